@@ -1,0 +1,55 @@
+"""A value with its standard uncertainty, and the one place where both are rounded together."""
+
+from __future__ import annotations
+
+import math
+from dataclasses import dataclass
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Estimate:
+    """A measured value with its standard uncertainty (JCGM 100:2008, 2.3.1), both in the same unit.
+
+    Raises
+    ------
+    ValueError
+        When either number is not finite, or the uncertainty is negative.
+    """
+
+    value: float
+    std: float
+
+    def __post_init__(self) -> None:
+        if not (math.isfinite(self.value) and math.isfinite(self.std)):
+            raise ValueError(f"value and std must be finite, not {self.value!r} ± {self.std!r}")
+        if self.std < 0:
+            raise ValueError(f"std must not be negative, not {self.std!r}")
+
+    def rounded(self) -> Estimate:
+        """The same, with no digit finer than the second significant digit of the uncertainty.
+
+        JCGM 100:2008, 7.2.6: at most two significant digits for the uncertainty, the value to the same place.
+        """
+        if self.std == 0:
+            return self
+        place = 1 - math.floor(math.log10(self.std))
+        return Estimate(value=round(self.value, place), std=round(self.std, place))
+
+    def as_json(self) -> dict[str, float]:
+        """``{"value": v, "std": s}``, rounded together."""
+        r = self.rounded()
+        return {"value": r.value, "std": r.std}
+
+    def text(self, unit: str = "") -> str:
+        """For people: ``0.42 ± 0.05 mm``, uncertainty to one significant digit (two if it starts with 1).
+
+        The number behind ± is the standard uncertainty.
+        """
+        if self.std == 0:
+            return f"{self.value:g} {unit}".strip()
+        exponent = math.floor(math.log10(self.std))
+        digits = 1 if self.std / 10**exponent < 1.95 else 0
+        places = max(0, digits - exponent)
+        value = round(self.value, digits - exponent)
+        std = round(self.std, digits - exponent)
+        return f"{value + 0.0:.{places}f} ± {std:.{places}f} {unit}".strip()

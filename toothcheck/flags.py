@@ -1,0 +1,180 @@
+"""The one registry of quality flags: what each says, and what to do about it.
+
+A flag means: the measurement went on, but trust it less (or: this tooth was left out).  Codes are lower-case words
+with hyphens; results carry codes, people see the sentence and the remedy.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Flag:
+    """One thing that can be wrong with a photo, a tooth or a claim."""
+
+    code: str
+    sentence: str
+    remedy: str
+
+
+_ALL = (
+    # --- the photo
+    Flag(
+        code="no-card",
+        sentence="No scale card was found; the chain's pitch gives the scale.",
+        remedy="Print a card (toothcheck card pocket) and lay it in the plane of the sprocket's face, all markers in frame.",
+    ),
+    Flag(
+        code="card-cut",
+        sentence="Part of the scale card is covered, out of frame or unreadable.",
+        remedy="Keep every marker of the card in the picture, flat and clean.",
+    ),
+    Flag(
+        code="card-bowed",
+        sentence="The card's markers do not lie in one plane.",
+        remedy="Print on stiff paper, or glue the card to something flat.",
+    ),
+    Flag(
+        code="mixed-cards",
+        sentence="Markers of different cards are in the picture; the card with more markers was used.",
+        remedy="Leave only one card in the picture.",
+    ),
+    Flag(
+        code="too-far",
+        sentence="The teeth are too small in the picture to measure.",
+        remedy="Come closer or zoom in until the sprocket fills most of the picture, or use more megapixels.",
+    ),
+    Flag(
+        code="blurred",
+        sentence="The picture is not sharp.",
+        remedy="Rest the phone on something, tap on the teeth to focus, use more light.",
+    ),
+    Flag(
+        code="burnt-out",
+        sentence="Much of the sprocket is burnt out to white.",
+        remedy="Take the photo in the shade or with less light, without flash.",
+    ),
+    Flag(
+        code="dark",
+        sentence="The sprocket is too dark in the picture.",
+        remedy="Use more, and diffuse, light.",
+    ),
+    Flag(
+        code="oblique",
+        sentence="The photo was taken too much from the side.",
+        remedy="Hold the phone square on to the sprocket's face, within about 25 degrees.",
+    ),
+    Flag(
+        code="teeth-out-of-frame",
+        sentence="Some teeth are outside the picture.",
+        remedy="Step back until every free tooth is in the picture.",
+    ),
+    # --- the sprocket and the claims about it
+    Flag(
+        code="no-sprocket",
+        sentence="No sprocket with these data was found in the picture.",
+        remedy="Check chain size and tooth count; put the sprocket in the middle against a plain background.",
+    ),
+    Flag(
+        code="teeth-disagree",
+        sentence="The photo does not support the tooth count given.",
+        remedy="Count the teeth again, or leave the count to the photo with --teeth auto.",
+    ),
+    Flag(
+        code="chain-disagrees",
+        sentence="The photo does not support the chain size given.",
+        remedy="Read the size stamped on the chain's plates, or leave it to the photo with --chain auto.",
+    ),
+    Flag(
+        code="scale-disagrees",
+        sentence="The card's scale and the sprocket's own pitch disagree.",
+        remedy="Measure the card's print against a bank card or a rule, print at 100 %, check the card height given.",
+    ),
+    Flag(
+        code="form-disagrees",
+        sentence="The teeth do not follow the ISO 606 form; this may be a gear, a chainring or another profile.",
+        remedy="Check the part; photograph it against a plain background.",
+    ),
+    Flag(
+        code="wear-on-coast-flank",
+        sentence="The wear is on the flank that should be unworn.",
+        remedy="Check --turning and --position; the photo may be mirrored, or the part has been turned round.",
+    ),
+    Flag(
+        code="worn-both-flanks",
+        sentence="Both flanks are worn; the part may have been turned round.",
+        remedy="Compare with a new part, or with a photo of this one as new (--baseline).",
+    ),
+    Flag(
+        code="turning-inferred",
+        sentence="The drive flank was inferred from the wear itself.",
+        remedy="Say which way the sprocket turns in the photo with --turning.",
+    ),
+    Flag(
+        code="turning-unknown",
+        sentence="Which flank is the drive flank was not told, and the wear does not show it.",
+        remedy="Say which way the sprocket turns in the photo with --turning.",
+    ),
+    Flag(
+        code="two-sprockets",
+        sentence="More than one sprocket of these data is in the picture; the clearest was measured.",
+        remedy="Point at the one meant with --near X,Y.",
+    ),
+    Flag(
+        code="plane-uncertain",
+        sentence="The sprocket's plane is poorly determined by this photo.",
+        remedy="Lay the card in the plane of the face, close to the teeth, and photograph square on.",
+    ),
+    Flag(
+        code="few-teeth",
+        sentence="Few teeth could be measured.",
+        remedy="Turn the sprocket and photograph the other teeth, or wipe them clean.",
+    ),
+    Flag(
+        code="pitch-guess",
+        sentence="The pitch alone gives the scale, so a wrong chain size would go unnoticed.",
+        remedy="Add the scale card.",
+    ),
+    # --- a tooth
+    Flag(
+        code="covered",
+        sentence="The tooth is covered by chain, guard or dirt.",
+        remedy="Wipe it, or turn the sprocket until it is free.",
+    ),
+    Flag(
+        code="out-of-frame",
+        sentence="The tooth is outside the picture.",
+        remedy="Step back or aim again.",
+    ),
+    Flag(
+        code="unclear-edge",
+        sentence="The tooth's edge could not be followed.",
+        remedy="Wipe it, use diffuse light, put something plain behind it.",
+    ),
+    Flag(
+        code="broken",
+        sentence="The tooth is broken, missing or bent: most of it is not there, and what lies behind it is seen instead.",
+        remedy="Do not ride; renew the set.",
+    ),
+    Flag(
+        code="unlike-the-others",
+        sentence="This tooth's wear differs from the others' by more than chance.",
+        remedy="Look at it by eye: a chip, a burr, dirt, or damage.",
+    ),
+)
+
+FLAGS: dict[str, Flag] = {flag.code: flag for flag in _ALL}
+
+
+def flag(code: str) -> Flag:
+    """The flag of that code.
+
+    Raises
+    ------
+    ValueError
+        When no such flag is registered.
+    """
+    if code not in FLAGS:
+        raise ValueError(f"flag must be a registered code, not {code!r}")
+    return FLAGS[code]

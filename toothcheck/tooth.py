@@ -1,0 +1,58 @@
+"""`ToothRing`: the border between pixels and numbers.
+
+Seeing ends here: outlines in mm with their uncertainty.  Whatever makes a ring (a photo, a scan, a drawing) can be
+judged; nothing after it knows of a picture.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+from toothcheck.geometry import Floats
+
+
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class GapTrace:
+    """The traced edge of one gap between two teeth, in the gap's frame as seen in the photo.
+
+    Gap ``index`` lies half a pitch clockwise of tooth ``index``: its +x… see ``ToothRing`` for the frame.  Edge
+    points come as offsets along the normals of a nominal outline, because that is what was measured.
+    """
+
+    index: int
+    nominal_mm: Floats
+    """(n, 2) points of the nominal outline, in the gap's frame: +y the gap's axis, x to the right as seen."""
+    normals: Floats
+    """(n, 2) unit normals out of the metal."""
+    offset_mm: Floats
+    """(n,) measured edge = nominal + offset · normal; negative where metal is gone."""
+    std_mm: Floats
+    """(n,) standard deviation of each offset from what is independent from point to point."""
+    modes_mm: Floats
+    """(n, k) change of the offset for one standard deviation of each of the ring's k shared unknowns."""
+    flags: tuple[str, ...] = ()
+
+
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class ToothRing:
+    """The traced outline of a wheel in its own plane, y up, as seen in the photo; lengths mm.
+
+    The axis of gap ``i`` stands at angle ``phase + i·2π/z``, tooth ``i``'s centre line half a pitch further
+    counterclockwise, both nominal: the datum is found by `toothcheck.wear`.
+    """
+
+    pitch_mm: float
+    roller_diameter_mm: float
+    teeth: int
+    phase: float
+    """Angle of gap 0's axis, radians, counterclockwise from +x."""
+    gaps: tuple[GapTrace, ...]
+    """The gaps of which anything was traced, in order of index."""
+    tooth_flags: tuple[tuple[str, ...], ...]
+    """For each of the z teeth: why it was not traced (covered, out of frame …), or nothing."""
+    mode_names: tuple[str, ...]
+    """What the k shared unknowns are (plane tilts, card height, thickness …)."""
+    scale_std: float
+    """Relative standard uncertainty of all lengths (card print, pose); 1 where the pitch itself gave the scale."""
+    smoothing_mm: float = 0.0
+    """Along the edge, neighbouring offsets closer than this share their noise."""

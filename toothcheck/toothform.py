@@ -1,0 +1,313 @@
+"""The ideal tooth: ISO 606 gap forms between the minimum and the maximum, by one number.
+
+Nobody here holds the text of the standard.  The formulas were taken from several independent secondary sources that
+agree; clause numbers are from its contents pages (ISO 606:2015, 5.3-5.6 and Annex A; the same form stands in
+DIN 8196, BS 228 and GB/T 1243).
+
+Two things the standard leaves open are carried as numbers and never taken as references: the root depth (with
+``df = d - d1`` and a seating radius above ``d1/2`` the seat's centre would lie up to 0.2 mm outside the pitch circle;
+other sources keep it on the pitch circle, as ``seat_offset_mm = 0`` does here) and the tip circle, which each maker
+chooses between ``da_min`` and ``da_max``.
+"""
+
+from __future__ import annotations
+
+import math
+from dataclasses import dataclass
+
+import numpy as np
+
+from toothcheck.geometry import Bools, Floats, readonly
+
+SEAT, FLANK, TIP = 0, 1, 2
+"""Parts of an outline: seating curve, flank, tip (land on the tip circle)."""
+
+MIN_TEETH, MAX_TEETH = 7, 150
+"""The range of tooth counts in which the ISO 606 form is defined here."""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class Outline:
+    """A drawn line in mm with its outward normals; arrays of n rows, read-only."""
+
+    points_mm: Floats
+    """(n, 2), in the frame that the maker of the outline names."""
+    normals: Floats
+    """(n, 2), unit vectors out of the metal."""
+    part: Floats
+    """(n,), one of SEAT, FLANK, TIP."""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class IsoForm:
+    """One legal tooth form of ISO 606 for a chain and a tooth count; lengths mm, angles radians.
+
+    Parameters
+    ----------
+    pitch_mm, roller_diameter_mm
+        Of the chain.
+    teeth
+        Tooth count z, 7 to 150.
+    blend
+        0 is the minimum gap form (thickest tooth), 1 the maximum gap form; seating radius, seating angle and flank
+        radius go linearly between.  Values a little outside 0…1 are allowed, for makers who overstep.
+    tip_diameter_mm
+        Tip circle; the middle of ``da_min`` and ``da_max`` when not given.
+    seat_offset_mm
+        How far the seat's centre lies outside the pitch circle.
+
+    Raises
+    ------
+    ValueError
+        When an argument is out of its range.
+    """
+
+    pitch_mm: float
+    roller_diameter_mm: float
+    teeth: int
+    blend: float = 0.5
+    tip_diameter_mm: float | None = None
+    seat_offset_mm: float = 0.0
+
+    def __post_init__(self) -> None:
+        if not MIN_TEETH <= self.teeth <= MAX_TEETH:
+            raise ValueError(f"teeth must lie between {MIN_TEETH} and {MAX_TEETH}, not {self.teeth}")
+        if not (self.pitch_mm > 0 and 0 < self.roller_diameter_mm < self.pitch_mm):
+            raise ValueError(
+                f"roller_diameter_mm must lie between 0 and pitch_mm, not {self.roller_diameter_mm} of {self.pitch_mm}"
+            )
+        if not -0.5 <= self.blend <= 1.5:
+            raise ValueError(f"blend must lie between -0.5 and 1.5, not {self.blend}")
+
+    # --- circles ---------------------------------------------------------------------------------------------
+    @property
+    def pitch_angle(self) -> float:
+        """Angle from tooth to tooth, radians."""
+        return 2 * math.pi / self.teeth
+
+    @property
+    def pitch_diameter_mm(self) -> float:
+        """d = p / sin(180°/z)."""
+        return self.pitch_mm / math.sin(math.pi / self.teeth)
+
+    @property
+    def pitch_radius_mm(self) -> float:
+        """R = d / 2."""
+        return self.pitch_diameter_mm / 2
+
+    @property
+    def root_diameter_mm(self) -> float:
+        """df = d - d1, the standard's root circle; not what this form draws (see the module's docstring)."""
+        return self.pitch_diameter_mm - self.roller_diameter_mm
+
+    @property
+    def tip_diameter_min_mm(self) -> float:
+        """da_min = d + p(1 - 1.6/z) - d1."""
+        return self.pitch_diameter_mm + self.pitch_mm * (1 - 1.6 / self.teeth) - self.roller_diameter_mm
+
+    @property
+    def tip_diameter_max_mm(self) -> float:
+        """da_max = d + 1.25 p - d1."""
+        return self.pitch_diameter_mm + 1.25 * self.pitch_mm - self.roller_diameter_mm
+
+    @property
+    def tip_radius_mm(self) -> float:
+        """Radius of the tip as drawn: the tip circle, or less where the tooth is pointed before it."""
+        da = self.tip_diameter_mm
+        if da is None:
+            da = (self.tip_diameter_min_mm + self.tip_diameter_max_mm) / 2
+        return min(da / 2, self.pointed_radius_mm)
+
+    @property
+    def pointed_radius_mm(self) -> float:
+        """Radius at which the two flanks of a tooth meet."""
+        e = np.array([math.sin(math.pi / self.teeth), math.cos(math.pi / self.teeth)])
+        c = self.flank_centre_mm
+        along = float(e @ c)
+        return along + math.sqrt(max(0.0, along**2 - float(c @ c) + self.flank_radius_mm**2))
+
+    @property
+    def over_pins_mm(self) -> float:
+        """Measurement over pins of diameter d1: d + d1 for even z, d·cos(90°/z) + d1 for odd z."""
+        return self._across + self.roller_diameter_mm
+
+    @property
+    def across_root_mm(self) -> float:
+        """Calliper measure across the root: df for even z, d·cos(90°/z) - d1 for odd z."""
+        return self._across - self.roller_diameter_mm
+
+    @property
+    def _across(self) -> float:
+        odd = self.teeth % 2
+        return self.pitch_diameter_mm * (math.cos(math.pi / (2 * self.teeth)) if odd else 1.0)
+
+    # --- gap form --------------------------------------------------------------------------------------------
+    @property
+    def seat_radius_mm(self) -> float:
+        """ri = 0.505 d1 … 0.505 d1 + 0.069 ∛d1 (the cube root carries units: never scale a profile)."""
+        return 0.505 * self.roller_diameter_mm + self.blend * 0.069 * self.roller_diameter_mm ** (1 / 3)
+
+    @property
+    def seat_angle(self) -> float:
+        """The full seating angle α = 140° - 90°/z … 120° - 90°/z, in radians."""
+        return math.radians(140 - 90 / self.teeth - 20 * self.blend)
+
+    @property
+    def flank_radius_mm(self) -> float:
+        """re = 0.12 d1 (z + 2) … 0.008 d1 (z² + 180)."""
+        small = 0.12 * self.roller_diameter_mm * (self.teeth + 2)
+        large = 0.008 * self.roller_diameter_mm * (self.teeth**2 + 180)
+        return (1 - self.blend) * small + self.blend * large
+
+    @property
+    def seat_centre_radius_mm(self) -> float:
+        """Distance of the seat's centre from the sprocket's centre."""
+        return self.pitch_radius_mm + self.seat_offset_mm
+
+    @property
+    def flank_centre_mm(self) -> Floats:
+        """Centre of the convex flank arc in the gap's frame, on its +x side, shape (2,)."""
+        reach = self.seat_radius_mm + self.flank_radius_mm
+        half = self.seat_angle / 2
+        return np.array([reach * math.sin(half), self.seat_centre_radius_mm - reach * math.cos(half)])
+
+    @property
+    def junction_mm(self) -> Floats:
+        """T, where seat and flank meet, in the gap's frame, on its +x side, shape (2,)."""
+        half = self.seat_angle / 2
+        return np.array(
+            [self.seat_radius_mm * math.sin(half), self.seat_centre_radius_mm - self.seat_radius_mm * math.cos(half)]
+        )
+
+    @property
+    def junction_radius_mm(self) -> float:
+        """Distance of T from the sprocket's centre."""
+        return float(np.hypot(*self.junction_mm))
+
+    def half_thickness_mm(self, radius_mm: Floats | float) -> Floats:
+        """Half the tooth's thickness at a radius, as arc length from its centre line; 0 beyond the pointed tip.
+
+        Parameters
+        ----------
+        radius_mm
+            Any shape, between the root and the tip.
+        """
+        r = np.asarray(radius_mm, dtype=np.float64)
+        seat = self.seat_centre_radius_mm
+        cos_seat = (seat**2 + r**2 - self.seat_radius_mm**2) / (2 * seat * r)
+        centre = self.flank_centre_mm
+        reach = float(np.hypot(*centre))
+        cos_flank = (reach**2 + r**2 - self.flank_radius_mm**2) / (2 * reach * r)
+        from_gap = np.where(
+            r < self.junction_radius_mm,
+            np.arccos(np.clip(cos_seat, -1, 1)),
+            math.atan2(centre[0], centre[1]) - np.arccos(np.clip(cos_flank, -1, 1)),
+        )
+        out: Floats = np.maximum(0.0, r * (math.pi / self.teeth - from_gap))
+        return out
+
+    def metal_depth_mm(self, points_mm: Floats, *, with_tip: bool = True) -> Floats:
+        """Signed distance of points to the outline of the nearest gap: positive in the metal, negative in the gap.
+
+        Parameters
+        ----------
+        points_mm
+            (…, 2) in the gap's frame; only points nearer to this gap than to its neighbours make sense.
+        with_tip
+            Count what lies beyond the tip circle as outside.
+        """
+        u, v = np.abs(points_mm[..., 0]), points_mm[..., 1]
+        below = self.seat_centre_radius_mm - v
+        on_seat = np.arctan2(u, below) <= self.seat_angle / 2
+        c = self.flank_centre_mm
+        depth: Floats = np.where(
+            on_seat,
+            np.hypot(u, below) - self.seat_radius_mm,
+            self.flank_radius_mm - np.hypot(u - c[0], v - c[1]),
+        )
+        if with_tip:
+            depth = np.minimum(depth, self.tip_radius_mm - np.hypot(u, v))
+        return depth
+
+    def on_seat(self, points_mm: Floats) -> Bools:
+        """Which points of the gap's frame (…, 2) face the seating curve rather than a flank."""
+        u, below = np.abs(points_mm[..., 0]), self.seat_centre_radius_mm - points_mm[..., 1]
+        out: Bools = np.arctan2(u, below) <= self.seat_angle / 2
+        return out
+
+    # --- outlines --------------------------------------------------------------------------------------------
+    def half_gap(self, step_mm: float = 0.1) -> Outline:
+        """From the gap's bottom to the next tooth's centre line, in the gap's frame, +x side.
+
+        The ends of the three parts are always among the points, so the corner at the tip stands twice, with both
+        normals.
+        """
+        ri, re, half = self.seat_radius_mm, self.flank_radius_mm, self.seat_angle / 2
+        a = np.linspace(0, half, max(3, math.ceil(ri * half / step_mm) + 1))
+        out_of_seat = np.stack([np.sin(a), -np.cos(a)], axis=1)
+        seat = np.array([0.0, self.seat_centre_radius_mm]) + ri * out_of_seat
+
+        tip = self.tip_radius_mm
+        reach = float(np.hypot(*self.flank_centre_mm))
+        towards = math.atan2(self.flank_centre_mm[0], self.flank_centre_mm[1])
+        cos_end = (reach**2 + tip**2 - re**2) / (2 * reach * tip)
+        at = towards - math.acos(min(1.0, max(-1.0, cos_end)))
+        end = tip * np.array([math.sin(at), math.cos(at)])
+        first = math.atan2(*(self.junction_mm - self.flank_centre_mm)[::-1])
+        last = math.atan2(*(end - self.flank_centre_mm)[::-1])
+        sweep = (last - first + math.pi) % (2 * math.pi) - math.pi
+        b = first + np.linspace(0, sweep, max(3, math.ceil(re * abs(sweep) / step_mm) + 1))
+        out_of_flank = np.stack([np.cos(b), np.sin(b)], axis=1)
+        flank = self.flank_centre_mm + re * out_of_flank
+
+        width = math.pi / self.teeth - at
+        t = at + np.linspace(0, width, max(2, math.ceil(tip * width / step_mm) + 1))
+        out_of_tip = np.stack([np.sin(t), np.cos(t)], axis=1)
+        points = [seat, flank[1:], tip * out_of_tip]
+        normals = [-out_of_seat, out_of_flank[1:], out_of_tip]  # out of the metal: the seat's towards its own centre
+        parts = [np.full(len(seat), SEAT), np.full(len(flank) - 1, FLANK), np.full(len(t), TIP)]
+        return Outline(
+            points_mm=readonly(np.concatenate(points)),
+            normals=readonly(np.concatenate(normals)),
+            part=readonly(np.concatenate(parts)),
+        )
+
+    def gap(self, step_mm: float = 0.1) -> Outline:
+        """From tooth centre line to tooth centre line, in the gap's frame, -x side first."""
+        half = self.half_gap(step_mm)
+        mirror = np.array([-1.0, 1.0])
+        return Outline(
+            points_mm=readonly(np.concatenate([half.points_mm[:0:-1] * mirror, half.points_mm])),
+            normals=readonly(np.concatenate([half.normals[:0:-1] * mirror, half.normals])),
+            part=readonly(np.concatenate([half.part[:0:-1], half.part])),
+        )
+
+    def tooth(self, step_mm: float = 0.1) -> Outline:
+        """From gap bottom to gap bottom, in the tooth's frame, -x side (coast) first."""
+        half = self.half_gap(step_mm)
+        a = math.pi / self.teeth  # clockwise half a pitch takes the gap's +x half to the tooth's -x half … mirrored
+        c, s = math.cos(a), math.sin(a)
+        turn = np.array([[c, -s], [s, c]])
+        coast_points, coast_normals = half.points_mm @ turn.T, half.normals @ turn.T
+        mirror = np.array([-1.0, 1.0])
+        return Outline(
+            points_mm=readonly(np.concatenate([coast_points, coast_points[-2::-1] * mirror])),
+            normals=readonly(np.concatenate([coast_normals, coast_normals[-2::-1] * mirror])),
+            part=readonly(np.concatenate([half.part, half.part[-2::-1]])),
+        )
+
+    def outline(self, step_mm: float = 0.1) -> Outline:
+        """The whole wheel, closed (first point not repeated), clockwise from tooth 0 at +y, y up."""
+        tooth = self.tooth(step_mm)
+        points, normals = [], []
+        for i in range(self.teeth):
+            a = -i * self.pitch_angle
+            c, s = math.cos(a), math.sin(a)
+            turn = np.array([[c, -s], [s, c]])
+            points.append(tooth.points_mm[:-1] @ turn.T)
+            normals.append(tooth.normals[:-1] @ turn.T)
+        return Outline(
+            points_mm=readonly(np.concatenate(points)),
+            normals=readonly(np.concatenate(normals)),
+            part=readonly(np.tile(tooth.part[:-1], self.teeth)),
+        )
