@@ -14,7 +14,7 @@ ROOMS = [
     # judging
     "wear", "grade", "advice", "stretch", "matching", "logbook", "trend", "lessons", "report",
     # seeing
-    "photo", "cards", "pose", "tracing", "overlay",
+    "photo", "edges", "cards", "pose", "tracing", "overlay",
     # together
     "synthetic", "inspection", "survey", "capture", "cli",
 ]  # fmt: skip

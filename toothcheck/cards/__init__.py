@@ -1,0 +1,1 @@
+"""Scale cards: their layout, their print, and finding them in a photo."""

@@ -1,0 +1,37 @@
+"""The layout of the scale cards, read from ``scale-cards.json``; mm, origin top left, x right, y down."""
+
+from __future__ import annotations
+
+import functools
+import json
+from dataclasses import dataclass
+from importlib.resources import files
+
+import numpy as np
+
+from toothcheck.geometry import Floats, readonly
+
+
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class CardLayout:
+    """One card: its size and the corners of its markers."""
+
+    name: str
+    width_mm: float
+    height_mm: float
+    corners_mm: dict[int, Floats]
+    """For each marker id its (4, 2) corners: top left, top right, bottom right, bottom left of the black square."""
+
+
+@functools.cache
+def layouts() -> dict[str, CardLayout]:
+    """All cards by name."""
+    table = json.loads(files("toothcheck.cards").joinpath("scale-cards.json").read_text("utf-8"))
+    out = {}
+    for name, card in table["cards"].items():
+        corners = {}
+        for m in card["markers"]:
+            x, y, s = m["x"], m["y"], m["size"]
+            corners[int(m["id"])] = readonly(np.array([[x, y], [x + s, y], [x + s, y + s], [x, y + s]]))
+        out[name] = CardLayout(name=name, width_mm=card["width"], height_mm=card["height"], corners_mm=corners)
+    return out

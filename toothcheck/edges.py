@@ -1,0 +1,81 @@
+"""Sub-pixel edges on straight profiles through a photo: sampling, and erf fits with local levels.
+
+An erf (a step blurred by a Gaussian) fitted by Gauss-Newton stands on the Cramér-Rao bound and has no pixel locking,
+unlike parabolas through the gradient or contours at a threshold.  Neglected: curvature of the edge across the profile's
+width of one pixel, which pulls by s²/(2R), 0.03 px at R = 40 px.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import Any
+
+import cv2
+import numpy as np
+from numpy.typing import NDArray
+from scipy.special import ndtr
+
+from toothcheck.geometry import Bools, Floats
+
+
+def sample(image: NDArray[Any], x: Floats, y: Floats) -> NDArray[np.float32]:
+    """Bilinear values at pixel positions of any shape (≤ 2-D); NaN outside the photo."""
+    values = cv2.remap(
+        image, x.astype(np.float32), y.astype(np.float32), cv2.INTER_LINEAR, borderMode=cv2.BORDER_CONSTANT, borderValue=0
+    ).astype(np.float32)
+    outside = (x < 0) | (y < 0) | (x > image.shape[1] - 1) | (y > image.shape[0] - 1)
+    values[outside] = np.nan
+    return values
+
+
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class ErfFit:
+    """Erf edges on n profiles, positions in samples from each profile's middle."""
+
+    position: Floats
+    step: Floats
+    """Level after minus level before."""
+    blur: Floats
+    """Standard deviation of the blur, samples."""
+    residual: Floats
+    """Root mean square misfit, grey levels."""
+    good: Bools
+
+
+def fit_erf(profiles: Floats, *, blur: float = 1.2, sweeps: int = 8) -> ErfFit:
+    """Fit one erf edge to each profile of shape (n, m), starting from its middle.
+
+    Parameters
+    ----------
+    profiles
+        Grey values, equally spaced.
+    blur
+        Starting blur, samples.
+    """
+    n, m = profiles.shape
+    t = np.arange(m) - (m - 1) / 2
+    gradient = np.abs(np.gradient(profiles, axis=1))
+    weight = gradient**2
+    pos = (weight * t).sum(1) / np.maximum(weight.sum(1), 1e-9)
+    s = np.full(n, blur)
+    for _ in range(sweeps):
+        u = (t - pos[:, None]) / s[:, None]
+        phi = np.exp(-0.5 * u * u) / np.sqrt(2 * np.pi)
+        cdf = ndtr(u)
+        # levels are linear: solve them first, then step in position and blur together with them
+        mean_c = cdf.mean(1)
+        var_c = (cdf * cdf).mean(1) - mean_c**2
+        mean_p = profiles.mean(1)
+        step = ((cdf * profiles).mean(1) - mean_c * mean_p) / np.maximum(var_c, 1e-9)
+        low = mean_p - step * mean_c
+        r = profiles - low[:, None] - step[:, None] * cdf
+        jac = np.stack([np.ones_like(cdf), cdf, -step[:, None] * phi / s[:, None], -step[:, None] * phi * u / s[:, None]], 2)
+        a = np.einsum("nmi,nmj->nij", jac, jac) + np.eye(4) * 1e-6
+        b = np.einsum("nmi,nm->ni", jac, r)
+        d = np.linalg.solve(a, b[..., None])[..., 0]
+        pos = pos + np.clip(d[:, 2], -0.7, 0.7)
+        s = np.clip(s + np.clip(d[:, 3], -0.3, 0.3), 0.35, m / 3)
+        pos = np.clip(pos, t[0], t[-1])
+    residual = np.sqrt((r**2).mean(1))
+    good = np.isfinite(pos) & (np.abs(pos) < 0.8 * t[-1]) & (residual < 0.25 * np.abs(step))
+    return ErfFit(position=pos, step=step, blur=s, residual=residual, good=good)

@@ -1,0 +1,147 @@
+"""A photo as loaded: turned once by its EXIF orientation, grey for measuring, colour on request.
+
+JPEG, PNG, WebP, TIFF and HEIC through Pillow (JPEG is decoded straight to grey, which libjpeg does without
+computing colour).  Pixel conventions: see `toothcheck.geometry`.
+"""
+
+from __future__ import annotations
+
+import functools
+import hashlib
+import io
+import warnings
+from dataclasses import dataclass
+from pathlib import Path
+from typing import Any
+
+import numpy as np
+from numpy.typing import NDArray
+from PIL import Image, ImageOps, UnidentifiedImageError
+
+from toothcheck.errors import PhotoError
+
+MAX_MEGAPIXELS = 110
+MIN_SIDE_PX = 200
+_FOCAL_35, _EXIF_IFD = 0xA405, 0x8769
+
+
+@functools.cache
+def _linear_table() -> NDArray[np.float32]:
+    """Grey value -> light, 0…255, by the sRGB curve (IEC 61966-2-1)."""
+    v = np.arange(256) / 255
+    return (255 * np.where(v <= 0.04045, v / 12.92, ((v + 0.055) / 1.055) ** 2.4)).astype(np.float32)
+
+
+def linear_light(grey: NDArray[np.uint8]) -> NDArray[np.float32]:
+    """Light of grey values, 0…255, same shape.
+
+    Lenses blur light, not grey values: an edge located in grey values is drawn towards its dark side by up to
+    0.3 blurs.
+    """
+    return np.asarray(_linear_table()[grey])
+
+
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class Photo:
+    """A decoded photo."""
+
+    name: str
+    sha256: str
+    grey: NDArray[np.uint8]
+    """(height, width), read-only."""
+    focal_35mm: float | None
+    """35 mm equivalent focal length that the camera wrote, if any."""
+    encoded: bytes
+    """The file as it was, for a second decode in colour."""
+
+    @property
+    def width_px(self) -> int:
+        """Width after the EXIF turn."""
+        return int(self.grey.shape[1])
+
+    @property
+    def height_px(self) -> int:
+        """Height after the EXIF turn."""
+        return int(self.grey.shape[0])
+
+    def colour(self) -> NDArray[np.uint8]:
+        """(height, width, 3) RGB, decoded anew: the measuring itself needs grey only."""
+        with _opened(self.encoded, self.name) as image:
+            return np.asarray(ImageOps.exif_transpose(image).convert("RGB"))
+
+
+def _opened(encoded: bytes, name: str) -> Image.Image:
+    if encoded[4:12] in (b"ftypheic", b"ftypheix", b"ftypmif1", b"ftypmsf1", b"ftyphevc", b"ftypavif"):
+        from pillow_heif import register_heif_opener
+
+        register_heif_opener()
+    try:
+        with warnings.catch_warnings():
+            warnings.simplefilter("ignore", Image.DecompressionBombWarning)
+            return Image.open(io.BytesIO(encoded))
+    except UnidentifiedImageError as error:
+        raise PhotoError(
+            f"{name} is not a photo that can be read: its content is no known picture format.",
+            hint="Use JPEG, PNG, WebP, TIFF or HEIC.",
+        ) from error
+    except (OSError, ValueError, SyntaxError, Image.DecompressionBombError) as error:
+        raise PhotoError(f"{name} cannot be read: {error}.", hint="Send the original file again.") from error
+
+
+def _focal(image: Image.Image) -> float | None:
+    try:
+        value: Any = image.getexif().get_ifd(_EXIF_IFD).get(_FOCAL_35)
+        focal = float(value)
+    except (TypeError, ValueError, OSError, SyntaxError, KeyError):
+        return None
+    return focal if 8 <= focal <= 600 else None
+
+
+def load(path: Path) -> Photo:
+    """Read a photo file.
+
+    Raises
+    ------
+    PhotoError
+        When there is no such file, or it is a folder, empty, no picture, cut off, tiny, or above 110 megapixels.
+    """
+    name = path.name
+    try:
+        encoded = path.read_bytes()
+    except FileNotFoundError as error:
+        raise PhotoError(f"{path} does not exist.", hint="Check the name of the photo.") from error
+    except IsADirectoryError as error:
+        raise PhotoError(f"{path} is a folder, not a photo.", hint="Name one photo in it.") from error
+    except OSError as error:
+        raise PhotoError(f"{path} cannot be read: {error.strerror}.", hint="Check its permissions.") from error
+    if not encoded:
+        raise PhotoError(f"{name} is empty.", hint="Copy the photo again.")
+    return decode(encoded, name)
+
+
+def decode(encoded: bytes, name: str) -> Photo:
+    """Decode the bytes of a photo file; ``name`` is for messages.  Errors as for `load`."""
+    with _opened(encoded, name) as image:
+        width, height = image.size
+        if width * height > MAX_MEGAPIXELS * 1_000_000:
+            raise PhotoError(
+                f"{name} has {width * height / 1e6:.0f} megapixels, more than the {MAX_MEGAPIXELS} that are read.",
+                hint="Scale it down.",
+            )
+        if min(width, height) < MIN_SIDE_PX:
+            raise PhotoError(
+                f"{name} is {width} × {height} pixels: too small to measure.",
+                hint="Use the original photo of at least one megapixel.",
+            )
+        focal = _focal(image)
+        try:
+            image.draft("L", image.size)
+            grey = np.asarray(ImageOps.exif_transpose(image).convert("L"))
+        except (OSError, ValueError, SyntaxError) as error:
+            raise PhotoError(
+                f"{name} is damaged or cut off: {error}.", hint="Copy the original photo again."
+            ) from error
+    grey.flags.writeable = False
+    return Photo(
+        name=name, sha256=hashlib.sha256(encoded).hexdigest(), grey=grey, focal_35mm=focal, encoded=encoded
+    )
