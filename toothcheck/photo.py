@@ -1,7 +1,7 @@
-"""A photo as loaded: turned once by its EXIF orientation, grey for measuring, colour on request.
+"""A photo as loaded: turned once by its EXIF orientation, luma and chroma for measuring, colour on request.
 
-JPEG, PNG, WebP, TIFF and HEIC through Pillow (JPEG is decoded straight to grey, which libjpeg does without
-computing colour).  Pixel conventions: see `toothcheck.geometry`.
+JPEG, PNG, WebP, TIFF and HEIC through Pillow (a JPEG's own YCbCr is taken as it is, without a detour by RGB).  Pixel
+conventions: see `toothcheck.geometry`.
 """
 
 from __future__ import annotations
@@ -47,22 +47,27 @@ class Photo:
 
     name: str
     sha256: str
-    grey: NDArray[np.uint8]
-    """(height, width), read-only."""
+    planes: NDArray[np.uint8]
+    """(height, width, 3) luma, blue and red chroma (YCbCr, BT.601 full range as in JFIF), read-only."""
     focal_35mm: float | None
     """35 mm equivalent focal length that the camera wrote, if any."""
     encoded: bytes
     """The file as it was, for a second decode in colour."""
 
     @property
+    def grey(self) -> NDArray[np.uint8]:
+        """(height, width) luma."""
+        return self.planes[..., 0]
+
+    @property
     def width_px(self) -> int:
         """Width after the EXIF turn."""
-        return int(self.grey.shape[1])
+        return int(self.planes.shape[1])
 
     @property
     def height_px(self) -> int:
         """Height after the EXIF turn."""
-        return int(self.grey.shape[0])
+        return int(self.planes.shape[0])
 
     def colour(self) -> NDArray[np.uint8]:
         """(height, width, 3) RGB, decoded anew: the measuring itself needs grey only."""
@@ -135,13 +140,15 @@ def decode(encoded: bytes, name: str) -> Photo:
             )
         focal = _focal(image)
         try:
-            image.draft("L", image.size)
-            grey = np.asarray(ImageOps.exif_transpose(image).convert("L"))
+            image.draft("YCbCr", image.size)
+            if image.mode != "YCbCr":
+                image = image.convert("RGB")  # palettes, alpha and 16 bit
+            planes = np.asarray(ImageOps.exif_transpose(image).convert("YCbCr"))
         except (OSError, ValueError, SyntaxError) as error:
             raise PhotoError(
                 f"{name} is damaged or cut off: {error}.", hint="Copy the original photo again."
             ) from error
-    grey.flags.writeable = False
+    planes.flags.writeable = False
     return Photo(
-        name=name, sha256=hashlib.sha256(encoded).hexdigest(), grey=grey, focal_35mm=focal, encoded=encoded
+        name=name, sha256=hashlib.sha256(encoded).hexdigest(), planes=planes, focal_35mm=focal, encoded=encoded
     )

@@ -91,8 +91,15 @@ class PlanePose:
         local = (rays * reach[..., None] - self.origin_mm) @ self.camera_from_plane
         return np.asarray(local[..., :2])
 
-    def moved(self, *, centre_mm: Floats | None = None, height_mm: float = 0.0, tilt: Floats | None = None) -> PlanePose:
-        """The same plane with its origin moved within it and along its normal, then tilted about its own x and y.
+    def moved(
+        self,
+        *,
+        centre_mm: Floats | None = None,
+        height_mm: float = 0.0,
+        tilt: Floats | None = None,
+        pivot_mm: Floats | None = None,
+    ) -> PlanePose:
+        """The plane raised and tilted about a pivot, its origin then moved within it.
 
         Parameters
         ----------
@@ -102,16 +109,21 @@ class PlanePose:
             Along +z, towards the camera.
         tilt
             (2,) small rotation vector about the plane's x and y axes, radians.
+        pivot_mm
+            (2,) what stays where it is when the plane tilts; the origin when not given.
         """
-        local = np.zeros(3)
-        if centre_mm is not None:
-            local[:2] = centre_mm
-        local[2] = height_mm
         r = self.camera_from_plane
         turned = r
         if tilt is not None:
             turned = r @ cv2.Rodrigues(np.array([tilt[0], tilt[1], 0.0]))[0]
-        return replace(self, camera_from_plane=turned, origin_mm=self.origin_mm + r @ local)
+        pivot = np.zeros(3)
+        if pivot_mm is not None:
+            pivot[:2] = pivot_mm
+        reach = -pivot
+        if centre_mm is not None:
+            reach[:2] += centre_mm
+        origin = self.origin_mm + r @ (pivot + (0.0, 0.0, height_mm)) + turned @ reach
+        return replace(self, camera_from_plane=turned, origin_mm=origin)
 
     def camera_in_plane(self) -> Floats:
         """(3,) the camera's centre in the plane's frame, mm."""

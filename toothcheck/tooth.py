@@ -15,8 +15,9 @@ from toothcheck.geometry import Floats
 class GapTrace:
     """The traced edge of one gap between two teeth, in the gap's frame as seen in the photo.
 
-    Gap ``index`` lies half a pitch clockwise of tooth ``index``: its +x… see ``ToothRing`` for the frame.  Edge
-    points come as offsets along the normals of a nominal outline, because that is what was measured.
+    Gap ``index`` lies half a pitch clockwise of tooth ``index``, so that tooth stands at its -x side.  Edge points come
+    as offsets along the normals of a nominal outline, because that is what was measured; only places where an edge was
+    found are listed, from -x to +x.
     """
 
     index: int

@@ -1,0 +1,189 @@
+"""The sprocket's plane, place and form together, from the edges that drive wear leaves alone.
+
+Unknowns: centre, phase, height over the card and two tilts (priors from how the card lies), the form's place between
+the two limit forms, root depth, a common bias of all edges (exposure), thickness.  A near-rim point is projected on the
+face, a far-rim point on the back; what is asked is that it lies on the ideal outline.  Robust (Tukey), Gauss-Newton
+with numerical derivatives: a dozen unknowns, thousands of points.  The drive flank never votes.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, replace
+
+import numpy as np
+
+from toothcheck.geometry import Bools, Floats, readonly
+from toothcheck.pose import PlanePose
+from toothcheck.tracing.locate import Edges
+from toothcheck.tracing.rims import Wheel
+
+UNKNOWNS = ("x", "y", "phase", "height", "tilt_x", "tilt_y", "blend", "root", "bias", "thickness", "coast")
+_TEXTURE_MM, _TEXTURE_LENGTH_MM = 0.035, 0.8
+"""What dirt, shading and bevels move an edge by, and over what length they do so alike."""
+_CONVEX_SWEEPS, _HUBER_MM = 5, 0.05
+_STEP = np.array([0.01, 0.01, 0.0005, 0.05, 0.002, 0.002, 0.02, 0.01, 0.01, 0.05, 0.05])
+
+
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class Priors:
+    """Standard deviations of the unknowns about their start; infinite where there is none."""
+
+    pivot_mm: Floats
+    """(2,) about what the card's plane may be tilted: the card's middle, in the start's plane."""
+    height_mm: float
+    """At the pivot."""
+    tilt: float
+    """Radians, for each axis."""
+    thickness_mm: float
+    root_mm: float = 0.08
+    bias_mm: float = 0.03
+    coast_mm: float = 0.05
+    """Even loss of all coast flanks: little, since the chain loads them only under engine braking."""
+    blend: float = 0.29
+    """That of the uniform distribution between the limit forms, about the middle."""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class WheelFit:
+    """A fitted wheel, and how well each unknown is determined."""
+
+    wheel: Wheel
+    unknowns: Floats
+    """Against the start of the fit, in the order of UNKNOWNS."""
+    covariance: Floats
+    jacobian: Floats
+    """(m, k) change of each edge's depth (mm) for a change of the unknowns."""
+    depth_mm: Floats
+    """(m,) how deep each edge lies in the ideal metal; positive is loss."""
+    weights: Floats
+    """(m,) Tukey weight times the vote, 0…1."""
+    spread_mm: float
+    """Robust standard deviation of the voting edges about the form."""
+
+
+def apply(start: Wheel, v: Floats, pivot_mm: Floats) -> Wheel:
+    """The wheel moved by the unknowns ``v``."""
+    plane: PlanePose = start.plane.moved(centre_mm=v[:2], height_mm=float(v[3]), tilt=v[4:6], pivot_mm=pivot_mm)
+    form = replace(
+        start.form,
+        blend=float(np.clip(start.form.blend + v[6], -0.5, 1.5)),
+        seat_offset_mm=start.form.seat_offset_mm + float(v[7]),
+    )
+    return Wheel(plane=plane, form=form, phase=start.phase + float(v[2]), thickness_mm=start.thickness_mm + float(v[9]))
+
+
+def in_gaps(wheel: Wheel, edges: Edges) -> Floats:
+    """(m, 2) the edges on the wheel's face or back, in their gaps' frames."""
+    on_face = wheel.plane.on_plane(edges.px, 0.0)
+    on_back = wheel.plane.on_plane(edges.px, -wheel.thickness_mm)
+    return wheel.to_gap(np.where(edges.far[:, None], on_back, on_face), edges.gap)
+
+
+def depths(wheel: Wheel, edges: Edges) -> Floats:
+    """How deep each edge lies in the wheel's ideal metal, mm."""
+    return wheel.form.metal_depth_mm(in_gaps(wheel, edges), with_tip=False)
+
+
+def _misfit(start: Wheel, v: Floats, pivot_mm: Floats, edges: Edges) -> Floats:
+    """Depths less what the common bias and the even loss of the coast flanks explain."""
+    wheel = apply(start, v, pivot_mm)
+    points = in_gaps(wheel, edges)
+    # the loss sets in over half a millimetre beyond the junction, where the roller's seat ends
+    beyond = np.hypot(points[:, 0], points[:, 1]) - wheel.form.junction_radius_mm
+    ramp = np.clip(beyond / 0.5, 0.0, 1.0)
+    out: Floats = wheel.form.metal_depth_mm(points, with_tip=False) + v[8] - v[10] * ramp
+    return out
+
+
+def fit(
+    start: Wheel,
+    edges: Edges,
+    votes: Floats,
+    priors: Priors,
+    *,
+    begin: Floats | None = None,
+    sweeps: int = 13,
+    wide_mm: float = 0.5,
+    free: tuple[str, ...] = UNKNOWNS,
+) -> WheelFit:
+    """Fit the wheel to the edges with ``votes`` (m,) above zero.
+
+    Parameters
+    ----------
+    start
+        The wheel that the priors are about; its blend should be 0.5.
+    begin
+        (k,) unknowns to begin with, from an earlier fit with the same ``start``.
+    votes
+        Weight of each edge before robustness, 0…1.
+    free
+        The unknowns that may move.
+    wide_mm
+        Width of the robust loss in the first sweeps; narrows to the scatter found.
+    """
+    px_mm = 1.0 / start.plane.px_per_mm
+    std = edges.std_px * px_mm
+    # neighbours on an edge share texture and shading: points count as if one stood on each millimetre or so
+    share = min(1.0, edges.spacing_mm / _TEXTURE_LENGTH_MM)
+    prior_std = np.array(
+        [np.inf, np.inf, np.inf, priors.height_mm, priors.tilt, priors.tilt, priors.blend, priors.root_mm, priors.bias_mm,
+         priors.thickness_mm, priors.coast_mm]
+    )  # fmt: skip
+    prior = 1.0 / prior_std**2
+    held = np.array([name not in free for name in UNKNOWNS])
+    v = np.zeros(len(UNKNOWNS)) if begin is None else begin.copy()
+    voting = votes > 0
+    width = wide_mm
+    used = _Subset(edges, voting)
+    for sweep in range(sweeps):
+        d = _misfit(start, v, priors.pivot_mm, used.edges)
+        jac = _jacobian(start, v, priors.pivot_mm, used.edges, d)
+        spread = 1.4826 * float(np.median(np.abs(d - np.median(d)))) + 0.01
+        width = max(min(width, wide_mm * 0.7 ** max(0, sweep - _CONVEX_SWEEPS)), 3.5 * spread, 0.06)
+        # convex (Huber) first, so that a poor start is not taken for outliers; then redescending (Tukey)
+        if sweep < _CONVEX_SWEEPS:
+            tukey = _HUBER_MM / np.maximum(np.abs(d), _HUBER_MM)
+        else:
+            tukey = np.clip(1 - (d / width) ** 2, 0, None) ** 2
+        w = votes[voting] * tukey * share / np.hypot(std[voting], _TEXTURE_MM) ** 2
+        information = (jac.T * w) @ jac + np.diag(prior)
+        gradient = (jac.T * w) @ d + prior * v
+        information[held, :] = information[:, held] = 0.0
+        information[held, held] = 1e12
+        gradient[held] = 0.0
+        step = np.linalg.solve(information + 1e-9 * np.diag(np.diag(information)), -gradient)
+        limit = np.array([1.0, 1.0, 0.05, 2.0, 0.03, 0.03, 0.4, 0.2, 0.1, 0.6, 0.2])
+        v = v + np.clip(step, -limit, limit)
+        v[6] = np.clip(v[6], -0.1 - start.form.blend, 1.1 - start.form.blend)
+    wheel = apply(start, v, priors.pivot_mm)
+    all_depths = _misfit(start, v, priors.pivot_mm, edges)
+    d = all_depths[voting]
+    full = _jacobian(start, v, priors.pivot_mm, edges, all_depths)
+    spread = 1.4826 * float(np.median(np.abs(d)))
+    weights = votes * np.clip(1 - (all_depths / width) ** 2, 0, None) ** 2
+    return WheelFit(
+        wheel=wheel,
+        unknowns=readonly(v),
+        covariance=readonly(np.linalg.inv(information)),
+        jacobian=readonly(full),
+        depth_mm=readonly(all_depths),
+        weights=readonly(weights),
+        spread_mm=spread,
+    )
+
+
+class _Subset:
+    def __init__(self, edges: Edges, keep: Bools) -> None:
+        self.edges = Edges(
+            gap=edges.gap[keep], place=edges.place[keep], far=edges.far[keep], px=edges.px[keep],
+            std_px=edges.std_px[keep], offset_mm=edges.offset_mm[keep], step=edges.step[keep], spacing_mm=edges.spacing_mm,
+        )  # fmt: skip
+
+
+def _jacobian(start: Wheel, v: Floats, pivot_mm: Floats, edges: Edges, at: Floats) -> Floats:
+    columns = []
+    for k in range(len(UNKNOWNS)):
+        moved = v.copy()
+        moved[k] += _STEP[k]
+        columns.append((_misfit(start, moved, pivot_mm, edges) - at) / _STEP[k])
+    return np.stack(columns, axis=1)

@@ -1,0 +1,171 @@
+"""Follow each gap's edge: the most probable smooth path of offsets along the outline's normals.
+
+For each point of the nominal outline and each offset the photo is asked twice: is there a step at the near rim, and,
+where the side wall is turned to the camera, is there another at the far rim?  A path through these answers, one offset a
+point, is found by dynamic programming (Viterbi), so that dirt, scratches and shadows, which do not follow the form at
+both rims, drop out.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+from scipy.ndimage import correlate1d
+from scipy.special import ndtr
+
+from toothcheck.edges import Optics, sample
+from toothcheck.geometry import Bools, Floats
+from toothcheck.tracing.rims import Rims
+
+DEEPEST_MM = -2.8
+HIGHEST_MM = 0.9
+CHROMA_BLUR_PX = 0.9
+"""What halving the chroma's resolution (4:2:0) adds to its blur."""
+TOGETHER_PX = 2.0
+"""A side wall narrower than this shows one step, not two."""
+_STIFFNESS = 0.35
+_METAL_GAIN_STD_MM = 0.15
+"""Metal does not grow: offsets outwards are errors of the nominal outline, and burrs."""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class Paths:
+    """One offset for each point of each gap."""
+
+    offset_mm: Floats
+    """(g, n)."""
+    near_evidence: Floats
+    """(g, n) 0…3: how well a step stands at the near rim, over the three channels."""
+    far_evidence: Floats
+    """(g, n) the same for the far rim, 0 where it is not in sight."""
+    in_frame: Bools
+    """(g, n)."""
+
+
+def step_evidence(
+    profiles: NDArray[np.float32], spacing_px: float, blur_px: float, noise: float
+) -> NDArray[np.float32]:
+    """How well a blurred step stands at each sample, 0…1: correlation² damped where the step is weak.
+
+    Parameters
+    ----------
+    profiles
+        (n, m) grey values.
+    spacing_px
+        Distance between samples.
+    blur_px
+        Standard deviation of the expected blur.
+    noise
+        Standard deviation of a grey value.
+    """
+    half = max(2, round((2.0 * blur_px + 1.2) / spacing_px))
+    k = np.arange(-half, half + 1) * spacing_px
+    kernel = ndtr(k / max(blur_px, 0.4))
+    kernel -= kernel.mean()
+    norm = float((kernel**2).sum())
+    box = np.full(2 * half + 1, 1.0 / (2 * half + 1))
+    along = correlate1d(profiles, kernel, axis=-1, mode="nearest")
+    mean = correlate1d(profiles, box, axis=-1, mode="nearest")
+    square = correlate1d(profiles**2, box, axis=-1, mode="nearest")
+    spread = np.maximum(square - mean**2, 0) * len(k)
+    height = along / norm
+    floor = (2.0 * noise) ** 2 * len(k) * 0.5
+    match = along**2 / (norm * (spread + floor))
+    weak = (3.0 * noise + 2.0) ** 2
+    out: NDArray[np.float32] = match * height**2 / (height**2 + weak)
+    return out
+
+
+def follow(
+    planes: NDArray[np.uint8],
+    rims: Rims,
+    optics: Optics,
+    *,
+    deepest_mm: float = DEEPEST_MM,
+    highest_mm: float = HIGHEST_MM,
+    loss_std_mm: Floats | float = 3.0,
+) -> Paths:
+    """The most probable path of offsets for every gap.
+
+    Parameters
+    ----------
+    planes
+        (height, width, 3) luma and chroma of the photo.
+    rims
+        Where the nominal outline stands.
+    optics
+        Of the photo at the sprocket.
+    deepest_mm, highest_mm
+        Range of offsets searched; negative is metal gone.
+    loss_std_mm
+        (n,) or one: how much loss is expected at each place of the outline, as a standard deviation.
+    """
+    g, n = rims.wall_mm.shape
+    px_per_mm = float(np.median(np.hypot(rims.step_px[..., 0], rims.step_px[..., 1])))
+    spacing = 0.5 / px_per_mm
+    wall = np.where(rims.wall_seen, rims.wall_mm, 0.0)
+    reach = min(float(wall.max(initial=0.0)), 4.5)
+    margin = 3 / px_per_mm
+    t = np.arange(deepest_mm - margin, highest_mm + reach + margin, spacing)
+    x = rims.near_px[..., :1] + t * rims.step_px[..., :1]
+    y = rims.near_px[..., 1:] + t * rims.step_px[..., 1:]
+    profiles = sample(planes, x.reshape(g * n, -1), y.reshape(g * n, -1))
+    finite = np.isfinite(profiles[..., 0])
+    evidence = np.zeros(finite.shape, np.float32)
+    for channel in range(3):
+        # a shadow's border shows in luma alone, metal against paper or paint in colour too
+        values = np.where(finite, profiles[..., channel], 0)
+        blur = optics.blur_px if channel == 0 else float(np.hypot(optics.blur_px, CHROMA_BLUR_PX))
+        evidence += step_evidence(values, 0.5, blur, optics.noise[channel])
+    evidence = np.where(finite, evidence, 0.0).reshape(g, n, -1)
+    inside = finite.all(1).reshape(g, n)
+
+    states = np.arange(deepest_mm, highest_mm + 1e-9, spacing)
+    first = round((deepest_mm - t[0]) / spacing)
+    near = evidence[..., first : first + len(states)]
+    shift = np.clip(np.round(wall / spacing).astype(int), 0, len(t) - first - len(states))
+    columns = first + np.arange(len(states)) + shift[..., None]
+    far = np.take_along_axis(evidence, columns, axis=2)
+    apart = (wall * px_per_mm >= TOGETHER_PX)[..., None]
+    # both rims weigh alike: only then does the true place, which explains both steps, beat the far rim taken for the near
+    score = near + np.where(apart, far, 0.0)
+    loss_std = np.broadcast_to(np.asarray(loss_std_mm, dtype=np.float64), (n,))[:, None]
+    score = score - 0.05 * (states / np.where(states > 0, max(_METAL_GAIN_STD_MM, 0.3 * highest_mm), loss_std)) ** 2
+    ds = np.hypot(*np.diff(rims.outline.points_mm, axis=0).T)
+    path = _viterbi(score, spacing / np.maximum(ds, 0.05))
+    offset = states[path]
+    pick = path[..., None]
+    return Paths(
+        offset_mm=offset,
+        near_evidence=np.take_along_axis(near, pick, 2)[..., 0],
+        far_evidence=np.where(apart[..., 0], np.take_along_axis(far, pick, 2)[..., 0], 0.0),
+        in_frame=inside,
+    )
+
+
+def _viterbi(score: Floats, slope: Floats) -> NDArray[np.int64]:
+    """Best path of states (g, n) for scores (g, n, k); ``slope`` (n-1,) is the path's slope for one state's change."""
+    g, n, k = score.shape
+    jumps = np.arange(-4, 5)
+    total = score[:, 0].copy()
+    back = np.zeros((n, g, k), np.int8)
+    for i in range(1, n):
+        padded = np.full((g, k + 8), -1e9)
+        padded[:, 4:-4] = total
+        best = np.full((g, k), -1e18)
+        choice = np.zeros((g, k), np.int8)
+        for j in jumps:
+            candidate = padded[:, 4 + j : 4 + j + k] - _STIFFNESS * (j * slope[i - 1]) ** 2
+            better = candidate > best
+            best[better] = candidate[better]
+            choice[better] = j
+        total = best + score[:, i]
+        back[i] = choice
+    path = np.zeros((g, n), np.int64)
+    path[:, -1] = total.argmax(1)
+    rows = np.arange(g)
+    for i in range(n - 1, 0, -1):
+        path[:, i - 1] = np.clip(path[:, i] + back[i, rows, path[:, i]], 0, k - 1)
+    return path

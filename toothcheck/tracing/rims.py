@@ -1,0 +1,111 @@
+"""Where the rims of an ideal sprocket stand in the photo: the near rim on its face, the far rim behind it.
+
+For each point of the nominal outline: its pixel, the pixel step per mm along its normal, and how far along that
+normal the far rim crosses (``wall_mm``: positive where the side wall is turned to the camera, negative where the face
+hides it).
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, replace
+
+import numpy as np
+
+from toothcheck.geometry import Bools, Floats
+from toothcheck.pose import PlanePose
+from toothcheck.toothform import IsoForm, Outline
+
+
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class Wheel:
+    """A posed ideal sprocket: everything that says where its outline stands before the camera."""
+
+    plane: PlanePose
+    """The face's plane, origin at the sprocket's centre."""
+    form: IsoForm
+    phase: float
+    """Angle of gap 0's axis, radians, counterclockwise from the plane's x axis."""
+    thickness_mm: float
+
+    def gap_axis(self, index: Floats) -> Floats:
+        """Angles by which to turn a gap's frame (+y its axis) into the plane, radians."""
+        out: Floats = self.phase + np.asarray(index) * self.form.pitch_angle - np.pi / 2
+        return out
+
+    def to_gap(self, points_mm: Floats, index: Floats) -> Floats:
+        """Plane points (n, …, 2) into the frames of gaps (n,)."""
+        a = self.gap_axis(index).reshape((-1,) + (1,) * (points_mm.ndim - 2))
+        c, s = np.cos(a), np.sin(a)
+        x, y = points_mm[..., 0], points_mm[..., 1]
+        return np.stack([c * x + s * y, -s * x + c * y], axis=-1)
+
+    def from_gap(self, points_mm: Floats, index: Floats) -> Floats:
+        """Points (n, …, 2) in the frames of gaps (n,) into the plane."""
+        a = self.gap_axis(index).reshape((-1,) + (1,) * (points_mm.ndim - 2))
+        c, s = np.cos(a), np.sin(a)
+        x, y = points_mm[..., 0], points_mm[..., 1]
+        return np.stack([c * x - s * y, s * x + c * y], axis=-1)
+
+
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class Rims:
+    """The nominal outline of all z gaps in the photo; g gaps, n points each."""
+
+    outline: Outline
+    """One gap in its own frame, n points, x right as seen."""
+    points_mm: Floats
+    """(g, n, 2) in the plane."""
+    normals: Floats
+    """(g, n, 2) in the plane, out of the metal."""
+    near_px: Floats
+    """(g, n, 2) the near rim."""
+    step_px: Floats
+    """(g, n, 2) pixels per mm along the normal, on the face."""
+    wall_mm: Floats
+    """(g, n) from near to far rim along the normal, in mm on the face."""
+    wall_seen: Bools
+    """(g, n) whether the far rim of this very wall is in sight."""
+
+
+def flank_outline(form: IsoForm, step_mm: float, reach_mm: float) -> Outline:
+    """One gap without the tip's land, flanks drawn out to ``reach_mm`` beyond the pitch circle where they go so far."""
+    tall = replace(form, tip_diameter_mm=2 * (form.pitch_radius_mm + reach_mm))
+    gap = tall.gap(step_mm)
+    keep = gap.part < 1.5
+    return Outline(points_mm=gap.points_mm[keep], normals=gap.normals[keep], part=gap.part[keep])
+
+
+def rims(wheel: Wheel, outline: Outline) -> Rims:
+    """Project the nominal outline of every gap of a wheel."""
+    z = wheel.form.teeth
+    index = np.arange(z)
+    n = len(outline.points_mm)
+    points = wheel.from_gap(np.broadcast_to(outline.points_mm, (z, n, 2)), index)
+    normals = wheel.from_gap(np.broadcast_to(outline.normals, (z, n, 2)), index)
+    plane = wheel.plane
+    near = plane.project(points)
+    ahead = plane.project(points + 0.5 * normals)
+    step = 2 * (ahead - near)
+    # the far rim, as it appears on the face's plane, is the outline moved by a slowly varying vector
+    far_on_face = plane.on_plane(plane.project(points, -wheel.thickness_mm))
+    move = far_on_face - points
+    wall = (move * normals).sum(-1)
+    move_gap = wheel.to_gap(move, index)
+    base, direction = outline.points_mm, outline.normals
+    for _ in range(4):  # along the straight normal to the moved, curved outline
+        at = base + wall[..., None] * direction - move_gap
+        wall = wall + wheel.form.metal_depth_mm(at, with_tip=False)
+    at = base + wall[..., None] * direction - move_gap
+    settled = np.abs(wheel.form.metal_depth_mm(at, with_tip=False)) < 0.02
+    limit = np.hypot(at[..., 0], at[..., 1]) < wheel.form.tip_radius_mm + 0.2
+    return Rims(
+        outline=outline,
+        points_mm=points,
+        normals=normals,
+        near_px=near,
+        step_px=step,
+        wall_mm=wall,
+        wall_seen=settled & limit & (wall > 0),
+    )
+
+

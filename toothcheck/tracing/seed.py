@@ -1,0 +1,209 @@
+"""Where is the sprocket?  Matched filter of the ideal outline's directions over the plane, all places and phases at once.
+
+The plane is resampled coarsely (this is a search, nothing is measured on it).  At each pixel the direction of the
+gradient is kept as a double angle, so that metal may be lighter or darker than what lies behind it, damped where it is
+weak.  The template carries the double angles of the outline's normals; turning it through one pitch gives a few
+harmonics, each one correlation by FFT, and the best phase then follows at each place from the harmonics.  The score is
+the share of the outline that has a matching edge, from -1 to 1.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import cv2
+import numpy as np
+from numpy.typing import NDArray
+from scipy import fft
+
+from toothcheck.geometry import Floats
+from toothcheck.pose import PlanePose
+from toothcheck.toothform import TIP, IsoForm
+
+_PHASES = 12
+_HARMONICS = 4
+_EDGE_BLUR_MM = 0.35
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Seed:
+    """A place where the outline fits."""
+
+    centre_mm: tuple[float, float]
+    """In the plane's coordinates."""
+    phase: float
+    """Angle of a gap's axis, radians, within one pitch."""
+    score: float
+    """Share of the outline with a matching edge, -1…1."""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class PlaneView:
+    """The photo resampled on a plane, and the double-angle field of its gradients."""
+
+    field: NDArray[np.complex64]
+    """(rows, columns): exp(2iθ)·strength, θ the gradient's direction in the plane (y up); row 0 at y_min."""
+    x_min_mm: float
+    y_min_mm: float
+    step_mm: float
+
+
+def view_plane(
+    grey: NDArray[np.uint8], plane: PlanePose, *, reach_mm: float, step_mm: float, around_mm: Floats | None = None
+) -> PlaneView:
+    """Resample the part of the plane that is in the photo, at most ``reach_mm`` around a place or the photo's middle."""
+    h, w = grey.shape
+    edge = np.array([[0, 0], [w / 2, 0], [w, 0], [w, h / 2], [w, h], [w / 2, h], [0, h], [0, h / 2]], dtype=np.float64)
+    corners = plane.on_plane(edge)
+    middle = plane.on_plane(np.array([w / 2, h / 2])) if around_mm is None else around_mm
+    low = np.maximum(corners.min(0), middle - reach_mm)
+    high = np.minimum(corners.max(0), middle + reach_mm)
+    columns, rows = (np.ceil((high - low) / step_mm).astype(int) + 1).tolist()
+    # exact at nodes every 16 cells, linear between: a search needs no more, and projecting each cell costs 5 times more
+    node = 16
+    nx, ny = columns // node + 2, rows // node + 2
+    gx, gy = np.meshgrid(low[0] + np.arange(nx) * node * step_mm, low[1] + np.arange(ny) * node * step_mm)
+    nodes = plane.project(np.stack([gx, gy], -1)).astype(np.float32)
+    jj, ii = np.meshgrid(np.arange(columns, dtype=np.float32) / node, np.arange(rows, dtype=np.float32) / node)
+    maps = cv2.remap(nodes, jj, ii, cv2.INTER_LINEAR)
+    scale = plane.px_per_mm * step_mm
+    small = grey
+    if scale > 2:  # a pixel of the plane covers several of the photo: average them first
+        small = cv2.blur(grey, (int(scale), int(scale)))
+    value = cv2.remap(small, maps[..., 0], maps[..., 1], cv2.INTER_LINEAR, borderMode=cv2.BORDER_REPLICATE)
+    value = cv2.GaussianBlur(value.astype(np.float32), (0, 0), _EDGE_BLUR_MM / step_mm)
+    dx = cv2.Sobel(value, cv2.CV_32F, 1, 0, scale=0.125)
+    dy = cv2.Sobel(value, cv2.CV_32F, 0, 1, scale=0.125)
+    size2 = dx * dx + dy * dy
+    floor = max(1.0, 1.5 * float(np.median(size2[::4, ::4])))
+    direction = (dx + 1j * dy) ** 2
+    field = direction / (size2 + floor)
+    inside = (maps[..., 0] > 1) & (maps[..., 0] < w - 2) & (maps[..., 1] > 1) & (maps[..., 1] < h - 2)
+    return PlaneView(
+        field=np.where(inside, field, 0).astype(np.complex64), x_min_mm=float(low[0]), y_min_mm=float(low[1]), step_mm=step_mm
+    )
+
+
+def _templates(form: IsoForm, step_mm: float, drive_clockwise: bool | None) -> NDArray[np.complex64]:
+    """(phases, size, size) rasters of the outline's double angles, gap axis at angle phase·k; unit sum of strengths."""
+    points, doubled, strength = _directions(form, 0.5 * step_mm, drive_clockwise)
+    half = int(np.ceil((form.tip_radius_mm + 1) / step_mm))
+    size = 2 * half + 1
+    out = np.zeros((_PHASES, size, size), np.complex64)
+    for k in range(_PHASES):
+        t = np.exp(1j * k * form.pitch_angle / _PHASES)
+        p = points * t / step_mm + half * (1 + 1j)
+        q = doubled * t**2
+        x, y = p.real, p.imag
+        x0, y0 = np.floor(x).astype(int), np.floor(y).astype(int)
+        fx, fy = x - x0, y - y0
+        for ox, oy, wgt in ((0, 0, (1 - fx) * (1 - fy)), (1, 0, fx * (1 - fy)), (0, 1, (1 - fx) * fy), (1, 1, fx * fy)):
+            np.add.at(out[k], (y0 + oy, x0 + ox), (wgt * q * strength).astype(np.complex64))
+    return out
+
+
+def _directions(
+    form: IsoForm, step_mm: float, drive_clockwise: bool | None
+) -> tuple[NDArray[np.complex128], NDArray[np.complex128], Floats]:
+    """The outline as complex numbers, a gap's axis on +x; its normals' double angles; strengths that add up to 1."""
+    outline = form.outline(step_mm)
+    # a worn drive flank would turn the best phase towards itself: it says that there is a sprocket, not where
+    strength = np.where(outline.part == TIP, 0.3, 1.0)
+    if drive_clockwise is not None:
+        # outline() runs clockwise from gap to gap: each tooth's counterclockwise flank first
+        along = np.arange(len(strength)) % (len(strength) // form.teeth) / (len(strength) // form.teeth)
+        drive = (along > 0.5) if drive_clockwise else (along < 0.5)
+        strength = strength * np.where(drive, 0.2, 1.0)
+    strength = strength / strength.sum()
+    # outline() has tooth 0 on +y; bring a gap's axis to +x
+    turn = np.exp(-1j * (np.pi / 2 + np.pi / form.teeth))
+    points = (outline.points_mm[:, 0] + 1j * outline.points_mm[:, 1]) * turn
+    doubled = ((outline.normals[:, 0] + 1j * outline.normals[:, 1]) * turn) ** 2
+    return points, doubled, strength
+
+
+def refine(view: PlaneView, form: IsoForm, seed: Seed, *, drive_clockwise: bool | None = None) -> Seed:
+    """The best place near a seed, to about a tenth of a millimetre: all shifts and phases of a grid, then a finer one.
+
+    Parameters
+    ----------
+    view
+        Of the seed's surroundings, 0.25-0.4 mm a step.
+    """
+    points, doubled, strength = _directions(form, 0.8, drive_clockwise)
+    weighted = np.conj(doubled) * strength
+    rows, columns = view.field.shape
+    best = seed
+    for reach, step, turns in ((2.0, 0.5, 0.5), (0.5, 0.17, 0.12), (0.17, 0.06, 0.04)):
+        shifts = np.arange(-reach, reach + 1e-9, step)
+        angles = np.arange(-turns, turns + 1e-9, turns / 8) * form.pitch_angle
+        dx, dy = np.meshgrid(shifts, shifts)
+        top = -1.0
+        for a in angles:
+            t = np.exp(1j * (best.phase + a))
+            p = points * t
+            x = (p.real + best.centre_mm[0] - view.x_min_mm) / view.step_mm
+            y = (p.imag + best.centre_mm[1] - view.y_min_mm) / view.step_mm
+            j = np.rint(x + dx.reshape(-1, 1) / view.step_mm).astype(np.int32)
+            i = np.rint(y + dy.reshape(-1, 1) / view.step_mm).astype(np.int32)
+            inside = (i >= 0) & (j >= 0) & (i < rows) & (j < columns)
+            values = view.field[np.clip(i, 0, rows - 1), np.clip(j, 0, columns - 1)]
+            score = np.where(inside, (values * (weighted * np.conj(t) ** 2)).real, 0.0).sum(1)
+            k = int(score.argmax())
+            if score[k] > top:
+                top = float(score[k])
+                found = (best.centre_mm[0] + dx.flat[k], best.centre_mm[1] + dy.flat[k], best.phase + float(a))
+        best = Seed(centre_mm=(float(found[0]), float(found[1])), phase=found[2], score=top)
+    return best
+
+
+def find(view: PlaneView, form: IsoForm, *, drive_clockwise: bool | None = None, count: int = 6) -> list[Seed]:
+    """The best places for a form in a view, best first, at least a third of the tip circle apart.
+
+    Parameters
+    ----------
+    drive_clockwise
+        Whether drive flanks are on the clockwise sides of teeth; None when not known.
+    """
+    templates = _templates(form, view.step_mm, drive_clockwise)
+    half = templates.shape[1] // 2
+    rows, columns = view.field.shape
+    shape = (fft.next_fast_len(rows + 2 * half), fft.next_fast_len(columns + 2 * half))
+    spectrum = fft.fft2(view.field, shape)
+    # harmonic m over the phase: T(φ) = Σ_m A_m exp(2πi m φ/pitch)
+    harmonics = fft.fft(templates, axis=0) / _PHASES
+    orders = [m if m <= _PHASES // 2 else m - _PHASES for m in range(_PHASES)]
+    maps = []
+    for m, order in enumerate(orders):
+        if abs(order) > _HARMONICS:
+            continue
+        product = spectrum * np.conj(fft.fft2(harmonics[m], shape))
+        maps.append((order, fft.ifft2(product)))
+    fine = 2 * _PHASES
+    best = np.full((rows, columns), -1.0, np.float32)
+    phase = np.zeros((rows, columns), np.float32)
+    for k in range(fine):
+        score = np.zeros(shape, np.float32)
+        for order, values in maps:
+            # conj of the template's harmonic was taken, so its phase factor is conjugated too
+            score += (values * np.exp(-2j * np.pi * order * k / fine)).real.astype(np.float32)
+        # the template's corner, not its middle, is at the correlation's origin
+        score = np.roll(score, (half, half), axis=(0, 1))[:rows, :columns]
+        better = score > best
+        best[better] = score[better]
+        phase[better] = k / fine * form.pitch_angle
+    seeds: list[Seed] = []
+    apart = max(2, int(form.tip_radius_mm / 3 / view.step_mm))
+    for _ in range(count):
+        i, j = np.unravel_index(int(best.argmax()), best.shape)
+        if best[i, j] <= 0:
+            break
+        seeds.append(
+            Seed(
+                centre_mm=(view.x_min_mm + int(j) * view.step_mm, view.y_min_mm + int(i) * view.step_mm),
+                phase=float(phase[i, j]),
+                score=float(best[i, j]),
+            )
+        )
+        best[max(0, i - apart) : i + apart + 1, max(0, j - apart) : j + apart + 1] = -1
+    return seeds

@@ -1,0 +1,159 @@
+"""From a place where the outline fits to a traced ring: follow, locate, fit, and again with the better wheel."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+
+from toothcheck.edges import Optics
+from toothcheck.geometry import Bools, Floats, readonly
+from toothcheck.tooth import GapTrace, ToothRing
+from toothcheck.tracing.fit import UNKNOWNS, Priors, WheelFit, depths, fit
+from toothcheck.tracing.follow import DEEPEST_MM, Paths, follow
+from toothcheck.tracing.locate import Edges, locate
+from toothcheck.tracing.rims import Rims, Wheel, flank_outline, rims
+
+_SHARED = ("height", "tilt_x", "tilt_y", "thickness")
+_REACH_MM = 3.4
+BEVEL_FREE_MM = 0.3
+_SEAT_TOLERANCE_MM = 0.15
+
+
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class Traced:
+    """Everything that was seen of one wheel."""
+
+    ring: ToothRing
+    wheel: Wheel
+    rims: Rims
+    paths: Paths
+    edges: Edges
+    fit: WheelFit
+    trust: Floats
+    """(z,) 0…1: how far each gap's seat and coast flank lie on the form."""
+
+
+def coast_side(outline_x: Floats, drive_clockwise: bool) -> Bools:
+    """Which points of a gap's frame belong to coast flanks and the coast halves of seats.
+
+    In a gap's frame x points right as seen, so the tooth on the clockwise side of the gap stands at +x, and shows the
+    gap its counterclockwise flank.
+    """
+    return outline_x > 0 if drive_clockwise else outline_x < 0
+
+
+def trace(
+    planes: NDArray[np.uint8], start: Wheel, priors: Priors, optics: Optics, *, drive_clockwise: bool, scale_std: float
+) -> Traced:
+    """Trace a wheel that a seed has placed to within a millimetre or two.
+
+    Parameters
+    ----------
+    planes
+        (height, width, 3) luma and chroma of the photo.
+    start
+        From the seed, blend 0.5.
+    priors
+        About the start.
+    drive_clockwise
+        Whether drive flanks are on the clockwise sides of teeth.
+    optics
+        Blur and noise of the photo.
+    scale_std
+        Relative uncertainty of the scale, for the ring.
+    """
+    z = start.form.teeth
+    step = max(0.2, 1.0 / start.plane.px_per_mm)
+    wheel, unknowns, result = start, None, None
+    trust = np.zeros(z)
+    for sweep in range(5):
+        outline = flank_outline(wheel.form, step, _REACH_MM)
+        coast = coast_side(outline.points_mm[:, 0], drive_clockwise)
+        frame = rims(wheel, outline)
+        settled = sweep >= 3
+        paths = follow(
+            planes,
+            frame,
+            optics,
+            deepest_mm=DEEPEST_MM,
+            highest_mm=0.35 if settled else 0.9,
+            loss_std_mm=np.where(coast, 0.3, 3.0) if settled else 3.0,
+        )
+        edges = locate(planes, frame, paths, optics)
+        # tips are bevelled: from a little above the pitch circle the near rim leaves the form
+        low = np.hypot(outline.points_mm[:, 0], outline.points_mm[:, 1]) < wheel.form.pitch_radius_mm + BEVEL_FREE_MM
+        voter = (coast & low)[edges.place]
+        if sweep == 0:
+            clear = (paths.near_evidence > 0.3) & (np.abs(paths.offset_mm) < 1.2)
+            trust = clear[:, coast].mean(1) ** 2
+            votes = voter * trust[edges.gap] * ~edges.far
+            result = fit(start, edges, votes, priors, wide_mm=1.5, free=("x", "y", "phase"))
+        else:
+            tolerance = {1: 0.5, 2: 0.3}.get(sweep, _SEAT_TOLERANCE_MM)
+            trust = gap_trust(wheel, edges, voter & ~edges.far, int((coast & low).sum()), tolerance)
+            votes = voter * trust[edges.gap] * np.where(edges.far, 0.3, 1.0)
+            result = fit(start, edges, votes, priors, begin=unknowns, wide_mm={1: 0.7, 2: 0.5}.get(sweep, 0.35))
+        wheel, unknowns = result.wheel, result.unknowns
+    assert result is not None
+    ring = _ring(wheel, frame, paths, edges, result, trust, scale_std)
+    return Traced(ring=ring, wheel=wheel, rims=frame, paths=paths, edges=edges, fit=result, trust=readonly(trust))
+
+
+def gap_trust(wheel: Wheel, edges: Edges, voter: Bools, expected: int, tolerance_mm: float) -> Floats:
+    """How far each gap's voting edges lie on the form: 1 on it, 0 where their median distance is the tolerance."""
+    d = np.abs(depths(wheel, edges))
+    trust = np.zeros(wheel.form.teeth)
+    for g in range(wheel.form.teeth):
+        mine = d[voter & (edges.gap == g)]
+        if len(mine) > 0.5 * expected:
+            trust[g] = max(0.0, 1.0 - float(np.median(mine)) / tolerance_mm)
+    return trust
+
+
+def _ring(
+    wheel: Wheel, frame: Rims, paths: Paths, edges: Edges, result: WheelFit, trust: Floats, scale_std: float
+) -> ToothRing:
+    z = wheel.form.teeth
+    shared = [UNKNOWNS.index(name) for name in _SHARED]
+    block = result.covariance[np.ix_(shared, shared)]
+    # the same edges are weighed again by the datum fit: twice the variance, so that they do not count double
+    root = np.linalg.cholesky(2.0 * block + 1e-12 * np.eye(len(shared)))
+    modes = -result.jacobian[:, shared] @ root
+    px_mm = 1.0 / wheel.plane.px_per_mm
+    gaps = []
+    for g in np.flatnonzero(trust > 0.05):
+        mine = (edges.gap == g) & ~edges.far
+        place = edges.place[mine]
+        gaps.append(
+            GapTrace(
+                index=int(g),
+                nominal_mm=readonly(frame.outline.points_mm[place]),
+                normals=readonly(frame.outline.normals[place]),
+                offset_mm=readonly(edges.offset_mm[mine]),
+                std_mm=readonly(edges.std_px[mine] * px_mm),
+                modes_mm=readonly(modes[mine]),
+            )
+        )
+    outside = ~paths.in_frame.any(1)
+    flags = []
+    for i in range(z):
+        sides = (i, (i + 1) % z)
+        if any(outside[g] for g in sides):
+            flags.append(("out-of-frame",))
+        elif any(trust[g] <= 0.05 for g in sides):
+            flags.append(("covered",))
+        else:
+            flags.append(())
+    return ToothRing(
+        pitch_mm=wheel.form.pitch_mm,
+        roller_diameter_mm=wheel.form.roller_diameter_mm,
+        teeth=z,
+        phase=wheel.phase,
+        gaps=tuple(gaps),
+        tooth_flags=tuple(flags),
+        mode_names=_SHARED,
+        scale_std=scale_std,
+        smoothing_mm=0.8,
+    )

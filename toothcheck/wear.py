@@ -1,0 +1,539 @@
+"""Wear, tooth by tooth: the datum from what drive wear leaves alone, then the losses with their uncertainties.
+
+The datum fit turns, moves and scales the ring and places the ideal form between the two limit forms so that coast
+flanks and the coast halves of the seats lie on it.  The drive flank never votes, or it would turn the datum by half its
+wear and hide it.  Each tooth's flanks are then smoothed over a few tenths of a millimetre, and every measure is taken
+from the smoothed flanks; standard uncertainties come from drawing the datum's unknowns and the flanks' noise together
+(JCGM 101:2008), since several measures are maxima or clipped at zero.
+"""
+
+from __future__ import annotations
+
+import math
+from dataclasses import dataclass, replace
+
+import numpy as np
+
+from toothcheck.estimate import Estimate
+from toothcheck.geometry import Floats, readonly
+from toothcheck.tooth import GapTrace, ToothRing
+from toothcheck.toothform import IsoForm
+
+DRAWS = 400
+_RADII = 40
+_SMOOTH_MM = 0.35
+_TEXTURE_MM, _TEXTURE_LENGTH_MM = 0.035, 0.8
+_BEVEL_FREE_MM = 0.3
+_UNKNOWNS = ("x", "y", "phase", "scale", "blend", "root", "bias", "coast")
+_STEP = np.array([0.01, 0.01, 0.0005, 0.001, 0.02, 0.01, 0.01, 0.01])
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class DatumPriors:
+    """Standard deviations of what the datum fit may change, besides place and phase, which are free."""
+
+    blend: float = 0.29
+    """That of the uniform distribution between the limit forms, about their middle."""
+    root_mm: float = 0.08
+    """Makers and sources differ on the seat's centre by 0.05-0.2 mm (see `toothcheck.toothform`)."""
+    bias_mm: float = 0.03
+    """All edges alike: exposure, threshold."""
+    coast_mm: float = 0.05
+    """Even loss of all coast flanks: common practice, no source; the chain loads them only under engine braking."""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class Datum:
+    """Where the ideal wheel stands in the ring's plane."""
+
+    form: IsoForm
+    shift_mm: Floats
+    """(2,) the ideal centre, in the ring's plane."""
+    turn: float
+    """Radians, ideal against the ring's nominal phase."""
+    scale: float
+    """True mm per ring mm."""
+    bias_mm: float
+    coast_mm: float
+    gap_form: Estimate
+    turn_mm: Estimate
+    """The turn as arc length at the pitch circle, with its standard uncertainty."""
+    unknowns: Floats
+    """(k,) fitted values: place, phase, scale, blend, root, bias, coast, then the ring's modes."""
+    covariance: Floats
+    """(k, k) of the unknowns."""
+    spread_mm: float
+    """Robust standard deviation of the voting edges about the form."""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class ToothWear:
+    """One tooth's measures as measures.md defines them; None where they could not be taken."""
+
+    index: int
+    measured: bool
+    flags: tuple[str, ...]
+    drive_loss_mm: Estimate | None = None
+    coast_loss_mm: Estimate | None = None
+    thickness_mm: Estimate | None = None
+    asymmetry_percent: Estimate | None = None
+    tip_thickness_mm: Estimate | None = None
+    tip_thinning_percent: Estimate | None = None
+    overhang_mm: Estimate | None = None
+    hollow_mm: Estimate | None = None
+    greatest_loss_mm: Estimate | None = None
+    outline_mm: Floats | None = None
+    """(n, 2) smoothed measured outline in the tooth's frame, coast root to drive root, mm."""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class WheelWear:
+    """All teeth, and the wheel's medians."""
+
+    drive_clockwise: bool
+    datum: Datum
+    teeth: tuple[ToothWear, ...]
+    asymmetry_percent: Estimate | None
+    overhang_mm: Estimate | None
+    tip_thinning_percent: Estimate | None
+    coast_asymmetry_percent: Estimate | None
+    """The same measure with the flanks' roles exchanged: large where the other flank is the worn one."""
+    worst_tooth: int | None
+    draws_asymmetry: Floats
+    """(draws,) of the median asymmetry, for the grade's probability."""
+    draws_overhang: Floats
+
+
+def _frame(ring: ToothRing, blend: float, root: float) -> IsoForm:
+    return IsoForm(
+        pitch_mm=ring.pitch_mm,
+        roller_diameter_mm=ring.roller_diameter_mm,
+        teeth=ring.teeth,
+        blend=blend,
+        seat_offset_mm=root,
+    )
+
+
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class _Points:
+    """All edge points of a ring in one set of arrays."""
+
+    gap: Floats
+    nominal: Floats
+    normals: Floats
+    offset: Floats
+    std: Floats
+    modes: Floats
+    spacing: float
+
+
+def _points(ring: ToothRing) -> _Points:
+    gaps: tuple[GapTrace, ...] = ring.gaps
+    spacing = [np.median(np.hypot(*np.diff(g.nominal_mm, axis=0).T)) for g in gaps if len(g.offset_mm) > 3]
+    return _Points(
+        gap=np.concatenate([np.full(len(g.offset_mm), g.index) for g in gaps]),
+        nominal=np.concatenate([g.nominal_mm for g in gaps]),
+        normals=np.concatenate([g.normals for g in gaps]),
+        offset=np.concatenate([g.offset_mm for g in gaps]),
+        std=np.concatenate([g.std_mm for g in gaps]),
+        modes=np.concatenate([g.modes_mm for g in gaps]),
+        spacing=float(np.median(spacing)) if spacing else 0.2,
+    )
+
+
+def _placed(ring: ToothRing, p: _Points, v: Floats) -> Floats:
+    """Points in their gaps' frames of the ideal wheel, for unknowns ``v``."""
+    offset = p.offset + p.modes @ v[len(_UNKNOWNS) :]
+    local = p.nominal + offset[:, None] * p.normals
+    a = ring.phase + p.gap * (2 * math.pi / ring.teeth) - math.pi / 2
+    c, s = np.cos(a), np.sin(a)
+    x, y = c * local[:, 0] - s * local[:, 1], s * local[:, 0] + c * local[:, 1]
+    x, y = (x - v[0]) * (1 + v[3]), (y - v[1]) * (1 + v[3])
+    c, s = np.cos(a + v[2]), np.sin(a + v[2])
+    return np.stack([c * x + s * y, -s * x + c * y], axis=1)
+
+
+def _misfit(ring: ToothRing, p: _Points, v: Floats) -> Floats:
+    """Depth in the ideal metal, less what common bias and even coast loss explain."""
+    form = _frame(ring, float(np.clip(v[4], -0.5, 1.5)), float(v[5]))
+    at = _placed(ring, p, v)
+    ramp = np.clip((np.hypot(at[:, 0], at[:, 1]) - form.junction_radius_mm) / 0.5, 0.0, 1.0)
+    out: Floats = form.metal_depth_mm(at, with_tip=False) + v[6] - v[7] * ramp
+    return out
+
+
+def fit_datum(ring: ToothRing, *, drive_clockwise: bool, priors: DatumPriors | None = None) -> Datum:
+    """Fit the ideal wheel to coast flanks and the coast halves of seats.
+
+    Raises
+    ------
+    ValueError
+        When the ring has no traced gap.
+    """
+    if not ring.gaps:
+        raise ValueError("ring must have at least one traced gap")
+    priors = priors or DatumPriors()
+    p = _points(ring)
+    k = len(_UNKNOWNS) + p.modes.shape[1]
+    radius = _frame(ring, 0.5, 0.0).pitch_radius_mm
+    # tips are bevelled: from a little above the pitch circle a face's edge may leave the form
+    low = np.hypot(p.nominal[:, 0], p.nominal[:, 1]) < radius + _BEVEL_FREE_MM
+    voting = ((p.nominal[:, 0] > 0) == drive_clockwise) & low
+    v = np.zeros(k)
+    v[4] = 0.5
+    middle = v.copy()
+    prior_std = np.concatenate(
+        [
+            [np.inf, np.inf, np.inf, ring.scale_std, priors.blend, priors.root_mm, priors.bias_mm, priors.coast_mm],
+            np.ones(k - len(_UNKNOWNS)),
+        ]
+    )
+    prior = 1.0 / prior_std**2
+    limit = np.concatenate([[1.0, 1.0, 0.05, 0.02, 0.4, 0.2, 0.1, 0.2], np.full(k - len(_UNKNOWNS), 2.0)])
+    share = min(1.0, p.spacing / _TEXTURE_LENGTH_MM)
+    sub = _Points(
+        gap=p.gap[voting], nominal=p.nominal[voting], normals=p.normals[voting], offset=p.offset[voting],
+        std=p.std[voting], modes=p.modes[voting], spacing=p.spacing,
+    )  # fmt: skip
+    information = np.eye(k)
+    d = np.zeros(0)
+    width = 0.5
+    for sweep in range(14):
+        d = _misfit(ring, sub, v)
+        jac = _slopes(ring, sub, v, d)
+        spread = 1.4826 * float(np.median(np.abs(d - np.median(d)))) + 0.01
+        width = max(min(width, 0.5 * 0.7**sweep), 3.5 * spread, 0.06)
+        tukey = np.clip(1 - (d / width) ** 2, 0, None) ** 2
+        w = tukey * share / np.hypot(sub.std, _TEXTURE_MM) ** 2
+        information = (jac.T * w) @ jac + np.diag(prior)
+        gradient = (jac.T * w) @ d + prior * (v - middle)
+        v = v - np.clip(np.linalg.solve(information, gradient), -limit, limit)
+        v[4] = float(np.clip(v[4], -0.05, 1.05))
+    covariance = np.linalg.inv(information)
+    form = _frame(ring, float(v[4]), float(v[5]))
+    return Datum(
+        form=form,
+        shift_mm=readonly(v[:2]),
+        turn=float(v[2]),
+        scale=1 + float(v[3]),
+        bias_mm=float(v[6]),
+        coast_mm=float(v[7]),
+        gap_form=Estimate(value=float(v[4]), std=math.sqrt(covariance[4, 4])),
+        turn_mm=Estimate(value=float(v[2]) * radius, std=math.sqrt(covariance[2, 2]) * radius),
+        unknowns=readonly(v),
+        covariance=readonly(covariance),
+        spread_mm=1.4826 * float(np.median(np.abs(d))),
+    )
+
+
+def _slopes(ring: ToothRing, p: _Points, v: Floats, at: Floats) -> Floats:
+    columns = []
+    for j in range(len(v)):
+        h = _STEP[j] if j < len(_STEP) else 0.2
+        moved = v.copy()
+        moved[j] += h
+        columns.append((_misfit(ring, p, moved) - at) / h)
+    return np.stack(columns, axis=1)
+
+
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class _Flanks:
+    """Loss profiles on common radii: t teeth with both flanks, r radii, s draws."""
+
+    tooth: Floats
+    radii: Floats
+    loss: Floats
+    """(2, t, r) drive, coast: ideal half thickness less measured, arc length."""
+    draws: Floats
+    """(s, 2, t, r)."""
+    seen: Floats
+    """(2, t, r) share of the smoothing window that holds edges."""
+    ideal_draws: Floats
+    """(s, r) ideal half thickness for each draw."""
+
+
+def _losses(form: IsoForm, at: Floats) -> Floats:
+    """Arc length from each point (in its gap's frame) out to the ideal flank at its own radius; positive is loss."""
+    r = np.hypot(at[:, 0], at[:, 1])
+    from_gap = r * np.abs(np.arctan2(at[:, 0], at[:, 1]))
+    ideal_from_gap = r * math.pi / form.teeth - form.half_thickness_mm(r)
+    return from_gap - ideal_from_gap
+
+
+def _flanks(ring: ToothRing, datum: Datum, drive_clockwise: bool, rng: np.random.Generator) -> _Flanks:
+    p = _points(ring)
+    form, v = datum.form, datum.unknowns
+    at = _placed(ring, p, v)
+    r = np.hypot(at[:, 0], at[:, 1])
+    # the smoothed flank is the measured one less the common bias of all edges
+    slope_r = _arc_per_normal(form, r)
+    loss = _losses(form, at) + datum.bias_mm * slope_r
+    sensitivity = np.empty((len(loss), len(v)))
+    for j in range(len(v)):
+        h = _STEP[j] if j < len(_STEP) else 0.2
+        moved = v.copy()
+        moved[j] += h
+        shape = _frame(ring, float(moved[4]), float(moved[5]))
+        sensitivity[:, j] = (_losses(shape, _placed(ring, p, moved)) + moved[6] * slope_r - loss) / h
+    low = max(form.junction_radius_mm - 0.3, form.pitch_radius_mm - 0.25 * form.roller_diameter_mm)
+    high = form.pitch_radius_mm + 0.32 * form.roller_diameter_mm
+    radii = np.linspace(low, high, _RADII)
+    teeth = np.arange(ring.teeth)
+    mean = np.zeros((2, ring.teeth, _RADII))
+    slope = np.zeros((2, ring.teeth, _RADII, len(v)))
+    noise = np.zeros((2, ring.teeth, _RADII))
+    seen = np.zeros((2, ring.teeth, _RADII))
+    for i in teeth:
+        on_cw, on_ccw = (p.gap == i) & (at[:, 0] < 0), (p.gap == (i + 1) % ring.teeth) & (at[:, 0] > 0)
+        for side, mask in enumerate((on_cw, on_ccw) if drive_clockwise else (on_ccw, on_cw)):
+            if mask.sum() < 5:
+                continue
+            values = np.column_stack([loss[mask], sensitivity[mask]])
+            fitted, sd, cover = _smooth(radii, r[mask], values, np.hypot(p.std[mask], 0.01) * slope_r[mask], p.spacing)
+            mean[side, i], slope[side, i] = fitted[:, 0], fitted[:, 1:]
+            noise[side, i], seen[side, i] = sd, cover
+    root = np.linalg.cholesky(datum.covariance + 1e-15 * np.eye(len(v)))
+    shared = rng.standard_normal((DRAWS, len(v))) @ root.T
+    own = _rough(rng, (DRAWS, 2, ring.teeth, _RADII), radii[1] - radii[0]) * noise
+    draws = mean + np.einsum("sk,ftrk->sftr", shared, slope) + own
+    ideal = np.stack(
+        [
+            _frame(ring, float(np.clip(v[4] + e[4], -0.5, 1.5)), float(v[5] + e[5])).half_thickness_mm(radii)
+            for e in shared
+        ]
+    )
+    return _Flanks(tooth=teeth, radii=radii, loss=mean, draws=draws, seen=seen, ideal_draws=ideal)
+
+
+def _arc_per_normal(form: IsoForm, r: Floats) -> Floats:
+    """Arc length on the circle for a millimetre along the flank's normal, at radii (n,)."""
+    h = 0.02
+    rate = (form.half_thickness_mm(r + h) / (r + h) - form.half_thickness_mm(r - h) / (r - h)) / (2 * h) * r
+    out: Floats = np.sqrt(1 + np.clip(rate, -3, 3) ** 2)
+    return out
+
+
+def _smooth(radii: Floats, r: Floats, values: Floats, std: Floats, spacing: float) -> tuple[Floats, Floats, Floats]:
+    """Local straight lines with Gaussian weights; also the noise left, and the share of each window that holds edges."""
+    w = np.exp(-0.5 * ((radii[:, None] - r) / _SMOOTH_MM) ** 2)
+    # outliers: away from the running median of the loss by more than 0.15 mm
+    middle = np.array([np.median(values[np.abs(r - x) < 0.6, 0]) if (np.abs(r - x) < 0.6).any() else 0.0 for x in r])
+    sound = np.abs(values[:, 0] - middle) < 0.15
+    w = w * sound / np.hypot(std, 0.02) ** 2 * 0.02**2
+    d = r - radii[:, None]
+    s0, s1, s2 = w.sum(1), (w * d).sum(1), (w * d * d).sum(1)
+    ridge = 0.02 * s0 * _SMOOTH_MM**2 + 1e-9
+    det = s0 * (s2 + ridge) - s1**2
+    kernel = (w * ((s2 + ridge)[:, None] - s1[:, None] * d)) / np.maximum(det, 1e-12)[:, None]
+    fitted = kernel @ values
+    residual = values[:, 0] - np.interp(r, radii, fitted[:, 0])
+    rough = 1.4826 * float(np.median(np.abs(residual[sound]))) if sound.any() else 0.1
+    # points closer than the texture's length share their error
+    shared = math.sqrt(max(1.0, _TEXTURE_LENGTH_MM / spacing / 2))
+    sd = np.sqrt((kernel**2 * (std**2 + rough**2)).sum(1)) * shared
+    full = _SMOOTH_MM * math.sqrt(2 * math.pi) / spacing
+    cover = np.clip(np.exp(-0.5 * ((radii[:, None] - r) / _SMOOTH_MM) ** 2).sum(1) / full, 0, 1)
+    return fitted, sd, cover
+
+
+def _rough(rng: np.random.Generator, shape: tuple[int, ...], step: float) -> Floats:
+    """Unit-variance noise with a correlation length of the smoothing along the last axis."""
+    reach = max(1, round(2 * _SMOOTH_MM / step))
+    kernel = np.exp(-0.5 * (np.arange(-2 * reach, 2 * reach + 1) * step / _SMOOTH_MM) ** 2)
+    kernel /= math.sqrt(float((kernel**2).sum()))
+    raw = rng.standard_normal((*shape[:-1], shape[-1] + len(kernel) - 1))
+    out = np.zeros(shape)
+    for j, k in enumerate(kernel):
+        out += k * raw[..., j : j + shape[-1]]
+    return out
+
+
+def measure(
+    ring: ToothRing, *, drive_clockwise: bool, rng: np.random.Generator, priors: DatumPriors | None = None,
+    tip_radius_mm: float | None = None,
+) -> WheelWear:
+    """All measures of all teeth.
+
+    Parameters
+    ----------
+    ring
+        Traced outlines.
+    drive_clockwise
+        Whether drive flanks are on the clockwise sides of teeth, as seen.
+    rng
+        For the draws.
+    tip_radius_mm
+        Where it was measured; decides whether the ideal tooth reaches the radius of the tip's thickness.
+    """
+    datum = fit_datum(ring, drive_clockwise=drive_clockwise, priors=priors)
+    if tip_radius_mm is not None:
+        datum = replace(datum, form=replace(datum.form, tip_diameter_mm=2 * tip_radius_mm))
+    flanks = _flanks(ring, datum, drive_clockwise, rng)
+    form, radii = datum.form, flanks.radii
+    at_pitch = _at(radii, form.pitch_radius_mm)
+    at_tip = _at(radii, form.pitch_radius_mm + 0.25 * form.roller_diameter_mm)
+    ideal = form.half_thickness_mm(radii)
+    h = ideal - flanks.loss
+    h_draws = flanks.ideal_draws[:, None, None, :] - flanks.draws
+    teeth, asym_draws, over_draws, coast_draws, thin_draws = [], [], [], [], []
+    for i in range(ring.teeth):
+        flags = ring.tooth_flags[i]
+        cover = (flanks.seen[:, i] * at_pitch).sum(-1)
+        if not flags and cover.min() < 0.5:
+            flags = ("unclear-edge",)
+        if flags:
+            teeth.append(ToothWear(index=i, measured=False, flags=flags))
+            continue
+        hd, hc = h[0, i], h[1, i]
+        hd_s, hc_s = h_draws[:, 0, i], h_draws[:, 1, i]
+        out: dict[str, Estimate | None] = {}
+        out["drive_loss_mm"] = _estimate((flanks.loss[0, i] * at_pitch).sum(), (flanks.draws[:, 0, i] * at_pitch).sum(-1))
+        out["coast_loss_mm"] = _estimate((flanks.loss[1, i] * at_pitch).sum(), (flanks.draws[:, 1, i] * at_pitch).sum(-1))
+        out["thickness_mm"] = _estimate(((hd + hc) * at_pitch).sum(), ((hd_s + hc_s) * at_pitch).sum(-1))
+        asym, asym_s = _asymmetry(hd @ at_pitch, hc @ at_pitch), _asymmetry(hd_s @ at_pitch, hc_s @ at_pitch)
+        out["asymmetry_percent"] = _estimate(asym, asym_s)
+        asym_draws.append(asym_s)
+        coast_draws.append(_asymmetry(hc_s @ at_pitch, hd_s @ at_pitch))
+        reaches = tip_radius_mm is None or tip_radius_mm > form.pitch_radius_mm + 0.25 * form.roller_diameter_mm
+        ideal_tip = 2 * float(ideal @ at_tip) if reaches else 0.0
+        if (flanks.seen[:, i] @ at_tip).min() > 0.4 or not reaches:
+            tip = max(0.0, float((hd + hc) @ at_tip)) if reaches else 0.0
+            tip_s = np.maximum(0.0, (hd_s + hc_s) @ at_tip) if reaches else np.zeros(DRAWS)
+            out["tip_thickness_mm"] = _estimate(tip, tip_s, floor=0.03)
+            if ideal_tip > 0.3:
+                ideal_s = np.maximum(0.2, 2 * flanks.ideal_draws @ at_tip)
+                thin = 100 * (1 - tip_s / ideal_s)
+                out["tip_thinning_percent"] = _estimate(100 * (1 - tip / ideal_tip), thin)
+                thin_draws.append(thin)
+        usable = _usable(flanks.seen[0, i])
+        if usable is not None:
+            x, y = _drive_curve(radii[usable], hd[usable])
+            xs, ys = _drive_curve(radii[usable], hd_s[:, usable])
+            over_s = _overhang(xs)
+            out["overhang_mm"] = _less_noise(_overhang(x), over_s)
+            over_draws.append(over_s)
+            out["hollow_mm"] = _less_noise(_hollow(x, y), np.array([_hollow(a, b) for a, b in zip(xs[:100], ys[:100], strict=True)]))
+            near = np.abs(radii[usable] - form.pitch_radius_mm - 0.05 * form.roller_diameter_mm) <= 0.25 * form.roller_diameter_mm
+            along = 1 / _arc_per_normal(form, radii[usable])
+            worst = (flanks.loss[0, i, usable] * along)[near]
+            worst_s = (flanks.draws[:, 0, i][:, usable] * along)[:, near]
+            if near.any():
+                out["greatest_loss_mm"] = _less_noise(max(0.0, float(worst.max())), np.maximum(0.0, worst_s.max(-1)))
+        teeth.append(
+            ToothWear(index=i, measured=True, flags=flags, outline_mm=_outline(radii, h[:, i], flanks.seen[:, i]), **out)
+        )
+    return _wheel(drive_clockwise, datum, teeth, asym_draws, coast_draws, over_draws, thin_draws)
+
+
+def _at(radii: Floats, radius: float) -> Floats:
+    """Weights (r,) that interpolate a profile linearly at a radius."""
+    out = np.zeros(len(radii))
+    j = int(np.clip(np.searchsorted(radii, radius) - 1, 0, len(radii) - 2))
+    f = float(np.clip((radius - radii[j]) / (radii[j + 1] - radii[j]), 0, 1))
+    out[j], out[j + 1] = 1 - f, f
+    return out
+
+
+def _asymmetry(drive: Floats, coast: Floats) -> Floats:
+    out: Floats = 100 * (coast - drive) / (2 * np.maximum(coast, 0.1))
+    return out
+
+
+def _estimate(value: float, draws: Floats, floor: float = 0.0) -> Estimate:
+    return Estimate(value=float(value), std=max(float(np.std(draws)), floor))
+
+
+def _less_noise(value: float, draws: Floats) -> Estimate:
+    """A maximum grows with noise: take off what the draws show noise to add, and never go below zero."""
+    gain = float(np.mean(draws)) - value
+    return Estimate(value=max(0.0, value - max(0.0, gain)), std=max(float(np.std(draws)), 0.5 * max(0.0, gain), 0.01))
+
+
+def _usable(seen: Floats) -> slice | None:
+    good = np.flatnonzero(seen > 0.4)
+    if len(good) < 8:
+        return None
+    return slice(int(good[0]), int(good[-1]) + 1)
+
+
+def _drive_curve(radii: Floats, half: Floats) -> tuple[Floats, Floats]:
+    """x towards the drive flank, y along the tooth, of half thicknesses (…, r)."""
+    angle = half / radii
+    return radii * np.sin(angle), radii * np.cos(angle)
+
+
+def _overhang(x: Floats) -> Floats:
+    """The most that a point nearer the tip stands out past one nearer the root; root first along the last axis."""
+    lowest = np.minimum.accumulate(x, axis=-1)
+    out: Floats = (x - lowest).max(-1)
+    return out
+
+
+def _hollow(x: Floats, y: Floats) -> float:
+    """Greatest gap under a straight edge laid on a curve from the side of +x; (n,) each, root first."""
+    hull: list[int] = []
+    for i in range(len(x)):
+        while len(hull) > 1:
+            a, b = hull[-2], hull[-1]
+            if (x[b] - x[a]) * (y[i] - y[a]) <= (x[i] - x[a]) * (y[b] - y[a]):
+                hull.pop()
+            else:
+                break
+        hull.append(i)
+    deepest = 0.0
+    for a, b in zip(hull[:-1], hull[1:], strict=True):
+        if b - a > 1:
+            length = math.hypot(x[b] - x[a], y[b] - y[a])
+            gap = ((x[b] - x[a]) * (y[a:b] - y[a]) - (x[a:b] - x[a]) * (y[b] - y[a])) / length
+            deepest = max(deepest, float(np.abs(gap).max()))
+    return deepest
+
+
+def _outline(radii: Floats, half: Floats, seen: Floats) -> Floats:
+    rows = []
+    for side, sign in ((1, -1.0), (0, 1.0)):
+        keep = seen[side] > 0.3
+        angle = half[side][keep] / radii[keep]
+        line = np.stack([sign * radii[keep] * np.sin(angle), radii[keep] * np.cos(angle)], axis=1)
+        rows.append(line if side == 1 else line[::-1])
+    return readonly(np.concatenate(rows))
+
+
+def _wheel(
+    drive_clockwise: bool,
+    datum: Datum,
+    teeth: list[ToothWear],
+    asym: list[Floats],
+    coast: list[Floats],
+    over: list[Floats],
+    thin: list[Floats],
+) -> WheelWear:
+    def middle(values: list[float], draws: list[Floats]) -> tuple[Estimate | None, Floats]:
+        if not draws:
+            return None, np.zeros(0)
+        s = np.median(np.stack(draws), axis=0)
+        return Estimate(value=float(np.median(values)), std=float(np.std(s))), s
+
+    measured = [t for t in teeth if t.measured]
+    asym_values = [t.asymmetry_percent.value for t in measured if t.asymmetry_percent]
+    asym_estimate, asym_draws = middle(asym_values, asym)
+    # the draws' median is centred on the value: draws of a median of noisy teeth are not biased by their noise
+    over_values = [t.overhang_mm.value for t in measured if t.overhang_mm]
+    over_estimate, over_draws = middle(over_values, over)
+    if over_estimate is not None:
+        over_draws = np.maximum(0.0, over_draws - over_draws.mean() + over_estimate.value)
+    thin_estimate, _ = middle([t.tip_thinning_percent.value for t in measured if t.tip_thinning_percent], thin)
+    coast_estimate, _ = middle([float(np.mean(c)) for c in coast], coast)
+    worst = max(measured, key=lambda t: t.drive_loss_mm.value if t.drive_loss_mm else -1.0, default=None)
+    return WheelWear(
+        drive_clockwise=drive_clockwise,
+        datum=datum,
+        teeth=tuple(teeth),
+        asymmetry_percent=asym_estimate,
+        overhang_mm=over_estimate,
+        tip_thinning_percent=thin_estimate,
+        coast_asymmetry_percent=coast_estimate,
+        worst_tooth=None if worst is None else worst.index,
+        draws_asymmetry=readonly(asym_draws),
+        draws_overhang=readonly(over_draws),
+    )
