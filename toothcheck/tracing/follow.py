@@ -26,7 +26,7 @@ CHROMA_BLUR_PX = 0.9
 TOGETHER_PX = 2.0
 """A side wall narrower than this shows one step, not two."""
 _STIFFNESS = 0.35
-_METAL_GAIN_STD_MM = 0.15
+GAIN_STD_MM = 0.27
 """Metal does not grow: offsets outwards are errors of the nominal outline, and burrs."""
 
 
@@ -86,6 +86,7 @@ def follow(
     deepest_mm: float = DEEPEST_MM,
     highest_mm: float = HIGHEST_MM,
     loss_std_mm: Floats | float = 3.0,
+    gain_std_mm: Floats | float = GAIN_STD_MM,
 ) -> Paths:
     """The most probable path of offsets for every gap.
 
@@ -101,6 +102,8 @@ def follow(
         Range of offsets searched; negative is metal gone.
     loss_std_mm
         (n,) or one: how much loss is expected at each place of the outline, as a standard deviation.
+    gain_std_mm
+        The same for offsets outwards.
     """
     g, n = rims.wall_mm.shape
     px_per_mm = float(np.median(np.hypot(rims.step_px[..., 0], rims.step_px[..., 1])))
@@ -132,7 +135,8 @@ def follow(
     # both rims weigh alike: only then does the true place, which explains both steps, beat the far rim taken for the near
     score = near + np.where(apart, far, 0.0)
     loss_std = np.broadcast_to(np.asarray(loss_std_mm, dtype=np.float64), (n,))[:, None]
-    score = score - 0.05 * (states / np.where(states > 0, max(_METAL_GAIN_STD_MM, 0.3 * highest_mm), loss_std)) ** 2
+    gain_std = np.broadcast_to(np.asarray(gain_std_mm, dtype=np.float64), (n,))[:, None]
+    score = score - 0.05 * (states / np.where(states > 0, gain_std, loss_std)) ** 2
     ds = np.hypot(*np.diff(rims.outline.points_mm, axis=0).T)
     path = _viterbi(score, spacing / np.maximum(ds, 0.05))
     offset = states[path]

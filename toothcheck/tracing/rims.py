@@ -11,7 +11,7 @@ from dataclasses import dataclass, replace
 
 import numpy as np
 
-from toothcheck.geometry import Bools, Floats
+from toothcheck.geometry import Bools, Floats, readonly
 from toothcheck.pose import PlanePose
 from toothcheck.toothform import IsoForm, Outline
 
@@ -86,18 +86,9 @@ def rims(wheel: Wheel, outline: Outline) -> Rims:
     near = plane.project(points)
     ahead = plane.project(points + 0.5 * normals)
     step = 2 * (ahead - near)
-    # the far rim, as it appears on the face's plane, is the outline moved by a slowly varying vector
+    # the far rim, as it appears on the face's plane, is the same outline moved by a slowly varying vector
     far_on_face = plane.on_plane(plane.project(points, -wheel.thickness_mm))
-    move = far_on_face - points
-    wall = (move * normals).sum(-1)
-    move_gap = wheel.to_gap(move, index)
-    base, direction = outline.points_mm, outline.normals
-    for _ in range(4):  # along the straight normal to the moved, curved outline
-        at = base + wall[..., None] * direction - move_gap
-        wall = wall + wheel.form.metal_depth_mm(at, with_tip=False)
-    at = base + wall[..., None] * direction - move_gap
-    settled = np.abs(wheel.form.metal_depth_mm(at, with_tip=False)) < 0.02
-    limit = np.hypot(at[..., 0], at[..., 1]) < wheel.form.tip_radius_mm + 0.2
+    wall, met = _crossing(points, normals, far_on_face)
     return Rims(
         outline=outline,
         points_mm=points,
@@ -105,7 +96,44 @@ def rims(wheel: Wheel, outline: Outline) -> Rims:
         near_px=near,
         step_px=step,
         wall_mm=wall,
-        wall_seen=settled & limit & (wall > 0),
+        wall_seen=met & (wall > 0),
     )
 
 
+
+
+def _crossing(points: Floats, normals: Floats, other: Floats) -> tuple[Floats, Bools]:
+    """How far along its straight normal each point (g, n, 2) meets the polyline ``other`` (g, n, 2), nearest crossing.
+
+    Where the normal passes the polyline's ends there is no crossing; the nearest point's distance stands in.
+    """
+    dx = other[:, None, :, 0] - points[:, :, None, 0]
+    dy = other[:, None, :, 1] - points[:, :, None, 1]
+    nx, ny = normals[..., 0][..., None], normals[..., 1][..., None]
+    along = dx * nx + dy * ny
+    across = dx * -ny + dy * nx
+    change = across[..., :-1] * across[..., 1:] <= 0
+    span = across[..., :-1] - across[..., 1:]
+    f = np.where(change, across[..., :-1] / np.where(np.abs(span) < 1e-12, 1.0, span), 0.0)
+    at = along[..., :-1] * (1 - f) + along[..., 1:] * f
+    size = np.where(change, np.abs(at), np.inf)
+    pick = size.argmin(-1)[..., None]
+    met = np.isfinite(np.take_along_axis(size, pick, -1)[..., 0])
+    own = (other - points) * normals
+    return np.where(met, np.take_along_axis(at, pick, -1)[..., 0], own.sum(-1)), met
+
+
+def worn_outline(outline: Outline, offset_mm: Floats, step_mm: float) -> Outline:
+    """An outline moved along its normals by a smooth offset (n,), drawn anew at equal steps with its own normals."""
+    moved = outline.points_mm + offset_mm[:, None] * outline.normals
+    along = np.concatenate([[0.0], np.cumsum(np.hypot(*np.diff(moved, axis=0).T))])
+    s = np.linspace(0, along[-1], max(20, round(along[-1] / step_mm)))
+    points = np.stack([np.interp(s, along, moved[:, 0]), np.interp(s, along, moved[:, 1])], axis=1)
+    reach = max(2, round(0.5 / step_mm))  # tangents over a millimetre: finer ones would follow the tracing's noise
+    index = np.arange(len(s))
+    a, b = np.clip(index - reach, 0, None), np.clip(index + reach, None, len(s) - 1)
+    tangent = points[b] - points[a]
+    tangent /= np.hypot(tangent[:, 0], tangent[:, 1])[:, None]
+    normals = np.stack([-tangent[:, 1], tangent[:, 0]], axis=1)  # the gap lies on the left of -x to +x
+    part = np.interp(s, along, outline.part).round()
+    return Outline(points_mm=readonly(points), normals=readonly(normals), part=readonly(part))

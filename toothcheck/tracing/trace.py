@@ -6,14 +6,16 @@ from dataclasses import dataclass
 
 import numpy as np
 from numpy.typing import NDArray
+from scipy.ndimage import gaussian_filter1d
 
 from toothcheck.edges import Optics
 from toothcheck.geometry import Bools, Floats, readonly
 from toothcheck.tooth import GapTrace, ToothRing
+from toothcheck.toothform import Outline
 from toothcheck.tracing.fit import UNKNOWNS, Priors, WheelFit, depths, fit
 from toothcheck.tracing.follow import DEEPEST_MM, Paths, follow
 from toothcheck.tracing.locate import Edges, locate
-from toothcheck.tracing.rims import Rims, Wheel, flank_outline, rims
+from toothcheck.tracing.rims import Rims, Wheel, flank_outline, rims, worn_outline
 
 _SHARED = ("height", "tilt_x", "tilt_y", "thickness")
 _REACH_MM = 3.4
@@ -68,19 +70,25 @@ def trace(
     step = max(0.2, 1.0 / start.plane.px_per_mm)
     wheel, unknowns, result = start, None, None
     trust = np.zeros(z)
-    for sweep in range(5):
-        outline = flank_outline(wheel.form, step, _REACH_MM)
+    worn: tuple[Floats, Floats] | None = None
+    for sweep in range(6):
+        ideal = flank_outline(wheel.form, step, _REACH_MM)
+        # worn flanks face another way than new ones: their walls come into sight, or leave it, elsewhere
+        outline = ideal if worn is None else worn_outline(ideal, np.interp(_arc(ideal), *worn), step)
         coast = coast_side(outline.points_mm[:, 0], drive_clockwise)
         frame = rims(wheel, outline)
         settled = sweep >= 3
-        paths = follow(
-            planes,
-            frame,
-            optics,
-            deepest_mm=DEEPEST_MM,
-            highest_mm=0.35 if settled else 0.9,
-            loss_std_mm=np.where(coast, 0.3, 3.0) if settled else 3.0,
-        )
+        if not settled:
+            expected = {"highest_mm": 0.9}
+        elif worn is None:
+            expected = {"highest_mm": 0.35, "loss_std_mm": np.where(coast, 0.3, 3.0), "gain_std_mm": 0.15}
+        else:
+            expected = {
+                "highest_mm": 0.9,
+                "loss_std_mm": np.where(coast, 0.3, 1.0),
+                "gain_std_mm": np.where(coast, 0.15, 0.4),
+            }
+        paths = follow(planes, frame, optics, deepest_mm=DEEPEST_MM, **expected)
         edges = locate(planes, frame, paths, optics)
         # tips are bevelled: from a little above the pitch circle the near rim leaves the form
         low = np.hypot(outline.points_mm[:, 0], outline.points_mm[:, 1]) < wheel.form.pitch_radius_mm + BEVEL_FREE_MM
@@ -96,9 +104,42 @@ def trace(
             votes = voter * trust[edges.gap] * np.where(edges.far, 0.3, 1.0)
             result = fit(start, edges, votes, priors, begin=unknowns, wide_mm={1: 0.7, 2: 0.5}.get(sweep, 0.35))
         wheel, unknowns = result.wheel, result.unknowns
+        if sweep >= 3:
+            worn = _typical_wear(outline, paths, trust, coast, ideal)
     assert result is not None
     ring = _ring(wheel, frame, paths, edges, result, trust, scale_std)
     return Traced(ring=ring, wheel=wheel, rims=frame, paths=paths, edges=edges, fit=result, trust=readonly(trust))
+
+
+def _arc(outline: Outline) -> Floats:
+    """Arc length along an outline, 0 at the gap's bottom, negative towards -x."""
+    along = np.concatenate([[0.0], np.cumsum(np.hypot(*np.diff(outline.points_mm, axis=0).T))])
+    out: Floats = along - np.interp(0.0, outline.points_mm[:, 0], along)
+    return out
+
+
+def _typical_wear(
+    outline: Outline, paths: Paths, trust: Floats, coast: Bools, ideal: Outline
+) -> tuple[Floats, Floats] | None:
+    """Arc lengths on the ideal outline and the median offset there over trusted gaps; none on the coast side."""
+    good = trust > 0.2
+    if good.sum() < 3:
+        return None
+    moved = outline.points_mm + paths.offset_mm[..., None] * outline.normals
+    # offsets from the ideal outline, whatever outline was followed
+    d = moved[good][:, :, None, :] - ideal.points_mm[None, None, ::2]
+    nearest = np.argmin((d**2).sum(-1), axis=-1)
+    base = ideal.points_mm[::2][nearest]
+    offset = ((moved[good] - base) * ideal.normals[::2][nearest]).sum(-1)
+    arc = _arc(ideal)[::2]
+    middle = np.zeros(len(arc))
+    for k in range(len(arc)):
+        here = np.abs(nearest - k) <= 1
+        if here.sum() >= 3:
+            middle[k] = np.median(offset[here])
+    drive = coast_side(ideal.points_mm[::2, 0], False) == coast_side(outline.points_mm[~coast][:1, 0], False)[0]
+    middle = np.where(drive, middle, 0.0)
+    return arc, gaussian_filter1d(middle, 0.6 / max(float(np.diff(arc).mean()), 0.05))
 
 
 def gap_trust(wheel: Wheel, edges: Edges, voter: Bools, expected: int, tolerance_mm: float) -> Floats:
