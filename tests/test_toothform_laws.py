@@ -124,6 +124,31 @@ def test_tooth_joins_tooth_and_z_of_them_close_the_wheel(wheel):
     assert steps.max() < 0.3 * 1.01 + 0.2  # a short part has two points at least
 
 
+@law
+@given(wheels())
+def test_true_arcs_draw_the_same_line(wheel):
+    corners = wheel.arcs()
+    assert len(corners) % wheel.teeth == 0
+    n = len(corners) // wheel.teeth
+    ends = np.roll(corners[:, :2], -1, axis=0)
+    for start, end, sweep in zip(corners[: n + 1, :2], ends[: n + 1], corners[: n + 1, 2], strict=False):
+        chord = end - start
+        if sweep == 0:
+            on_arc = start + np.linspace(0, 1, 9)[:, None] * chord
+        else:
+            # the centre of an arc from its chord and the angle it turns through
+            side = np.array([-chord[1], chord[0]])
+            centre = (start + end) / 2 + side / (2 * math.tan(sweep / 2))
+            on_arc = np.stack([centre + rotated(start - centre, a) for a in np.linspace(0, sweep, 9)])
+            assert on_arc[-1] == pytest.approx(end, abs=1e-8)
+        # bring the points into the frame of the nearest gap
+        angle = np.arctan2(on_arc[:, 0], on_arc[:, 1])
+        gap = np.round(angle / wheel.pitch_angle)
+        local = np.stack([rotated(p, k * wheel.pitch_angle) for p, k in zip(on_arc, gap, strict=True)])
+        assert np.abs(wheel.metal_depth_mm(local)).max() < 1e-8
+    assert corners[n, :2] == pytest.approx(rotated(corners[0, :2], -wheel.pitch_angle), abs=1e-9)
+
+
 def shoelace(points):
     x, y = points.T
     return float((x * np.roll(y, -1) - np.roll(x, -1) * y).sum() / 2)

@@ -2,6 +2,19 @@
 
 from toothcheck.toothform.asme import AsmeForm
 from toothcheck.toothform.iso import IsoForm
-from toothcheck.toothform.outline import FLANK, MAX_TEETH, MIN_TEETH, SEAT, TIP, Outline
+from toothcheck.toothform.outline import FLANK, MAX_TEETH, MIN_TEETH, SEAT, TIP, Outline, Piece
+from toothcheck.toothform.sheet import FormSheet, form_sheet
 
-__all__ = ["FLANK", "MAX_TEETH", "MIN_TEETH", "SEAT", "TIP", "AsmeForm", "IsoForm", "Outline"]
+__all__ = [
+    "FLANK",
+    "MAX_TEETH",
+    "MIN_TEETH",
+    "SEAT",
+    "TIP",
+    "AsmeForm",
+    "FormSheet",
+    "IsoForm",
+    "Outline",
+    "Piece",
+    "form_sheet",
+]

@@ -23,10 +23,12 @@ from toothcheck.toothform.outline import (
     SEAT,
     TIP,
     Outline,
+    Piece,
     checked_wheel,
     gap_from_half,
     tooth_from_half,
     wheel_from_half,
+    wheel_from_pieces,
 )
 
 SEAT_ALLOWANCE_MM = 0.003 * 25.4
@@ -313,16 +315,42 @@ class AsmeForm:
         return out
 
     # --- outlines --------------------------------------------------------------------------------------------
+    @property
+    def _tip_corner(self) -> float:
+        """Clockwise angle from the gap's axis to where the topping curve ends at the tip, radians."""
+        tip = np.array(self.tip_radius_mm)
+        return float(_angle_on_circle(tip, self.topping_centre_mm, self.topping_radius_mm, side=-1))
+
+    @property
+    def _topping_end_deg(self) -> float:
+        """How far over the horizontal through b the topping curve ends."""
+        at = self._tip_corner
+        end = self.tip_radius_mm * np.array([math.sin(at), math.cos(at)]) - self.topping_centre_mm
+        return math.degrees(math.atan2(end[1], -end[0]))
+
+    def half_gap_pieces(self) -> tuple[Piece, ...]:
+        """From the gap's bottom to the next tooth's centre line: seat, working curve, straight, topping curve, land."""
+        at, tip = self._tip_corner, self.tip_radius_mm
+        a, b = self.seat_half_angle_deg, self.working_angle_deg
+        corners = [self.junction_mm, self.straight_start_mm, self.straight_end_mm]
+        sweeps = [math.radians(b), 0.0, math.radians(a - b - self._topping_end_deg)]
+        return (
+            Piece(start_mm=(0.0, self.pitch_radius_mm - self.seat_radius_mm), sweep=math.radians(90 - a)),
+            *(Piece(start_mm=(float(x), float(y)), sweep=s) for (x, y), s in zip(corners, sweeps, strict=True)),
+            Piece(start_mm=(tip * math.sin(at), tip * math.cos(at)), sweep=at - math.pi / self.teeth),
+        )
+
+    def arcs(self) -> Floats:
+        """The whole wheel as true arcs (n, 3): x, y in mm and the sweep of the arc leaving there; see `Piece`."""
+        return wheel_from_pieces(self.half_gap_pieces(), self.teeth)
+
     def half_gap(self, step_mm: float = 0.1) -> Outline:
         """From the gap's bottom to the next tooth's centre line, in the gap's frame, +x side.
 
         The ends of all parts are always among the points, so the corner at the tip stands twice, with both normals.
         """
         a, b = self.seat_half_angle_deg, self.working_angle_deg
-        tip, centre = self.tip_radius_mm, self.topping_centre_mm
-        at = float(_angle_on_circle(np.array(tip), centre, self.topping_radius_mm, side=-1))
-        end = tip * np.array([math.sin(at), math.cos(at)]) - centre
-        corner = math.degrees(math.atan2(end[1], -end[0]))
+        tip, at, corner = self.tip_radius_mm, self._tip_corner, self._topping_end_deg
 
         def fan(start_deg: float, end_deg: float, radius_mm: float) -> Floats:
             """Unit vectors at these angles below +x, as close as a circle of this radius asks for."""
@@ -342,7 +370,7 @@ class AsmeForm:
             np.array([0.0, self.pitch_radius_mm]) + self.seat_radius_mm * seat,
             self.working_centre_mm + self.working_radius_mm * working,
             straight,
-            centre + self.topping_radius_mm * topping,
+            self.topping_centre_mm + self.topping_radius_mm * topping,
             tip * land,
         ]
         normals = [-seat, -working, np.tile(-self._straight_normal, (len(straight), 1)), topping, land]

@@ -23,10 +23,12 @@ from toothcheck.toothform.outline import (
     SEAT,
     TIP,
     Outline,
+    Piece,
     checked_wheel,
     gap_from_half,
     tooth_from_half,
     wheel_from_half,
+    wheel_from_pieces,
 )
 
 
@@ -223,6 +225,36 @@ class IsoForm:
         return out
 
     # --- outlines --------------------------------------------------------------------------------------------
+    @property
+    def _tip_corner(self) -> float:
+        """Clockwise angle from the gap's axis to where the flank ends at the tip, radians."""
+        tip, c = self.tip_radius_mm, self.flank_centre_mm
+        reach = float(np.hypot(*c))
+        cos_end = (reach**2 + tip**2 - self.flank_radius_mm**2) / (2 * reach * tip)
+        return math.atan2(c[0], c[1]) - math.acos(min(1.0, max(-1.0, cos_end)))
+
+    @property
+    def _flank_sweep(self) -> float:
+        """Angle of the flank's arc about its centre, radians, counterclockwise positive (so it is negative)."""
+        end = self.tip_radius_mm * np.array([math.sin(self._tip_corner), math.cos(self._tip_corner)])
+        first = math.atan2(*(self.junction_mm - self.flank_centre_mm)[::-1])
+        last = math.atan2(*(end - self.flank_centre_mm)[::-1])
+        return (last - first + math.pi) % (2 * math.pi) - math.pi
+
+    def half_gap_pieces(self) -> tuple[Piece, ...]:
+        """From the gap's bottom to the next tooth's centre line as true arcs: seat, flank, land of the tip."""
+        at, tip = self._tip_corner, self.tip_radius_mm
+        x, y = self.junction_mm
+        return (
+            Piece(start_mm=(0.0, self.seat_centre_radius_mm - self.seat_radius_mm), sweep=self.seat_angle / 2),
+            Piece(start_mm=(float(x), float(y)), sweep=self._flank_sweep),
+            Piece(start_mm=(tip * math.sin(at), tip * math.cos(at)), sweep=at - math.pi / self.teeth),
+        )
+
+    def arcs(self) -> Floats:
+        """The whole wheel as true arcs (n, 3): x, y in mm and the sweep of the arc leaving there; see `Piece`."""
+        return wheel_from_pieces(self.half_gap_pieces(), self.teeth)
+
     def half_gap(self, step_mm: float = 0.1) -> Outline:
         """From the gap's bottom to the next tooth's centre line, in the gap's frame, +x side.
 
@@ -234,15 +266,9 @@ class IsoForm:
         out_of_seat = np.stack([np.sin(a), -np.cos(a)], axis=1)
         seat = np.array([0.0, self.seat_centre_radius_mm]) + ri * out_of_seat
 
-        tip = self.tip_radius_mm
-        reach = float(np.hypot(*self.flank_centre_mm))
-        towards = math.atan2(self.flank_centre_mm[0], self.flank_centre_mm[1])
-        cos_end = (reach**2 + tip**2 - re**2) / (2 * reach * tip)
-        at = towards - math.acos(min(1.0, max(-1.0, cos_end)))
-        end = tip * np.array([math.sin(at), math.cos(at)])
+        tip, at = self.tip_radius_mm, self._tip_corner
         first = math.atan2(*(self.junction_mm - self.flank_centre_mm)[::-1])
-        last = math.atan2(*(end - self.flank_centre_mm)[::-1])
-        sweep = (last - first + math.pi) % (2 * math.pi) - math.pi
+        sweep = self._flank_sweep
         b = first + np.linspace(0, sweep, max(3, math.ceil(re * abs(sweep) / step_mm) + 1))
         out_of_flank = np.stack([np.cos(b), np.sin(b)], axis=1)
         flank = self.flank_centre_mm + re * out_of_flank

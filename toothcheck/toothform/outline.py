@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import math
+from collections.abc import Sequence
 from dataclasses import dataclass
 
 import numpy as np
@@ -28,6 +29,16 @@ class Outline:
     """(n, 2), unit vectors out of the metal."""
     part: Floats
     """(n,), one of SEAT, FLANK, TIP."""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Piece:
+    """One arc or straight of a half gap, in the order of the outline; for drawings that know true arcs."""
+
+    start_mm: tuple[float, float]
+    """(x, y) in the gap's frame."""
+    sweep: float
+    """Angle that the arc turns through, radians, counterclockwise positive; 0 for a straight."""
 
 
 def gap_from_half(half: Outline) -> Outline:
@@ -59,6 +70,35 @@ def wheel_from_half(half: Outline, teeth: int) -> Outline:
         normals=readonly(np.concatenate([rotated(tooth.normals[:-1], a) for a in turns])),
         part=readonly(np.tile(tooth.part[:-1], teeth)),
     )
+
+
+def wheel_from_pieces(pieces: Sequence[Piece], teeth: int) -> Floats:
+    """The whole wheel as true arcs, closed, clockwise from gap 0 at +y, y up.
+
+    Parameters
+    ----------
+    pieces
+        Of a half gap: seat first, land of the tip last.
+    teeth
+        Tooth count.
+
+    Returns
+    -------
+    numpy.ndarray
+        (n, 3): x and y in mm of each corner, and the sweep (radians, counterclockwise positive) of the arc that
+        leaves it.  Seats and lands are one arc each; a land of no length (a pointed tooth) is left out.
+    """
+    seat, *flank, land = pieces
+    right = [(*p.start_mm, p.sweep) for p in flank]  # from the junction up, +x side
+    corner = land.start_mm
+    # the -x side runs down: each arc mirrored and reversed, so it keeps its sense and leaves from its upper end
+    upper_ends = [p.start_mm for p in flank[1:]] + [corner]
+    left = [(-x, y, p.sweep) for (x, y), p in zip(upper_ends, flank, strict=True)][::-1]
+    bottom = (-flank[0].start_mm[0], flank[0].start_mm[1], 2 * seat.sweep)
+    pointed = abs(land.sweep) < 1e-9
+    gap = np.array([*left, bottom, *right] + ([] if pointed else [(*corner, 2 * land.sweep)]))
+    turns = [-2 * math.pi * i / teeth for i in range(teeth)]
+    return np.concatenate([np.column_stack([rotated(gap[:, :2], a), gap[:, 2]]) for a in turns])
 
 
 def checked_wheel(pitch_mm: float, roller_diameter_mm: float, teeth: int) -> None:
