@@ -13,7 +13,7 @@ from typing import Annotated
 import typer
 
 from toothcheck import __version__
-from toothcheck.cli import form
+from toothcheck.cli import card, form
 from toothcheck.errors import ToothcheckError
 
 app = typer.Typer(
@@ -40,7 +40,8 @@ def _root(
     pass
 
 
-form.register(app)
+for group in (form, card):
+    group.register(app)
 
 
 def main() -> None:
