@@ -99,17 +99,6 @@ class Sheet:
         }  # fmt: skip
         draw[align](x * mm, (self._height - y) * mm, words)
 
-    def turned_text(self, x: float, y: float, words: str, *, size: float, grey: float = 0.0) -> None:
-        """Set one line that reads upwards, centred on y, its baseline at x."""
-        c = self._canvas
-        c.saveState()
-        c.translate(x * mm, (self._height - y) * mm)
-        c.rotate(90)
-        c.setFillGray(grey)
-        c.setFont(_PLAIN, size)
-        c.drawCentredString(0, 0, words)
-        c.restoreState()
-
     def paragraph(
         self, x: float, y: float, width: float, words: str, *, size: float, leading: float, grey: float = 0.0
     ) -> float:
