@@ -1,6 +1,7 @@
 """The layout of the house, checked: a room imports only rooms above it, and touches only what it may."""
 
 import ast
+import re
 from pathlib import Path
 
 import pytest
@@ -86,3 +87,19 @@ def test_files_clock_dice_and_print_only_where_they_may(path, room):
             assert not called.startswith(("random.", "np.random.")) or called == "np.random.default_rng", (
                 f"{path.name}:{node.lineno} throws dice"
             )
+
+
+def test_the_map_for_developers_is_this_list():
+    text = (PACKAGE.parent / "DEVELOPERS.md").read_text("utf-8")
+    rows = re.findall(r"^\| `(\w+)` \| (ground|judging|seeing|together) \| (\S.*) \|$", text, re.M)
+    assert [name for name, _, _ in rows] == ROOMS
+    first_of = {"judging": "wear", "seeing": "photo", "together": "synthetic"}
+    part = "ground"
+    for name, said, _ in rows:
+        part = next((p for p, first in first_of.items() if first == name), part)
+        assert said == part, f"{name} is {part}, not {said}"
+
+
+def test_every_room_stands_in_the_package_as_a_module_or_a_folder():
+    there = {path.stem for path in PACKAGE.iterdir() if path.suffix == ".py" or (path / "__init__.py").is_file()}
+    assert there - ANY_ROOM <= set(ROOMS)
