@@ -98,8 +98,3 @@ def test_the_map_for_developers_is_this_list():
     for name, said, _ in rows:
         part = next((p for p, first in first_of.items() if first == name), part)
         assert said == part, f"{name} is {part}, not {said}"
-
-
-def test_every_room_stands_in_the_package_as_a_module_or_a_folder():
-    there = {path.stem for path in PACKAGE.iterdir() if path.suffix == ".py" or (path / "__init__.py").is_file()}
-    assert there - ANY_ROOM <= set(ROOMS)
