@@ -1,6 +1,7 @@
 """The layout of the house, checked: a room imports only rooms above it, and touches only what it may."""
 
 import ast
+import re
 from pathlib import Path
 
 import pytest
@@ -44,7 +45,7 @@ def imported(path):
                     yield f"toothcheck.{alias.name}"
 
 
-@pytest.mark.parametrize(("path", "room"), modules())
+@pytest.mark.parametrize(("path", "room"), [*modules()])
 def test_room_is_on_the_list_and_imports_only_rooms_above(path, room):
     assert room in ROOMS
     for name in imported(path):
@@ -53,7 +54,7 @@ def test_room_is_on_the_list_and_imports_only_rooms_above(path, room):
             assert ROOMS.index(parts[1]) < ROOMS.index(room), f"{room} imports {parts[1]}, which stands below it"
 
 
-@pytest.mark.parametrize(("path", "room"), modules())
+@pytest.mark.parametrize(("path", "room"), [*modules()])
 def test_ground_needs_only_numpy_and_judging_sees_no_pixels(path, room):
     tops = {name.split(".")[0] for name in imported(path)}
     if room in GROUND:
@@ -62,7 +63,7 @@ def test_ground_needs_only_numpy_and_judging_sees_no_pixels(path, room):
         assert not tops & {"cv2", "skimage"}
 
 
-@pytest.mark.parametrize(("path", "room"), modules())
+@pytest.mark.parametrize(("path", "room"), [*modules()])
 def test_files_clock_dice_and_print_only_where_they_may(path, room):
     for node in ast.walk(ast.parse(path.read_text())):
         if not isinstance(node, ast.Call):
@@ -75,10 +76,25 @@ def test_files_clock_dice_and_print_only_where_they_may(path, room):
                 f"{path.name}:{node.lineno} touches a file"
             )
         if room != "cli":
-            assert called not in {"datetime.now", "datetime.datetime.now", "date.today", "datetime.date.today", "time.time"}, (
-                f"{path.name}:{node.lineno} looks at the clock"
-            )
+            assert called not in {
+                "datetime.now",
+                "datetime.datetime.now",
+                "date.today",
+                "datetime.date.today",
+                "time.time",
+            }, f"{path.name}:{node.lineno} looks at the clock"
             assert not (called.endswith("default_rng") and not node.args), f"{path.name}:{node.lineno} throws dice"
             assert not called.startswith(("random.", "np.random.")) or called == "np.random.default_rng", (
                 f"{path.name}:{node.lineno} throws dice"
             )
+
+
+def test_the_map_for_developers_is_this_list():
+    text = (PACKAGE.parent / "DEVELOPERS.md").read_text("utf-8")
+    rows = re.findall(r"^\| `(\w+)` \| (ground|judging|seeing|together) \| (\S.*) \|$", text, re.M)
+    assert [name for name, _, _ in rows] == ROOMS
+    first_of = {"judging": "wear", "seeing": "photo", "together": "synthetic"}
+    part = "ground"
+    for name, said, _ in rows:
+        part = next((p for p, first in first_of.items() if first == name), part)
+        assert said == part, f"{name} is {part}, not {said}"

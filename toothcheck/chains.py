@@ -22,8 +22,18 @@ class Chain:
 
     @property
     def tooth_width_mm(self) -> float:
-        """Nominal width of a single-strand tooth, mm: 0.93 b1 up to 12.7 mm pitch, 0.95 b1 above (ISO 606:2015, 5.5)."""
+        """Nominal width of a single-strand tooth, mm: 0.93 b1 up to 12.7 mm pitch, else 0.95 b1 (ISO 606:2015, 5.5)."""
         return (0.93 if self.pitch_mm <= 12.7 else 0.95) * self.inner_width_mm
+
+    @property
+    def tip_bevel_mm(self) -> float:
+        """Nominal width ba of the bevel at the tip, mm: 0.13 p; makers use 0.10 p to 0.15 p (ISO 606:2015, 5.5)."""
+        return 0.13 * self.pitch_mm
+
+    @property
+    def side_radius_min_mm(self) -> float:
+        """Least radius rx of the bevelled sides of a tooth, mm: the pitch (ISO 606:2015, 5.5)."""
+        return self.pitch_mm
 
 
 _VENDORS = "chain vendors' tables (motorcycle sizes; ISO 10190 not at hand)"

@@ -23,7 +23,7 @@ _ALL = (
     Flag(
         code="no-card",
         sentence="No scale card was found; the chain's pitch gives the scale.",
-        remedy="Print a card (toothcheck card pocket) and lay it in the plane of the sprocket's face, all markers in frame.",
+        remedy="Print a card (toothcheck card pocket), lay it in the sprocket's face plane, all markers in view.",
     ),
     Flag(
         code="card-cut",
@@ -154,7 +154,7 @@ _ALL = (
     ),
     Flag(
         code="broken",
-        sentence="The tooth is broken, missing or bent: most of it is not there, and what lies behind it is seen instead.",
+        sentence="The tooth is broken, missing or bent: most of it is not there; what lies behind it is seen instead.",
         remedy="Do not ride; renew the set.",
     ),
     Flag(

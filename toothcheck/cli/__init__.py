@@ -13,6 +13,7 @@ from typing import Annotated
 import typer
 
 from toothcheck import __version__
+from toothcheck.cli import card, form
 from toothcheck.errors import ToothcheckError
 
 app = typer.Typer(
@@ -37,6 +38,10 @@ def _root(
     ] = False,
 ) -> None:
     pass
+
+
+for group in (form, card):
+    group.register(app)
 
 
 def main() -> None:

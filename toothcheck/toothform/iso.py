@@ -18,24 +18,18 @@ from dataclasses import dataclass
 import numpy as np
 
 from toothcheck.geometry import Bools, Floats, readonly
-
-SEAT, FLANK, TIP = 0, 1, 2
-"""Parts of an outline: seating curve, flank, tip (land on the tip circle)."""
-
-MIN_TEETH, MAX_TEETH = 7, 150
-"""The range of tooth counts in which the ISO 606 form is defined here."""
-
-
-@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
-class Outline:
-    """A drawn line in mm with its outward normals; arrays of n rows, read-only."""
-
-    points_mm: Floats
-    """(n, 2), in the frame that the maker of the outline names."""
-    normals: Floats
-    """(n, 2), unit vectors out of the metal."""
-    part: Floats
-    """(n,), one of SEAT, FLANK, TIP."""
+from toothcheck.toothform.outline import (
+    FLANK,
+    SEAT,
+    TIP,
+    Outline,
+    Piece,
+    checked_wheel,
+    gap_from_half,
+    tooth_from_half,
+    wheel_from_half,
+    wheel_from_pieces,
+)
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -70,12 +64,7 @@ class IsoForm:
     seat_offset_mm: float = 0.0
 
     def __post_init__(self) -> None:
-        if not MIN_TEETH <= self.teeth <= MAX_TEETH:
-            raise ValueError(f"teeth must lie between {MIN_TEETH} and {MAX_TEETH}, not {self.teeth}")
-        if not (self.pitch_mm > 0 and 0 < self.roller_diameter_mm < self.pitch_mm):
-            raise ValueError(
-                f"roller_diameter_mm must lie between 0 and pitch_mm, not {self.roller_diameter_mm} of {self.pitch_mm}"
-            )
+        checked_wheel(self.pitch_mm, self.roller_diameter_mm, self.teeth)
         if not -0.5 <= self.blend <= 1.5:
             raise ValueError(f"blend must lie between -0.5 and 1.5, not {self.blend}")
 
@@ -145,7 +134,7 @@ class IsoForm:
     @property
     def seat_radius_mm(self) -> float:
         """ri = 0.505 d1 … 0.505 d1 + 0.069 ∛d1 (the cube root carries units: never scale a profile)."""
-        return 0.505 * self.roller_diameter_mm + self.blend * 0.069 * self.roller_diameter_mm ** (1 / 3)
+        return 0.505 * self.roller_diameter_mm + self.blend * 0.069 * math.cbrt(self.roller_diameter_mm)
 
     @property
     def seat_angle(self) -> float:
@@ -236,6 +225,36 @@ class IsoForm:
         return out
 
     # --- outlines --------------------------------------------------------------------------------------------
+    @property
+    def _tip_corner(self) -> float:
+        """Clockwise angle from the gap's axis to where the flank ends at the tip, radians."""
+        tip, c = self.tip_radius_mm, self.flank_centre_mm
+        reach = float(np.hypot(*c))
+        cos_end = (reach**2 + tip**2 - self.flank_radius_mm**2) / (2 * reach * tip)
+        return math.atan2(c[0], c[1]) - math.acos(min(1.0, max(-1.0, cos_end)))
+
+    @property
+    def _flank_sweep(self) -> float:
+        """Angle of the flank's arc about its centre, radians, counterclockwise positive (so it is negative)."""
+        end = self.tip_radius_mm * np.array([math.sin(self._tip_corner), math.cos(self._tip_corner)])
+        first = math.atan2(*(self.junction_mm - self.flank_centre_mm)[::-1])
+        last = math.atan2(*(end - self.flank_centre_mm)[::-1])
+        return (last - first + math.pi) % (2 * math.pi) - math.pi
+
+    def half_gap_pieces(self) -> tuple[Piece, ...]:
+        """From the gap's bottom to the next tooth's centre line as true arcs: seat, flank, land of the tip."""
+        at, tip = self._tip_corner, self.tip_radius_mm
+        x, y = self.junction_mm
+        return (
+            Piece(start_mm=(0.0, self.seat_centre_radius_mm - self.seat_radius_mm), sweep=self.seat_angle / 2),
+            Piece(start_mm=(float(x), float(y)), sweep=self._flank_sweep),
+            Piece(start_mm=(tip * math.sin(at), tip * math.cos(at)), sweep=at - math.pi / self.teeth),
+        )
+
+    def arcs(self) -> Floats:
+        """The whole wheel as true arcs (n, 3): x, y in mm and the sweep of the arc leaving there; see `Piece`."""
+        return wheel_from_pieces(self.half_gap_pieces(), self.teeth)
+
     def half_gap(self, step_mm: float = 0.1) -> Outline:
         """From the gap's bottom to the next tooth's centre line, in the gap's frame, +x side.
 
@@ -247,15 +266,9 @@ class IsoForm:
         out_of_seat = np.stack([np.sin(a), -np.cos(a)], axis=1)
         seat = np.array([0.0, self.seat_centre_radius_mm]) + ri * out_of_seat
 
-        tip = self.tip_radius_mm
-        reach = float(np.hypot(*self.flank_centre_mm))
-        towards = math.atan2(self.flank_centre_mm[0], self.flank_centre_mm[1])
-        cos_end = (reach**2 + tip**2 - re**2) / (2 * reach * tip)
-        at = towards - math.acos(min(1.0, max(-1.0, cos_end)))
-        end = tip * np.array([math.sin(at), math.cos(at)])
+        tip, at = self.tip_radius_mm, self._tip_corner
         first = math.atan2(*(self.junction_mm - self.flank_centre_mm)[::-1])
-        last = math.atan2(*(end - self.flank_centre_mm)[::-1])
-        sweep = (last - first + math.pi) % (2 * math.pi) - math.pi
+        sweep = self._flank_sweep
         b = first + np.linspace(0, sweep, max(3, math.ceil(re * abs(sweep) / step_mm) + 1))
         out_of_flank = np.stack([np.cos(b), np.sin(b)], axis=1)
         flank = self.flank_centre_mm + re * out_of_flank
@@ -274,40 +287,12 @@ class IsoForm:
 
     def gap(self, step_mm: float = 0.1) -> Outline:
         """From tooth centre line to tooth centre line, in the gap's frame, -x side first."""
-        half = self.half_gap(step_mm)
-        mirror = np.array([-1.0, 1.0])
-        return Outline(
-            points_mm=readonly(np.concatenate([half.points_mm[:0:-1] * mirror, half.points_mm])),
-            normals=readonly(np.concatenate([half.normals[:0:-1] * mirror, half.normals])),
-            part=readonly(np.concatenate([half.part[:0:-1], half.part])),
-        )
+        return gap_from_half(self.half_gap(step_mm))
 
     def tooth(self, step_mm: float = 0.1) -> Outline:
         """From gap bottom to gap bottom, in the tooth's frame, -x side (coast) first."""
-        half = self.half_gap(step_mm)
-        a = math.pi / self.teeth  # clockwise half a pitch takes the gap's +x half to the tooth's -x half … mirrored
-        c, s = math.cos(a), math.sin(a)
-        turn = np.array([[c, -s], [s, c]])
-        coast_points, coast_normals = half.points_mm @ turn.T, half.normals @ turn.T
-        mirror = np.array([-1.0, 1.0])
-        return Outline(
-            points_mm=readonly(np.concatenate([coast_points, coast_points[-2::-1] * mirror])),
-            normals=readonly(np.concatenate([coast_normals, coast_normals[-2::-1] * mirror])),
-            part=readonly(np.concatenate([half.part, half.part[-2::-1]])),
-        )
+        return tooth_from_half(self.half_gap(step_mm), self.teeth)
 
     def outline(self, step_mm: float = 0.1) -> Outline:
         """The whole wheel, closed (first point not repeated), clockwise from tooth 0 at +y, y up."""
-        tooth = self.tooth(step_mm)
-        points, normals = [], []
-        for i in range(self.teeth):
-            a = -i * self.pitch_angle
-            c, s = math.cos(a), math.sin(a)
-            turn = np.array([[c, -s], [s, c]])
-            points.append(tooth.points_mm[:-1] @ turn.T)
-            normals.append(tooth.normals[:-1] @ turn.T)
-        return Outline(
-            points_mm=readonly(np.concatenate(points)),
-            normals=readonly(np.concatenate(normals)),
-            part=readonly(np.tile(tooth.part[:-1], self.teeth)),
-        )
+        return wheel_from_half(self.half_gap(step_mm), self.teeth)

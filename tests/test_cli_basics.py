@@ -1,0 +1,187 @@
+"""What holds for the command as a whole: version, help, colour, completion, exit statuses."""
+
+import os
+import pty
+import re
+import subprocess
+import sys
+from pathlib import Path
+
+import pytest
+
+import toothcheck
+from toothcheck import cli, errors
+
+PACKAGE_FOLDER = str(Path(toothcheck.__file__).parent.parent)
+# as the installed script does it, also where the package is only on the path
+SCRIPT = [sys.executable, "-c", "import sys; sys.argv[0] = 'toothcheck'; from toothcheck.cli import main; main()"]
+MODULE = [sys.executable, "-m", "toothcheck"]
+FORM = ["form", "--chain", "520", "--teeth", "15"]
+
+
+def environment(**more):
+    kept = {k: v for k, v in os.environ.items() if k not in {"NO_COLOR", "FORCE_COLOR", "PY_COLORS", "CI", "COLUMNS"}}
+    return kept | {"PYTHONPATH": PACKAGE_FOLDER, "TERM": "xterm-256color"} | more
+
+
+def run(command, *words, **more):
+    return subprocess.run(
+        [*command, *words],
+        capture_output=True,
+        text=True,
+        env=environment(**more),
+        stdin=subprocess.DEVNULL,
+        timeout=60,
+    )
+
+
+def on_a_terminal(*words, **more):
+    """What a command writes to a terminal."""
+    ours, theirs = pty.openpty()
+    with subprocess.Popen([*SCRIPT, *words], stdout=theirs, stderr=theirs, env=environment(**more)):
+        os.close(theirs)
+        text = b""
+        while True:
+            try:
+                piece = os.read(ours, 65536)
+            except OSError:  # the terminal's other end is closed
+                break
+            if not piece:
+                break
+            text += piece
+    os.close(ours)
+    return text.decode()
+
+
+@pytest.mark.parametrize("command", [SCRIPT, MODULE], ids=["script", "module"])
+def test_version(command):
+    done = run(command, "--version")
+    assert (done.returncode, done.stdout, done.stderr) == (0, f"toothcheck {toothcheck.__version__}\n", "")
+
+
+@pytest.mark.parametrize("command", [SCRIPT, MODULE], ids=["script", "module"])
+def test_help_names_the_commands(command):
+    done = run(command, "--help")
+    assert done.returncode == 0
+    assert {"form", "card"} <= set(re.findall(r"^\W*(\w+)", done.stdout, re.M))
+    assert done.stderr == ""
+
+
+def test_no_words_at_all_show_the_help():
+    done = run(SCRIPT)
+    assert "Usage: toothcheck" in done.stdout + done.stderr
+    assert "Traceback" not in done.stderr
+
+
+def test_importing_the_command_loads_nothing_heavy():
+    heavy = [
+        "numpy",
+        "cv2",
+        "scipy",
+        "skimage",
+        "matplotlib",
+        "PIL",
+        "sqlalchemy",
+        "reportlab",
+        "ezdxf",
+        "pypdfium2",
+        "pint",
+    ]
+    code = f"import sys, toothcheck.cli; print(*(m for m in {heavy} if m in sys.modules))"
+    done = subprocess.run([sys.executable, "-c", code], capture_output=True, text=True, env=environment(), check=True)
+    assert done.stdout.split() == []
+
+
+COLOUR = re.compile(r"\x1b\[(\d+;)*(3[0-8]|4[0-8]|9[0-7]|10[0-7])(;\d+)*m")
+
+
+def test_colour_on_a_terminal():
+    assert COLOUR.search(on_a_terminal("--help"))
+
+
+@pytest.mark.parametrize("words", [["--help"], FORM], ids=" ".join)
+def test_no_colour_on_a_terminal_where_no_color_is_set(words):
+    # the convention: NO_COLOR, set to anything, means no colour; bold is no colour
+    assert not COLOUR.search(on_a_terminal(*words, NO_COLOR="1"))
+
+
+@pytest.mark.parametrize("words", [["--help"], FORM, [*FORM, "--json", "-"], ["form", "--teeth", "x"]], ids=" ".join)
+def test_no_escape_codes_at_all_into_a_file(words):
+    done = run(SCRIPT, *words)
+    assert "\x1b" not in done.stdout + done.stderr
+
+
+@pytest.mark.parametrize("shell", ["bash", "zsh", "fish"])
+def test_shell_completion_script(shell):
+    done = run(SCRIPT, _TOOTHCHECK_COMPLETE=f"source_{shell}")
+    assert done.returncode == 0
+    assert "_TOOTHCHECK_COMPLETE" in done.stdout
+    assert "toothcheck" in done.stdout
+
+
+def test_bash_accepts_the_completion_script_and_completes_a_command(tmp_path):
+    (tmp_path / "completion.sh").write_text(run(SCRIPT, _TOOTHCHECK_COMPLETE="source_bash").stdout)
+    check = subprocess.run(["bash", "-n", tmp_path / "completion.sh"], capture_output=True, text=True)
+    assert (check.returncode, check.stderr) == (0, "")
+    done = run(SCRIPT, _TOOTHCHECK_COMPLETE="complete_bash", COMP_WORDS="toothcheck ca", COMP_CWORD="1")
+    assert "card" in done.stdout.split()
+    assert "form" not in done.stdout.split()
+
+
+@pytest.mark.parametrize(
+    "words",
+    [["no-such-command"], ["--no-such-option"], ["form"], ["form", "--chain", "520", "--teeth", "many"], ["card"]],
+    ids=" ".join,
+)
+def test_wrong_words_end_with_status_2_and_no_traceback(words):
+    done = run(SCRIPT, *words)
+    assert (done.returncode, done.stdout) == (2, "")
+    assert "Traceback" not in done.stderr
+    assert done.stderr
+
+
+def all_errors(root=errors.ToothcheckError):
+    yield root
+    for child in root.__subclasses__():
+        yield from all_errors(child)
+
+
+STATUS = {"UsageError": 2, "PhotoError": 4, "OutputError": 2, "LogbookError": 2, "ToothcheckError": 1}
+
+
+@pytest.mark.parametrize("error", [*all_errors()], ids=lambda e: e.__name__)
+def test_our_errors_are_one_line_and_their_own_status(error, capsys, monkeypatch):
+    def app():
+        raise error("It did not work.", hint="Do it another way.")
+
+    monkeypatch.setattr(cli, "app", app)
+    with pytest.raises(SystemExit) as stop:
+        cli.main()
+    out, err = capsys.readouterr()
+    assert (out, err) == ("", "toothcheck: It did not work. Do it another way.\n")
+    assert stop.value.code == error.exit_status
+    # 0 graded, 3 cannot tell, 2 the words are wrong, 4 the photo cannot be read, 1 nothing else
+    assert stop.value.code == STATUS.get(error.__name__, stop.value.code)
+    assert stop.value.code in {1, 2, 4}
+
+
+def test_a_reader_that_goes_away_gets_no_traceback():
+    with subprocess.Popen(
+        [*SCRIPT, *FORM, "--json", "-"], stdout=subprocess.PIPE, stderr=subprocess.PIPE, env=environment()
+    ) as process:
+        process.stdout.close()
+        assert process.stderr.read() == b""
+        assert process.wait(timeout=60) in {0, 1}  # 0 when it was done before the reader left
+
+
+def test_json_alone_stands_on_stdout():
+    done = run(SCRIPT, *FORM, "--json", "-")
+    assert done.stdout.startswith("{\n")
+    assert done.stdout.endswith("}\n")
+    assert done.stderr == ""
+
+
+def test_file_names_need_not_be_ascii(tmp_path):
+    done = run(SCRIPT, "card", "pocket", "-o", str(tmp_path / "Maß 1:1.pdf"), PYTHONIOENCODING="utf-8")
+    assert done.returncode == 0
+    assert [p.name for p in tmp_path.iterdir()] == ["Maß 1:1.pdf"]
