@@ -64,40 +64,50 @@ class ErfFit:
     good: Bools
 
 
-def fit_erf(profiles: Floats, *, blur: float = 1.2, sweeps: int = 8) -> ErfFit:
+SATURATED = 250.0
+"""Light (0…255) from which a value says no more than "at least this much"."""
+
+
+def fit_erf(profiles: Floats, *, blur: float = 1.2, sweeps: int = 12) -> ErfFit:
     """Fit one erf edge to each profile of shape (n, m), starting from its middle.
+
+    Burnt-out samples are censored: they pull only where the model stays below them.  Without that, an over-exposed edge
+    is found up to a blur towards its dark side.
 
     Parameters
     ----------
     profiles
-        Grey values, equally spaced.
+        Light, 0…255, equally spaced.
     blur
-        Starting blur, samples.
+        Starting blur, samples; also the middle of a wide prior that only burnt-out profiles need.
     """
     n, m = profiles.shape
     t = np.arange(m) - (m - 1) / 2
     gradient = np.abs(np.gradient(profiles, axis=1))
     weight = gradient**2
-    pos = (weight * t).sum(1) / np.maximum(weight.sum(1), 1e-9)
-    s = np.full(n, blur)
+    burnt = profiles >= SATURATED
+    low = profiles[:, :2].mean(1)
+    high = profiles[:, -2:].mean(1)
+    p = np.stack([low, high - low, (weight * t).sum(1) / np.maximum(weight.sum(1), 1e-9), np.full(n, np.log(blur))], axis=1)
+    prior = np.array([1e-4, 1e-5, 0.0, 4.0])
+    r = profiles
     for _ in range(sweeps):
-        u = (t - pos[:, None]) / s[:, None]
+        s = np.exp(p[:, 3:])
+        u = (t - p[:, 2:3]) / s
         phi = np.exp(-0.5 * u * u) / np.sqrt(2 * np.pi)
         cdf = ndtr(u)
-        # levels are linear: solve them first, then step in position and blur together with them
-        mean_c = cdf.mean(1)
-        var_c = (cdf * cdf).mean(1) - mean_c**2
-        mean_p = profiles.mean(1)
-        step = ((cdf * profiles).mean(1) - mean_c * mean_p) / np.maximum(var_c, 1e-9)
-        low = mean_p - step * mean_c
-        r = profiles - low[:, None] - step[:, None] * cdf
-        jac = np.stack([np.ones_like(cdf), cdf, -step[:, None] * phi / s[:, None], -step[:, None] * phi * u / s[:, None]], 2)
-        a = np.einsum("nmi,nmj->nij", jac, jac) + np.eye(4) * 1e-6
+        model = p[:, :1] + p[:, 1:2] * cdf
+        free = burnt & (model >= SATURATED)
+        r = np.where(free, 0.0, profiles - model)
+        jac = np.stack([np.ones_like(cdf), cdf, -p[:, 1:2] * phi / s, -p[:, 1:2] * phi * u], axis=2)
+        jac = np.where(free[..., None], 0.0, jac)
+        a = np.einsum("nmi,nmj->nij", jac, jac) + np.diag(prior) + np.eye(4) * 1e-6
         b = np.einsum("nmi,nm->ni", jac, r)
+        b[:, 3] -= prior[3] * (p[:, 3] - np.log(blur))
         d = np.linalg.solve(a, b[..., None])[..., 0]
-        pos = pos + np.clip(d[:, 2], -0.7, 0.7)
-        s = np.clip(s + np.clip(d[:, 3], -0.3, 0.3), 0.35, m / 3)
-        pos = np.clip(pos, t[0], t[-1])
+        p = p + np.clip(d, (-60, -120, -0.7, -0.25), (60, 120, 0.7, 0.25))
+        p[:, 2] = np.clip(p[:, 2], t[0], t[-1])
+        p[:, 3] = np.clip(p[:, 3], np.log(0.35), np.log(m / 3))
     residual = np.sqrt((r**2).mean(1))
-    good = np.isfinite(pos) & (np.abs(pos) < 0.8 * t[-1]) & (residual < 0.25 * np.abs(step))
-    return ErfFit(position=pos, step=step, blur=s, residual=residual, good=good)
+    good = np.isfinite(p).all(1) & (np.abs(p[:, 2]) < 0.8 * t[-1]) & (residual < 0.25 * np.abs(p[:, 1]))
+    return ErfFit(position=p[:, 2], step=p[:, 1], blur=np.exp(p[:, 3]), residual=residual, good=good)

@@ -15,7 +15,7 @@ from dataclasses import dataclass, replace
 import numpy as np
 
 from toothcheck.estimate import Estimate
-from toothcheck.geometry import Floats, readonly
+from toothcheck.geometry import Bools, Floats, readonly
 from toothcheck.tooth import GapTrace, ToothRing
 from toothcheck.toothform import IsoForm
 
@@ -36,10 +36,16 @@ class DatumPriors:
     """That of the uniform distribution between the limit forms, about their middle."""
     root_mm: float = 0.08
     """Makers and sources differ on the seat's centre by 0.05-0.2 mm (see `toothcheck.toothform`)."""
+    bias_mean_mm: float = 0.0
+    """How far all edges are expected to stand outside the metal (exposure)."""
     bias_mm: float = 0.03
     """All edges alike: exposure, threshold."""
-    coast_mm: float = 0.05
-    """Even loss of all coast flanks: common practice, no source; the chain loads them only under engine braking."""
+    coast_share: float = 0.05
+    """Even loss of all coast flanks against the drive flanks' (common practice, no source): the chain loads them only
+    under engine braking."""
+    coast_share_std: float = 0.05
+    coast_floor_mm: float = 0.02
+    """Standard deviation of that loss on an unworn part."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
@@ -141,6 +147,13 @@ def _points(ring: ToothRing) -> _Points:
     )
 
 
+def _subset(p: _Points, keep: Bools) -> _Points:
+    return _Points(
+        gap=p.gap[keep], nominal=p.nominal[keep], normals=p.normals[keep], offset=p.offset[keep],
+        std=p.std[keep], modes=p.modes[keep], spacing=p.spacing,
+    )  # fmt: skip
+
+
 def _placed(ring: ToothRing, p: _Points, v: Floats) -> Floats:
     """Points in their gaps' frames of the ideal wheel, for unknowns ``v``."""
     offset = p.offset + p.modes @ v[len(_UNKNOWNS) :]
@@ -157,8 +170,7 @@ def _misfit(ring: ToothRing, p: _Points, v: Floats) -> Floats:
     """Depth in the ideal metal, less what common bias and even coast loss explain."""
     form = _frame(ring, float(np.clip(v[4], -0.5, 1.5)), float(v[5]))
     at = _placed(ring, p, v)
-    ramp = np.clip((np.hypot(at[:, 0], at[:, 1]) - form.junction_radius_mm) / 0.5, 0.0, 1.0)
-    out: Floats = form.metal_depth_mm(at, with_tip=False) + v[6] - v[7] * ramp
+    out: Floats = form.metal_depth_mm(at, with_tip=False) + v[6] - v[7] * form.flank_share(at)
     return out
 
 
@@ -182,23 +194,24 @@ def fit_datum(ring: ToothRing, *, drive_clockwise: bool, priors: DatumPriors | N
     v = np.zeros(k)
     v[4] = 0.5
     middle = v.copy()
-    prior_std = np.concatenate(
-        [
-            [np.inf, np.inf, np.inf, ring.scale_std, priors.blend, priors.root_mm, priors.bias_mm, priors.coast_mm],
-            np.ones(k - len(_UNKNOWNS)),
-        ]
-    )
-    prior = 1.0 / prior_std**2
+    middle[_UNKNOWNS.index("bias")] = priors.bias_mean_mm
+    own = [ring.scale_std, priors.blend, priors.root_mm, priors.bias_mm, priors.coast_floor_mm]
+    prior_std = np.concatenate([[np.inf, np.inf, np.inf], own, np.ones(k - len(_UNKNOWNS))])
+    coast = _UNKNOWNS.index("coast")
     limit = np.concatenate([[1.0, 1.0, 0.05, 0.02, 0.4, 0.2, 0.1, 0.2], np.full(k - len(_UNKNOWNS), 2.0)])
     share = min(1.0, p.spacing / _TEXTURE_LENGTH_MM)
-    sub = _Points(
-        gap=p.gap[voting], nominal=p.nominal[voting], normals=p.normals[voting], offset=p.offset[voting],
-        std=p.std[voting], modes=p.modes[voting], spacing=p.spacing,
-    )  # fmt: skip
+    sub = _subset(p, voting)
+    # drive flanks near the pitch circle say how worn the wheel is, and so how much the coast flanks may be
+    r = np.hypot(p.nominal[:, 0], p.nominal[:, 1])
+    worn = _subset(p, ((p.nominal[:, 0] > 0) != drive_clockwise) & (np.abs(r - radius + 0.3) < 0.6))
     information = np.eye(k)
     d = np.zeros(0)
     width = 0.5
     for sweep in range(14):
+        loss = max(0.0, float(np.median(_misfit(ring, worn, v)))) if len(worn.offset) else 0.0
+        middle[coast] = priors.coast_share * loss
+        prior_std[coast] = math.hypot(priors.coast_floor_mm, priors.coast_share_std * loss)
+        prior = 1.0 / prior_std**2
         d = _misfit(ring, sub, v)
         jac = _slopes(ring, sub, v, d)
         spread = 1.4826 * float(np.median(np.abs(d - np.median(d)))) + 0.01

@@ -218,6 +218,22 @@ class IsoForm:
             depth = np.minimum(depth, self.tip_radius_mm - np.hypot(u, v))
         return depth
 
+    def flank_share(self, points_mm: Floats) -> Floats:
+        """0 on the bottom of the seat, where a roller rests, 1 on the flank, where wear of the coast side can begin.
+
+        In between it rises over the upper quarter of the seating curve: rollers ride up there before they leave the
+        seat, and where that begins is a matter of chain and load (common practice, no source).
+
+        Parameters
+        ----------
+        points_mm
+            (…, 2) in the gap's frame.
+        """
+        u, below = np.abs(points_mm[..., 0]), self.seat_centre_radius_mm - points_mm[..., 1]
+        share = np.arctan2(u, below) / (self.seat_angle / 2)
+        out: Floats = np.clip((share - 0.7) / 0.25, 0.0, 1.0)
+        return out
+
     def on_seat(self, points_mm: Floats) -> Bools:
         """Which points of the gap's frame (…, 2) face the seating curve rather than a flank."""
         u, below = np.abs(points_mm[..., 0]), self.seat_centre_radius_mm - points_mm[..., 1]

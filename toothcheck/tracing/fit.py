@@ -36,8 +36,10 @@ class Priors:
     """Radians, for each axis."""
     thickness_mm: float
     root_mm: float = 0.08
+    bias_mean_mm: float = 0.0
+    """How far all edges are expected to stand outside the metal (exposure)."""
     bias_mm: float = 0.03
-    coast_mm: float = 0.05
+    coast_mm: float = 0.06
     """Even loss of all coast flanks: little, since the chain loads them only under engine braking."""
     blend: float = 0.29
     """That of the uniform distribution between the limit forms, about the middle."""
@@ -88,9 +90,7 @@ def _misfit(start: Wheel, v: Floats, pivot_mm: Floats, edges: Edges) -> Floats:
     """Depths less what the common bias and the even loss of the coast flanks explain."""
     wheel = apply(start, v, pivot_mm)
     points = in_gaps(wheel, edges)
-    # the loss sets in over half a millimetre beyond the junction, where the roller's seat ends
-    beyond = np.hypot(points[:, 0], points[:, 1]) - wheel.form.junction_radius_mm
-    ramp = np.clip(beyond / 0.5, 0.0, 1.0)
+    ramp = wheel.form.flank_share(points)
     out: Floats = wheel.form.metal_depth_mm(points, with_tip=False) + v[8] - v[10] * ramp
     return out
 
@@ -130,6 +130,8 @@ def fit(
          priors.thickness_mm, priors.coast_mm]
     )  # fmt: skip
     prior = 1.0 / prior_std**2
+    middle = np.zeros(len(UNKNOWNS))
+    middle[UNKNOWNS.index("bias")] = priors.bias_mean_mm
     held = np.array([name not in free for name in UNKNOWNS])
     v = np.zeros(len(UNKNOWNS)) if begin is None else begin.copy()
     voting = votes > 0
@@ -147,7 +149,7 @@ def fit(
             tukey = np.clip(1 - (d / width) ** 2, 0, None) ** 2
         w = votes[voting] * tukey * share / np.hypot(std[voting], _TEXTURE_MM) ** 2
         information = (jac.T * w) @ jac + np.diag(prior)
-        gradient = (jac.T * w) @ d + prior * v
+        gradient = (jac.T * w) @ d + prior * (v - middle)
         information[held, :] = information[:, held] = 0.0
         information[held, held] = 1e12
         gradient[held] = 0.0
