@@ -218,7 +218,7 @@ def fit_datum(ring: ToothRing, *, drive_clockwise: bool, priors: DatumPriors | N
         width = max(min(width, 0.5 * 0.7**sweep), 3.5 * spread, 0.06)
         tukey = np.clip(1 - (d / width) ** 2, 0, None) ** 2
         w = tukey * share / np.hypot(sub.std, _TEXTURE_MM) ** 2
-        information = (jac.T * w) @ jac + np.diag(prior)
+        information = (jac.T * w) @ jac + np.diag(prior) + 1e-6 * np.eye(k)
         gradient = (jac.T * w) @ d + prior * (v - middle)
         v = v - np.clip(np.linalg.solve(information, gradient), -limit, limit)
         v[4] = float(np.clip(v[4], -0.05, 1.05))

@@ -153,7 +153,7 @@ def fit(
         information[held, :] = information[:, held] = 0.0
         information[held, held] = 1e12
         gradient[held] = 0.0
-        step = np.linalg.solve(information + 1e-9 * np.diag(np.diag(information)), -gradient)
+        step = np.linalg.solve(information + 1e-9 * np.diag(np.diag(information)) + 1e-6 * np.eye(len(v)), -gradient)
         limit = np.array([1.0, 1.0, 0.05, 2.0, 0.03, 0.03, 0.4, 0.2, 0.1, 0.6, 0.2])
         v = v + np.clip(step, -limit, limit)
         v[6] = np.clip(v[6], -0.1 - start.form.blend, 1.1 - start.form.blend)

@@ -1,0 +1,183 @@
+"""The wear grade, its confidence, and what to say about it.
+
+The bands are this project's convention (measures.md, section 5): no standard sets a limit; published limits run from
+0.3 mm, through a tenth of the tooth at the pitch circle, to a quarter of the tooth.  Confidence is the share of draws
+of the measurement (JCGM 101) that fall into the grade's band, lowered by what the flags say.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+
+import numpy as np
+
+from toothcheck.flags import flag
+from toothcheck.geometry import Floats
+from toothcheck.wear import WheelWear
+
+GRADES = ("good", "watch", "replace-set", "replace-now")
+CANNOT_TELL = "cannot-tell"
+BANDS_PERCENT = (5.0, 10.0, 25.0)
+"""Asymmetry from which on a sprocket is `watch`, `replace-set`, `replace-now`."""
+HOOK_MM = 0.3
+"""Overhang from which on a sprocket is `replace-now`, whatever its asymmetry."""
+LEAST_CONFIDENCE = 0.5
+FEWEST_TEETH = 3
+_MODEL_STD_PERCENT = 0.5
+"""Of the median asymmetry, what the model itself leaves out (profiles that are not arcs, burrs): a floor."""
+
+MEANING = {
+    "good": "no measurable hook; look again at the next service",
+    "watch": "measurable wear: photograph at each service, plan parts",
+    "replace-set": "renew both sprockets and chain together at the next opportunity",
+    "replace-now": "do not ride on it",
+    CANNOT_TELL: "the photo does not support a grade",
+}
+
+CAUTIONS = (
+    "Engine off, ignition key out, hands clear of the chain run while wheel or engine can turn.",
+    "Stop riding when the chain jumps, snatches or grinds, a tooth is cracked or missing, or the chain lifts off the teeth.",
+    "A photo cannot see cracks, loose or worn splines and bolts, a bent or loose sprocket, the far side, or the chain's"
+    " own stretch.",
+    "'good' is a measurement of tooth form, not a statement that the machine is safe to ride.",
+    "The machine's manual, local rules and a qualified mechanic decide.",
+)
+
+_BLOCKING = {
+    "too-far": 0.0,
+    "no-sprocket": 0.0,
+    "teeth-disagree": 0.0,
+    "chain-disagrees": 0.0,
+    "form-disagrees": 0.0,
+    "wear-on-coast-flank": 0.0,
+    "turning-unknown": 0.0,
+    "scale-disagrees": 0.0,
+    "blurred": 0.4,
+    "few-teeth": 0.0,
+}
+"""Flags that hold a grade back, with the share of confidence that they leave."""
+_LOWERING = {
+    "no-card": 0.8,
+    "burnt-out": 0.9,
+    "dark": 0.85,
+    "oblique": 0.7,
+    "worn-both-flanks": 0.7,
+    "two-sprockets": 0.9,
+    "turning-inferred": 0.9,
+    "plane-uncertain": 0.85,
+    "card-bowed": 0.9,
+}
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Verdict:
+    """What is said about the sprocket."""
+
+    grade: str
+    confidence: float
+    """Probability that the true grade is the one given; for `cannot-tell` that of the best grade there would be."""
+    reasons: tuple[str, ...]
+    next_steps: tuple[str, ...]
+    cautions: tuple[str, ...]
+
+
+def band(asymmetry_percent: float, overhang_mm: float, *, broken: bool = False) -> str:
+    """The grade of exact values."""
+    if broken or overhang_mm >= HOOK_MM or asymmetry_percent >= BANDS_PERCENT[2]:
+        return GRADES[3]
+    return GRADES[sum(asymmetry_percent >= limit for limit in BANDS_PERCENT[:2])]
+
+
+def probabilities(asymmetry_percent: Floats, overhang_mm: Floats) -> dict[str, float]:
+    """Share of draws in each grade's band; both arrays (draws,)."""
+    hooked = overhang_mm >= HOOK_MM if len(overhang_mm) else np.zeros(len(asymmetry_percent), dtype=bool)
+    step = np.searchsorted(BANDS_PERCENT, asymmetry_percent, side="right")
+    step = np.where(hooked, 3, step)
+    return {name: float(np.mean(step == k)) for k, name in enumerate(GRADES)}
+
+
+def grade(wear: WheelWear, flags: Sequence[str], rng: np.random.Generator) -> Verdict:
+    """Judge a measured wheel.
+
+    Parameters
+    ----------
+    wear
+        All teeth and the wheel's medians.
+    flags
+        Codes raised on the photo, the claims and the wheel as a whole.
+    rng
+        For the model's own share of the draws.
+    """
+    broken = [t.index for t in wear.teeth if "broken" in t.flags]
+    measured = [t for t in wear.teeth if t.measured]
+    reasons: list[str] = []
+    if broken:
+        names = ", ".join(str(i) for i in broken)
+        reasons.append(f"Tooth {names} is broken, missing or bent.")
+    if wear.asymmetry_percent is None or (len(measured) < FEWEST_TEETH and not broken):
+        reasons.append(f"Only {len(measured)} teeth could be measured; {FEWEST_TEETH} are the least for a grade.")
+        return _cannot_tell(reasons, flags, 0.0)
+    draws = wear.draws_asymmetry + _MODEL_STD_PERCENT * rng.standard_normal(len(wear.draws_asymmetry))
+    chances = probabilities(draws, wear.draws_overhang)
+    if broken:
+        chances = {name: 0.02 / 3 for name in GRADES[:3]} | {GRADES[3]: 0.98}
+    best = max(chances, key=lambda name: chances[name])
+    confidence = min(chances[best], 0.98)
+    for code in flags:
+        confidence *= _BLOCKING.get(code, _LOWERING.get(code, 1.0))
+    reasons += _reasons(wear, len(measured))
+    ranked = sorted(chances, key=lambda name: -chances[name])
+    if 0.05 < chances[ranked[1]]:
+        reasons.append(f"The next most likely grade is {ranked[1]} ({100 * chances[ranked[1]]:.0f} %).")
+    if confidence < LEAST_CONFIDENCE:
+        return _cannot_tell(reasons, flags, confidence)
+    return Verdict(
+        grade=best,
+        confidence=round(confidence, 3),
+        reasons=tuple(reasons + [flag(code).sentence for code in flags]),
+        next_steps=_next_steps(best, flags),
+        cautions=CAUTIONS,
+    )
+
+
+def _reasons(wear: WheelWear, measured: int) -> list[str]:
+    out = [f"{measured} of {len(wear.teeth)} teeth measured."]
+    a = wear.asymmetry_percent
+    if a is not None:
+        out.append(f"Drive flanks against coast flanks at the pitch circle: {a.text('%')} of the tooth (median).")
+    if wear.overhang_mm is not None:
+        out.append(f"Hook overhang: {wear.overhang_mm.text('mm')} (median).")
+    return out
+
+
+def _next_steps(best: str, flags: Sequence[str]) -> tuple[str, ...]:
+    steps = {
+        "good": ["Look again at the next service; keep this photo as a record."],
+        "watch": [
+            "Photograph it again at each service, from the same place.",
+            "Measure the chain (toothcheck stretch) and plan parts.",
+        ],
+        "replace-set": [
+            "Renew both sprockets and the chain together at the next opportunity.",
+            "Measure the chain and compare the new part with this one before fitting (toothcheck match).",
+        ],
+        "replace-now": ["Do not ride on it.", "Renew both sprockets and the chain together."],
+    }[best]
+    return tuple(steps + [flag(code).remedy for code in flags])
+
+
+def _cannot_tell(reasons: list[str], flags: Sequence[str], confidence: float) -> Verdict:
+    remedies = [flag(code).remedy for code in flags]
+    return Verdict(
+        grade=CANNOT_TELL,
+        confidence=round(confidence, 3),
+        reasons=tuple(reasons + [flag(code).sentence for code in flags]),
+        next_steps=tuple(remedies or ["Take another photo: closer, sharp, square on, teeth wiped, card in the face's plane."]),
+        cautions=CAUTIONS,
+    )
+
+
+def refusal(flags: Sequence[str]) -> Verdict:
+    """The verdict where nothing could be measured."""
+    return _cannot_tell([], flags, 0.0)
