@@ -24,8 +24,9 @@ _RADII = 40
 _SMOOTH_MM = 0.35
 _TEXTURE_MM, _TEXTURE_LENGTH_MM = 0.035, 0.8
 _BEVEL_FREE_MM = 0.3
-_UNKNOWNS = ("x", "y", "phase", "scale", "blend", "root", "bias", "coast")
-_STEP = np.array([0.01, 0.01, 0.0005, 0.001, 0.02, 0.01, 0.01, 0.01])
+_SEAT_VOTES = 0.65
+_UNKNOWNS = ("x", "y", "phase", "scale", "blend", "root", "bias", "coast", "seat", "seat_slope")
+_STEP = np.array([0.01, 0.01, 0.0005, 0.001, 0.02, 0.01, 0.01, 0.01, 0.05, 0.05])
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -65,7 +66,7 @@ class Datum:
     turn_mm: Estimate
     """The turn as arc length at the pitch circle, with its standard uncertainty."""
     unknowns: Floats
-    """(k,) fitted values: place, phase, scale, blend, root, bias, coast, then the ring's modes."""
+    """(k,) fitted values: place, phase, scale, blend, root, bias, even losses, then the ring's modes."""
     covariance: Floats
     """(k, k) of the unknowns."""
     spread_mm: float
@@ -130,10 +131,11 @@ class _Points:
     offset: Floats
     std: Floats
     modes: Floats
+    drive: Bools
     spacing: float
 
 
-def _points(ring: ToothRing) -> _Points:
+def _points(ring: ToothRing, drive_clockwise: bool) -> _Points:
     gaps: tuple[GapTrace, ...] = ring.gaps
     spacing = [np.median(np.hypot(*np.diff(g.nominal_mm, axis=0).T)) for g in gaps if len(g.offset_mm) > 3]
     return _Points(
@@ -143,6 +145,7 @@ def _points(ring: ToothRing) -> _Points:
         offset=np.concatenate([g.offset_mm for g in gaps]),
         std=np.concatenate([g.std_mm for g in gaps]),
         modes=np.concatenate([g.modes_mm for g in gaps]),
+        drive=np.concatenate([(g.nominal_mm[:, 0] < 0) == drive_clockwise for g in gaps]),
         spacing=float(np.median(spacing)) if spacing else 0.2,
     )
 
@@ -150,7 +153,7 @@ def _points(ring: ToothRing) -> _Points:
 def _subset(p: _Points, keep: Bools) -> _Points:
     return _Points(
         gap=p.gap[keep], nominal=p.nominal[keep], normals=p.normals[keep], offset=p.offset[keep],
-        std=p.std[keep], modes=p.modes[keep], spacing=p.spacing,
+        std=p.std[keep], modes=p.modes[keep], drive=p.drive[keep], spacing=p.spacing,
     )  # fmt: skip
 
 
@@ -166,11 +169,18 @@ def _placed(ring: ToothRing, p: _Points, v: Floats) -> Floats:
     return np.stack([c * x + s * y, -s * x + c * y], axis=1)
 
 
+def _depth(ring: ToothRing, p: _Points, v: Floats) -> Floats:
+    """Depth in the ideal metal."""
+    form = _frame(ring, float(np.clip(v[4], -0.5, 1.5)), float(v[5]))
+    return form.metal_depth_mm(_placed(ring, p, v), with_tip=False)
+
+
 def _misfit(ring: ToothRing, p: _Points, v: Floats) -> Floats:
     """Depth in the ideal metal, less what common bias and even coast loss explain."""
     form = _frame(ring, float(np.clip(v[4], -0.5, 1.5)), float(v[5]))
     at = _placed(ring, p, v)
-    out: Floats = form.metal_depth_mm(at, with_tip=False) + v[6] - v[7] * form.flank_share(at)
+    even = np.where(p.drive, v[8] + v[9] * form.seat_share(at), v[7] * form.flank_share(at))
+    out: Floats = form.metal_depth_mm(at, with_tip=False) + v[6] - even
     return out
 
 
@@ -185,30 +195,32 @@ def fit_datum(ring: ToothRing, *, drive_clockwise: bool, priors: DatumPriors | N
     if not ring.gaps:
         raise ValueError("ring must have at least one traced gap")
     priors = priors or DatumPriors()
-    p = _points(ring)
+    p = _points(ring, drive_clockwise)
     k = len(_UNKNOWNS) + p.modes.shape[1]
     radius = _frame(ring, 0.5, 0.0).pitch_radius_mm
     # tips are bevelled: from a little above the pitch circle a face's edge may leave the form
     low = np.hypot(p.nominal[:, 0], p.nominal[:, 1]) < radius + _BEVEL_FREE_MM
-    voting = ((p.nominal[:, 0] > 0) == drive_clockwise) & low
+    # drive halves of the seats vote on how they vary round the wheel, not on their even wear (seat, seat_slope)
+    seat = p.drive & (_frame(ring, 0.5, 0.0).seat_share(p.nominal) < _SEAT_VOTES)
+    voting = (~p.drive & low) | seat
     v = np.zeros(k)
     v[4] = 0.5
     middle = v.copy()
     middle[_UNKNOWNS.index("bias")] = priors.bias_mean_mm
-    own = [ring.scale_std, priors.blend, priors.root_mm, priors.bias_mm, priors.coast_floor_mm]
+    own = [ring.scale_std, priors.blend, priors.root_mm, priors.bias_mm, priors.coast_floor_mm, 0.3, 0.5]
     prior_std = np.concatenate([[np.inf, np.inf, np.inf], own, np.ones(k - len(_UNKNOWNS))])
     coast = _UNKNOWNS.index("coast")
-    limit = np.concatenate([[1.0, 1.0, 0.05, 0.02, 0.4, 0.2, 0.1, 0.2], np.full(k - len(_UNKNOWNS), 2.0)])
+    limit = np.concatenate([[1.0, 1.0, 0.05, 0.02, 0.4, 0.2, 0.1, 0.2, 0.3, 0.3], np.full(k - len(_UNKNOWNS), 2.0)])
     share = min(1.0, p.spacing / _TEXTURE_LENGTH_MM)
     sub = _subset(p, voting)
     # drive flanks near the pitch circle say how worn the wheel is, and so how much the coast flanks may be
     r = np.hypot(p.nominal[:, 0], p.nominal[:, 1])
-    worn = _subset(p, ((p.nominal[:, 0] > 0) != drive_clockwise) & (np.abs(r - radius + 0.3) < 0.6))
+    worn = _subset(p, p.drive & (np.abs(r - radius + 0.3) < 0.6))
     information = np.eye(k)
     d = np.zeros(0)
     width = 0.5
     for sweep in range(14):
-        loss = max(0.0, float(np.median(_misfit(ring, worn, v)))) if len(worn.offset) else 0.0
+        loss = max(0.0, float(np.median(_depth(ring, worn, v)))) if len(worn.offset) else 0.0
         middle[coast] = priors.coast_share * loss
         prior_std[coast] = math.hypot(priors.coast_floor_mm, priors.coast_share_std * loss)
         prior = 1.0 / prior_std**2
@@ -217,7 +229,7 @@ def fit_datum(ring: ToothRing, *, drive_clockwise: bool, priors: DatumPriors | N
         spread = 1.4826 * float(np.median(np.abs(d - np.median(d)))) + 0.01
         width = max(min(width, 0.5 * 0.7**sweep), 3.5 * spread, 0.06)
         tukey = np.clip(1 - (d / width) ** 2, 0, None) ** 2
-        w = tukey * share / np.hypot(sub.std, _TEXTURE_MM) ** 2
+        w = tukey * share * np.where(sub.drive, 0.5, 1.0) / np.hypot(sub.std, _TEXTURE_MM) ** 2
         information = (jac.T * w) @ jac + np.diag(prior) + 1e-6 * np.eye(k)
         gradient = (jac.T * w) @ d + prior * (v - middle)
         v = v - np.clip(np.linalg.solve(information, gradient), -limit, limit)
@@ -274,7 +286,7 @@ def _losses(form: IsoForm, at: Floats) -> Floats:
 
 
 def _flanks(ring: ToothRing, datum: Datum, drive_clockwise: bool, rng: np.random.Generator) -> _Flanks:
-    p = _points(ring)
+    p = _points(ring, drive_clockwise)
     form, v = datum.form, datum.unknowns
     at = _placed(ring, p, v)
     r = np.hypot(at[:, 0], at[:, 1])

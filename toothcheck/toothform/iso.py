@@ -229,9 +229,13 @@ class IsoForm:
         points_mm
             (…, 2) in the gap's frame.
         """
+        out: Floats = np.clip((self.seat_share(points_mm) - 0.7) / 0.25, 0.0, 1.0)
+        return out
+
+    def seat_share(self, points_mm: Floats) -> Floats:
+        """How far up its side of the seating curve a point of the gap's frame (…, 2) faces: 0 bottom, 1 junction."""
         u, below = np.abs(points_mm[..., 0]), self.seat_centre_radius_mm - points_mm[..., 1]
-        share = np.arctan2(u, below) / (self.seat_angle / 2)
-        out: Floats = np.clip((share - 0.7) / 0.25, 0.0, 1.0)
+        out: Floats = np.arctan2(u, below) / (self.seat_angle / 2)
         return out
 
     def on_seat(self, points_mm: Floats) -> Bools:

@@ -3,7 +3,11 @@
 Unknowns: centre, phase, height over the card and two tilts (priors from how the card lies), the form's place between
 the two limit forms, root depth, a common bias of all edges (exposure), thickness.  A near-rim point is projected on the
 face, a far-rim point on the back; what is asked is that it lies on the ideal outline.  Robust (Tukey), Gauss-Newton
-with numerical derivatives: a dozen unknowns, thousands of points.  The drive flank never votes.
+with numerical derivatives: a dozen unknowns, thousands of points.
+
+The drive flank never votes.  The drive half of the seats does, but only on how it varies round the wheel: its even wear
+is an unknown (a line along the seat) of its own.  Without it, coast sides alone cannot tell a shifted centre from a
+tilted plane, whose effects they see with the same sign and drive sides with opposite ones.
 """
 
 from __future__ import annotations
@@ -17,11 +21,11 @@ from toothcheck.pose import PlanePose
 from toothcheck.tracing.locate import Edges
 from toothcheck.tracing.rims import Wheel
 
-UNKNOWNS = ("x", "y", "phase", "height", "tilt_x", "tilt_y", "blend", "root", "bias", "thickness", "coast")
+UNKNOWNS = ("x", "y", "phase", "height", "tilt_x", "tilt_y", "blend", "root", "bias", "thickness", "coast", "seat", "seat_slope")
 _TEXTURE_MM, _TEXTURE_LENGTH_MM = 0.035, 0.8
 """What dirt, shading and bevels move an edge by, and over what length they do so alike."""
 _CONVEX_SWEEPS, _HUBER_MM = 5, 0.05
-_STEP = np.array([0.01, 0.01, 0.0005, 0.05, 0.002, 0.002, 0.02, 0.01, 0.01, 0.05, 0.05])
+_STEP = np.array([0.01, 0.01, 0.0005, 0.05, 0.002, 0.002, 0.02, 0.01, 0.01, 0.05, 0.05, 0.05, 0.05])
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
@@ -90,8 +94,9 @@ def _misfit(start: Wheel, v: Floats, pivot_mm: Floats, edges: Edges) -> Floats:
     """Depths less what the common bias and the even loss of the coast flanks explain."""
     wheel = apply(start, v, pivot_mm)
     points = in_gaps(wheel, edges)
-    ramp = wheel.form.flank_share(points)
-    out: Floats = wheel.form.metal_depth_mm(points, with_tip=False) + v[8] - v[10] * ramp
+    share = wheel.form.seat_share(points)
+    even = np.where(edges.drive, v[11] + v[12] * share, v[10] * wheel.form.flank_share(points))
+    out: Floats = wheel.form.metal_depth_mm(points, with_tip=False) + v[8] - even
     return out
 
 
@@ -127,7 +132,7 @@ def fit(
     share = min(1.0, edges.spacing_mm / _TEXTURE_LENGTH_MM)
     prior_std = np.array(
         [np.inf, np.inf, np.inf, priors.height_mm, priors.tilt, priors.tilt, priors.blend, priors.root_mm, priors.bias_mm,
-         priors.thickness_mm, priors.coast_mm]
+         priors.thickness_mm, priors.coast_mm, 0.3, 0.5]
     )  # fmt: skip
     prior = 1.0 / prior_std**2
     middle = np.zeros(len(UNKNOWNS))
@@ -154,7 +159,7 @@ def fit(
         information[held, held] = 1e12
         gradient[held] = 0.0
         step = np.linalg.solve(information + 1e-9 * np.diag(np.diag(information)) + 1e-6 * np.eye(len(v)), -gradient)
-        limit = np.array([1.0, 1.0, 0.05, 2.0, 0.03, 0.03, 0.4, 0.2, 0.1, 0.6, 0.2])
+        limit = np.array([1.0, 1.0, 0.05, 2.0, 0.03, 0.03, 0.4, 0.2, 0.1, 0.6, 0.2, 0.3, 0.3])
         v = v + np.clip(step, -limit, limit)
         v[6] = np.clip(v[6], -0.1 - start.form.blend, 1.1 - start.form.blend)
     wheel = apply(start, v, priors.pivot_mm)
@@ -178,7 +183,7 @@ class _Subset:
     def __init__(self, edges: Edges, keep: Bools) -> None:
         self.edges = Edges(
             gap=edges.gap[keep], place=edges.place[keep], far=edges.far[keep], px=edges.px[keep],
-            std_px=edges.std_px[keep], offset_mm=edges.offset_mm[keep], step=edges.step[keep], spacing_mm=edges.spacing_mm,
+            std_px=edges.std_px[keep], offset_mm=edges.offset_mm[keep], step=edges.step[keep], spacing_mm=edges.spacing_mm, drive=edges.drive[keep],
         )  # fmt: skip
 
 

@@ -44,11 +44,13 @@ class Edges:
     """(m,) along the nominal normal, measured on the face's plane (far rims: less their wall)."""
     step: Floats
     """(m,) light outside less light inside."""
+    drive: Bools
+    """(m,) whether the point lies on the drive half of its gap."""
     spacing_mm: float
     """Between neighbouring points of the nominal outline."""
 
 
-def locate(planes: NDArray[np.uint8], rims: Rims, paths: Paths, optics: Optics) -> Edges:
+def locate(planes: NDArray[np.uint8], rims: Rims, paths: Paths, optics: Optics, *, drive_clockwise: bool) -> Edges:
     """Refine the followed paths; points without a clear step are left out."""
     g, n = rims.wall_mm.shape
     gap, place = np.divmod(np.arange(g * n), n)
@@ -74,6 +76,8 @@ def locate(planes: NDArray[np.uint8], rims: Rims, paths: Paths, optics: Optics) 
     joined = [np.concatenate([a, b]) for a, b in zip(*parts, strict=True)]
     return Edges(
         gap=joined[0], place=joined[1], far=joined[2], px=joined[3], std_px=joined[4], offset_mm=joined[5], step=joined[6],
+        # in a gap's frame the drive flank of the tooth it belongs to stands at -x where drive flanks are clockwise
+        drive=(rims.outline.points_mm[joined[1], 0] < 0) == drive_clockwise,
         spacing_mm=float(np.median(np.hypot(*np.diff(rims.outline.points_mm, axis=0).T))),
     )
 

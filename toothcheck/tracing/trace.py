@@ -20,6 +20,7 @@ from toothcheck.tracing.rims import Rims, Wheel, flank_outline, rims, worn_outli
 _SHARED = ("height", "tilt_x", "tilt_y", "thickness")
 _REACH_MM = 3.4
 BEVEL_FREE_MM = 0.3
+SEAT_VOTES = 0.65
 _SEAT_TOLERANCE_MM = 0.15
 
 
@@ -89,25 +90,27 @@ def trace(
                 "gain_std_mm": np.where(coast, 0.15, 0.4),
             }
         paths = follow(planes, frame, optics, deepest_mm=DEEPEST_MM, **expected)
-        edges = locate(planes, frame, paths, optics)
+        edges = locate(planes, frame, paths, optics, drive_clockwise=drive_clockwise)
         # tips are bevelled: from a little above the pitch circle the near rim leaves the form
         low = np.hypot(outline.points_mm[:, 0], outline.points_mm[:, 1]) < wheel.form.pitch_radius_mm + BEVEL_FREE_MM
         voter = (coast & low)[edges.place]
         if sweep == 0:
             clear = (paths.near_evidence > 0.3) & (np.abs(paths.offset_mm) < 1.2)
             trust = clear[:, coast].mean(1) ** 2
-            votes = voter * trust[edges.gap] * ~edges.far
+            votes = voter * trust[edges.gap] * ~edges.far * 1.0
             result = fit(start, edges, votes, priors, wide_mm=1.5, free=("x", "y", "phase"))
         else:
             tolerance = {1: 0.5, 2: 0.3}.get(sweep, _SEAT_TOLERANCE_MM)
             trust = gap_trust(wheel, edges, voter & ~edges.far, int((coast & low).sum()), tolerance)
-            votes = voter * trust[edges.gap] * np.where(edges.far, 0.3, 1.0)
+            seat = ~coast & (wheel.form.seat_share(outline.points_mm) < SEAT_VOTES)
+            votes = np.where(voter, np.where(edges.far, 0.3, 1.0), 0.5 * (seat[edges.place] & ~edges.far))
+            votes *= trust[edges.gap]
             result = fit(start, edges, votes, priors, begin=unknowns, wide_mm={1: 0.7, 2: 0.5}.get(sweep, 0.35))
         wheel, unknowns = result.wheel, result.unknowns
         if sweep >= 3:
             worn = _typical_wear(outline, paths, trust, coast, ideal)
     assert result is not None
-    ring = _ring(wheel, frame, paths, edges, result, trust, scale_std)
+    ring = _ring(wheel, frame, paths, edges, result, trust, scale_std, priors.bias_mm)
     return Traced(ring=ring, wheel=wheel, rims=frame, paths=paths, edges=edges, fit=result, trust=readonly(trust))
 
 
@@ -153,15 +156,28 @@ def gap_trust(wheel: Wheel, edges: Edges, voter: Bools, expected: int, tolerance
     return trust
 
 
+def _exposure(edges: Edges, bias_std_mm: float) -> Floats:
+    """How much the exposure may move each edge against the others, mm: more where the step differs from the usual one.
+
+    Burnt-out metal spills over its edge, and by how much depends on what it spills upon; seats and coast flanks, which
+    face every way, show it, and drive flanks are relieved of it by the datum fit.
+    """
+    usual = float(np.median(edges.step))
+    spread = 1.4826 * float(np.median(np.abs(edges.step - usual))) + 5.0
+    out: Floats = np.clip((edges.step - usual) / spread, -2, 2) * bias_std_mm
+    return out
+
+
 def _ring(
-    wheel: Wheel, frame: Rims, paths: Paths, edges: Edges, result: WheelFit, trust: Floats, scale_std: float
+    wheel: Wheel, frame: Rims, paths: Paths, edges: Edges, result: WheelFit, trust: Floats, scale_std: float,
+    bias_std_mm: float,
 ) -> ToothRing:
     z = wheel.form.teeth
     shared = [UNKNOWNS.index(name) for name in _SHARED]
     block = result.covariance[np.ix_(shared, shared)]
     # the same edges are weighed again by the datum fit: twice the variance, so that they do not count double
     root = np.linalg.cholesky(2.0 * block + 1e-12 * np.eye(len(shared)))
-    modes = -result.jacobian[:, shared] @ root
+    modes = np.column_stack([-result.jacobian[:, shared] @ root, _exposure(edges, bias_std_mm)])
     px_mm = 1.0 / wheel.plane.px_per_mm
     gaps = []
     for g in np.flatnonzero(trust > 0.05):
@@ -194,7 +210,7 @@ def _ring(
         phase=wheel.phase,
         gaps=tuple(gaps),
         tooth_flags=tuple(flags),
-        mode_names=_SHARED,
+        mode_names=(*_SHARED, "exposure"),
         scale_std=scale_std,
         smoothing_mm=0.8,
     )
