@@ -9,6 +9,7 @@ place is taken half way and the doubt, wall/√12, goes into the standard deviat
 from __future__ import annotations
 
 from dataclasses import dataclass
+from typing import NamedTuple
 
 import numpy as np
 from numpy.typing import NDArray
@@ -17,7 +18,7 @@ from scipy.special import ndtr
 from toothcheck.edges import SATURATED, Optics, sample
 from toothcheck.geometry import Bools, Floats
 from toothcheck.photo import linear_light
-from toothcheck.tracing.follow import CHROMA_BLUR_PX, TOGETHER_PX, Paths
+from toothcheck.tracing.follow import CHROMA_BLUR_PX, Paths
 from toothcheck.tracing.rims import Rims
 
 _HALF_PX = 3.0
@@ -58,10 +59,11 @@ def locate(planes: NDArray[np.uint8], rims: Rims, paths: Paths, optics: Optics, 
     unit = rims.step_px.reshape(-1, 2) / per_mm[:, None]
     base = rims.near_px.reshape(-1, 2)
     wall = np.where(rims.wall_seen, rims.wall_mm, 0.0).ravel() * per_mm
-    # what was followed where the wall is narrow is the mixture of both rims
-    start = paths.offset_mm.ravel() * per_mm - np.where(wall < TOGETHER_PX, 0.5 * wall, 0.0)
+    start = paths.offset_mm.ravel() * per_mm
     ok = paths.in_frame.ravel() & (paths.near_evidence.ravel() > 0.02)
-    near = _place(planes, base, unit, start, wall, optics, ok)
+    # where the wall is narrower than the blur, the mixture of both rims was followed; wider, nearly always the near one
+    blended = (wall > 0) & (wall < _BLEND_PX)
+    near = _place(planes, base, unit, start - np.where(blended, 0.5 * wall, 0.0), wall, optics, ok)
     apart = ok & (wall >= _APART_PX) & (paths.far_evidence.ravel() > 0.25)
     far = _place(planes, base, unit, start + wall, np.zeros_like(wall), optics, apart)
     parts = []
@@ -82,13 +84,23 @@ def locate(planes: NDArray[np.uint8], rims: Rims, paths: Paths, optics: Optics, 
     )
 
 
+class _Placed(NamedTuple):
+    where: NDArray[np.int64]
+    """Indices of the points."""
+    at: Floats
+    """Places along the normal, px."""
+    std: Floats
+    step: Floats
+    """Luma outside less inside, light."""
+
+
 def _place(
     planes: NDArray[np.uint8], base: Floats, unit: Floats, start: Floats, wall: Floats, optics: Optics, ok: Bools
-) -> tuple[NDArray[np.int64], Floats, Floats, Floats]:
-    """Indices, places along the normal (px), standard deviations (px) and luma steps of what could be placed."""
+) -> _Placed:
+    """What could be placed of the points that are ``ok``."""
     which = np.flatnonzero(ok)
     if len(which) == 0:
-        return which, np.zeros(0), np.zeros(0), np.zeros(0)
+        return _Placed(which, np.zeros(0), np.zeros(0), np.zeros(0))
     two = (wall[which] >= _BLEND_PX) & (wall[which] < _APART_PX)
     mixed = np.where((wall[which] > 0) & (wall[which] < _BLEND_PX), 0.5 * wall[which], 0.0)
     t = np.arange(-_HALF_PX, _HALF_PX + (_APART_PX if two.any() else 0.0) + 0.01, 0.5, dtype=np.float32)
@@ -138,7 +150,7 @@ def _place(
     close = two & (wall[which] < 3.0)
     std = np.hypot(std, np.where(close, 0.15 * wall[which], 0.0))
     good = (np.abs(d) < 2.0) & (std < 0.8) & np.isfinite(std) & (count > 8)
-    return which[good], place[good], np.maximum(std[good], 0.02), step[good]
+    return _Placed(which[good], place[good], np.maximum(std[good], 0.02), step[good])
 
 
 def _two_steps(

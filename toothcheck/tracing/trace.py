@@ -21,6 +21,8 @@ _SHARED = ("height", "tilt_x", "tilt_y", "thickness")
 _REACH_MM = 3.4
 BEVEL_FREE_MM = 0.3
 SEAT_VOTES = 0.65
+SCATTER_MM = 0.22
+"""How much a tooth's loss may differ from its neighbours' before the photo must say so clearly."""
 _SEAT_TOLERANCE_MM = 0.15
 
 
@@ -86,8 +88,8 @@ def trace(
         else:
             expected = {
                 "highest_mm": 0.9,
-                "loss_std_mm": np.where(coast, 0.3, 1.0),
-                "gain_std_mm": np.where(coast, 0.15, 0.4),
+                "loss_std_mm": np.where(coast, 0.3, SCATTER_MM),
+                "gain_std_mm": np.where(coast, 0.15, SCATTER_MM),
             }
         paths = follow(planes, frame, optics, deepest_mm=DEEPEST_MM, **expected)
         edges = locate(planes, frame, paths, optics, drive_clockwise=drive_clockwise)
