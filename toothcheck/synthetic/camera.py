@@ -46,7 +46,7 @@ class Camera:
         bent = (np.asarray(px, dtype=float) - np.array(self.middle_px)) / self.focal_px
         goal = np.hypot(bent[..., 0], bent[..., 1])
         r = goal.copy()
-        for _ in range(12):  # Newton on r (1 + k1 r²) = goal
+        for _ in range(6):  # Newton on r (1 + k1 r²) = goal
             r = r - (r * (1 + self.k1 * r**2) - goal) / (1 + 3 * self.k1 * r**2)
         share = np.where(goal > 1e-12, r / np.where(goal > 1e-12, goal, 1.0), 1.0)
         flat = bent * share[..., None]

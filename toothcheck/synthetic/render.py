@@ -1,8 +1,7 @@
-"""From a setting to light on the sensor: every pixel once, every pixel on an edge sixteen times.
+"""From a setting to light on the sensor: every pixel once, every pixel on an edge many times.
 
-The sub-pixel places are a rank-1 lattice shifted at random in each pixel: sixteen different columns and sixteen
-different rows, so that an edge along a row or a column is placed to a 32nd of a pixel and not to a quarter, as a 4 × 4
-grid would.  Soft shadows are sampled on every fourth pixel and spread within the same surface only; on edges and side
+The sub-pixel places are a Fibonacci lattice shifted at random in each pixel: 21 different columns and 21 different
+rows, so that an edge along a row or a column is placed to a 42nd of a pixel and not to an eighth, as a 4 × 4 grid would.  Soft shadows are sampled on every fourth pixel and spread within the same surface only; on edges and side
 walls they are sampled where they are needed.
 """
 
@@ -13,15 +12,18 @@ import numpy as np
 
 from toothcheck.geometry import Floats
 from toothcheck.synthetic.camera import Camera
-from toothcheck.synthetic.fields import Singles
+from toothcheck.synthetic.fields import Singles, look_up
 from toothcheck.synthetic.scenery import Bools, CardFace, Look, Setting
 from toothcheck.synthetic.tracing import Hits, first_hits, light_reaching
 
-SUB = 16
-"""Rays in a pixel on an edge."""
+SUB = 21
+"""Rays in a pixel on an edge of the sprocket or the card."""
+SUB_ELSEWHERE = 5
+"""Rays in a pixel on any other edge: nothing is measured there."""
 STRIDE = 4
 """Soft shadows are sampled on every so many pixels each way."""
 CHUNK = 400_000
+MEASURED = ("sprocket", "bent tooth", "card")
 
 
 def _surface(setting: Setting, camera: Camera, directions: Singles, hits: Hits, cover: Singles | None) -> tuple[
@@ -53,7 +55,7 @@ def _surface(setting: Setting, camera: Camera, directions: Singles, hits: Hits, 
         if isinstance(skin, CardFace) and cover is not None:
             look = skin.look_with(x, y, cover[at])
         else:
-            look = skin.look(x, y, side)
+            look = skin.look(x, y, own[:, 2], side)
         normal = np.zeros((len(at), 3), np.float32)
         normal[:, 2] = 1
         normal[:, :2] += look.lean
@@ -138,10 +140,11 @@ def _differs(image: np.ndarray) -> Bools:
     return np.asarray(cv2.dilate(small, kernel) != cv2.erode(small, kernel))
 
 
-def _sub_pixels(px: Floats, rng: np.random.Generator) -> Floats:
-    """(n·SUB, 2) places in the pixels at ``px``."""
-    i = np.arange(SUB)
-    lattice = np.stack([(i + 0.5) / SUB, ((i * 7) % SUB + 0.5) / SUB], axis=1)
+def _sub_pixels(px: Floats, rng: np.random.Generator, count: int = SUB) -> Floats:
+    """(n·count, 2) places in the pixels at ``px``."""
+    i = np.arange(count)
+    step = {SUB: 8, SUB_ELSEWHERE: 2}[count]  # Fibonacci numbers: 8 of 21, 2 of 5
+    lattice = np.stack([(i + 0.5) / count, ((i * step) % count + 0.5) / count], axis=1)
     shift = rng.random((len(px), 1, 2))
     return (px[:, None, :] + (lattice + shift) % 1.0 - 0.5).reshape(-1, 2)
 
@@ -184,18 +187,29 @@ def render(setting: Setting, camera: Camera, rng: np.random.Generator) -> Single
             )
         out[at] = _radiance(setting, directions[at], points, normals, look, brush, lamp, sky)
 
-    border = np.flatnonzero(edge)
-    for start in range(0, len(border), CHUNK // SUB):
-        at = border[start : start + CHUNK // SUB]
-        places = _sub_pixels(px[at], rng)
+    measured = [k for k, s in enumerate(setting.solids) if s.name in MEASURED]
+    beside = cv2.dilate(np.isin(hits.body, measured).reshape(h, w).astype(np.uint8), np.ones((3, 3), np.uint8))
+    fine = beside.ravel().astype(bool)
+    for count, border in ((SUB, np.flatnonzero(edge & fine)), (SUB_ELSEWHERE, np.flatnonzero(edge & ~fine))):
+        _draw_border(setting, camera, px, border, count, out, rng)
+    return out.reshape(h, w, 3)
+
+
+def _draw_border(
+    setting: Setting, camera: Camera, px: Floats, border: np.ndarray, count: int, out: Singles,
+    rng: np.random.Generator,
+) -> None:  # fmt: skip
+    """Fill in the pixels of ``border``, each from ``count`` rays."""
+    for start in range(0, len(border), CHUNK // count):
+        at = border[start : start + CHUNK // count]
+        places = _sub_pixels(px[at], rng, count)
         rays = camera.rays(places).astype(np.float32)
         few = first_hits(setting, camera, places, rays)
         points, normals, look, brush = _surface(setting, camera, rays, few, None)
         lamp, sky = light_reaching(setting, points, normals, rng, lamp_rays=1, sky_rays=1)
         light = _radiance(setting, rays, points, normals, look, brush, lamp, sky)
         # each ray carries one draw of the shadow; what a pixel sees of it is their mean
-        out[at] = light.reshape(len(at), SUB, 3).mean(axis=1)
-    return out.reshape(h, w, 3)
+        out[at] = light.reshape(len(at), count, 3).mean(axis=1)
 
 
 def _soft_light(
@@ -233,7 +247,5 @@ def _soft_light(
             spread = near / np.maximum(narrow + 1e-3 * wide, 1e-9)
             known = ((narrow + 1e-3 * wide) > 1e-7).astype(np.float32)
             spread = np.where(known > 0, spread, float(v.sum() / mine.sum())).astype(np.float32)
-            from toothcheck.synthetic.fields import look_up
-
             into[at] = look_up(spread, column, row)
     return lamp_all, sky_all

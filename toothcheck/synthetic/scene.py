@@ -333,7 +333,7 @@ def _fittings(scene: Scene, wheel: Wheel, textures: Textures, rng: np.random.Gen
     steel = metal_skin("zinc" if rng.random() < 0.4 else "blasted", textures, rng, dirt=scene.dirt * 0.7, rust=scene.rust)
     spin = float(rng.uniform(0, 1))
     if part.nut:
-        flats = max(part.bore_mm * 1.45, 24.0)
+        flats = max(part.bore_mm * 1.22, 22.0)
         washer = Disc(middle_mm=(0, 0), radius_mm=flats * 0.68)
         out.append(Solid(name="washer", field=washer, top_mm=1.2, bottom_mm=0.0, skin=steel, pose=pose()))
         nut = Hexagon(middle_mm=(0, 0), flats_mm=flats, turn=spin)

@@ -46,8 +46,8 @@ class Look:
 class Skin(Protocol):
     """The surface of a body."""
 
-    def look(self, x: Singles, y: Singles, wall: Bools) -> Look:
-        """How it reflects at points of its plane; ``wall`` where the side wall is seen."""
+    def look(self, x: Singles, y: Singles, z: Singles, wall: Bools) -> Look:
+        """How it reflects at points of its body's frame; ``wall`` where the side wall is seen."""
         ...
 
 
@@ -168,7 +168,7 @@ class Paint:
     width: float = 0.35
     turn: float = 0.0
 
-    def look(self, x: Singles, y: Singles, wall: Bools) -> Look:
+    def look(self, x: Singles, y: Singles, z: Singles, wall: Bools) -> Look:
         """See `Skin`."""
         c, s = np.float32(math.cos(self.turn) / self.texel_mm), np.float32(math.sin(self.turn) / self.texel_mm)
         tone = at_tile(self.tile, c * x - s * y, s * x + c * y)
@@ -195,10 +195,12 @@ class Metal:
     edge_mm: float = 0.15
     shift: tuple[float, float] = (0.0, 0.0)
 
-    def look(self, x: Singles, y: Singles, wall: Bools) -> Look:
+    def look(self, x: Singles, y: Singles, z: Singles, wall: Bools) -> Look:
         """See `Skin`."""
         n = len(x)
-        u, v = x * np.float32(8) + np.float32(self.shift[0]), y * np.float32(8) + np.float32(self.shift[1])
+        # down a wall the texture runs on askew, or it would be drawn out to stripes
+        u = (x + np.float32(0.8) * z * wall) * np.float32(8) + np.float32(self.shift[0])
+        v = (y - np.float32(0.6) * z * wall) * np.float32(8) + np.float32(self.shift[1])
         # dirt: the cloud's highest places, with soft rims
         level = np.float32(_quantile_of_normal(1 - self.dirt_share))
         cloud = at_tile(self.cloud, u, v)
@@ -294,7 +296,7 @@ class CardFace:
         flipped = (own - [self.width_mm / 2, self.height_mm / 2]) * np.array([1.0, -1.0])
         return readonly(flipped * self.print_scale)
 
-    def look(self, x: Singles, y: Singles, wall: Bools) -> Look:
+    def look(self, x: Singles, y: Singles, z: Singles, wall: Bools) -> Look:
         """See `Skin`."""
         return self.look_with(x, y, self.inked(x, y).astype(np.float32))
 

@@ -61,7 +61,7 @@ def develop(light: Singles, sensor: Sensor, rng: np.random.Generator) -> Picture
         line = np.clip(sensor.motion_px / 2 + 0.5 - np.abs(along), 0, 1) * np.clip(1 - np.abs(across), 0, 1)
         image = cv2.filter2D(image, -1, line / line.sum(), borderType=cv2.BORDER_REFLECT)
     grey = image @ np.array([0.3, 0.6, 0.1], np.float32)
-    metered = min(0.26 / max(float(grey.mean()), 1e-6), 0.88 / max(float(np.percentile(grey[::7, ::7], 98.5)), 1e-6))
+    metered = min(0.32 / max(float(grey.mean()), 1e-6), 0.88 / max(float(np.percentile(grey[::7, ::7], 98.5)), 1e-6))
     image = image * np.float32(metered * 2.0**sensor.exposure_ev) * np.array(sensor.white, np.float32)
     yy, xx = np.mgrid[0:h, 0:w].astype(np.float32)
     r2 = ((xx - w / 2) ** 2 + (yy - h / 2) ** 2) / ((w / 2) ** 2 + (h / 2) ** 2)

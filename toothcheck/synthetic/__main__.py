@@ -1,0 +1,7 @@
+"""``python -m toothcheck.synthetic`` is ``toothcheck synthetic``."""
+
+import runpy
+import sys
+
+sys.argv[1:1] = ["synthetic"]
+runpy.run_module("toothcheck", run_name="__main__")
