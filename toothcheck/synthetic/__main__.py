@@ -3,5 +3,6 @@
 import runpy
 import sys
 
-sys.argv[1:1] = ["synthetic"]
-runpy.run_module("toothcheck", run_name="__main__")
+if __name__ == "__main__":
+    sys.argv[1:1] = ["synthetic"]
+    runpy.run_module("toothcheck", run_name="__main__")

@@ -148,6 +148,28 @@ def framed(scene: Scene, *, fill: float, cut_card: bool = False) -> Scene:
     return replace(scene, distance_mm=float(np.clip(distance, 140.0, 1500.0)))
 
 
+def whole_markers(scene: Scene) -> int:
+    """How many markers of the card stand wholly in the frame (bodies that cover them left aside)."""
+    if scene.card is None:
+        return 0
+    face, camera = card_face(scene.card), scene_camera(scene)
+    a = math.radians(scene.card_spin_deg)
+    turn = np.array([[math.cos(a), math.sin(a)], [-math.sin(a), math.cos(a)]])
+    count = 0
+    for marker in face.markers:
+        flat = face.corners_mm(marker) @ turn + scene.card_at_mm
+        px = camera.project(np.column_stack([flat, np.full(4, scene.card_lift_mm)]))
+        count += bool(np.all((px > 4) & (px < [camera.width_px - 5, camera.height_px - 5])))
+    return count
+
+
+def _with_markers(scene: Scene, fewest: int) -> Scene:
+    """The scene from so far that at least some markers stand wholly in the frame."""
+    while whole_markers(scene) < fewest and scene.distance_mm < 1500:
+        scene = replace(scene, distance_mm=scene.distance_mm * 1.06)
+    return scene
+
+
 def _beside(rng: np.random.Generator, scene: Scene) -> Scene:
     """Put the pocket card somewhere beside the sprocket."""
     face = card_face("pocket")
@@ -254,8 +276,8 @@ def random_scene(
             roll_deg=float(rng.choice([0, 180])) + float(rng.uniform(-35, 35)),
             look_at_mm=(float(rng.uniform(-18, 18)), float(rng.uniform(-12, 12))),
         )
-        return framed(scene, fill=float(rng.uniform(0.42, 0.55) if part.position == "front" else rng.uniform(0.62, 0.7)),
-                      cut_card=True)  # fmt: skip
+        fill = float(rng.uniform(0.42, 0.55) if part.position == "front" else rng.uniform(0.62, 0.7))
+        return _with_markers(framed(scene, fill=fill, cut_card=True), 5)
     if tier == "bench":
         scene = _level(rng, _beside(rng, replace(scene, tilt_deg=float(rng.uniform(0, 10)))))
         return framed(scene, fill=float(rng.uniform(0.72, 0.9)))
