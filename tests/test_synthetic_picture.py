@@ -121,7 +121,9 @@ def test_an_independent_detector_finds_the_markers_where_the_projection_puts_the
     settings.cornerRefinementMethod = cv2.aruco.CORNER_REFINE_SUBPIX
     detector = cv2.aruco.ArucoDetector(cv2.aruco.getPredefinedDictionary(cv2.aruco.DICT_APRILTAG_36h11), settings)
     corners, idents, _ = detector.detectMarkers(grey)
-    found = dict(zip(np.ravel(idents).tolist(), [np.asarray(c).reshape(4, 2).astype(float) for c in corners], strict=True))
+    found = dict(
+        zip(np.ravel(idents).tolist(), [np.asarray(c).reshape(4, 2).astype(float) for c in corners], strict=True)
+    )
     face = stage.card.skin
     assert sorted(found) == [m.ident for m in face.markers] == [0, 1, 2, 3, 4, 5]
 

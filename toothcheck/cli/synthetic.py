@@ -64,7 +64,9 @@ def _write(path: Path, content: bytes) -> None:
         raise OutputError(f"{path} cannot be written: {error.strerror}.") from error
 
 
-def _save(folder: Path, name: str, kind: FileKind, photo: MadePhoto, quality: int, more: dict[str, Any] | None = None) -> None:
+def _save(
+    folder: Path, name: str, kind: FileKind, photo: MadePhoto, quality: int, more: dict[str, Any] | None = None
+) -> None:
     from toothcheck.synthetic import encode
 
     truth = photo.truth | (more or {})

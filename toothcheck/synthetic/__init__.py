@@ -11,22 +11,18 @@ Neglected: reflections between bodies, lens flare, rolling shutter, bowed cards,
 
 from __future__ import annotations
 
-from toothcheck.synthetic.part import Part, Wheel, make_wheel
-from toothcheck.synthetic.photo_truth import MadePhoto, make_photo, truth_of
-from toothcheck.synthetic.sampling import (
+from toothcheck.synthetic.claims import (
     FAULTS,
-    TIERS,
     Claim,
-    Tier,
     WrongClaim,
     honest_claim,
     make_pair,
     make_strangers,
-    random_part,
-    random_scene,
-    random_wear,
     random_wrong_claim,
 )
+from toothcheck.synthetic.part import Part, Wheel, make_wheel
+from toothcheck.synthetic.photo_truth import MadePhoto, make_photo, truth_of
+from toothcheck.synthetic.sampling import TIERS, Tier, random_part, random_scene, random_wear
 from toothcheck.synthetic.scene import Scene, Stage, set_stage
 from toothcheck.synthetic.sensor import FileKind, Sensor, encode
 from toothcheck.synthetic.wearing import Wear

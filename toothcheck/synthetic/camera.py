@@ -66,7 +66,7 @@ def place_camera(
     azimuth_deg: float = 0.0,
     roll_deg: float = 0.0,
 ) -> Camera:
-    """A camera that looks at a point.
+    """Return a camera that looks at a point.
 
     Parameters
     ----------

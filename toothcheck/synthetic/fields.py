@@ -24,9 +24,15 @@ Singles = NDArray[np.float32]
 class Field(Protocol):
     """A signed distance in the plane."""
 
-    middle_mm: tuple[float, float]
-    reach_mm: float
-    """No metal farther than this from the middle."""
+    @property
+    def middle_mm(self) -> tuple[float, float]:
+        """Centre of a circle round all metal."""
+        ...
+
+    @property
+    def reach_mm(self) -> float:
+        """Radius of that circle."""
+        ...
 
     def at(self, x: Singles, y: Singles) -> Singles:
         """Signed distances at points; all of shape (n,), mm."""
@@ -38,9 +44,9 @@ def look_up(grid: Singles, column: Singles, row: Singles) -> Singles:
     n = len(column)
     width = 4096  # OpenCV limits both sides of a map to 32767
     rows = max(1, math.ceil(n / width))
-    maps = np.zeros((2, rows * width), np.float32)
-    maps[0, :n], maps[1, :n] = column, row
-    maps = maps.reshape(2, rows, width)
+    flat = np.zeros((2, rows * width), np.float32)
+    flat[0, :n], flat[1, :n] = column, row
+    maps = flat.reshape(2, rows, width)
     out = cv2.remap(grid, maps[0], maps[1], cv2.INTER_LINEAR, borderMode=cv2.BORDER_REPLICATE)
     return np.asarray(out, dtype=np.float32).reshape(-1)[:n]
 
@@ -109,7 +115,7 @@ class WheelField:
 
 
 def wheel_field(outline_mm: Floats, holes: Floats | None = None, *, step_mm: float = 0.04) -> WheelField:
-    """The field of a closed, counterclockwise outline about the origin.
+    """Return the field of a closed, counterclockwise outline about the origin.
 
     Parameters
     ----------
@@ -134,7 +140,7 @@ def wheel_field(outline_mm: Floats, holes: Floats | None = None, *, step_mm: flo
     closed = np.concatenate([[[px[0, 0], -9.0]], px, [[px[0, 0] + columns, px[0, 1]], [px[0, 0] + columns, -9.0]]])
     mask = np.zeros((rows, columns), np.uint8)
     for shift in (-columns, 0, columns):
-        moved = closed + [start + shift, 0.0]
+        moved = closed + np.array([start + shift, 0.0])
         cv2.fillPoly(mask, [np.round(moved * 16).astype(np.int32)], 1, shift=4)
     wide = np.concatenate([mask[:, -200:], mask, mask[:, :200]], axis=1)
     out = cv2.distanceTransform(1 - wide, cv2.DIST_L2, 5) - cv2.distanceTransform(wide, cv2.DIST_L2, 5)
@@ -191,7 +197,7 @@ class GridField:
 
 
 def polygon_field(polygon: Floats, *, step_mm: float = 0.05, margin_mm: float = 1.0) -> GridField:
-    """The field of a small counterclockwise polygon with a vertex every 0.05 mm or closer."""
+    """Return the field of a small counterclockwise polygon with a vertex every 0.05 mm or closer."""
     low, high = polygon.min(axis=0) - margin_mm, polygon.max(axis=0) + margin_mm
     xs, ys = np.arange(low[0], high[0], step_mm), np.arange(low[1], high[1], step_mm)
     grid = np.stack(np.meshgrid(xs, ys), axis=-1).reshape(-1, 2)
@@ -221,9 +227,7 @@ def link_field(
         a, b = pins_mm[i], pins_mm[j]
         lo = np.maximum(((np.minimum(a, b) - radius_mm - 0.9 - low) / step_mm).astype(int), 0)
         hi = np.minimum(((np.maximum(a, b) + radius_mm + 0.9 - low) / step_mm).astype(int) + 1, [columns, rows])
-        x, y = np.meshgrid(
-            low[0] + step_mm * np.arange(lo[0], hi[0]), low[1] + step_mm * np.arange(lo[1], hi[1])
-        )
+        x, y = np.meshgrid(low[0] + step_mm * np.arange(lo[0], hi[0]), low[1] + step_mm * np.arange(lo[1], hi[1]))
         d = np.minimum(np.hypot(x - a[0], y - a[1]), np.hypot(x - b[0], y - b[1])) - radius_mm
         if i != j:
             along = (b - a) / np.hypot(*(b - a))
@@ -257,7 +261,8 @@ class Box:
         u = np.abs(c * dx + s * dy) - np.float32(self.size_mm[0] / 2 - self.corner_mm)
         v = np.abs(-s * dx + c * dy) - np.float32(self.size_mm[1] / 2 - self.corner_mm)
         outside = np.hypot(np.maximum(u, 0), np.maximum(v, 0))
-        return (outside + np.minimum(np.maximum(u, v), 0) - np.float32(self.corner_mm)).astype(np.float32)
+        d = outside + np.minimum(np.maximum(u, v), 0) - np.float32(self.corner_mm)
+        return np.asarray(d, dtype=np.float32)
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -276,7 +281,7 @@ class Disc:
     def at(self, x: Singles, y: Singles) -> Singles:
         """Signed distances at points; all of shape (n,), mm."""
         r = np.hypot(x - np.float32(self.middle_mm[0]), y - np.float32(self.middle_mm[1]))
-        return np.maximum(r - np.float32(self.radius_mm), np.float32(self.hole_mm) - r).astype(np.float32)
+        return np.asarray(np.maximum(r - np.float32(self.radius_mm), np.float32(self.hole_mm) - r), dtype=np.float32)
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -300,4 +305,4 @@ class Hexagon:
             a = self.turn + k * math.pi / 3
             d = np.maximum(d, np.abs(math.cos(a) * dx + math.sin(a) * dy))
         chamfer = np.hypot(dx, dy) - np.float32(self.flats_mm * 0.56)
-        return np.maximum(d - np.float32(self.flats_mm / 2), chamfer).astype(np.float32)
+        return np.asarray(np.maximum(d - np.float32(self.flats_mm / 2), chamfer), dtype=np.float32)

@@ -14,7 +14,7 @@ import numpy as np
 
 from toothcheck.chains import chain
 from toothcheck.geometry import Floats, readonly, rotated
-from toothcheck.synthetic.wearing import Damage, Wear, worn_half_gap
+from toothcheck.synthetic.wearing import Damage, Wear, WearKind, worn_half_gap
 from toothcheck.toothform import IsoForm
 
 Position = Literal["front", "rear"]
@@ -95,7 +95,7 @@ class Wheel:
         return rotated(points_mm, self.centre_line(tooth) - math.pi / 2)
 
     def outline_mm(self, *, without: frozenset[int] = frozenset()) -> Floats:
-        """The whole outline, closed (first point not repeated), counterclockwise.
+        """Return the whole outline, closed (first point not repeated), counterclockwise.
 
         Parameters
         ----------
@@ -110,7 +110,7 @@ class Wheel:
         return readonly(np.concatenate(pieces))
 
     def tip_mm(self, tooth: int) -> Floats:
-        """The middle of a tooth's tip in the sprocket's plane, shape (2,)."""
+        """Return the middle of a tooth's tip in the sprocket's plane, shape (2,)."""
         points = self.teeth_mm[tooth]
         r = np.hypot(*points.T)
         top = points[r > r.max() - 0.02]
@@ -154,7 +154,7 @@ def _tooth(form: IsoForm, coast: Floats, drive: Floats, tip_radius: float) -> Fl
 
 
 def _cut(tooth: Floats, height: float, rng: np.random.Generator | None, slope: float = 0.0) -> Floats:
-    """What is left of a tooth below the line y = height + slope·x; ragged when ``rng`` is given."""
+    """Return what is left of a tooth below the line y = height + slope·x; ragged when ``rng`` is given."""
     beyond = tooth[:, 1] - height - slope * tooth[:, 0]
     out = np.flatnonzero(beyond > 0)
     if len(out) == 0:
@@ -193,7 +193,7 @@ def make_wheel(part: Part, *, turn: float, drive_flank_is: Turning, rng: np.rand
     damage = dict(wear.damage)
     teeth: list[Floats] = []
     for i in range(part.teeth):
-        coast_kind = "even" if wear.kind == "even" else "grit"
+        coast_kind: WearKind = "even" if wear.kind == "even" else "grit"
         one = _tooth(
             form,
             worn_half_gap(form, coast_kind, float(coast[i]), 0.4),
@@ -208,13 +208,11 @@ def make_wheel(part: Part, *, turn: float, drive_flank_is: Turning, rng: np.rand
         elif what == "missing":
             one = _cut(one, _root_radius(form) + 0.06 * d1, rng)
         teeth.append(readonly(one))
-    return Wheel(
-        part=part, form=form, turn=turn, drive_flank_is=drive_flank_is, teeth_mm=tuple(teeth), damage=damage
-    )
+    return Wheel(part=part, form=form, turn=turn, drive_flank_is=drive_flank_is, teeth_mm=tuple(teeth), damage=damage)
 
 
 def spur_gear_outline(teeth: int, module_mm: float) -> Floats:
-    """An involute gear (20°, addendum 1, dedendum 1.25 modules), counterclockwise, tooth 0 at +x; (n, 2) mm."""
+    """Return an involute gear (20°, addendum 1, dedendum 1.25 modules), counterclockwise, tooth 0 at +x; (n, 2) mm."""
     r, alpha = teeth * module_mm / 2, math.radians(20)
     base, top, root = r * math.cos(alpha), r + module_mm, r - 1.25 * module_mm
     radii = np.linspace(max(base, root), top, 60)

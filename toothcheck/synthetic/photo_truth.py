@@ -71,7 +71,7 @@ def _px(camera: Camera, points: Floats, mirror: bool) -> list[Any]:
 
 
 def truth_of(scene: Scene, stage: Stage) -> dict[str, Any]:
-    """The truth of a scene with the field names of the shared photos, and a few more.
+    """Return the truth of a scene with the field names of the shared photos, and a few more.
 
     More: ``damaged`` (tooth: what), ``true_grade``, ``true_asymmetry_percent``, ``card_print_scale``, ``mirrored``,
     ``bore``, ``holes``, ``hole_circle``, ``part_wear``, and ``claim`` (what a user would tell of the photo).

@@ -1,8 +1,9 @@
 """From a setting to light on the sensor: every pixel once, every pixel on an edge many times.
 
 The sub-pixel places are a Fibonacci lattice shifted at random in each pixel: 21 different columns and 21 different
-rows, so that an edge along a row or a column is placed to a 42nd of a pixel and not to an eighth, as a 4 × 4 grid would.  Soft shadows are sampled on every fourth pixel and spread within the same surface only; on edges and side
-walls they are sampled where they are needed.
+rows, so that an edge along a row or a column is placed to a 42nd of a pixel and not to an eighth, as a 4 × 4 grid
+would.  Soft shadows are sampled on every fourth pixel and spread within the same surface only; on edges and side walls
+they are sampled where they are needed.
 """
 
 from __future__ import annotations
@@ -26,9 +27,9 @@ CHUNK = 400_000
 MEASURED = ("sprocket", "bent tooth", "card")
 
 
-def _surface(setting: Setting, camera: Camera, directions: Singles, hits: Hits, cover: Singles | None) -> tuple[
-    Singles, Singles, Look, Singles
-]:
+def _surface(
+    setting: Setting, camera: Camera, directions: Singles, hits: Hits, cover: Singles | None
+) -> tuple[Singles, Singles, Look, Singles]:
     """World points and normals of hits, how they reflect, and the brushing as a direction in the world."""
     n = len(directions)
     points = (camera.place_mm.astype(np.float32) + directions * hits.depth[:, None]).astype(np.float32)
@@ -75,13 +76,16 @@ def _surface(setting: Setting, camera: Camera, directions: Singles, hits: Hits, 
         tangent = np.concatenate([look.brush, np.zeros((len(at), 1), np.float32)], axis=1)
         tangent[side] = [0, 0, 1]  # a cut flank is marked along the thickness
         brush[at] = tangent @ turn.T
-    return points, normals, Look(
-        matt=matt, shine=shine, along=along, across=across, brush=brush[:, :2], lean=np.zeros((n, 2), np.float32)
-    ), brush
+    return (
+        points,
+        normals,
+        Look(matt=matt, shine=shine, along=along, across=across, brush=brush[:, :2], lean=np.zeros((n, 2), np.float32)),
+        brush,
+    )
 
 
 def _shine(half: Singles, normals: Singles, brush: Singles, look: Look) -> Singles:
-    """An anisotropic Gaussian lobe about the normal, as a density of slopes."""
+    """Return an anisotropic Gaussian lobe about the normal, as a density of slopes."""
     up = np.maximum(np.einsum("ij,ij->i", half, normals), 0.05)
     tangent = brush - np.einsum("ij,ij->i", brush, normals)[:, None] * normals
     tangent /= np.maximum(np.linalg.norm(tangent, axis=1, keepdims=True), 1e-4)
@@ -122,7 +126,7 @@ def _radiance(
 
 
 def _labels(setting: Setting, camera: Camera, directions: Singles, hits: Hits) -> tuple[np.ndarray, Bools]:
-    """A number for each surface, and where ink stands, (n,)."""
+    """Return a number for each surface, and where ink stands, (n,)."""
     label = (hits.body.astype(np.int32) + 2) * 4 + hits.wall + 2 * hits.bevel
     ink = np.zeros(len(label), bool)
     for k, solid in enumerate(setting.solids):
@@ -150,7 +154,7 @@ def _sub_pixels(px: Floats, rng: np.random.Generator, count: int = SUB) -> Float
 
 
 def render(setting: Setting, camera: Camera, rng: np.random.Generator) -> Singles:
-    """The light on every pixel, linear, shape (height, width, 3), red first; no blur and no noise yet."""
+    """Return the light on every pixel, linear, shape (height, width, 3), red first; no blur and no noise yet."""
     h, w = camera.height_px, camera.width_px
     yy, xx = np.mgrid[0:h, 0:w]
     px = np.stack([xx.ravel(), yy.ravel()], axis=1).astype(np.float64)

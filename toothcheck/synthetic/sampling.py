@@ -6,7 +6,7 @@ The ranges are this project's own guesses of what people photograph; they are no
 from __future__ import annotations
 
 import math
-from dataclasses import dataclass, replace
+from dataclasses import replace
 from typing import Literal
 
 import numpy as np
@@ -59,7 +59,7 @@ def random_wear(rng: np.random.Generator, teeth: int, chain_name: str, *, rough:
 def random_part(
     rng: np.random.Generator, *, rough: bool = False, position: Position | None = None, small: bool = False
 ) -> Part:
-    """A part drawn by lot.
+    """Return a part drawn by lot.
 
     Parameters
     ----------
@@ -112,7 +112,7 @@ def _colour(rng: np.random.Generator, low: float, high: float) -> Colour:
 
 
 def card_points(scene: Scene) -> Floats:
-    """The card's corners in the world, (4, 3), leaving its lean aside."""
+    """Return the card's corners in the world, (4, 3), leaving its lean aside."""
     assert scene.card is not None
     face = card_face(scene.card)
     a = math.radians(scene.card_spin_deg)
@@ -123,7 +123,7 @@ def card_points(scene: Scene) -> Floats:
 
 
 def framed(scene: Scene, *, fill: float, cut_card: bool = False) -> Scene:
-    """The scene with the camera at such a distance that sprocket and card fill a share of the frame.
+    """Return the scene with the camera at such a distance that sprocket and card fill a share of the frame.
 
     Parameters
     ----------
@@ -164,7 +164,7 @@ def whole_markers(scene: Scene) -> int:
 
 
 def _with_markers(scene: Scene, fewest: int) -> Scene:
-    """The scene from so far that at least some markers stand wholly in the frame."""
+    """Return the scene from so far that at least some markers stand wholly in the frame."""
     while whole_markers(scene) < fewest and scene.distance_mm < 1500:
         scene = replace(scene, distance_mm=scene.distance_mm * 1.06)
     return scene
@@ -205,7 +205,7 @@ def random_scene(
     position: Position | None = None,
     part: Part | None = None,
 ) -> Scene:
-    """A scene drawn by lot.
+    """Return a scene drawn by lot.
 
     Parameters
     ----------
@@ -330,7 +330,8 @@ def random_scene(
         scene = replace(scene, sensor=replace(s, defocus_px=float(rng.uniform(5, 12)) * scale))
     elif what == "shaken":
         scene = replace(
-            scene, sensor=replace(s, motion_px=float(rng.uniform(10, 30)) * scale, motion_deg=float(rng.uniform(0, 180)))
+            scene,
+            sensor=replace(s, motion_px=float(rng.uniform(10, 30)) * scale, motion_deg=float(rng.uniform(0, 180))),
         )
     elif what == "dark":
         scene = replace(scene, sensor=replace(s, exposure_ev=float(rng.uniform(-5.5, -3.5)), noise=0.012))
@@ -341,133 +342,3 @@ def random_scene(
     else:
         scene = replace(scene, card=None, card_lift_told_mm=0.0, tilt_deg=float(rng.uniform(12, 35)))
     return scene
-
-
-# --- pairs ---------------------------------------------------------------------------------------------------
-
-
-def make_pair(rng: np.random.Generator, tier: Tier, *, size_px: tuple[int, int] = (2016, 1512)) -> tuple[Scene, Scene]:
-    """Two scenes of the same part: new, and worn, each in its own light and from its own place."""
-    worn = random_scene(rng, tier, size_px=size_px)
-    wear = worn.part.wear
-    if wear.depth_mm < 0.2:
-        wear = Wear(kind="grit", depth_mm=float(rng.uniform(0.4, 1.2)), climb=0.5, scatter=0.06)
-        worn = replace(worn, part=replace(worn.part, wear=wear))
-    new = random_scene(rng, tier, size_px=size_px, part=replace(worn.part, wear=Wear()))
-    return replace(new, turning=worn.turning), worn
-
-
-def make_strangers(rng: np.random.Generator, tier: Tier, *, size_px: tuple[int, int] = (2016, 1512)) -> tuple[Scene, Scene]:
-    """Two scenes of parts that take the same chain and look alike but do not fit the same hub."""
-    one = random_scene(rng, tier, size_px=size_px, position="rear")
-    part = one.part
-    change = str(rng.choice(["bore", "circle", "holes", "teeth"]))
-    if change == "bore":
-        other = replace(part, bore_mm=part.bore_mm - float(rng.uniform(2, 6)), wear=Wear())
-    elif change == "circle":
-        other = replace(part, hole_circle_mm=part.hole_circle_mm - float(rng.uniform(3, 6)), wear=Wear())
-    elif change == "holes":
-        other = replace(part, holes=part.holes + (1 if part.holes < 6 else -1), wear=Wear())
-    else:
-        other = replace(part, teeth=part.teeth + int(rng.choice([-1, 1])), wear=Wear())
-    return one, random_scene(rng, tier, size_px=size_px, part=other)
-
-
-# --- wrong claims --------------------------------------------------------------------------------------------
-
-
-@dataclass(frozen=True, slots=True, kw_only=True)
-class Claim:
-    """What a user tells `inspect` about a photo."""
-
-    chain: str
-    teeth: int
-    position: Position
-    turning: Turning
-    card_height_mm: float
-
-
-@dataclass(frozen=True, slots=True, kw_only=True)
-class WrongClaim:
-    """A scene with something wrong about it or about what is told of it."""
-
-    scene: Scene
-    claim: Claim
-    what: str
-    """One word for the fault."""
-    with_part: bool = True
-
-
-FAULTS = (
-    "teeth", "pitch", "roller", "turning", "mirrored", "print-scale", "card-height", "spur-gear", "chainring",
-    "two-sprockets", "no-sprocket",
-)  # fmt: skip
-
-
-def honest_claim(scene: Scene) -> Claim:
-    """What a careful user would tell."""
-    return Claim(
-        chain=scene.part.chain,
-        teeth=scene.part.teeth,
-        position=scene.part.position,
-        turning=scene.turning,
-        card_height_mm=scene.card_lift_told_mm,
-    )
-
-
-def random_wrong_claim(
-    rng: np.random.Generator, what: str | None = None, *, size_px: tuple[int, int] = (2016, 1512)
-) -> WrongClaim:
-    """A photo with a wrong claim.
-
-    Parameters
-    ----------
-    what
-        One of `FAULTS`; drawn by lot when not given.
-    """
-    if what is None:
-        what = str(rng.choice(FAULTS))
-    if what not in FAULTS:
-        raise ValueError(f"what must be one of {', '.join(FAULTS)}, not {what!r}")
-    scene = random_scene(rng, "bench", size_px=size_px)
-    while scene.part.wear.depth_mm < 0.3 and what in ("turning", "mirrored"):
-        scene = random_scene(rng, "bench", size_px=size_px)
-    claim = honest_claim(scene)
-    with_part = True
-    if what == "teeth":
-        claim = replace(claim, teeth=claim.teeth + int(rng.choice([-3, -2, -1, 1, 2, 3])))
-    elif what == "pitch":
-        claim = replace(claim, chain="428" if chain(claim.chain).pitch_mm > 13 else "520")
-    elif what == "roller":
-        # same pitch, another roller: 530 and 532 look alike
-        name = "532" if rng.random() < 0.5 else "530"
-        scene = random_scene(rng, "bench", size_px=size_px, part=replace(scene.part, chain=name, thickness_mm=8.7))
-        claim = replace(honest_claim(scene), chain="530" if name == "532" else "532")
-    elif what == "turning":
-        claim = replace(claim, turning="clockwise" if claim.turning == "counterclockwise" else "counterclockwise")
-    elif what == "mirrored":
-        scene = replace(scene, mirror=True)
-    elif what == "print-scale":
-        scene = replace(scene, card_print_scale=float(rng.choice([0.95, 1.05])))
-    elif what == "card-height":
-        claim = replace(claim, card_height_mm=claim.card_height_mm + float(rng.choice([-1, 1]) * rng.uniform(8, 15)))
-    elif what == "spur-gear":
-        scene = replace(scene, part=replace(scene.part, spur_gear=True))
-    elif what == "chainring":
-        ring = replace(
-            scene.part, chain="cycle-1/8", teeth=int(rng.integers(28, 48)), thickness_mm=3.0, bore_mm=30.0,
-            holes=5, hole_circle_mm=64.0, hole_mm=8.5, position="front", nut=False,
-        )  # fmt: skip
-        told = claim.chain
-        scene = random_scene(rng, "bench", size_px=size_px, part=ring)
-        claim = replace(honest_claim(scene), chain=told)
-    elif what == "two-sprockets":
-        other = random_part(rng, position="front")
-        a = math.atan2(*scene.card_at_mm[::-1]) + math.pi / 2
-        r = scene.part.form.tip_radius_mm + other.form.tip_radius_mm + 6
-        scene = replace(scene, second=other, second_at_mm=(r * math.cos(a), r * math.sin(a)))
-        scene = replace(scene, distance_mm=scene.distance_mm * 1.15)
-    else:
-        with_part = False
-        scene = replace(scene, clutter=5)
-    return WrongClaim(scene=scene, claim=claim, what=what, with_part=with_part)

@@ -7,16 +7,15 @@ from dataclasses import dataclass, field
 
 import numpy as np
 
-from toothcheck.chains import chain
 from toothcheck.geometry import Floats, rotated
 from toothcheck.synthetic.camera import Camera, place_camera
+from toothcheck.synthetic.chainwork import chain_on_wheel, chain_solids
 from toothcheck.synthetic.fields import (
     Box,
     Disc,
     Hexagon,
     Singles,
     WheelField,
-    link_field,
     polygon_field,
     wheel_field,
 )
@@ -129,7 +128,7 @@ class Scene:
 
 
 def scene_camera(scene: Scene) -> Camera:
-    """The camera of a scene."""
+    """Return the camera of a scene."""
     return place_camera(
         size_px=scene.size_px,
         focal_px=scene.focal_px,
@@ -155,7 +154,7 @@ def metal_skin(
     finish: Finish, textures: Textures, rng: np.random.Generator, *, dirt: float = 0.0, rust: float = 0.0,
     field: WheelField | None = None,
 ) -> Metal:  # fmt: skip
-    """A steel skin with its own place on the dirt."""
+    """Return a steel skin with its own place on the dirt."""
     tint, matt, shine, along, across, turned = FINISHES[finish]
     brown = float(rng.uniform(0.02, 0.07))
     return Metal(
@@ -189,7 +188,7 @@ def holes_of(part: Part, turn: float) -> Floats:
 def wheel_solids(
     wheel: Wheel, textures: Textures, rng: np.random.Generator, *, dirt: float, rust: float, at_mm: tuple[float, float]
 ) -> list[Solid]:
-    """A wheel and, each for itself, its bent teeth."""
+    """Return a wheel and, each for itself, its bent teeth."""
     part, form = wheel.part, wheel.form
     bent = frozenset(i for i, what in wheel.damage.items() if what == "bent")
     if part.spur_gear:
@@ -242,62 +241,6 @@ def wheel_solids(
     return out
 
 
-def chain_solids(
-    pins_mm: Floats, *, chain_name: str, middle_mm: float, skin: Metal, first_outer: bool = True, both_sides: bool = True
-) -> list[Solid]:
-    """A roller chain through pins given one by one.
-
-    Parameters
-    ----------
-    pins_mm
-        (n, 2) pin centres in the sprocket's plane, in order along the chain.
-    middle_mm
-        Height of the chain's middle plane (half the sprocket's thickness behind the face).
-    first_outer
-        Whether the first link is an outer one.
-    both_sides
-        Also draw the plates on the far side.
-    """
-    size = chain(chain_name)
-    p, n = size.pitch_mm, len(pins_mm)
-    plate = 0.12 * p
-    outer = [(i, i + 1) for i in range(n - 1) if (i % 2 == 0) == first_outer]
-    inner = [(i, i + 1) for i in range(n - 1) if (i % 2 == 0) != first_outer]
-    half = size.inner_width_mm / 2
-    single = [(i, i) for i in range(n)]
-    layers: list[tuple[str, list[tuple[int, int]], float, float, float, float]] = [
-        ("roller", single, size.roller_diameter_mm / 2, 0.0, -half, half),
-        ("inner plate", inner, 0.45 * p, 0.36 * p, half, half + plate),
-        ("outer plate", outer, 0.42 * p, 0.34 * p, half + plate + 0.1, half + 2 * plate + 0.1),
-        ("pin", single, 0.165 * p, 0.0, half, half + 2 * plate + 0.06 * p),
-    ]
-    out = []
-    for name, links, radius, waist, low, high in layers:
-        if not links:
-            continue
-        body = link_field(pins_mm, links, radius, waist)
-        sides = [(low, high)] if name == "roller" or not both_sides else [(low, high), (-high, -low)]
-        for a, b in sides:
-            out.append(
-                Solid(
-                    name=name, field=body, top_mm=middle_mm + b, bottom_mm=middle_mm + a, skin=skin, pose=pose()
-                )
-            )
-    return out
-
-
-def chain_on_wheel(wheel: Wheel, first: int, teeth: int, strands: int) -> Floats:
-    """Pins of a chain that lies on some teeth and runs off straight at both ends, clockwise end first, (n, 2)."""
-    form = wheel.form
-    angles = wheel.turn + (np.arange(first, first + teeth + 1) - 0.5) * form.pitch_angle
-    on = form.pitch_radius_mm * np.stack([np.cos(angles), np.sin(angles)], axis=1)
-    steps = np.arange(1, strands + 1)[:, None] * form.pitch_mm
-    leave, arrive = angles[0], angles[-1]
-    before = on[0] + steps[::-1] * np.array([math.sin(leave), -math.cos(leave)])
-    after = on[-1] + steps * np.array([-math.sin(arrive), math.cos(arrive)])
-    return np.concatenate([before, on, after])
-
-
 def _boxes(scene: Scene, textures: Textures, rng: np.random.Generator, ground: float, tip: float) -> list[Solid]:
     out: list[Solid] = []
     for _ in range(scene.clutter):
@@ -330,7 +273,9 @@ def _boxes(scene: Scene, textures: Textures, rng: np.random.Generator, ground: f
 
 def _fittings(scene: Scene, wheel: Wheel, textures: Textures, rng: np.random.Generator) -> list[Solid]:
     part, out = scene.part, []
-    steel = metal_skin("zinc" if rng.random() < 0.4 else "blasted", textures, rng, dirt=scene.dirt * 0.7, rust=scene.rust)
+    steel = metal_skin(
+        "zinc" if rng.random() < 0.4 else "blasted", textures, rng, dirt=scene.dirt * 0.7, rust=scene.rust
+    )
     spin = float(rng.uniform(0, 1))
     if part.nut:
         flats = max(part.bore_mm * 1.22, 22.0)
@@ -357,12 +302,14 @@ def _fittings(scene: Scene, wheel: Wheel, textures: Textures, rng: np.random.Gen
 
 
 def card_solid(scene: Scene, textures: Textures) -> Solid | None:
-    """The scale card as a thin body, or None."""
+    """Return the scale card as a thin body, or None."""
     if scene.card is None:
         return None
     face = card_face(scene.card, print_scale=scene.card_print_scale, grain=textures.grain)
     # the markers grow with the print, the sheet does not
-    sheet = Box(middle_mm=(0, 0), size_mm=(face.width_mm, face.height_mm), corner_mm=3.0 if scene.card == "pocket" else 0)
+    sheet = Box(
+        middle_mm=(0, 0), size_mm=(face.width_mm, face.height_mm), corner_mm=3.0 if scene.card == "pocket" else 0
+    )
     thick = 0.76 if scene.card == "pocket" else 0.12
     return Solid(
         name="card",
@@ -391,7 +338,7 @@ class Stage:
 
 
 def textures_for(ground: str, rng: np.random.Generator) -> Textures:
-    """The tiles of one photo."""
+    """Return the tiles of one photo."""
     return Textures(grain=noise_tile(rng, 0.25), cloud=noise_tile(rng, 1.35), ground=ground_tile(ground, rng))
 
 
@@ -425,9 +372,7 @@ def set_stage(scene: Scene, *, with_part: bool = True) -> Stage:
     shape_rng = np.random.default_rng([scene.seed, 2])
     textures = textures_for(scene.ground, rng)
     part = scene.part
-    wheel = make_wheel(
-        part, turn=math.radians(scene.turn_deg), drive_flank_is=scene.drive_flank_is, rng=shape_rng
-    )
+    wheel = make_wheel(part, turn=math.radians(scene.turn_deg), drive_flank_is=scene.drive_flank_is, rng=shape_rng)
     ground = -part.thickness_mm - scene.ground_gap_mm
     card = card_solid(scene, textures)
     if card is not None:
@@ -438,7 +383,9 @@ def set_stage(scene: Scene, *, with_part: bool = True) -> Stage:
         solids += _fittings(scene, wheel, textures, rng)
         if scene.chain_teeth > 0:
             pins = chain_on_wheel(wheel, scene.chain_first, scene.chain_teeth, scene.chain_strands)
-            skin = metal_skin("zinc" if rng.random() < 0.2 else "blasted", textures, rng, dirt=scene.dirt, rust=scene.rust)
+            skin = metal_skin(
+                "zinc" if rng.random() < 0.2 else "blasted", textures, rng, dirt=scene.dirt, rust=scene.rust
+            )
             solids += chain_solids(pins, chain_name=part.chain, middle_mm=-part.thickness_mm / 2, skin=skin)
     if scene.second is not None:
         other = make_wheel(

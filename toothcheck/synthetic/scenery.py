@@ -10,11 +10,13 @@ import json
 import math
 import pkgutil
 from dataclasses import dataclass
+from statistics import NormalDist
 from typing import Protocol
 
 import cv2
 import numpy as np
 from numpy.typing import NDArray
+from scipy.spatial import cKDTree
 
 from toothcheck.geometry import Floats, readonly
 from toothcheck.synthetic.fields import Field, Singles
@@ -52,7 +54,7 @@ class Skin(Protocol):
 
 
 def plain_look(matt: Singles, shine: float, width: float) -> Look:
-    """A look without brushing."""
+    """Return a look without brushing."""
     n = len(matt)
     one = np.ones(n, np.float32)
     return Look(
@@ -82,13 +84,13 @@ def noise_tile(rng: np.random.Generator, slope: float, *, stretch: float = 1.0, 
 
 
 def at_tile(tile: Singles, u: Singles, v: Singles) -> Singles:
-    """A repeating tile at (column, row) u, v in texels; (n,) or (n, channels)."""
+    """Return a repeating tile at (column, row) u, v in texels; (n,) or (n, channels)."""
     n, width = len(u), 4096
     rows = max(1, math.ceil(n / width))
-    maps = np.zeros((2, rows * width), np.float32)
+    flat = np.zeros((2, rows * width), np.float32)
     size = np.float32(tile.shape[0])
-    maps[0, :n], maps[1, :n] = np.mod(u, size), np.mod(v, size)
-    maps = maps.reshape(2, rows, width)
+    flat[0, :n], flat[1, :n] = np.mod(u, size), np.mod(v, size)
+    maps = flat.reshape(2, rows, width)
     out = cv2.remap(tile, maps[0], maps[1], cv2.INTER_LINEAR, borderMode=cv2.BORDER_WRAP)
     return np.asarray(out, dtype=np.float32).reshape(rows * width, *tile.shape[2:])[:n]
 
@@ -108,10 +110,8 @@ def ground_tile(kind: str, rng: np.random.Generator) -> Singles:
     elif kind == "gravel":
         size = TILE // 2
         stones = rng.uniform(0, size, (int(rng.integers(700, 2500)), 2))
-        around = np.concatenate([stones + [i * size, j * size] for i in (-1, 0, 1) for j in (-1, 0, 1)])
+        around = np.concatenate([stones + np.array([i, j]) * size for i in (-1, 0, 1) for j in (-1, 0, 1)])
         keep = np.all((around > -60) & (around < size + 60), axis=1)
-        from scipy.spatial import cKDTree
-
         yy, xx = np.mgrid[0:size, 0:size]
         distance, nearest = cKDTree(around[keep]).query(np.stack([xx.ravel(), yy.ravel()], axis=1), k=2)
         shade = rng.uniform(0.55, 1.45, len(stones))[np.tile(np.arange(len(stones)), 9)[keep][nearest[:, 0]]]
@@ -124,7 +124,9 @@ def ground_tile(kind: str, rng: np.random.Generator) -> Singles:
         row = np.floor(yy / course)
         along = (xx + (row % 2) * course) % TILE
         brick = np.floor(along / (2 * course))
-        edge = np.minimum.reduce([yy % course, course - yy % course, along % (2 * course), 2 * course - along % (2 * course)])
+        edge = np.minimum.reduce(
+            [yy % course, course - yy % course, along % (2 * course), 2 * course - along % (2 * course)]
+        )
         tone = rng.uniform(0.7, 1.2, (16, 8))[row.astype(int) % 16, brick.astype(int) % 8]
         tile = np.where(edge + 0.6 * cloud < 3.5, 1.55, tone) * (1 + 0.12 * noise_tile(rng, 0.8))
     elif kind == "cloth":
@@ -151,7 +153,7 @@ def ground_tile(kind: str, rng: np.random.Generator) -> Singles:
         tile = 1 + 0.02 * grain + 0.03 * cloud
     else:
         raise ValueError(f"ground must be concrete, gravel, brick, cloth, wood, straw or plain, not {kind!r}")
-    return np.clip(tile / tile.mean(), 0.03, 4).astype(np.float32)
+    return np.asarray(np.clip(tile / tile.mean(), 0.03, 4), dtype=np.float32)
 
 
 # --- skins ---------------------------------------------------------------------------------------------------
@@ -244,8 +246,6 @@ class Metal:
 
 
 def _quantile_of_normal(share: float) -> float:
-    from statistics import NormalDist
-
     return NormalDist().inv_cdf(min(max(share, 1e-6), 1 - 1e-6))
 
 
@@ -290,9 +290,9 @@ class CardFace:
         return out
 
     def corners_mm(self, marker: Marker) -> Floats:
-        """The marker's corners in the body's plane, clockwise from its own top left, shape (4, 2)."""
+        """Return the marker's corners in the body's plane, clockwise from its own top left, shape (4, 2)."""
         a = marker.size_mm
-        own = np.array([[0, 0], [a, 0], [a, a], [0, a]]) + [marker.x_mm, marker.y_mm]
+        own = np.array([[0, 0], [a, 0], [a, a], [0, a]]) + np.array([marker.x_mm, marker.y_mm])
         flipped = (own - [self.width_mm / 2, self.height_mm / 2]) * np.array([1.0, -1.0])
         return readonly(flipped * self.print_scale)
 
@@ -309,7 +309,7 @@ class CardFace:
 
 
 def card_face(kind: str, *, print_scale: float = 1.0, grain: Singles | None = None) -> CardFace:
-    """A card of the package's layout.
+    """Return a card of the package's layout.
 
     Raises
     ------
@@ -369,7 +369,7 @@ class Pose:
 def pose(
     x: float = 0, y: float = 0, z: float = 0, *, spin: float = 0, lean: float = 0, lean_towards: float = 0
 ) -> Pose:
-    """A pose: spun about z by ``spin``, then its plane leaned by ``lean`` towards a side (all radians)."""
+    """Return a pose: spun about z by ``spin``, then its plane leaned by ``lean`` towards a side (all radians)."""
     c, s = math.cos(spin), math.sin(spin)
     spun = np.array([[c, -s, 0], [s, c, 0], [0, 0, 1.0]])
     ax = np.array([-math.sin(lean_towards), math.cos(lean_towards), 0.0])

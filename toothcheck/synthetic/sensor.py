@@ -36,8 +36,12 @@ class Sensor:
     jpeg_quality: int = 92
 
 
+def _single(image: object) -> Singles:
+    return np.asarray(image, dtype=np.float32)
+
+
 def develop(light: Singles, sensor: Sensor, rng: np.random.Generator) -> Picture:
-    """A finished photo from the light on the sensor.
+    """Return a finished photo from the light on the sensor.
 
     Parameters
     ----------
@@ -47,19 +51,19 @@ def develop(light: Singles, sensor: Sensor, rng: np.random.Generator) -> Picture
     h, w = light.shape[:2]
     image = light
     if sensor.blur_px > 0:
-        image = cv2.GaussianBlur(image, (0, 0), sensor.blur_px, borderType=cv2.BORDER_REFLECT)
+        image = _single(cv2.GaussianBlur(image, (0, 0), sensor.blur_px, borderType=cv2.BORDER_REFLECT))
     if sensor.defocus_px > 0:
         r = math.ceil(sensor.defocus_px + 1)
         y, x = np.mgrid[-r : r + 1, -r : r + 1]
         disc = np.clip(sensor.defocus_px + 0.5 - np.hypot(x, y), 0, 1)
-        image = cv2.filter2D(image, -1, disc / disc.sum(), borderType=cv2.BORDER_REFLECT)
+        image = _single(cv2.filter2D(image, -1, disc / disc.sum(), borderType=cv2.BORDER_REFLECT))
     if sensor.motion_px > 0:
         r = math.ceil(sensor.motion_px / 2 + 1)
         y, x = np.mgrid[-r : r + 1, -r : r + 1]
         a = math.radians(sensor.motion_deg)
         along, across = x * math.cos(a) + y * math.sin(a), -x * math.sin(a) + y * math.cos(a)
         line = np.clip(sensor.motion_px / 2 + 0.5 - np.abs(along), 0, 1) * np.clip(1 - np.abs(across), 0, 1)
-        image = cv2.filter2D(image, -1, line / line.sum(), borderType=cv2.BORDER_REFLECT)
+        image = _single(cv2.filter2D(image, -1, line / line.sum(), borderType=cv2.BORDER_REFLECT))
     grey = image @ np.array([0.3, 0.6, 0.1], np.float32)
     metered = min(0.32 / max(float(grey.mean()), 1e-6), 0.88 / max(float(np.percentile(grey[::7, ::7], 98.5)), 1e-6))
     image = image * np.float32(metered * 2.0**sensor.exposure_ev) * np.array(sensor.white, np.float32)
@@ -82,7 +86,7 @@ def develop(light: Singles, sensor: Sensor, rng: np.random.Generator) -> Picture
 
 
 def encode(picture: Picture, kind: FileKind, *, focal_35mm: int | None, quality: int = 92) -> bytes:
-    """A photo file with the focal length in its EXIF.
+    """Return a photo file with the focal length in its EXIF.
 
     Parameters
     ----------

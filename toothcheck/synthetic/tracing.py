@@ -44,9 +44,9 @@ def _enter(solid: Solid, origin: Singles, direction: Singles, first: float) -> t
     return np.maximum(np.minimum(a, b), np.float32(first)), np.maximum(a, b)
 
 
-def march(solid: Solid, origin: Singles, direction: Singles, *, first: float = 0.0, bevels: bool = True) -> tuple[
-    Singles, Bools, Bools
-]:
+def march(
+    solid: Solid, origin: Singles, direction: Singles, *, first: float = 0.0, bevels: bool = True
+) -> tuple[Singles, Bools, Bools]:
     """Depth of the first hit of rays (body's frame, shape (n, 3)) with a solid; infinite for none.
 
     Returns
@@ -107,14 +107,12 @@ def _in_frame(solid: Solid, origin: Singles, direction: Singles) -> tuple[Single
 
 
 def _window(solid: Solid, camera: Camera) -> tuple[int, int, int, int]:
-    """The part of the photo in which a body can stand: first and last column and row (exclusive)."""
+    """Return the part of the photo in which a body can stand: first and last column and row (exclusive)."""
     a = np.linspace(0, 2 * np.pi, 48, endpoint=False)
     mx, my = solid.field.middle_mm
     r = solid.field.reach_mm * 1.03
     ring = np.stack([mx + r * np.cos(a), my + r * np.sin(a)], axis=1)
-    points = np.concatenate(
-        [np.column_stack([ring, np.full(len(ring), z)]) for z in (solid.top_mm, solid.bottom_mm)]
-    )
+    points = np.concatenate([np.column_stack([ring, np.full(len(ring), z)]) for z in (solid.top_mm, solid.bottom_mm)])
     px = camera.project(solid.pose.world(points))
     low, high = np.floor(px.min(axis=0) - 3), np.ceil(px.max(axis=0) + 4)
     return (
@@ -126,7 +124,7 @@ def _window(solid: Solid, camera: Camera) -> tuple[int, int, int, int]:
 
 
 def first_hits(setting: Setting, camera: Camera, px: Floats, directions: Singles) -> Hits:
-    """What each ray from the lens meets first.
+    """Return what each ray from the lens meets first.
 
     Parameters
     ----------

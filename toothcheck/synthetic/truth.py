@@ -6,6 +6,8 @@ there must not be repeated here.  All lengths mm.
 
 from __future__ import annotations
 
+from itertools import pairwise
+
 import numpy as np
 
 from toothcheck.geometry import Floats
@@ -35,7 +37,7 @@ def halves(tooth: Floats, radius: float) -> tuple[float, float] | None:
 
 
 def _drive_flank(tooth: Floats, junction_radius: float) -> Floats:
-    """The outline from the junction's radius on the drive side up to the tip, root first."""
+    """Return the outline from the junction's radius on the drive side up to the tip, root first."""
     r = np.hypot(*tooth.T)
     top = np.flatnonzero(r > r.max() - 1e-6)[-1]
     down = tooth[top:]
@@ -53,7 +55,7 @@ def overhang(flank: Floats) -> float:
 
 
 def hollow(flank: Floats) -> float:
-    """The greatest gap under a straight edge laid on the flank from outside."""
+    """Return the greatest gap under a straight edge laid on the flank from outside."""
     if len(flank) < 3:
         return 0.0
     hull: list[int] = []  # the points that a straight edge can rest on, root to tip (Andrew's chain, outer side)
@@ -66,7 +68,7 @@ def hollow(flank: Floats) -> float:
                 break
         hull.append(i)
     worst = 0.0
-    for i, j in zip(hull, hull[1:], strict=False):
+    for i, j in pairwise(hull):
         if j > i + 1:
             a, b = flank[i], flank[j]
             along = (b - a) / np.hypot(*(b - a))
@@ -76,7 +78,7 @@ def hollow(flank: Floats) -> float:
 
 
 def greatest_loss(tooth: Floats, form: IsoForm) -> float:
-    """The greatest distance along the ideal normal from the ideal drive flank to the metal."""
+    """Return the greatest distance along the ideal normal from the ideal drive flank to the metal."""
     ideal = form.tooth(0.1)
     points, normals = ideal.points_mm, ideal.normals
     r = np.hypot(*points.T)
@@ -136,7 +138,7 @@ def tooth_truth(tooth: Floats, form: IsoForm) -> Truth:
 
 
 def grade(truths: list[Truth], damaged: bool) -> tuple[str, float]:
-    """The grade that the true measures lead to (section 5 of the measures), and the median asymmetry in percent."""
+    """Return the grade that the true measures lead to (measures, section 5), and the median asymmetry in percent."""
     asymmetries, hooks = [], []
     for t in truths:
         drive, coast, ideal = t["drive_loss_pitch"], t["coast_loss_pitch"], t["pitch_thickness_ideal"]
