@@ -53,11 +53,13 @@ def chain_solids(
         if not links:
             continue
         body = link_field(pins_mm, links, radius, waist)
-        sides = [(low, high)] if name == "roller" or not both_sides else [(low, high), (-high, -low)]
-        for a, b in sides:
-            out.append(
-                Solid(name=name, field=body, top_mm=middle_mm + b, bottom_mm=middle_mm + a, skin=skin, pose=pose())
-            )
+        out.append(
+            Solid(name=name, field=body, top_mm=middle_mm + high, bottom_mm=middle_mm + low, skin=skin, pose=pose())
+        )
+    if both_sides:  # hardly seen: both kinds of plate in one
+        body = link_field(pins_mm, outer + inner, 0.44 * p, 0.35 * p)
+        low, high = middle_mm - half - 2 * plate, middle_mm - half
+        out.append(Solid(name="far plate", field=body, top_mm=high, bottom_mm=low, skin=skin, pose=pose()))
     return out
 
 

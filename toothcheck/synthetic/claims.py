@@ -9,7 +9,7 @@ import numpy as np
 
 from toothcheck.chains import chain
 from toothcheck.synthetic.part import Position, Turning
-from toothcheck.synthetic.sampling import Tier, random_part, random_scene
+from toothcheck.synthetic.sampling import Tier, framed, random_part, random_scene
 from toothcheck.synthetic.scene import Scene
 from toothcheck.synthetic.wearing import Wear
 
@@ -138,7 +138,7 @@ def random_wrong_claim(
         a = math.atan2(*scene.card_at_mm[::-1]) + math.pi / 2
         r = scene.part.form.tip_radius_mm + other.form.tip_radius_mm + 6
         scene = replace(scene, second=other, second_at_mm=(r * math.cos(a), r * math.sin(a)))
-        scene = replace(scene, distance_mm=scene.distance_mm * 1.15)
+        scene = framed(scene, fill=0.85)
     else:
         with_part = False
         scene = replace(scene, clutter=5)

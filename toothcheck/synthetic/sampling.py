@@ -17,10 +17,11 @@ from toothcheck.synthetic.part import Finish, Part, Position, Turning
 from toothcheck.synthetic.scene import Colour, Scene, scene_camera
 from toothcheck.synthetic.scenery import card_face
 from toothcheck.synthetic.sensor import Sensor
-from toothcheck.synthetic.wearing import Wear, WearKind
+from toothcheck.synthetic.wearing import Damage, Wear, WearKind
 
 Tier = Literal["mat", "bench", "hand", "bike", "hostile"]
 TIERS: tuple[Tier, ...] = ("mat", "bench", "hand", "bike", "hostile")
+DAMAGES: tuple[Damage, ...] = ("chipped", "broken", "missing", "bent")
 GROUNDS = ("concrete", "gravel", "brick", "cloth", "wood", "straw", "plain")
 
 
@@ -51,8 +52,7 @@ def random_wear(rng: np.random.Generator, teeth: int, chain_name: str, *, rough:
     if teeth % 2 == 0 and rng.random() < 0.25:
         wear = replace(wear, alternate=float(rng.uniform(0.1, 0.5)))
     if rng.random() < 0.12:
-        what = rng.choice(["chipped", "broken", "missing", "bent"])
-        wear = replace(wear, damage=((int(rng.integers(teeth)), what),))
+        wear = replace(wear, damage=((int(rng.integers(teeth)), DAMAGES[int(rng.integers(4))]),))
     return wear
 
 
@@ -136,6 +136,9 @@ def framed(scene: Scene, *, fill: float, cut_card: bool = False) -> Scene:
     r = scene.part.form.tip_radius_mm
     ring = np.column_stack([r * np.cos(a), r * np.sin(a), np.full(36, -scene.part.thickness_mm / 2)])
     points = ring if scene.card is None or cut_card else np.concatenate([ring, card_points(scene)])
+    if scene.second is not None:
+        r2, (x2, y2) = scene.second.form.tip_radius_mm, scene.second_at_mm
+        points = np.concatenate([points, ring * (r2 / r) + np.array([x2, y2, 0.0])])
     if not cut_card:
         low, high = points.min(axis=0), points.max(axis=0)
         scene = replace(scene, look_at_mm=(float(low[0] + high[0]) / 2, float(low[1] + high[1]) / 2))

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import math
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 
 import numpy as np
 
@@ -168,6 +168,7 @@ def metal_skin(
         cloud=textures.cloud,
         dirt_share=dirt,
         dirt_tint=(brown, brown * 0.86, brown * 0.72),
+        dirt_rim=float(rng.uniform(1.0, 4.0)),
         rust=rust,
         field=field,
         edge_mm=float(rng.uniform(0.08, 0.2)),
@@ -228,7 +229,7 @@ def wheel_solids(
                 field=polygon_field(loop),
                 top_mm=0.0,
                 bottom_mm=-part.thickness_mm,
-                skin=skin,
+                skin=replace(skin, field=None),
                 pose=pose(
                     at_mm[0] + hinge * math.cos(direction),
                     at_mm[1] + hinge * math.sin(direction),
@@ -339,7 +340,7 @@ class Stage:
 
 def textures_for(ground: str, rng: np.random.Generator) -> Textures:
     """Return the tiles of one photo."""
-    return Textures(grain=noise_tile(rng, 0.25), cloud=noise_tile(rng, 1.35), ground=ground_tile(ground, rng))
+    return Textures(grain=noise_tile(rng, 0.25), cloud=noise_tile(rng, float(rng.uniform(1.3, 2.1))), ground=ground_tile(ground, rng))
 
 
 def lamp_of(scene: Scene, rng: np.random.Generator) -> Light:

@@ -192,6 +192,8 @@ class Metal:
     cloud: Singles
     dirt_share: float
     dirt_tint: tuple[float, float, float]
+    dirt_rim: float = 2.2
+    """How sharply it ends."""
     rust: float = 0.0
     field: Field | None = None
     edge_mm: float = 0.15
@@ -206,7 +208,7 @@ class Metal:
         # dirt: the cloud's highest places, with soft rims
         level = np.float32(_quantile_of_normal(1 - self.dirt_share))
         cloud = at_tile(self.cloud, u, v)
-        dirt = np.clip((cloud - level) * 2.2 + 0.5, 0, 1) * np.float32(0.92 if self.dirt_share > 0 else 0.0)
+        dirt = np.clip((cloud - level) * np.float32(self.dirt_rim) + 0.5, 0, 1) * np.float32(0.92 if self.dirt_share > 0 else 0.0)
         rust = np.clip(at_tile(self.cloud, v * 0.8 + 333, u * 0.8 + 77) - 0.9, 0, 1) * np.float32(self.rust)
         r = np.hypot(x, y) + np.float32(1e-6)
         if self.turned:
@@ -228,12 +230,12 @@ class Metal:
         if self.field is not None and self.edge_mm > 0:
             # a handled edge is rolled over by a tenth: the shading shows it, the outline is left as it is
             d = self.field.at(x, y)
-            near = (d > -self.edge_mm) & ~wall
+            near = (np.abs(d) < self.edge_mm) & ~wall
             if near.any():
                 e = np.float32(0.03)
                 gx = (self.field.at(x[near] + e, y[near]) - self.field.at(x[near] - e, y[near])) / (2 * e)
                 gy = (self.field.at(x[near], y[near] + e) - self.field.at(x[near], y[near] - e)) / (2 * e)
-                bend = (1 + d[near] / np.float32(self.edge_mm)) ** 2
+                bend = (1 + np.minimum(d[near], 0) / np.float32(self.edge_mm)) ** 2
                 lean[near] = np.stack([gx, gy], axis=1) * bend[:, None]
         return Look(
             matt=matt.astype(np.float32),

@@ -45,9 +45,16 @@ def _enter(solid: Solid, origin: Singles, direction: Singles, first: float) -> t
 
 
 def march(
-    solid: Solid, origin: Singles, direction: Singles, *, first: float = 0.0, bevels: bool = True
+    solid: Solid, origin: Singles, direction: Singles, *, first: float = 0.0, rough: bool = False
 ) -> tuple[Singles, Bools, Bools]:
     """Depth of the first hit of rays (body's frame, shape (n, 3)) with a solid; infinite for none.
+
+    Parameters
+    ----------
+    first
+        Depth at which the rays begin.
+    rough
+        For shadows: rays along a wall are not followed in the finest steps.
 
     Returns
     -------
@@ -66,7 +73,8 @@ def march(
     cx = origin[:, 0] + direction[:, 0] * (t + half) - np.float32(mx)
     cy = origin[:, 1] + direction[:, 1] * (t + half) - np.float32(my)
     live = np.flatnonzero((last > t) & (np.hypot(cx, cy) < solid.field.reach_mm + half * pace + 0.05))
-    bevelled = bevels and solid.bevel_mm > 0
+    bevelled = solid.bevel_mm > 0
+    shortest = np.float32(0.04 if rough else 5e-4)
     for step in range(STEPS):
         if len(live) == 0:
             break
@@ -94,7 +102,7 @@ def march(
         wall[hit], bevel[hit] = side[met], slanting[met]
         rest = ~met
         live = live[rest]
-        t[live] += np.maximum(advance[rest], np.float32(5e-4))
+        t[live] += np.maximum(advance[rest], shortest)
         live = live[t[live] < last[live]]
     return depth, wall, bevel
 
@@ -172,7 +180,7 @@ def _blocked(setting: Setting, points: Singles, directions: Singles, each: int) 
         if len(rays) == 0:
             continue
         origin, direction = _in_frame(solid, points[rays // each], directions[rays])
-        t, _, _ = march(solid, origin, direction, first=0.01, bevels=False)
+        t, _, _ = march(solid, origin, direction, first=0.01, rough=True)
         out[rays[np.isfinite(t)]] = True
     return out
 
