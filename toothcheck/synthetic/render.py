@@ -113,14 +113,14 @@ def _radiance(
         half = towards + view
         half /= np.linalg.norm(half, axis=1, keepdims=True)
         lobe = _shine(half, normals, brush, look) * falling
-        out = out + look.shine * (0.30 * np.minimum(lobe, 12))[:, None] * key
+        out = out + look.shine * (0.20 * np.minimum(lobe, 8))[:, None] * key
         # what polished metal mirrors: a dull sky, brighter overhead, with a few windows
         mirrored = 2 * np.einsum("ij,ij->i", view, normals)[:, None] * normals - view
-        glow = 0.35 + 0.65 * np.maximum(mirrored[:, 2], 0)
+        glow = 0.22 + 0.40 * np.maximum(mirrored[:, 2], 0)
         for wx, wy, wz, width, strength in light.windows:
             facing = mirrored @ np.array([wx, wy, wz], np.float32)
             blur = width + look.across
-            glow = glow + strength * np.exp(-(np.maximum(0, 1 - facing)) / (blur**2))
+            glow = glow + 0.6 * strength * np.exp(-(np.maximum(0, 1 - facing)) / (blur**2))
         out = out + look.shine * (glow * np.minimum(sky_light, 1.2))[:, None] * sky
     return np.asarray(out, dtype=np.float32)
 

@@ -73,6 +73,7 @@ def samples(size_px: tuple[int, int] = (2016, 1512)) -> list[Sample]:
     plain = random_scene(
         np.random.default_rng([2024, 41]), "mat", size_px=half, part=_worn(KESTREL_FRONT, "grit", 0.3, 0.5)
     )
+    plain = replace(plain, card="mat-letter")
     no_card = scene(23, "hand", _worn(KESTREL_FRONT, "grit", 0.75, 0.6))
     no_card = replace(no_card, card=None, card_lift_told_mm=0.0, look_at_mm=(0.0, 0.0), tilt_deg=6.0)
     blurred = scene(24, "hand", _worn(KESTREL_FRONT, "climb", 0.6, 0.5))
@@ -83,7 +84,7 @@ def samples(size_px: tuple[int, int] = (2016, 1512)) -> list[Sample]:
             kind="jpg",
             story="Training machine 3, front sprocket fresh from its box, lying on the printed A4 mat: the "
             "baseline for later comparisons.",
-            scene=scene(1, "mat", HARBOUR_FRONT),
+            scene=scene(1, "mat", HARBOUR_FRONT, card="mat-a4"),
         ),
         Sample(
             name="harbour-front-later-on-mat",

@@ -340,7 +340,11 @@ class Stage:
 
 def textures_for(ground: str, rng: np.random.Generator) -> Textures:
     """Return the tiles of one photo."""
-    return Textures(grain=noise_tile(rng, 0.25), cloud=noise_tile(rng, float(rng.uniform(1.3, 2.1))), ground=ground_tile(ground, rng))
+    return Textures(
+        grain=noise_tile(rng, 0.25),
+        cloud=noise_tile(rng, float(rng.uniform(1.3, 2.1))),
+        ground=ground_tile(ground, rng),
+    )
 
 
 def lamp_of(scene: Scene, rng: np.random.Generator) -> Light:

@@ -208,7 +208,9 @@ class Metal:
         # dirt: the cloud's highest places, with soft rims
         level = np.float32(_quantile_of_normal(1 - self.dirt_share))
         cloud = at_tile(self.cloud, u, v)
-        dirt = np.clip((cloud - level) * np.float32(self.dirt_rim) + 0.5, 0, 1) * np.float32(0.92 if self.dirt_share > 0 else 0.0)
+        dirt = np.clip((cloud - level) * np.float32(self.dirt_rim) + 0.5, 0, 1) * np.float32(
+            0.92 if self.dirt_share > 0 else 0.0
+        )
         rust = np.clip(at_tile(self.cloud, v * 0.8 + 333, u * 0.8 + 77) - 0.9, 0, 1) * np.float32(self.rust)
         r = np.hypot(x, y) + np.float32(1e-6)
         if self.turned:

@@ -103,16 +103,18 @@ def encode(picture: Picture, kind: FileKind, *, focal_35mm: int | None, quality:
     exif = Image.Exif()
     if focal_35mm is not None:
         exif.get_ifd(0x8769)[41989] = int(focal_35mm)
+    tags = exif.tobytes()  # as bytes: an Exif that only has a sub-directory counts as empty, and PNG would drop it
     out = io.BytesIO()
     if kind == "jpg":
-        image.save(out, "JPEG", quality=quality, exif=exif)
+        image.save(out, "JPEG", quality=quality, exif=tags)
     elif kind == "png":
-        image.save(out, "PNG", exif=exif)
+        image.save(out, "PNG", exif=tags)
     elif kind == "webp":
-        image.save(out, "WEBP", quality=quality, exif=exif)
+        image.save(out, "WEBP", quality=quality, exif=tags)
     else:
         import pillow_heif
 
         pillow_heif.register_heif_opener()
-        image.save(out, "HEIF", quality=quality, exif=exif.tobytes())
+        # the same number means far less loss there than in JPEG
+        image.save(out, "HEIF", quality=max(1, quality - 25), exif=tags)
     return out.getvalue()
