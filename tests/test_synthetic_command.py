@@ -2,6 +2,7 @@
 
 import io
 import json
+from pathlib import Path
 
 import numpy as np
 import pillow_heif
@@ -12,7 +13,7 @@ from typer.testing import CliRunner
 from toothcheck.cli import app
 from toothcheck.errors import OutputError, UsageError
 from toothcheck.photo import load
-from toothcheck.synthetic import encode
+from toothcheck.synthetic import encode, set_stage, truth_of
 from toothcheck.synthetic.samples import inspect_words, samples
 
 runner = CliRunner()
@@ -110,3 +111,31 @@ def test_bundled_set_covers_what_it_should():
         if "A4" in sample.story:
             assert sample.scene.card == "mat-a4"
     assert all(f"inspect {s.name}.{s.kind} --chain {s.scene.part.chain}" in inspect_words(s) for s in bundled)
+
+
+BUNDLED = Path(__file__).parent.parent / "sample_images_synthetic"
+
+
+def test_bundled_files_are_those_of_the_scenes_and_small():
+    want = {f"{s.name}.{s.kind}" for s in samples()} | {f"{s.name}.json" for s in samples()} | {"README.md"}
+    assert {p.name for p in BUNDLED.iterdir()} == want
+    assert sum(p.stat().st_size for p in BUNDLED.iterdir()) < 12e6
+
+
+@pytest.mark.parametrize("name", ["harbour-front-worn", "kestrel-front-mat"])
+def test_bundled_truth_is_what_the_scene_says_today(name):
+    # regression pin: if this moves, `toothcheck synthetic samples` must be run again
+    sample = next(s for s in samples() if s.name == name)
+    kept = json.loads((BUNDLED / f"{name}.json").read_text())
+    now = truth_of(sample.scene, set_stage(sample.scene))
+    assert kept["visible"] == now["visible"]
+    assert np.allclose(kept["tip_px"], now["tip_px"], atol=0.01)
+    for a, b in zip(kept["teeth_truth"], now["teeth_truth"], strict=True):
+        assert a == pytest.approx(b, abs=1e-4)
+
+
+def test_the_index_of_the_bundled_set_names_every_photo_and_its_command():
+    index = (BUNDLED / "README.md").read_text()
+    for sample in samples():
+        assert f"`{sample.name}.{sample.kind}`" in index
+        assert inspect_words(sample) in index
