@@ -16,6 +16,7 @@ from toothcheck.synthetic.render import render
 from toothcheck.synthetic.scene import Scene, scene_camera, set_stage
 from toothcheck.synthetic.scenery import Light, Paint, Setting, Solid, pose
 from toothcheck.synthetic.sensor import Sensor
+from toothcheck.synthetic.wearing import Wear
 
 PLAIN = np.ones((1024, 1024), np.float32)
 
@@ -77,7 +78,7 @@ def test_rendered_edge_stands_where_the_projection_puts_it(slope_deg):
 def test_flanks_of_a_sprocket_stand_where_the_outline_projects():
     # far away and thin: near and far rim fall together, so the border is the outline itself
     scene = Scene(
-        part=Part(teeth=15, thickness_mm=0.05, bore_mm=0.0), card=None, size_px=(800, 600), focal_35mm=300,
+        part=Part(teeth=15, thickness_mm=0.05, bore_mm=0.0, wear=Wear(depth_mm=0.7, climb=0.6, scatter=0.1)), card=None, size_px=(800, 600), focal_35mm=300,
         distance_mm=2600.0, seed=3, lamp_mm=(0.0, 100.0, 50000.0),
     )  # fmt: skip
     stage = set_stage(scene)
@@ -101,6 +102,37 @@ def test_flanks_of_a_sprocket_stand_where_the_outline_projects():
     assert len(errors) > 100
     assert abs(errors.mean()) < 0.02  # px, at 0.39 mm a px: 8 µm
     assert np.sqrt(np.mean(errors**2)) < 0.05
+
+
+def test_side_wall_ends_at_the_far_rim_and_a_hidden_wall_at_the_near_one():
+    # a block 7 mm thick, the camera moved towards +x: the wall at x = 20 is seen, that at x = -20 is not
+    thick, tilt = 7.0, 18.0
+    block = Solid(
+        name="sprocket", field=Box(middle_mm=(0.0, 0.0), size_mm=(40.0, 300.0)), top_mm=0.0, bottom_mm=-thick,
+        skin=flat(0.6), pose=pose(),
+    )  # fmt: skip
+    camera = scene_camera(Scene(size_px=(600, 300), focal_35mm=240, distance_mm=400.0, tilt_deg=tilt, azimuth_deg=0.0))
+    setting = Setting(
+        solids=(block,), ground_mm=-thick, ground=flat(0.01), ground_tone=0.0,
+        light=Light(place_mm=(8000.0, 0.0, 20000.0), radius_mm=1.0),
+    )  # fmt: skip
+    light = render(setting, camera, np.random.default_rng(0))[..., 1].astype(float)
+    blurred = cv2.GaussianBlur(light, (0, 0), 0.7)
+    corners = np.array([[20.0, 0, 0], [20.0, 0, -thick], [-20.0, 0, 0]])
+    near, far, hidden = camera.project(corners)[:, 0]
+    assert far - near > 12  # the wall is a dozen px wide: b·tan(view angle) of section 3 of the measures
+    rows = range(130, 170)
+    row0 = camera.project(corners)[0, 1]
+
+    def mean_edge(around, reach):
+        first = round(around) - reach
+        return np.mean([first + step(blurred[y, first : first + 2 * reach + 1]) for y in rows])
+
+    # the edges run along y, straight up the photo only in its middle row; a few rows about it are enough
+    assert abs(row0 - 149.5) < 1
+    assert mean_edge(near, 5) == pytest.approx(near, abs=0.05)
+    assert mean_edge(far, 5) == pytest.approx(far, abs=0.05)
+    assert mean_edge(hidden, 5) == pytest.approx(hidden, abs=0.05)
 
 
 @pytest.fixture(scope="module")
