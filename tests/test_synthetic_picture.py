@@ -78,7 +78,8 @@ def test_rendered_edge_stands_where_the_projection_puts_it(slope_deg):
 def test_flanks_of_a_sprocket_stand_where_the_outline_projects():
     # far away and thin: near and far rim fall together, so the border is the outline itself
     scene = Scene(
-        part=Part(teeth=15, thickness_mm=0.05, bore_mm=0.0, wear=Wear(depth_mm=0.7, climb=0.6, scatter=0.1)), card=None, size_px=(800, 600), focal_35mm=300,
+        part=Part(teeth=15, thickness_mm=0.05, bore_mm=0.0, wear=Wear(depth_mm=0.7, climb=0.6, scatter=0.1)),
+        card=None, size_px=(800, 600), focal_35mm=300,
         distance_mm=2600.0, seed=3, lamp_mm=(0.0, 100.0, 50000.0),
     )  # fmt: skip
     stage = set_stage(scene)

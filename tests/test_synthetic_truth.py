@@ -184,6 +184,12 @@ def test_a_chain_hides_the_teeth_under_it_and_no_others_far_from_it():
     seen = truth_of(scene, set_stage(scene))["visible"]
     assert not set(seen) & {3, 4, 5, 6, 7}
     assert set(seen) >= {10, 11, 12, 13, 14, 0}
+    hurt = replace(scene, part=replace(scene.part, wear=Wear(damage=((5, "broken"), (12, "broken")))))
+    told = truth_of(hurt, set_stage(hurt))
+    assert told["damaged"] == {"5": "broken", "12": "broken"}
+    assert told["damaged_seen"] == [12]  # the other one lies under the chain
+    assert told["true_grade"] == "replace-now"
+    assert 12 not in told["visible"]
     free = replace(scene, chain_teeth=0)
     assert truth_of(free, set_stage(free))["visible"] == list(range(15))
 

@@ -39,8 +39,8 @@ def rim_points(wheel: Wheel, tooth: int, z: float, *, step: int = 6) -> Floats:
     return np.column_stack([placed, np.full(len(placed), z)])
 
 
-def visible_teeth(stage: Stage) -> list[int]:
-    """Whole teeth of which at least nine tenths of the rim can be seen and that stand in the frame."""
+def shares_seen(stage: Stage) -> list[float]:
+    """Return the share of each tooth's rim that nothing covers; 0 for a tooth that leaves the frame."""
     wheel, camera = stage.wheel, stage.camera
     if wheel is None:
         return []
@@ -49,16 +49,13 @@ def visible_teeth(stage: Stage) -> list[int]:
     )
     out = []
     for i in range(wheel.part.teeth):
-        if i in wheel.damage:
-            continue
         points = rim_points(wheel, i, 0.0)
         px = camera.project(points)
         framed = np.all((px > 1) & (px < [camera.width_px - 2, camera.height_px - 2]), axis=1)
         hits = first_hits(others, camera, px, camera.rays(px).astype(np.float32))
         depth = (points - camera.place_mm) @ camera.camera_from_world.T
         free = (hits.body < 0) | (hits.depth > depth[:, 2] - 0.02)
-        if framed.all() and np.mean(free) >= 0.9:
-            out.append(i)
+        out.append(float(np.mean(free)) if framed.all() else 0.0)
     return out
 
 
@@ -73,8 +70,10 @@ def _px(camera: Camera, points: Floats, mirror: bool) -> list[Any]:
 def truth_of(scene: Scene, stage: Stage) -> dict[str, Any]:
     """Return the truth of a scene with the field names of the shared photos, and a few more.
 
-    More: ``damaged`` (tooth: what), ``true_grade``, ``true_asymmetry_percent``, ``card_print_scale``, ``mirrored``,
-    ``bore``, ``holes``, ``hole_circle``, ``part_wear``, and ``claim`` (what a user would tell of the photo).
+    ``visible`` are the whole teeth of which at least nine tenths of the rim can be seen, in the frame.  More:
+    ``damaged`` (tooth: what) and ``damaged_seen``, ``true_grade`` (by the bands; ``replace-now`` where a damaged tooth
+    can be seen), ``true_asymmetry_percent``, ``focal_px``, ``card_print_scale``, ``mirrored``, ``bore``, ``holes``,
+    ``hole_circle``.
     """
     part, camera, wheel = scene.part, stage.camera, stage.wheel
     size, form = chain(part.chain), part.form
@@ -86,9 +85,11 @@ def truth_of(scene: Scene, stage: Stage) -> dict[str, Any]:
         side = "counterclockwise" if side == "clockwise" else "clockwise"
     whole = wheel is not None and not part.spur_gear
     truths: list[Truth] = [tooth_truth(t, form) for t in wheel.teeth_mm] if wheel is not None and whole else []
-    seen = visible_teeth(stage) if whole else []
-    damaged = {order.index(i): what for i, what in (wheel.damage if wheel is not None else {}).items()}
-    name, asymmetry = grade([truths[i] for i in seen] or truths, bool(damaged)) if truths else ("cannot-tell", math.nan)
+    damage = wheel.damage if wheel is not None else {}
+    shares = shares_seen(stage) if whole else []
+    seen = [i for i, share in enumerate(shares) if share >= 0.9 and i not in damage]
+    hurt = [i for i in damage if shares and shares[i] >= 0.5]  # a stump under the chain is nobody's fault
+    name, asymmetry = grade([truths[i] for i in seen] or truths, bool(hurt)) if truths else ("cannot-tell", math.nan)
     centre = np.array([0.0, 0.0, middle])
     depth = float(((centre - camera.place_mm) @ camera.camera_from_world.T)[2])
     tips = np.array([[*wheel.tip_mm(i), middle] for i in order]) if wheel is not None and whole else np.zeros((0, 3))
@@ -124,7 +125,8 @@ def truth_of(scene: Scene, stage: Stage) -> dict[str, Any]:
         "grime": scene.dirt,
         "level": part.wear.depth_mm,
         "family": part.wear.kind if part.wear.depth_mm > 0 else "none",
-        "damaged": {str(k): v for k, v in sorted(damaged.items())},
+        "damaged": {str(order.index(i)): what for i, what in sorted(damage.items())},
+        "damaged_seen": sorted(order.index(i) for i in hurt),
         "true_grade": name,
         "true_asymmetry_percent": None if math.isnan(asymmetry) else round(asymmetry, 3),
         "card_print_scale": scene.card_print_scale,
