@@ -71,6 +71,16 @@ def test_the_two_models_differ_in_kind():
     assert climb["tip_thickness"] > grit["tip_thickness"] + 0.1
 
 
+def test_a_tip_drawn_over_makes_a_hook_and_changes_nothing_at_the_pitch_circle():
+    upright = truths(Part(wear=Wear(depth_mm=1.2, climb=0.1)))[0]
+    hooked = truths(Part(wear=Wear(depth_mm=1.2, climb=0.1, lean_mm=0.6)))[0]
+    assert hooked["overhang"] > 0.3 > upright["overhang"]
+    for name in ("pitch_thickness", "drive_loss_pitch", "coast_loss_pitch", "tip_thickness", "tip_radius"):
+        assert hooked[name] == pytest.approx(upright[name], abs=0.005)
+    # metal that stands outside the ideal is no loss
+    assert hooked["drive_loss_max"] <= upright["drive_loss_max"] + 1e-6
+
+
 def test_overhang_and_hollow_of_shapes_whose_measures_are_plain():
     # our own arithmetic: a circular pocket of sagitta 0.4 over a chord of 4, and a lip that stands out by 0.25
     r = (2.0**2 + 0.4**2) / (2 * 0.4)

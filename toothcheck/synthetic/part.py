@@ -153,6 +153,15 @@ def _tooth(form: IsoForm, coast: Floats, drive: Floats, tip_radius: float) -> Fl
     return np.stack([radius * np.sin(angle), radius * np.cos(angle)], axis=1)
 
 
+def _leaned(form: IsoForm, tooth: Floats, lean_mm: float) -> Floats:
+    """Return a tooth whose metal above the pitch circle has flowed towards the drive flank, most at the tip."""
+    r = np.hypot(*tooth.T)
+    low = form.pitch_radius_mm + 0.04 * form.roller_diameter_mm
+    share = np.clip((r - low) / (form.tip_radius_mm - low), 0, None) ** 2
+    angle = np.arctan2(tooth[:, 0], tooth[:, 1]) + lean_mm * share / r
+    return np.stack([r * np.sin(angle), r * np.cos(angle)], axis=1)
+
+
 def _cut(tooth: Floats, height: float, rng: np.random.Generator | None, slope: float = 0.0) -> Floats:
     """Return what is left of a tooth below the line y = height + slope·x; ragged when ``rng`` is given."""
     beyond = tooth[:, 1] - height - slope * tooth[:, 0]
@@ -200,6 +209,8 @@ def make_wheel(part: Part, *, turn: float, drive_flank_is: Turning, rng: np.rand
             worn_half_gap(form, wear.kind, float(drive[i]), float(climbs[i])),
             form.tip_radius_mm - wear.tip_loss_mm,
         )
+        if wear.lean_mm > 0:
+            one = _leaned(form, one, wear.lean_mm * float(drive[i]) / max(wear.depth_mm, 1e-6))
         what, r, d1 = damage.get(i), form.pitch_radius_mm, form.roller_diameter_mm
         if what == "chipped":
             one = _cut(one, form.tip_radius_mm - 0.09 * d1, rng, slope=float(rng.choice([-0.9, 0.9])))

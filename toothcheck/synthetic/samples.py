@@ -65,6 +65,7 @@ def samples(size_px: tuple[int, int] = (2016, 1512)) -> list[Sample]:
         return replace(made, sensor=replace(made.sensor, jpeg_quality=88))
 
     hooked = _worn(KESTREL_FRONT, "climb", 1.25, 0.12, coast=0.1, scatter=0.08)
+    hooked = replace(hooked, wear=replace(hooked.wear, lean_mm=0.7))
     broken = replace(
         _worn(HARBOUR_FRONT, "grit", 0.9, 0.5),
         wear=Wear(kind="grit", depth_mm=0.9, scatter=0.08, damage=((4, "broken"),)),

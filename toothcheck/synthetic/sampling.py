@@ -45,6 +45,8 @@ def random_wear(rng: np.random.Generator, teeth: int, chain_name: str, *, rough:
         scatter=float(rng.uniform(0.02, 0.15)),
         tip_loss_mm=0.0 if new else float(rng.uniform(0, 0.35) * unit * min(1.0, depth)),
     )
+    if kind == "climb" and depth > 0.7 * unit and rng.random() < 0.6:  # a proper hook
+        wear = replace(wear, climb=float(rng.uniform(0.02, 0.3)), lean_mm=float(rng.uniform(0.3, 0.8)) * depth)
     if not rough or new:
         return wear
     if rng.random() < 0.2:

@@ -96,7 +96,9 @@ def greatest_loss(tooth: Floats, form: IsoForm) -> float:
         t = (d[:, 0] * ap[:, 1] - d[:, 1] * ap[:, 0]) / safe
         ok = (np.abs(det) > 1e-15) & (u >= -1e-9) & (u <= 1 + 1e-9) & (t > -0.05)
         if ok.any():
-            worst = max(worst, float(t[ok].min()))
+            first = np.flatnonzero(ok)[np.argmin(t[ok])]
+            # leaving metal there means that the point lies in it: a tip drawn over stands outside the ideal
+            worst = max(worst, float(t[first]) if det[first] > 0 else 0.0)
     return worst
 
 

@@ -53,11 +53,13 @@ class Wear:
     """Odd teeth wear less by this share (an even tooth count meeting inner and outer links in turn)."""
     tip_loss_mm: float = 0.0
     """Shortening of the tips."""
+    lean_mm: float = 0.0
+    """How far the rollers have drawn the tips over towards the drive flank; nothing moves at the pitch circle."""
     damage: tuple[tuple[int, Damage], ...] = ()
     """(tooth, what happened to it)."""
 
     def __post_init__(self) -> None:
-        for name in ("depth_mm", "coast_depth_mm", "scatter", "tip_loss_mm"):
+        for name in ("depth_mm", "coast_depth_mm", "scatter", "tip_loss_mm", "lean_mm"):
             if getattr(self, name) < 0:
                 raise ValueError(f"{name} must not be negative, not {getattr(self, name)}")
 
