@@ -124,7 +124,7 @@ def _typed(row: dict[str, Any], fill: Entry) -> Entry:
     for name in ("kind", "on_date"):
         if name not in values:
             raise EntryError(f"{name} is missing")
-    return replace(fill, tool_version=None, **{"number": 0, **values})
+    return replace(fill, **{"number": 0, "tool_version": None, **values})
 
 
 def bring_in(logbook: Logbook, text: str, form: str) -> tuple[int, int]:
