@@ -64,7 +64,7 @@ def outcome(rng: np.random.Generator) -> Outcome | None:
         percent, std = made_reading(rng, float(np.interp(at, km, wear)), bias)
         points.append(Point(km=at, percent=percent, std_percent=std))
     points.sort(key=lambda p: p.km)
-    trend = fit(points, position=position)
+    trend = fit(points, position=position, km_per_day=per_day)
     limit = next((c for c in trend.crossings if c.percent == LIMIT_PERCENT), None)
     now = points[-1].km
     early, middle, late = (limit.early_km, limit.median_km, limit.late_km) if limit else (now, now, now)
@@ -84,11 +84,16 @@ def outcomes(histories: int, seed: int) -> list[Outcome]:
 
 def table(results: Sequence[Outcome]) -> str:
     """Coverage and median error by number of readings, as a Markdown table."""
-    rows = [
-        "| readings so far | histories | 80 % interval held | came sooner than the interval | median error, % of life | "
-        "median error, km | median width, % of life |",
-        "|---|---|---|---|---|---|---|",
-    ]
+    heads = (
+        "readings so far",
+        "histories",
+        "80 % interval held",
+        "sooner than the interval",
+        "median error, % of life",
+        "median error, km",
+        "median width, % of life",
+    )
+    rows = ["| " + " | ".join(heads) + " |", "|" + "---|" * len(heads)]
     for name, low, high in (("1-2", 1, 2), ("3-5", 3, 5), ("6-10", 6, 10), ("all", 1, 10)):
         chosen = [r for r in results if low <= r.readings <= high]
         if not chosen:
@@ -98,9 +103,8 @@ def table(results: Sequence[Outcome]) -> str:
         error = np.median([r.error_percent for r in chosen])
         error_km = np.median([abs((r.median_km or np.inf) - r.true_km) for r in chosen])
         width = np.median([100 * ((r.late_km or np.inf) - (r.early_km or 0)) / r.true_km for r in chosen])
-        rows.append(
-            f"| {name} | {len(chosen)} | {held:.0f} % | {sooner:.0f} % | {error:.0f} % | {error_km:,.0f} | {width:.0f} % |"
-        )
+        cells = [name, str(len(chosen)), f"{held:.0f} %", f"{sooner:.0f} %", f"{error:.0f} %", f"{error_km:,.0f}"]
+        rows.append("| " + " | ".join([*cells, f"{width:.0f} %"]) + " |")
     return "\n".join(rows) + "\n"
 
 

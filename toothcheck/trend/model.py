@@ -1,11 +1,13 @@
 """Wear against distance: one part's readings, its rate, and when each band is reached, with an honest interval.
 
-The wear w is a line in the part's own distance x that may bend upwards, plus what riding does to it: the rate is not constant but
-wanders about the part's own mean b with a relative spread τ and a memory of some thousand km (an Ornstein-Uhlenbeck
-process, whose integral has the covariance below).  Readings see w through their stated uncertainty and one offset
-that all readings of a part share (its form is not quite the ideal's)::
+The wear w is a line in the part's own distance x that may bend upwards, plus what riding does to it: the rate is not
+constant but wanders about the part's own mean b with a relative spread τ and a memory of some weeks of riding (an
+Ornstein-Uhlenbeck process, whose integral has the covariance below).  Readings see w through their stated uncertainty
+and one offset that all readings of a part share (its form is not quite the ideal's)::
 
-    y_i = w(x_i) + offset + e_i      w(x) = w(0) + b x (1 + g b x / 10 %) + b ∫ u      cov(u, u') = τ² exp(-|x - x'| / L)
+    y_i = w(x_i) + offset + e_i
+    w(x) = w(0) + b x (1 + g b x / 10 %) + b ∫ u
+    cov(u, u') = τ² exp(-|x - x'| / L)
 
 The bend g is there because a hollowed tooth and a longer chain wear each other faster (common practice, no source).
 Given b, τ and g everything is Gaussian; the three are summed over on a grid with their prior, so the interval holds
@@ -34,14 +36,15 @@ PRIOR_SOURCE = "common practice, no source"
 _LIFE_KM = (15.0, 40.0)  # thousand km to 10 % at the front; common practice, no source
 PRIOR_RATE = 10 / math.sqrt(_LIFE_KM[0] * _LIFE_KM[1])
 """Middle rate of a front sprocket before any reading, % per 1000 km (common practice, no source)."""
-PRIOR_SPREAD = 0.45
-"""Standard deviation of the rate's logarithm: 15-40 thousand km is read as a loose range (72 %), not as limits."""
+PRIOR_SPREAD = 0.5
+"""Standard deviation of the rate's logarithm: 15-40 thousand km is read as a loose 68 % range, not as limits."""
 REAR_SLOWER = 2.41
 """A front tooth of 17 meets a roller 41/17 times as often as a rear tooth of 41 (common practice, no source)."""
 
-_MEMORY = 6.0  # thousand km over which a way of riding lasts; assumed
+_MEMORY_DAYS = 75.0  # how long a way of riding lasts (a season, a tour, a neglected chain); assumed
+_MEMORY = (0.5, 3.0, 8.0)  # thousand km of that: least, when the riding rate is not known, and most; assumed
 _WANDER = (0.1, 0.35)  # relative spread of the rate, either as likely before any reading; assumed
-_GROWTH = (0.0, 0.3)  # the line's bend: share of itself it stands above the straight one at 10 %; either; assumed
+_GROWTH = (0.1, 0.4)  # the line's bend: share of itself it stands above the straight one at 10 %; either; assumed
 _OFFSET_STD = 0.5  # %, error that all readings of one part share; assumed
 _UNKNOWN_START = (4.0, 15.0)  # %, wear of a part that joined with an unknown past: mean and a wide spread
 _STEP_STD = 30.0  # %, a jump may have any size
@@ -159,11 +162,21 @@ def prior_of(position: str) -> tuple[float, float]:
     return (PRIOR_RATE if position == "front" else PRIOR_RATE / REAR_SLOWER), PRIOR_SPREAD
 
 
-def _wandered(a: Floats, b: Floats) -> Floats:
+def _wandered(a: Floats, b: Floats, memory: float) -> Floats:
     """Covariance of ∫u from 0 to a and to b for τ = 1 (textbook integral of exp(-|x-x'|/L)); shape of a × b."""
-    x, y = a[:, None] / _MEMORY, b[None, :] / _MEMORY
-    out: Floats = _MEMORY**2 * (2 * np.minimum(x, y) - 1 + np.exp(-x) + np.exp(-y) - np.exp(-np.abs(x - y)))
+    x, y = a[:, None] / memory, b[None, :] / memory
+    out: Floats = memory**2 * (2 * np.minimum(x, y) - 1 + np.exp(-x) + np.exp(-y) - np.exp(-np.abs(x - y)))
     return out
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class _Before:
+    """What is held to be known of a part before any reading."""
+
+    rate: float
+    spread: float
+    start_known: bool
+    memory: float
 
 
 class _Posterior:
@@ -173,10 +186,8 @@ class _Posterior:
     ----------
     points
         Readings in order of distance.
-    prior
-        Of the rate, see `prior_of`.
-    start_known
-        Whether w(0) is that of a new part.
+    before
+        The prior.
     steps
         Indices of readings from which on the wear stands on another, unknown level.
     left_out
@@ -186,19 +197,19 @@ class _Posterior:
     def __init__(
         self,
         points: Sequence[Point],
-        prior: tuple[float, float],
+        before: _Before,
         *,
-        start_known: bool,
         steps: Sequence[int] = (),
         left_out: Sequence[int] = (),
     ) -> None:
         self.x = np.array([p.km for p in points]) / 1000
         std = np.array([p.std_percent for p in points])
-        self.start = (0.0, 0.0) if start_known else _UNKNOWN_START
+        self.memory = before.memory
+        self.start = (0.0, 0.0) if before.start_known else _UNKNOWN_START
         self.stepped_at = [float(self.x[i]) for i in steps]
         self.stepped = [np.arange(len(points)) >= i for i in steps]
         z = np.linspace(-3.5, 3.5, 29)
-        grid = np.meshgrid(prior[0] * np.exp(prior[1] * z), _WANDER, _GROWTH, indexing="ij")
+        grid = np.meshgrid(before.rate * np.exp(before.spread * z), _WANDER, _GROWTH, indexing="ij")
         self.b, tau, self.growth = (g.ravel() for g in grid)
         self.wander_var = (self.b * tau) ** 2
         log_weight = np.repeat(norm.logpdf(z), len(_WANDER) * len(_GROWTH))
@@ -206,7 +217,9 @@ class _Posterior:
         shared = self.start[1] ** 2 + _OFFSET_STD**2
         shared = shared + sum((_STEP_STD**2 * np.outer(after, after) for after in self.stepped), np.zeros(()))
         noise = np.diag(std**2 + np.where(silent, (10 * _STEP_STD) ** 2, 0.0)) + shared
-        self.factor = np.linalg.cholesky(self.wander_var[:, None, None] * _wandered(self.x, self.x) + noise)
+        self.factor = np.linalg.cholesky(
+            self.wander_var[:, None, None] * _wandered(self.x, self.x, before.memory) + noise
+        )
         off = np.array([p.percent for p in points]) - self.middle(self.x)
         self.white = np.linalg.solve(self.factor, off[..., None])[..., 0]
         log_weight -= 0.5 * (self.white**2).sum(axis=1)
@@ -227,10 +240,12 @@ class _Posterior:
         for since, after in zip(self.stepped_at, self.stepped, strict=True):
             level += _STEP_STD**2 * np.outer(at >= since, after)
             own += _STEP_STD**2 * (at >= since)
-        cross = self.wander_var[:, None, None] * _wandered(at, self.x) + level
+        cross = self.wander_var[:, None, None] * _wandered(at, self.x, self.memory) + level
         half = np.linalg.solve(self.factor, np.swapaxes(cross, 1, 2))
         mean = self.middle(at) + np.einsum("kna,kn->ka", half, self.white)
-        alone = _MEMORY**2 * 2 * (at / _MEMORY - 1 + np.exp(-at / _MEMORY))  # the diagonal of _wandered(at, at)
+        alone = (
+            self.memory**2 * 2 * (at / self.memory - 1 + np.exp(-at / self.memory))
+        )  # the diagonal of _wandered(at, at)
         var = self.wander_var[:, None] * alone + own - (half**2).sum(axis=1)
         return mean, np.sqrt(np.maximum(var, 1e-12))
 
@@ -246,7 +261,7 @@ class _Posterior:
         return m, math.sqrt(v), math.log(max(density, 1e-300))
 
 
-def _jumps(points: Sequence[Point], prior: tuple[float, float], *, start_known: bool) -> list[Jump]:
+def _jumps(points: Sequence[Point], before: _Before) -> list[Jump]:
     """Go through the readings in order; each is held against what those before it foretell."""
     steps: list[int] = []
     left_out: list[int] = []
@@ -258,8 +273,7 @@ def _jumps(points: Sequence[Point], prior: tuple[float, float], *, start_known: 
             for more_steps, more_out in (([], [waiting.index]), ([waiting.index], [])):
                 seen = _Posterior(
                     points[:i],
-                    prior,
-                    start_known=start_known,
+                    before,
                     steps=[*steps, *more_steps],
                     left_out=[*left_out, *more_out],
                 )
@@ -268,11 +282,9 @@ def _jumps(points: Sequence[Point], prior: tuple[float, float], *, start_known: 
             (steps if stays else left_out).append(waiting.index)
             out.append(_as(waiting, "level" if stays else "single"))
             waiting = None
-        if i == 0 and not start_known:
+        if i == 0 and not before.start_known:
             continue
-        expected, std, _ = _Posterior(
-            points[:i], prior, start_known=start_known, steps=steps, left_out=left_out
-        ).reading(point)
+        expected, std, _ = _Posterior(points[:i], before, steps=steps, left_out=left_out).reading(point)
         off = point.percent - expected
         if abs(off) > _JUMP_SIGMAS * std and abs(off) > _JUMP_PERCENT:
             waiting = Jump(index=i, kind="newest", percent=off, std_percent=std)
@@ -285,7 +297,14 @@ def _as(jump: Jump, kind: str) -> Jump:
     return Jump(index=jump.index, kind=kind, percent=jump.percent, std_percent=jump.std_percent)
 
 
-def fit(points: Sequence[Point], *, position: str, now_km: float | None = None, start_known: bool = True) -> Trend:
+def fit(
+    points: Sequence[Point],
+    *,
+    position: str,
+    now_km: float | None = None,
+    start_known: bool = True,
+    km_per_day: float | None = None,
+) -> Trend:
     """Fit one part's readings and foretell its bands.
 
     Parameters
@@ -298,13 +317,19 @@ def fit(points: Sequence[Point], *, position: str, now_km: float | None = None, 
         The part's own distance now; that of the last reading when None.
     start_known
         Whether distance counts from a new part.
+    km_per_day
+        Riding rate, where known: ways of riding change with time, so a fast machine sees fewer of them in a part's
+        life and its forecast is the wider for it.
 
     Raises
     ------
     ValueError
         When the points are out of order, or an uncertainty is not above 0.
     """
-    prior = prior_of(position)
+    rate, spread = prior_of(position)
+    least, usual, most = _MEMORY
+    memory = usual if km_per_day is None else min(most, max(least, _MEMORY_DAYS * km_per_day / 1000))
+    before = _Before(rate=rate, spread=spread, start_known=start_known, memory=memory)
     km = [p.km for p in points]
     if km != sorted(km) or any(v < 0 for v in km):
         raise ValueError(f"points must be in order of distance from 0 up, not {km!r}")
@@ -312,22 +337,21 @@ def fit(points: Sequence[Point], *, position: str, now_km: float | None = None, 
         raise ValueError("points must be finite and each std_percent above 0")
     last = km[-1] if km else 0.0
     now = max(last, last if now_km is None else now_km)
-    jumps = _jumps(points, prior, start_known=start_known)
+    jumps = _jumps(points, before)
     posterior = _Posterior(
         points,
-        prior,
-        start_known=start_known,
+        before,
         steps=[j.index for j in jumps if j.kind == "level"],
         left_out=[j.index for j in jumps if j.kind != "level"],
     )
     low, high = (1 - COVERAGE) / 2, (1 + COVERAGE) / 2
     order = np.argsort(posterior.b, kind="stable")
     mass = np.cumsum(posterior.weight[order]) - 0.5 * posterior.weight[order]
-    rate = [float(np.exp(np.interp(q, mass, np.log(posterior.b[order])))) for q in (low, 0.5, high)]
+    rates = [float(np.exp(np.interp(q, mass, np.log(posterior.b[order])))) for q in (low, 0.5, high)]
     log_b = np.log(posterior.b)
-    spread = math.sqrt(float(posterior.weight @ (log_b - posterior.weight @ log_b) ** 2))
+    left = math.sqrt(float(posterior.weight @ (log_b - posterior.weight @ log_b) ** 2))
 
-    reach = float(np.clip(2.5 * 25 / rate[0], 10, _FARTHEST))
+    reach = float(np.clip(2.5 * 25 / rates[0], 10, _FARTHEST))
     ahead = now / 1000 + reach * np.linspace(0, 1, 120) ** 2
     behind = np.linspace(0, now / 1000, 25)[:-1]
     at = np.concatenate([behind, ahead])
@@ -351,9 +375,9 @@ def fit(points: Sequence[Point], *, position: str, now_km: float | None = None, 
         now_km=now,
         now_percent=float(here[1]),
         now_interval=(float(here[0]), float(here[2])),
-        rate=rate[1],
-        rate_interval=(rate[0], rate[2]),
-        prior_share=min(1.0, spread / prior[1]),
+        rate=rates[1],
+        rate_interval=(rates[0], rates[2]),
+        prior_share=min(1.0, left / before.spread),
         crossings=() if reached == "replace-now" else tuple(crossings),
         reached=reached,
         curve_km=readonly(at * 1000),
