@@ -13,7 +13,7 @@ from typing import Annotated
 import typer
 
 from toothcheck import __version__
-from toothcheck.cli import card, form, inspect
+from toothcheck.cli import card, form, inspect, logbook, trend
 from toothcheck.errors import ToothcheckError
 
 app = typer.Typer(
@@ -40,7 +40,7 @@ def _root(
     pass
 
 
-for group in (inspect, form, card):
+for group in (inspect, form, card, logbook, trend):
     group.register(app)
 
 

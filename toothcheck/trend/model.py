@@ -214,8 +214,9 @@ class _Posterior:
         self.wander_var = (self.b * tau) ** 2
         log_weight = np.repeat(norm.logpdf(z), len(_WANDER) * len(_GROWTH))
         silent = np.isin(np.arange(len(points)), left_out)
-        shared = self.start[1] ** 2 + _OFFSET_STD**2
-        shared = shared + sum((_STEP_STD**2 * np.outer(after, after) for after in self.stepped), np.zeros(()))
+        shared = np.full((len(points), len(points)), self.start[1] ** 2 + _OFFSET_STD**2)
+        for after in self.stepped:
+            shared += _STEP_STD**2 * np.outer(after, after)
         noise = np.diag(std**2 + np.where(silent, (10 * _STEP_STD) ** 2, 0.0)) + shared
         self.factor = np.linalg.cholesky(
             self.wander_var[:, None, None] * _wandered(self.x, self.x, before.memory) + noise
