@@ -231,8 +231,8 @@ def test_a_part_of_unknown_past_counts_from_when_it_joined_and_says_so():
     for i, (km, percent) in enumerate([(30_000.0, 7.0), (32_000.0, 7.8), (34_000.0, 8.6)]):
         entries.append(
             Entry(
-                number=4 + i, uid=str(4 + i) * 32, kind="reading", on_date=f"2025-0{2 + i}-01", part="P", distance_km=km,
-                grade="watch", asymmetry_percent=percent, asymmetry_std_percent=0.4, **base,
+                number=4 + i, uid=str(4 + i) * 32, kind="reading", on_date=f"2025-0{2 + i}-01", part="P",
+                distance_km=km, grade="watch", asymmetry_percent=percent, asymmetry_std_percent=0.4, **base,
             )
         )  # fmt: skip
     t = part_trend(replay(entries), "P")
