@@ -258,7 +258,10 @@ def test_the_kept_photo_holds_pixels_and_nothing_else(tmp_path):
     gps[1], gps[2] = "N", (53.0, 32.0, 11.0)
     image.save(photo, exif=exif, comment=b"Somebody was here")
     assert b"Somebody" in photo.read_bytes()
-    kept = tmp_path / "photos" / keep(photo, tmp_path / "photos")
+    name, fresh = keep(photo, tmp_path / "photos")
+    assert fresh
+    assert keep(photo, tmp_path / "photos") == (name, False)
+    kept = tmp_path / "photos" / name
     data = kept.read_bytes()
     assert b"Somebody" not in data
     assert b"Exif" not in data

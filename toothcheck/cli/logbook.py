@@ -27,7 +27,7 @@ from toothcheck.cli.books import (
     telling,
     unit_of,
 )
-from toothcheck.errors import LogbookError, OutputError, UsageError
+from toothcheck.errors import LogbookError, OutputError, ToothcheckError, UsageError
 
 if TYPE_CHECKING:
     from toothcheck.logbook import Entry, History, Logbook
@@ -89,22 +89,27 @@ def record_inspection(
 
     km = kilometres(at)
     with opened(logbook) as book, telling():
-        kept = None
+        kept, fresh, folder = None, False, book.photo_folder or Path(place(None)).parent / "photos"
         if keep_photo:
             if photo_path is None:
                 raise UsageError("There is no photo to keep.", hint="Leave --keep-photo out.")
-            kept = keep(photo_path, book.photo_folder or Path(place(None)).parent / "photos")
-        return book.record(
-            document,
-            machine,
-            km,
-            on_date=on,
-            part=part,
-            operator=operator,
-            text=text,
-            kept_photo=kept,
-            odometer_reason=reason,
-        )
+            kept, fresh = keep(photo_path, folder)
+        try:
+            return book.record(
+                document,
+                machine,
+                km,
+                on_date=on,
+                part=part,
+                operator=operator,
+                text=text,
+                kept_photo=kept,
+                odometer_reason=reason,
+            )
+        except (ToothcheckError, ValueError):
+            if kept is not None and fresh:  # what was not recorded leaves no photo behind
+                (folder / kept).unlink(missing_ok=True)
+            raise
 
 
 # --- adding ----------------------------------------------------------------------------------------------------------

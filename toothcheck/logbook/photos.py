@@ -40,8 +40,13 @@ def bare_jpeg(photo: Path) -> bytes:
     return out.getvalue()
 
 
-def keep(photo: Path, folder: Path) -> str:
-    """Store a bare copy in ``folder`` and return its file name, made from the copy's own hash.
+def keep(photo: Path, folder: Path) -> tuple[str, bool]:
+    """Store a bare copy in ``folder``; its file name is made from the copy's own hash.
+
+    Returns
+    -------
+    tuple
+        The file name, and whether it was not there before.
 
     Raises
     ------
@@ -52,6 +57,7 @@ def keep(photo: Path, folder: Path) -> str:
     """
     data = bare_jpeg(photo)
     name = f"{hashlib.sha256(data).hexdigest()[:32]}.jpg"
+    fresh = not (folder / name).exists()
     try:
         folder.mkdir(parents=True, exist_ok=True)
         handle, temporary = tempfile.mkstemp(dir=folder, prefix=".new-")
@@ -65,4 +71,4 @@ def keep(photo: Path, folder: Path) -> str:
             Path(temporary).unlink(missing_ok=True)
     except OSError as error:
         raise OutputError(f"The photo's copy cannot be written to {folder}: {error.strerror}.") from None
-    return name
+    return name, fresh
