@@ -4,14 +4,18 @@ The made wheel is an ISO form of any legal shape; wear takes metal off the drive
 its own place, turn, size, edge offset and noise.
 """
 
+import json
 import math
+import xml.etree.ElementTree as ET
 from dataclasses import replace
 from functools import cache
 
 import numpy as np
 import pytest
+from PIL import Image
 
 from toothcheck.comparing import Landmarks, compare
+from toothcheck.comparing.chart import drawn
 from toothcheck.errors import DifferentPartError
 from toothcheck.estimate import Estimate
 from toothcheck.flags import FLAGS
@@ -254,6 +258,23 @@ def test_a_part_turned_over_is_flagged():
     flags = compare(before, over, drive_clockwise=True).flags
     assert "part-turned-over" in flags
     assert set(flags) <= set(FLAGS)
+
+
+def test_the_outcome_as_json_and_as_a_picture(tmp_path):
+    rng = np.random.default_rng(29)
+    maker = rng.normal(0, 0.03, 15)
+    result = compare(ring(rng, maker=maker), ring(rng, maker=maker, loss=np.full(15, 0.3)), drive_clockwise=True)
+    paper = json.loads(json.dumps(result.document(), allow_nan=False))
+    assert paper["teeth"][3]["drive_loss_mm"]["value"] == pytest.approx(result.teeth[3].drive_loss_mm.value, abs=0.01)
+    for form in ("png", "svg"):
+        one = drawn(result, title="front", form=form)
+        assert one == drawn(result, title="front", form=form)
+    assert ET.fromstring(one).tag.endswith("svg")
+    (tmp_path / "a.png").write_bytes(drawn(result, title="front", form="png"))
+    with Image.open(tmp_path / "a.png") as image:
+        image.load()
+    with pytest.raises(ValueError, match="form must be one of"):
+        drawn(result, title="front", form="bmp")
 
 
 def test_outlines_for_drawing_lie_on_each_other():

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import math
 from dataclasses import dataclass
+from typing import Any
 
 import numpy as np
 
@@ -49,6 +50,26 @@ class Comparison:
     outlines_mm: tuple[tuple[Floats, Floats], ...]
     """For drawing: pairs of outlines (n, 2) of each gap seen in both, in BEFORE's plane, AFTER moved onto it."""
     flags: tuple[str, ...]
+
+    def document(self) -> dict[str, Any]:
+        """The outcome as JSON: ``toothcheck/comparison/1``."""
+        return {
+            "schema": "toothcheck/comparison/1",
+            "median_loss_mm": self.median_loss_mm.as_json(),
+            "turned_by": self.turned_by,
+            "turned_by_probability": round(self.turned_by_probability, 3),
+            "misfit": round(self.misfit, 2),
+            "teeth": [
+                {
+                    "index": t.index,
+                    "index_after": t.index_after,
+                    "drive_loss_mm": t.drive_loss_mm.as_json(),
+                    "greatest_loss_mm": t.greatest_loss_mm.as_json(),
+                }
+                for t in self.teeth
+            ],
+            "flags": list(self.flags),
+        }
 
 
 def compare(
