@@ -224,6 +224,20 @@ def test_two_parts_cannot_be_at_one_place_nor_one_part_at_two(book):
         with_front(book)
 
 
+def test_a_photo_that_told_nothing_is_recorded_as_such(book):
+    with_front(book)
+    paper = document()
+    paper["wear"] = None
+    paper["teeth"] = []
+    paper["verdict"] |= {"grade": "cannot-tell", "confidence": 0.0}
+    e = book.record(paper, "KC-07", 2000.0)
+    assert (e.grade, e.asymmetry_percent) == ("cannot-tell", None)
+    paper["sprocket"]["position"] = None
+    with pytest.raises(LogbookError, match="does not say front or rear"):
+        book.record(paper, "KC-07", 2000.0)
+    assert book.record(paper, "KC-07", 2000.0, part="KC-07 front").position is None
+
+
 def test_a_document_of_another_kind_is_a_callers_mistake(book):
     with pytest.raises(ValueError, match="schema must be"):
         book.record({"schema": "something/9"}, "KC-07", 1.0)

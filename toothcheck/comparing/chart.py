@@ -43,9 +43,9 @@ def drawn(comparison: Comparison, *, title: str, form: str) -> bytes:
 def _outlines(axes: Axes, comparison: Comparison) -> None:
     for number, (before, after) in enumerate(comparison.outlines_mm):
         between = np.concatenate([before, after[::-1]])
-        axes.fill(*between.T, color=_GONE, alpha=0.6, linewidth=0, label="changed" if number == 0 else None)
-        axes.plot(*before.T, color=_BEFORE, linewidth=0.8, label="before" if number == 0 else None)
-        axes.plot(*after.T, color=_AFTER, linewidth=0.8, label="after" if number == 0 else None)
+        axes.fill(*between.T, color=_GONE, alpha=0.8, linewidth=0.6, label="changed" if number == 0 else None)
+        axes.plot(*before.T, color=_BEFORE, linewidth=0.4, label="before" if number == 0 else None)
+        axes.plot(*after.T, color=_AFTER, linewidth=0.4, label="after" if number == 0 else None)
     axes.set(aspect="equal", xlabel="mm", ylabel="mm", title="outlines, laid on each other by what does not wear")
     axes.legend(loc="center", fontsize=8, frameon=False)
 

@@ -350,8 +350,9 @@ def facts_of(document: dict[str, Any]) -> dict[str, Any]:
         raise ValueError(f"schema must be {DOCUMENT_SCHEMA!r}, not {schema!r}")
     try:
         sprocket, wear, verdict = document["sprocket"], document["wear"], document["verdict"]
-        asymmetry = wear["asymmetry_percent"] or {"value": None, "std": None}
-        overhang = wear["overhang_mm"] or {"value": None, "std": None}
+        nothing = {"value": None, "std": None}
+        asymmetry = nothing if wear is None else wear["asymmetry_percent"] or nothing
+        overhang = nothing if wear is None else wear["overhang_mm"] or nothing
         return {
             "position": sprocket["position"],
             "chain": sprocket["chain"],

@@ -314,7 +314,7 @@ class Logbook:
         return self.build(make, odometer_reason=odometer_reason)[-1]
 
     @staticmethod
-    def _fitted(state: History, machine: str, position: str, on_date: str | None) -> str:
+    def _fitted(state: History, machine: str, position: str | None, on_date: str | None) -> str:
         """The part at that position on that day (the newest fitting that began by then)."""
         if machine not in state.machines:
             known = ", ".join(sorted(state.machines)[:8]) or "none yet"
@@ -322,6 +322,8 @@ class Logbook:
                 f"Machine {machine} is not in the logbook (known: {known}).",
                 hint=f"Add it with: toothcheck logbook add-machine {machine}",
             )
+        if position is None:
+            raise LogbookError("The inspection does not say front or rear.", hint="Name the part with --part.")
         there = [
             fitting
             for part in state.parts.values()
