@@ -67,7 +67,7 @@ def test_a_part_s_life_from_the_command_line(run):
     parts = run("logbook", "list", "--parts")
     assert "14 300 km" in parts
     assert "retired" in parts
-    assert run("trend", "KC-07", "KC-07 front 1").startswith("KC-07 front 1: 1 readings with a number")
+    assert run("trend", "KC-07", "KC-07 front 1").startswith("KC-07 front 1: 1 reading with a number")
     run("logbook", "remove", "KC-07 front 2", "--at", "900km")
     run("logbook", "add-machine", "KC-08", "--at", "0km")
     run("logbook", "fit", "KC-07 front 2", "KC-08", "--at", "0km")

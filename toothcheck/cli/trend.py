@@ -82,7 +82,8 @@ def _tell(t: PartTrend, unit: str) -> None:
     per = 1000 / in_unit(1000.0, unit)
     low, high = (r * per for r in t.trend.rate_interval)
     word = "mile" if unit == "miles" else "km"
-    say(f"{t.part}: {len(t.readings)} readings with a number; own distance {_far(t.trend.now_km, unit)}")
+    count = f"{len(t.readings)} reading{'' if len(t.readings) == 1 else 's'}"
+    say(f"{t.part}: {count} with a number; own distance {_far(t.trend.now_km, unit)}")
     if t.last is not None:
         say(f"  last seen  {t.last.entry.grade} on {t.last.entry.on_date}")
     a, b = t.trend.now_interval
