@@ -13,7 +13,7 @@ ROOMS = [
     # ground
     "errors", "flags", "estimate", "geometry", "chains", "toothform", "tooth",
     # judging
-    "wear", "grade", "advice", "stretch", "matching", "logbook", "trend", "lessons", "report",
+    "wear", "grade", "advice", "stretch", "matching", "logbook", "trend", "pages", "lessons", "report",
     # seeing
     "photo", "edges", "cards", "pose", "tracing", "overlay",
     # together

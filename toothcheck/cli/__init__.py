@@ -14,6 +14,8 @@ import typer
 
 from toothcheck import __version__
 from toothcheck.cli import card, form, inspect
+from toothcheck.cli import card, form
+from toothcheck.cli import teach
 from toothcheck.errors import ToothcheckError
 
 app = typer.Typer(
@@ -42,6 +44,7 @@ def _root(
 
 for group in (inspect, form, card):
     group.register(app)
+teach.register(app)
 
 
 def main() -> None:
