@@ -2,6 +2,20 @@
 
 from __future__ import annotations
 
+from toothcheck.lessons.cases import Case, case_of, graded_set
+from toothcheck.lessons.exercise import exercise_page
 from toothcheck.lessons.page import lesson_page
+from toothcheck.lessons.results import ClassReport, Run, collect, document_of, run_of
 
-__all__ = ["lesson_page"]
+__all__ = [
+    "Case",
+    "ClassReport",
+    "Run",
+    "case_of",
+    "collect",
+    "document_of",
+    "exercise_page",
+    "graded_set",
+    "lesson_page",
+    "run_of",
+]

@@ -136,7 +136,7 @@ const lesson = (() => {
   function drawStage(s, c) {
     stage.replaceChildren();
     const t = c.tooth.table, R = t.pitch_radius, wide = stage.clientWidth || 640;
-    const half = wide < 520 ? 12.2 : 17.5, low = R - 8.6, high = R + 8.4;
+    const half = wide < 520 ? 12.2 : 17.5, low = R - 8.6, high = R + 10.6;
     const px = wide / (2 * half), text = 14 / px, step = 2 * Math.PI / t.teeth;
     stage.setAttribute("viewBox", `0 0 ${2 * half} ${high - low}`);
     const X = (p) => [half + c.sign * p[0], high - p[1]];  // own frame to screen: x mirrored where the drive flank is on the left
@@ -187,8 +187,8 @@ const lesson = (() => {
     const tipAt = X([0, t.r[c.tooth.rows - 1]]);
     label(c.reading.overhang_mm >= 0.05 ? "hook leans " + (c.sign > 0 ? "right" : "left") : "tip", [tipAt[0], tipAt[1] - text * 0.6], "middle", c.reading.overhang_mm >= 0.05 ? "f-strong" : "");
     const foot = high - low - text * 0.55;
-    label("drive flank", [half + c.sign * half * 0.1, foot], c.sign > 0 ? "start" : "end", "worn-word");
-    label("coast flank", [half - c.sign * half * 0.1, foot], c.sign > 0 ? "end" : "start", "");
+    label("drive flank", [half + c.sign * half * 0.1, foot], c.sign > 0 ? "start" : "end", "worn-word inside");
+    label("coast flank", [half - c.sign * half * 0.1, foot], c.sign > 0 ? "end" : "start", "inside");
     const lead = X(c.tooth.driveFlank[t.at_junction - 12]);
     add(stage, "path", {class: "f-rule", d: path([[half + c.sign * half * 0.14, foot - text], lead], false)});
   }
