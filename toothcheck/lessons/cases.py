@@ -89,7 +89,9 @@ def case_of(photo: bytes, truth: Mapping[str, Any], rng: np.random.Generator) ->
     ValueError
         When the document lacks what a question needs, or the picture cannot be read.
     """
-    facts = _of_inspection(truth) if str(truth.get("schema", "")).startswith("toothcheck/inspection/") else _of_made(truth)
+    facts = (
+        _of_inspection(truth) if str(truth.get("schema", "")).startswith("toothcheck/inspection/") else _of_made(truth)
+    )
     tips = np.array([tooth.tip for tooth in facts.teeth])
     if len(tips) < 3:
         raise ValueError("truth must name at least three visible teeth with their tip_px")

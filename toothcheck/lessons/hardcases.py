@@ -117,7 +117,9 @@ def _dirt(table: ToothTable) -> HardCase:
     return HardCase(
         key="dirt",
         title="Dirt that looks like metal",
-        figure=_window("Three worn teeth; on the middle one grease fills the pocket of the drive flank", table, shapes, 14).svg(),
+        figure=_window(
+            "Three worn teeth; on the middle one grease fills the pocket of the drive flank", table, shapes, 14
+        ).svg(),
         caption="Made; wear exaggerated. Thick line: the edge that a photo shows. Dashed: the new form.",
         seen=f"The edge of the grease reads as flank: asymmetry {seen:.0f} %, no overhang.",
         so=f"Under it the tooth reads {_numbers(clean)}.",
@@ -164,7 +166,23 @@ def _chipped(table: ToothTable) -> HardCase:
     off = side > 0
     inside = np.nonzero(off)[0]
     edge = np.linspace(0, 1, 9)[:, None]
-    rough = a + (b - a) * edge + np.array([[0.0, 0.0], [0.08, -0.1], [-0.05, 0.03], [0.1, -0.06], [0, 0.05], [0.09, -0.09], [-0.04, 0.02], [0.05, -0.03], [0, 0]])
+    rough = (
+        a
+        + (b - a) * edge
+        + np.array(
+            [
+                [0.0, 0.0],
+                [0.08, -0.1],
+                [-0.05, 0.03],
+                [0.1, -0.06],
+                [0, 0.05],
+                [0.09, -0.09],
+                [-0.04, 0.02],
+                [0.05, -0.03],
+                [0, 0],
+            ]
+        )
+    )
     rough = rough[(rough[:, 0] > chipped[inside[0] - 1, 0]) & (rough[:, 1] < high)]
     broken = np.concatenate([chipped[: inside[0]], rough, chipped[inside[-1] + 1 :]])
     piece = np.concatenate([chipped[inside], rough[::-1]])
@@ -184,7 +202,8 @@ def _chipped(table: ToothTable) -> HardCase:
         title="A chipped tooth",
         figure=_window("Three teeth; the middle one has a corner of its tip broken off", table, shapes, 14).svg(),
         caption="Made. The shaded corner is missing; the break is rough and straight, wear is smooth and curved.",
-        seen=f"One tooth reads unlike its neighbours, which read asymmetry {reading(tooth).asymmetry_percent:.0f} %. A median over all teeth hides it.",
+        seen="One tooth reads unlike its neighbours, which read asymmetry "
+        f"{reading(tooth).asymmetry_percent:.0f} %. A median over all teeth hides it.",
         so="A broken, missing or bent tooth is a grade of its own: do not ride on it, however good the others are.",
         do="Look at every tooth, not at the mean. Turn the wheel so that each one has been seen, and look for the "
         "cause: a stone, a dropped tool, a chain that jumped.",
@@ -202,10 +221,10 @@ def _alternate(table: ToothTable) -> HardCase:
     return HardCase(
         key="alternate",
         title="Every second tooth worn",
-        figure=_window("Five teeth, every second one worn deeper", table, shapes, 30).svg(),
+        figure=_window("A row of teeth, every second one worn deeper", table, shapes, 30).svg(),
         caption=f"Made; wear exaggerated. A wheel with {table.teeth} teeth. Thick: drive flanks. Dashed: the new form.",
-        seen=f"By turns the teeth read asymmetry {a.asymmetry_percent:.0f} % and {b.asymmetry_percent:.0f} %. A photo that "
-        "shows few teeth may show mostly one kind.",
+        seen=f"By turns the teeth read asymmetry {a.asymmetry_percent:.0f} % and {b.asymmetry_percent:.0f} %. A photo "
+        "that shows few teeth may show mostly one kind.",
         so="A chain has inner and outer links by turns. On an even number of teeth each tooth meets the same kind for "
         "ever, and when the links have stretched unequally every second tooth wears faster. With an odd number of "
         "teeth the kinds change places every turn.",
@@ -233,11 +252,14 @@ def _rolled_lip(table: ToothTable) -> HardCase:
     return HardCase(
         key="lip",
         title="A rolled lip",
-        figure=_window("Three worn teeth; on the middle one a lip of rolled metal stands out under the tip", table, shapes, 14).svg(),
+        figure=_window(
+            "Three worn teeth; on the middle one a lip of rolled metal stands out under the tip", table, shapes, 14
+        ).svg(),
         caption="Made; lip exaggerated. Shaded: metal pushed up by the rollers, standing past the flank.",
-        seen=f"Overhang reads {seen_overhang:.1f} mm with the lip, and {max(0.0, plain.overhang_mm):.1f} mm without it; seen square "
-        "on, a lip over the faces also makes the tooth look thicker than it is.",
-        so=f"The lip is metal, but it carries nothing. The flank under it has lost {plain.drive_loss_mm:.2f} mm at the pitch circle.",
+        seen=f"Overhang reads {seen_overhang:.1f} mm with the lip, and {max(0.0, plain.overhang_mm):.1f} mm without it; "
+        "seen square on, a lip over the faces also makes the tooth look thicker than it is.",
+        so="The lip is metal, but it carries nothing. The flank under it has lost "
+        f"{plain.drive_loss_mm:.2f} mm at the pitch circle.",
         do="Feel along the edge with a gloved finger, never near a running chain. A lip is itself a sign of "
         "high load on soft teeth: report it, and do not file it off to make the tooth look better.",
     )
@@ -251,8 +273,10 @@ def _pointed(table: ToothTable) -> HardCase:
         key="pointed",
         title="Pointed on both sides",
         figure=_window("Three teeth with thin tips, alike on both flanks", table, shapes, 14).svg(),
-        caption="Made. Tips thinned alike on both flanks; the flanks at the pitch circle are new. Dashed: this maker's new form.",
-        seen=f"It looks sharp. Tip thinning reads {r.tip_thinning_percent:.0f} %, asymmetry {abs(r.asymmetry_percent):.0f} %.",
+        caption="Made. Tips thinned alike on both flanks; the flanks at the pitch circle are new. Dashed: this "
+        "maker's new form.",
+        seen=f"It looks sharp. Tip thinning reads {r.tip_thinning_percent:.0f} %, asymmetry "
+        f"{abs(r.asymmetry_percent):.0f} %.",
         so="Pointed is not hooked. Some legal forms are pointed when new (see above), and every maker chooses the tip "
         "circle; a tip that both flanks share alike says little about wear of the drive flank.",
         do="Compare the two flanks of one tooth before you judge its tip. Look for a pocket on one side only.",

@@ -10,6 +10,7 @@ All lengths mm, in the tooth's own frame: +y the tooth's ideal centre line, +x t
 
 from __future__ import annotations
 
+import itertools
 import math
 from dataclasses import dataclass
 
@@ -101,10 +102,14 @@ def tooth_table(form: IsoForm, rows: int = 140) -> ToothTable:
     root = form.seat_centre_radius_mm - form.seat_radius_mm
     probe = pitch + 0.25 * d1
     if form.tip_radius_mm <= probe:
-        raise ValueError(f"the tooth must reach beyond R + 0.25 d1 = {probe:.2f} mm; it ends at {form.tip_radius_mm:.2f}")
+        raise ValueError(
+            f"the tooth must reach beyond R + 0.25 d1 = {probe:.2f} mm; it ends at {form.tip_radius_mm:.2f}"
+        )
     # dense near the root, where the outline runs along the circle
     spread = np.linspace(0, 1, rows) ** 2
-    radius = np.unique(np.concatenate([root + (form.tip_radius_mm - root) * spread, [form.junction_radius_mm, pitch, probe]]))
+    radius = np.unique(
+        np.concatenate([root + (form.tip_radius_mm - root) * spread, [form.junction_radius_mm, pitch, probe]])
+    )
     u = (radius - pitch) / d1
     return ToothTable(
         pitch_mm=form.pitch_mm,
@@ -219,7 +224,7 @@ def hollow(flank_mm: Floats) -> float:
             hull.pop()
         hull.append(point)
     deepest = 0.0
-    for a, b in zip(hull, hull[1:], strict=False):
+    for a, b in itertools.pairwise(hull):
         length = math.hypot(*(b - a))
         inside = flank_mm[(flank_mm[:, 1] >= a[1]) & (flank_mm[:, 1] <= b[1])]
         depth = ((b[0] - a[0]) * (inside[:, 1] - a[1]) - (b[1] - a[1]) * (inside[:, 0] - a[0])) / length

@@ -44,9 +44,7 @@ def lesson_data(chain: Chain, front_teeth: int, rear_teeth: int) -> dict[str, ob
 
 def form(chain: Chain, teeth: int, blend: float) -> IsoForm:
     """The new form of one wheel of the lesson."""
-    return IsoForm(
-        pitch_mm=chain.pitch_mm, roller_diameter_mm=chain.roller_diameter_mm, teeth=teeth, blend=blend
-    )
+    return IsoForm(pitch_mm=chain.pitch_mm, roller_diameter_mm=chain.roller_diameter_mm, teeth=teeth, blend=blend)
 
 
 def _table_json(new: IsoForm) -> dict[str, object]:
@@ -90,7 +88,10 @@ def lesson_page(chain: Chain, *, front_teeth: int = 15, rear_teeth: int = 45) ->
             "rear_teeth": rear_teeth,
             "forms": FORMS,
             "data": json_for_page(lesson_data(chain, front_teeth, rear_teeth)),
-            "cases": [asdict(case) for case in hard_cases(middle[front_teeth], tooth_table(form(chain, rear_teeth - rear_teeth % 2, 0.5)))],
+            "cases": [
+                asdict(case)
+                for case in hard_cases(middle[front_teeth], tooth_table(form(chain, rear_teeth - rear_teeth % 2, 0.5)))
+            ],
             "climb": _climb_rows(middle[front_teeth], middle[rear_teeth]),
             "flanks": _flank_rows(),
             "new_teeth": _new_teeth(chain, front_teeth),
@@ -143,7 +144,7 @@ def _new_teeth(chain: Chain, teeth: int) -> Markup:
         outline = worn(table, Wear()).outline_mm()
         foot = np.array([[outline[-1, 0], base], [outline[0, 0], base]])
         x = (i - 1) * spacing
-        shapes.append(line(Role.METAL, np.concatenate([outline, foot]) + [x, 0], closed=True))
+        shapes.append(line(Role.METAL, np.concatenate([outline, foot]) + np.array([x, 0.0]), closed=True))
         shapes.append(word(name, x, base - 1.5))
         land = 2 * float(table.half_mm[-1])
         shapes.append(word("pointed" if land < 0.05 else f"tip {land:.1f} mm wide", x, base - 3.0, role=Role.SMALL))
@@ -174,5 +175,7 @@ def _pointed_rows(chain: Chain, counts: tuple[int, ...]) -> list[dict[str, objec
 
 
 def _thickness_span(chain: Chain, teeth: int) -> tuple[float, float]:
-    values = [2 * float(form(chain, teeth, b).half_thickness_mm(form(chain, teeth, b).pitch_radius_mm)) for _, b in FORMS]
+    values = [
+        2 * float(form(chain, teeth, b).half_thickness_mm(form(chain, teeth, b).pitch_radius_mm)) for _, b in FORMS
+    ]
     return min(values), max(values)

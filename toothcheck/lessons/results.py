@@ -62,7 +62,9 @@ def run_of(document: object) -> Run:
             answers=answers,
         )
     except (KeyError, TypeError, ValueError) as error:
-        raise ValueError(f"a result must hold answers, apprentice, exercise and started as written: {error!r}") from error
+        raise ValueError(
+            f"a result must hold answers, apprentice, exercise and started as written: {error!r}"
+        ) from error
     if run.started.tzinfo is None:
         raise ValueError(f"started must carry its time zone, not {document['started']!r}")
     if not answers:
@@ -190,7 +192,9 @@ def weighted_kappa(table: np.ndarray[Any, Any]) -> Kappa:
         return Kappa(value=None, low=None, high=None, of=0, reason="no answers to compare")
     down, across = counts.sum(axis=1), counts.sum(axis=0)
     if np.count_nonzero(down) == 1 and np.array_equal(down > 0, across > 0):
-        return Kappa(value=None, low=None, high=None, of=n, reason="only one class occurs, so chance explains everything")
+        return Kappa(
+            value=None, low=None, high=None, of=n, reason="only one class occurs, so chance explains everything"
+        )
     with np.errstate(divide="ignore", invalid="ignore"):  # its test statistic, not used here, divides by zero at times
         found = cohens_kappa(counts, wt="linear")
     low, high = (float(np.clip(v, -1, 1)) if np.isfinite(v) else None for v in (found.kappa_low, found.kappa_upp))
