@@ -256,8 +256,8 @@ def _rolled_lip(table: ToothTable) -> HardCase:
             "Three worn teeth; on the middle one a lip of rolled metal stands out under the tip", table, shapes, 14
         ).svg(),
         caption="Made; lip exaggerated. Shaded: metal pushed up by the rollers, standing past the flank.",
-        seen=f"Overhang reads {seen_overhang:.1f} mm with the lip, and {max(0.0, plain.overhang_mm):.1f} mm without it; "
-        "seen square on, a lip over the faces also makes the tooth look thicker than it is.",
+        seen=f"Overhang reads {seen_overhang:.1f} mm with the lip, and {max(0.0, plain.overhang_mm):.1f} mm without "
+        "it; seen square on, a lip over the faces also makes the tooth look thicker than it is.",
         so="The lip is metal, but it carries nothing. The flank under it has lost "
         f"{plain.drive_loss_mm:.2f} mm at the pitch circle.",
         do="Feel along the edge with a gloved finger, never near a running chain. A lip is itself a sign of "

@@ -136,7 +136,7 @@ class Figure:
         return f'<path {name} d="{path}"/>'
 
     def _size(self, role: Role) -> float:
-        return self.text_size * {Role.SMALL: 0.84, Role.STRONG: 1.15}.get(role, 1.0)
+        return self.text_size * {Role.SMALL: 0.88, Role.STRONG: 1.15}.get(role, 1.0)
 
     def drawing(self, width_pt: float, *, font: str, bold_font: str) -> Drawing:
         """The same figure as a reportlab drawing ``width_pt`` points wide, in the colours for paper."""

@@ -1,0 +1,9 @@
+"""The report of one inspection: the same content as a page for screen and printer, and as PDF."""
+
+from __future__ import annotations
+
+from toothcheck.report.content import Origin, ReportInput, ToothOutline, TrendLine, view_of
+from toothcheck.report.page import report_page
+from toothcheck.report.pdf import PAPERS, report_pdf
+
+__all__ = ["PAPERS", "Origin", "ReportInput", "ToothOutline", "TrendLine", "report_page", "report_pdf", "view_of"]
