@@ -99,7 +99,8 @@ def case_of(photo: bytes, truth: Mapping[str, Any], rng: np.random.Generator) ->
     reach = float(np.median(np.hypot(*(tips - centre).T)))
     pitch_px = 2 * reach * math.sin(math.pi / facts.count)
     picture = cropped_jpeg(photo, centre, reach + 1.3 * pitch_px)
-    chosen = _spread(len(facts.teeth), rng)
+    hurt = {i for i, tooth in enumerate(facts.teeth) if tooth.damaged}
+    chosen = sorted({*_spread(len(facts.teeth), rng), *hurt})  # a damaged tooth is always asked about
     asked = []
     for i in chosen:
         tooth = facts.teeth[i]
@@ -213,9 +214,11 @@ def _of_made(m: Mapping[str, Any]) -> _Facts:
     chain, count, position, side, truths, tips = _need(
         m, "chain", "teeth", "position", "drive_flank_is", "teeth_truth", "tip_px"
     )
-    damage = {int(index): str(what) for index, what in (m.get("damage") or ())}
+    damage = {int(index): str(what) for index, what in (m.get("damaged") or {}).items()}
     teeth = []
-    for i in m.get("visible") or range(len(truths)):
+    # a broken tooth is none of the whole ones in "visible", yet it is the one to find
+    seen = sorted({*(m.get("visible") or range(len(truths))), *damage})
+    for i in seen:
         t = truths[i]
         asymmetry = None
         if t.get("drive_loss_pitch") is not None and t.get("coast_loss_pitch") is not None:
@@ -229,15 +232,17 @@ def _of_made(m: Mapping[str, Any]) -> _Facts:
                 asymmetry=asymmetry,
                 std=0.0,
                 overhang=t.get("overhang"),
-                damaged=i in damage or asymmetry is None,
+                damaged=i in damage,
             )
         )
     known = [t.asymmetry for t in teeth if t.asymmetry is not None]
     hooks = [t.overhang for t in teeth if t.overhang is not None]
     asymmetry = median(known) if known else None
     hook = median(hooks) if hooks else None
-    broken = any(t.damaged for t in teeth if damage.get(t.index) != "chipped")
-    true_grade = "replace-now" if broken or asymmetry is None else grade_of(asymmetry, hook or 0.0)
+    true_grade = "replace-now" if damage or asymmetry is None else grade_of(asymmetry, hook or 0.0)
+    true_grade = str(m.get("true_grade") or true_grade)
+    if true_grade not in ALL_GRADES:
+        raise ValueError(f"true_grade must be one of {', '.join(ALL_GRADES)}, not {true_grade!r}")
     tier = str(m.get("tier", ""))
     unreadable = tier == "hostile"
     notes, difficulty = [], {"hand": 1, "bike": 1, "hostile": 2}.get(tier, 0)

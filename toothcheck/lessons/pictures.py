@@ -7,6 +7,7 @@ from dataclasses import dataclass
 from typing import Any
 
 import numpy as np
+import pillow_heif
 from PIL import Image, ImageOps, UnidentifiedImageError
 
 LARGEST_PX = 1100
@@ -32,6 +33,7 @@ def cropped_jpeg(photo: bytes, centre_px: np.ndarray[Any, Any], half_px: float) 
     ValueError
         When the bytes are no picture, or the square lies outside it.
     """
+    pillow_heif.register_heif_opener()
     try:
         with Image.open(io.BytesIO(photo)) as opened:
             image = ImageOps.exif_transpose(opened).convert("RGB")

@@ -25,7 +25,7 @@ _RED = 0.12  # least room above the highest reading, as a share of the scale
 
 def _top(highest: float) -> float:
     """End of a scale of asymmetry: always past the last limit, so that all four bands are seen."""
-    return max(32.0, 5 * math.ceil(highest * (1 + _RED) / 5))
+    return max(36.0, 5 * math.ceil(highest * (1 + _RED) / 5))
 
 
 def reading_on_rule(asymmetry: Estimate) -> Figure:
@@ -109,8 +109,8 @@ def teeth_chart(teeth: Sequence[Mapping[str, Any]]) -> Figure | None:
         shapes.append(dot(Role.POINT, x(index), y(e.value), min(0.9, 30 / count)))
     shapes.append(word("tooth", wide / 2, -8.2, role=Role.SMALL))
     return Figure(
-        title=f"Asymmetry of {len(known)} measured teeth of {count}, from {min(e.value for e in known.values()):.1f} to "
-        f"{max(e.value for e in known.values()):.1f} %; the table of teeth holds every number",
+        title=f"Asymmetry of {len(known)} measured teeth of {count}, from {min(e.value for e in known.values()):.1f} "
+        f"to {max(e.value for e in known.values()):.1f} %; the table of teeth holds every number",
         left=-9,
         bottom=-9.5,
         width=125,
@@ -134,7 +134,7 @@ def two_teeth(
             return None, ""
         ideal, measured = drawn
         caption = (
-            "Left: the ideal tooth. Right: the tooth drawn from its numbers (losses at the pitch circle, tip, overhang), "
+            "Left: the ideal tooth. Right: drawn from its numbers (losses at the pitch circle, tip, overhang), "
             "the ideal dashed; between those numbers the line is a guess."
         )
     front = sprocket.get("position") == "front"
@@ -176,7 +176,7 @@ def two_teeth(
     shapes.append(line(Role.AXIS, [(-apart, base - 1.2 * size), (-apart + bar, base - 1.2 * size)]))
     shapes.append(word("1 mm", -apart + bar + 0.3 * size, base - 1.5 * size, role=Role.SMALL, anchor="start"))
     figure = Figure(
-        title=f"The ideal tooth beside tooth {tooth['index']}; the drive flank is on the {'right' if side > 0 else 'left'}",
+        title=f"The ideal tooth beside tooth {tooth['index']}; drive flank on the {'right' if side > 0 else 'left'}",
         left=-1.06 * apart,
         bottom=base - 2.4 * size,
         width=2.12 * apart,
@@ -264,7 +264,7 @@ def trend_chart(title: str, trend: TrendLine) -> Figure:
     if len(km):
         shapes.append(line(Role.IDEAL, xy(km, percent[1])))
     for p in points:
-        x, y = xy(np.float64(p.km), np.float64(p.percent))
+        x, y = xy(np.array(p.km), np.array(p.percent))
         reach = high * COVER * p.std_percent / top
         shapes.append(line(Role.WHISKER, [(x, max(0.0, y - reach)), (x, min(high, y + reach))]))
         shapes.append(dot(Role.POINT, float(x), float(y), 0.9))
