@@ -210,7 +210,8 @@ def test_no_serious_accessibility_fault(browser, pages, name, dark):
 def test_the_checkers_do_see_faults(browser, tmp_path):
     page = tmp_path / "bad.html"
     page.write_text(
-        '<!doctype html><title>x</title><img src="http://127.0.0.1:9/x.png"><p style="color:#bbb;background:#fff">pale</p>'
+        '<!doctype html><title>x</title><img src="http://127.0.0.1:9/x.png">'
+        '<p style="color:#bbb;background:#fff">pale</p>'
     )
     browser.open(page)
     time.sleep(0.3)
