@@ -125,6 +125,15 @@ def test_a_broken_tooth_is_asked_about_and_decides_the_grade():
     assert [t.worn for t in case.asked if t.index == 4] == [True]
 
 
+def test_both_flanks_worn_alike_cannot_be_told():
+    photo, truth = drawn_photo(loss=0.6)
+    for tooth in truth["teeth_truth"]:
+        tooth["coast_loss_pitch"] = 0.55
+    case = case_of(photo, truth, np.random.default_rng(0))
+    assert case.grade == "cannot-tell"
+    assert any("compare with a new part" in note for note in case.notes)
+
+
 def test_teeth_at_the_limit_are_not_scored():
     photo, truth = drawn_photo(loss=0.22)  # 5.0 % of 4.39 mm
     case = case_of(photo, truth, np.random.default_rng(0))

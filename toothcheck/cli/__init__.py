@@ -16,6 +16,7 @@ from toothcheck import __version__
 from toothcheck.cli import card, form, inspect
 from toothcheck.cli import card, form
 from toothcheck.cli import teach
+from toothcheck.cli import report, teach
 from toothcheck.errors import ToothcheckError
 
 app = typer.Typer(
@@ -44,6 +45,7 @@ def _root(
 
 for group in (inspect, form, card):
     group.register(app)
+report.register(app)
 teach.register(app)
 
 

@@ -8,7 +8,7 @@ from __future__ import annotations
 
 import hashlib
 import math
-from collections.abc import Mapping, Sequence
+from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass
 from statistics import median
 from typing import Any
@@ -22,6 +22,8 @@ WORN_FROM_PERCENT = ASYMMETRY_LIMITS_PERCENT[0]
 """A tooth counts as worn from here: the end of ``good``."""
 DOUBT_PERCENT = 1.0
 """Within this of the limit, or within two standard uncertainties, either answer is accepted and none is scored."""
+BOTH_FLANKS_MM = 0.25
+"""Median loss of the coast flank from which a part counts as worn on both flanks; this project's choice."""
 MOST_ASKED = 8
 """Teeth that a learner is asked about: more do not fit a thumb on a phone."""
 
@@ -254,9 +256,9 @@ def _of_made(m: Mapping[str, Any]) -> _Facts:
     if damage:
         notes.append("Damaged: " + ", ".join(f"tooth {i} {what}" for i, what in damage.items()) + ".")
         difficulty += 1
-    coast_loss = median([truths[t.index].get("coast_loss_pitch") or 0.0 for t in teeth])
-    if coast_loss > 0.25:
-        notes.append(f"The coast flank has lost {coast_loss:.2f} mm too: the part may have been turned round.")
+    both = _both_flanks(truths[t.index] for t in teeth)
+    if both:
+        notes.append("Both flanks are worn alike, so comparing them says nothing: compare with a new part.")
         difficulty += 1
     difficulty += _near_limit(asymmetry, notes)
     return _Facts(
@@ -267,7 +269,7 @@ def _of_made(m: Mapping[str, Any]) -> _Facts:
         drive_side=str(side),
         centre=tuple(m["centre_px"]) if m.get("centre_px") else None,
         teeth=tuple(teeth),
-        grade="cannot-tell" if unreadable else true_grade,
+        grade="cannot-tell" if unreadable or both else true_grade,
         true_grade=true_grade,
         asymmetry=asymmetry,
         overhang=hook,
@@ -316,6 +318,13 @@ def _of_inspection(document: Mapping[str, Any]) -> _Facts:
         difficulty=difficulty,
         notes=tuple(notes),
     )
+
+
+def _both_flanks(truths: Iterable[Mapping[str, Any]]) -> bool:
+    """Whether the coast flank has lost enough, beside the drive flank, that the two no longer tell wear apart."""
+    pairs = [(t.get("drive_loss_pitch") or 0.0, t.get("coast_loss_pitch") or 0.0) for t in truths]
+    drive, coast = median([d for d, _ in pairs]), median([c for _, c in pairs])
+    return coast > BOTH_FLANKS_MM and coast > 0.5 * drive
 
 
 def _near_limit(asymmetry: float | None, notes: list[str]) -> int:

@@ -147,7 +147,7 @@
       (truth.asymmetry === null ? "" : `Median asymmetry ${truth.asymmetry.toFixed(1)} %`) + (truth.overhang === null ? "." : `, median overhang ${truth.overhang.toFixed(2)} mm.`),
       ...truth.notes,
     ];
-    if (truth.grade !== truth.true_grade) notes.push(`The part itself is ${truth.true_grade}; the photo cannot show it.`);
+    if (truth.grade !== truth.true_grade) notes.push(`By its numbers alone it would be ${truth.true_grade}; the photo does not support that.`);
     if (scored.length < answer.teeth.length) notes.push("Teeth close to the limit are not scored: either answer is fair.");
     for (const note of notes) html($("truth-notes"), "li", note);
     truth.teeth.forEach((t, i) => {

@@ -1,0 +1,108 @@
+"""``report``: one inspection as a page or a PDF."""
+
+from __future__ import annotations
+
+import json
+import sys
+from enum import StrEnum
+from pathlib import Path
+from typing import TYPE_CHECKING, Annotated, Any
+
+import typer
+
+from toothcheck.cli.output import write_whole
+from toothcheck.errors import PhotoError, UsageError
+
+if TYPE_CHECKING:
+    from toothcheck.report import ReportInput
+
+
+class Paper(StrEnum):
+    """Paper of a PDF."""
+
+    A4 = "a4"
+    LETTER = "letter"
+
+
+class Picture(StrEnum):
+    """Where the picture comes from."""
+
+    REAL = "real"
+    MADE = "made"
+
+
+def register(app: typer.Typer) -> None:
+    """Add the command."""
+    app.command(epilog="Example: toothcheck report reading.json -o report.html")(report)
+
+
+def report(
+    subject: Annotated[Path, typer.Argument(metavar="READING", help="What 'toothcheck inspect --json FILE' wrote.")],
+    output: Annotated[Path, typer.Option("--output", "-o", help="Where to write: a name ending in .html or .pdf.")],
+    picture: Annotated[
+        Path | None, typer.Option(help="The photo with outlines drawn in (PNG or JPEG), to be shown.")
+    ] = None,
+    origin: Annotated[
+        Picture | None, typer.Option(help="Whether the picture is a real photo or a made one; it is marked so.")
+    ] = None,
+    machine: Annotated[str, typer.Option(help="Name of the machine, for the heading.")] = "",
+    date: Annotated[str, typer.Option(help="Date to print, as it shall stand there.")] = "",
+    paper: Annotated[Paper, typer.Option(help="Paper of a PDF.")] = Paper.A4,
+) -> None:
+    """Write a report: grade and confidence, the worst tooth beside the ideal one, every number, cautions, method.
+
+    HTML is one file without any request; it prints on A4 and Letter and reads on a phone.
+    """
+    from toothcheck.report import Origin, ReportInput
+
+    kind = _kind(output)
+    marks = {None: Origin.UNTOLD, Picture.REAL: Origin.REAL, Picture.MADE: Origin.MADE}
+    given = ReportInput(
+        document=_document(subject),
+        origin=marks[origin],
+        overlay_png=_picture(picture) if picture else None,
+        machine=machine,
+        date=date,
+    )
+    write_whole(output, _made(given, kind, paper.value))
+    sys.stdout.write(f"{output}: grade {given.document['verdict']['grade']}\n")
+
+
+def _kind(output: Path) -> str:
+    kind = output.suffix.lower()
+    if kind not in (".html", ".htm", ".pdf"):
+        raise UsageError(f"--output must end in .html or .pdf, not {output.name}.")
+    return kind
+
+
+def _made(given: ReportInput, kind: str, paper: str) -> bytes:
+    from toothcheck.report import report_page, report_pdf
+
+    try:
+        return report_pdf(given, paper=paper) if kind == ".pdf" else report_page(given).encode()
+    except ValueError as error:
+        raise UsageError(f"The reading cannot be reported: {error}.") from error
+
+
+def _document(path: Path) -> dict[str, Any]:
+    try:
+        document = json.loads(path.read_bytes())
+    except OSError as error:
+        raise UsageError(f"Cannot read {path}: {error.strerror or error}.") from error
+    except ValueError as error:  # not JSON, or not UTF-8
+        raise UsageError(
+            f"{path} is not JSON: {error}.", hint="Make one with toothcheck inspect --json FILE."
+        ) from error
+    if not isinstance(document, dict):
+        raise UsageError(f"{path} must hold a JSON object.")
+    return document
+
+
+def _picture(path: Path) -> bytes:
+    try:
+        content = path.read_bytes()
+    except OSError as error:
+        raise PhotoError(f"Cannot read {path}: {error.strerror or error}.") from error
+    if not content.startswith((b"\x89PNG", b"\xff\xd8")):
+        raise PhotoError(f"{path} is neither PNG nor JPEG.")
+    return content
