@@ -114,6 +114,7 @@ def test_truth_of_a_made_photo_is_what_was_drawn():
     assert len(case.asked) == 8
     assert [t.worn for t in case.asked] == [t.index % 2 == 0 for t in case.asked]
     # 0.7 mm of a tooth of 4.39 mm: 100 * 0.7 / 4.39, half of the teeth: the median lies between 0 and 16 %
+    assert {t.index % 2 for t in case.asked} == {0, 1}  # both kinds are asked about
     assert case.asymmetry_percent == pytest.approx(50 * 0.7 / 4.39, abs=0.05)
     assert case.true_grade == "watch"
 
@@ -131,6 +132,7 @@ def test_both_flanks_worn_alike_cannot_be_told():
         tooth["coast_loss_pitch"] = 0.55
     case = case_of(photo, truth, np.random.default_rng(0))
     assert case.grade == "cannot-tell"
+    assert {t.worn for t in case.asked} == {None}
     assert any("compare with a new part" in note for note in case.notes)
 
 

@@ -39,7 +39,7 @@ class AskedTooth:
     overhang_mm: float | None
     damaged: bool
     worn: bool | None
-    """None: too close to the limit to score."""
+    """None: not scored, as it is too close to the limit, or as the photo or the part does not let it be judged."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
@@ -115,7 +115,7 @@ def case_of(photo: bytes, truth: Mapping[str, Any], rng: np.random.Generator) ->
                 asymmetry_percent=tooth.asymmetry,
                 overhang_mm=tooth.overhang,
                 damaged=tooth.damaged,
-                worn=_is_worn(tooth),
+                worn=_is_worn(tooth) if facts.comparable else None,
             )
         )
     x, y = (centre - picture.origin_px) * picture.scale
@@ -203,6 +203,8 @@ class _Facts:
     overhang: float | None
     difficulty: int
     notes: tuple[str, ...]
+    comparable: bool
+    """Whether comparing the flanks of a tooth in this photo can tell its wear."""
 
 
 def _need(document: Mapping[str, Any], *names: str) -> list[Any]:
@@ -275,6 +277,7 @@ def _of_made(m: Mapping[str, Any]) -> _Facts:
         overhang=hook,
         difficulty=difficulty,
         notes=tuple(notes),
+        comparable=not (unreadable or both),
     )
 
 
@@ -317,6 +320,7 @@ def _of_inspection(document: Mapping[str, Any]) -> _Facts:
         overhang=(wear.get("overhang_mm") or {}).get("value"),
         difficulty=difficulty,
         notes=tuple(notes),
+        comparable=grade != "cannot-tell",
     )
 
 
@@ -354,10 +358,12 @@ def _other(side: str) -> str:
 
 
 def _spread(count: int, rng: np.random.Generator) -> list[int]:
-    """Up to `MOST_ASKED` of ``count`` teeth, evenly spread, from a random start."""
+    """Up to `MOST_ASKED` of ``count`` teeth, one by lot from each stretch of the wheel.
+
+    Not every n-th: on a wheel where every second tooth is worn that would show one kind only.
+    """
     wanted = min(MOST_ASKED, count)
-    start = float(rng.uniform(0, count / wanted))
-    return sorted({int(start + i * count / wanted) % count for i in range(wanted)})
+    return [int((i + u) * count / wanted) for i, u in enumerate(rng.uniform(0, 1, wanted))]
 
 
 def _centre(tips: np.ndarray[Any, Any]) -> tuple[float, float]:

@@ -148,14 +148,14 @@
       ...truth.notes,
     ];
     if (truth.grade !== truth.true_grade) notes.push(`By its numbers alone it would be ${truth.true_grade}; the photo does not support that.`);
-    if (scored.length < answer.teeth.length) notes.push("Teeth close to the limit are not scored: either answer is fair.");
+    if (scored.length < answer.teeth.length) notes.push("Teeth close to the limit, or that cannot be judged here, are not scored: either answer is fair.");
     for (const note of notes) html($("truth-notes"), "li", note);
     truth.teeth.forEach((t, i) => {
       const tr = html($("truth-teeth"), "tr");
       html(tr, "th", String(i + 1), {scope: "row"});
       html(tr, "td", t.asymmetry === null ? "no reading" : t.asymmetry.toFixed(1) + " %", {class: "num"});
       html(tr, "td", t.overhang === null ? "no reading" : t.overhang.toFixed(2) + " mm", {class: "num"});
-      html(tr, "td", t.damaged ? "damaged" : t.worn === null ? "at the limit" : t.worn ? "worn" : "not worn");
+      html(tr, "td", t.damaged ? "damaged" : t.worn === null ? "not scored" : t.worn ? "worn" : "not worn");
       html(tr, "td", answer.teeth[i].given ? "worn" : "not worn");
       $("teeth-view").querySelector(`[data-tooth="${i}"]`).classList.toggle("truth", t.worn === true);
     });
