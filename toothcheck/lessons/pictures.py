@@ -10,8 +10,8 @@ import numpy as np
 import pillow_heif
 from PIL import Image, ImageOps, UnidentifiedImageError
 
-LARGEST_PX = 1100
-"""Longest side in a page: sharp on a phone, and twelve of them stay under about 2 MB."""
+LARGEST_PX = 1300
+"""Longest side in a page: sharp on a phone, and twelve of them stay under about 3 MB."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
