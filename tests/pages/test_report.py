@@ -102,12 +102,19 @@ def test_a_tooth_drawn_from_its_numbers_measures_as_they_say():
     assert table.half_mm[table.at_pitch] - half == pytest.approx(r.drive_loss_mm, abs=1e-6)
 
 
-def test_traced_outlines_are_drawn_as_they_are():
-    outline = np.array([[-6.0, 33.0], [-2, 36], [-0.5, 41], [0.5, 41], [1.2, 37], [6, 33]])
-    given = ReportInput(
-        document=document(), outlines=[ToothOutline(index=2, measured_mm=outline, ideal_mm=outline * [1.1, 1])]
-    )
-    assert "as traced" in view_of(given).teeth_caption
+def test_traced_outlines_are_drawn_as_they_are_on_the_ideal_s_feet():
+    table = tooth_table(IsoForm(pitch_mm=15.875, roller_diameter_mm=10.16, teeth=15))
+    ideal, whole = (worn(table, Wear(flank_loss_mm=w)).outline_mm() for w in (0.0, 0.6))
+    traced = whole[np.hypot(*whole.T) > table.junction_radius_mm]
+    given = ReportInput(document=document(), outlines=[ToothOutline(index=2, measured_mm=traced, ideal_mm=ideal)])
+    view = view_of(given)
+    assert "as traced" in view.teeth_caption
+    drawn = [shape for shape in view.teeth_figure.shapes if shape.role == "metal"][1].points
+    low = ideal[:, 1].min()
+    assert drawn[:, 1].min() < low  # it stands on the base
+    shift = drawn[np.argmax(drawn[:, 1])][0] - traced[np.argmax(traced[:, 1])][0]
+    for point in traced[:: len(traced) // 12]:
+        assert np.hypot(*(drawn - point - [shift, 0]).T).min() < 1e-9
 
 
 def test_what_is_no_inspection_is_refused():

@@ -126,7 +126,8 @@ def two_teeth(
     """The ideal tooth and the worst one side by side, large, and what is to be said about the drawing."""
     traced = next((o for o in outlines if o.index == tooth["index"]), None)
     if traced is not None:
-        ideal, measured = np.asarray(traced.ideal_mm), np.asarray(traced.measured_mm)
+        ideal = np.asarray(traced.ideal_mm)
+        measured = _completed(np.asarray(traced.measured_mm), ideal)
         caption = "Left: the ideal tooth. Right: the tooth as traced in the photo, the ideal dashed."
     else:
         drawn = _drawn_from_numbers(sprocket, tooth)
@@ -188,6 +189,23 @@ def two_teeth(
         "with the rotation, towards the leading flank" if front else "against the rotation, towards the trailing flank"
     )
     return figure, f"{caption} On a {sprocket.get('position')} sprocket a hook leans {lean}."
+
+
+def _completed(measured: Floats, ideal: Floats) -> Floats:
+    """A traced outline with the ideal's feet where nothing was traced, so that it stands on the same base."""
+
+    def halves(outline: Floats) -> tuple[Floats, Floats]:
+        top = int(np.argmax(np.hypot(*outline.T)))
+        return outline[: top + 1], outline[top + 1 :][::-1]  # both from the root up
+
+    sides = []
+    for seen, new in zip(halves(measured), halves(ideal), strict=True):
+        if len(seen) == 0:
+            sides.append(new)
+            continue
+        foot = new[np.hypot(*new.T) < np.hypot(*seen.T).min() - 0.05]
+        sides.append(np.concatenate([foot, seen]))
+    return np.concatenate([sides[0], sides[1][::-1]])
 
 
 def _drive_half(outline: Floats, side: float) -> Floats:
