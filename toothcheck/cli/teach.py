@@ -29,7 +29,7 @@ def register(app: typer.Typer) -> None:
         epilog="Example: toothcheck exercise make --level 1 -o exercise.html",
     )
     exercise.command(epilog="Example: toothcheck exercise make --photos sample_images_synthetic -o exercise.html")(make)
-    exercise.command(epilog="Example: toothcheck exercise collect results/*.json --json class.json")(collect)
+    exercise.command(epilog="Example: toothcheck exercise collect results --json class.json")(collect)
     app.add_typer(exercise, name="exercise")
 
 
@@ -114,7 +114,9 @@ def _json_of(path: Path) -> object:
 
 
 def collect(
-    results: Annotated[list[Path], typer.Argument(help="Result files that the exercise page saved.")],
+    results: Annotated[
+        list[Path], typer.Argument(help="Result files that the exercise page saved, or folders of them.")
+    ],
     json_output: Annotated[
         str | None, typer.Option("--json", help="Write everything as JSON to this file, or to stdout with -.")
     ] = None,
@@ -124,7 +126,7 @@ def collect(
     from toothcheck.lessons import document_of, run_of
 
     runs = []
-    for path in results:
+    for path in _result_files(results):
         try:
             runs.append(run_of(_json_of(path)))
         except ValueError as error:
@@ -136,7 +138,18 @@ def collect(
         _print_class(report)
 
 
+def _result_files(given: list[Path]) -> list[Path]:
+    out: list[Path] = []
+    for path in given:
+        inside = sorted(path.glob("*.json")) if path.is_dir() else [path]
+        if not inside:
+            raise UsageError(f"{path} holds no result file (NAME.json).")
+        out += inside
+    return out
+
+
 def _print_class(report: ClassReport) -> None:
+    from rich.box import SIMPLE_HEAD
     from rich.table import Table
 
     from toothcheck.lessons.scale import ALL_GRADES
@@ -146,14 +159,14 @@ def _print_class(report: ClassReport) -> None:
     out.print(f"{people} people, {len(report.runs)} runs, {all_of.photos} photos answered")
     if report.repeated:
         out.print(f"{report.repeated} files tell of a run told before; counted once")
-    table = Table(title="Grades: answers down, truth across", title_justify="left")
-    table.add_column("given")
+    table = Table(title="Grades: answers down, truth across", title_justify="left", box=SIMPLE_HEAD)
+    table.add_column("given", no_wrap=True)
     for name in ALL_GRADES:
-        table.add_column(name, justify="right")
+        table.add_column(name, justify="right", no_wrap=True)
     for name, row in zip(ALL_GRADES, all_of.confusion, strict=True):
         table.add_row(name, *[str(n) if n else "·" for n in row])
     table.add_section()
-    table.add_row("called so", *[_share(all_of.by_grade[name]) for name in ALL_GRADES])
+    table.add_row("called so", *[_share(all_of.by_grade[name], wide=False) for name in ALL_GRADES])
     out.print(table)
     for name, text in (
         ("Grade right", _share(all_of.grade_right)),
@@ -164,13 +177,13 @@ def _print_class(report: ClassReport) -> None:
         ("Teeth, kappa", _kappa(all_of.teeth_kappa)),
     ):
         out.print(f"{name:<24} {text}")
-    table = Table(title="Each person over time", title_justify="left")
-    for heading in ("person", "when", "exercise", "grade right", "weighted kappa", "drive flank", "worn found"):
+    table = Table(title="Each person over time", title_justify="left", box=SIMPLE_HEAD)
+    for heading in ("person", "when", "exercise", "grade", "kappa", "drive flank", "worn found"):
         table.add_column(heading)
     for run, agreed in report.runs:
         table.add_row(
             run.apprentice,
-            run.started.strftime("%Y-%m-%d %H:%M"),
+            run.started.strftime("%Y-%m-%d"),
             run.title,
             _share(agreed.grade_right, wide=False),
             _kappa(agreed.grade_kappa, wide=False),
@@ -178,6 +191,9 @@ def _print_class(report: ClassReport) -> None:
             _share(agreed.worn_found, wide=False),
         )
     out.print(table)
+    out.print(
+        "Intervals hold 95 %. Kappa: 1 full agreement, 0 no better than chance; answers of cannot-tell are left out."
+    )
 
 
 def _share(share: Share, *, wide: bool = True) -> str:
