@@ -2,6 +2,7 @@
 
 Weighted kappa, its standard error and the intervals come from statsmodels.  Weights are linear: two grades off counts
 twice as much as one grade off (Cohen, Psychological Bulletin 70 (1968) 213-220, allows any; linear is the plain one).
+Neglected: answers of one person, and to one photo, hang together, so the intervals are somewhat too narrow.
 """
 
 from __future__ import annotations
