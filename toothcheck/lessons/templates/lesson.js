@@ -289,7 +289,7 @@ const lesson = (() => {
   const presets = {
     "new": {loss: 0, hook: 0, tip: 0, stretch: 0, form: 1},
     "early": {loss: 0.3, hook: 0, tip: 0, stretch: 0.5, form: 1},
-    "hooked": {loss: 0.5, hook: 0.8, tip: 15, stretch: 1.5, form: 1},
+    "hooked": {loss: 0.5, hook: 0.9, tip: 15, stretch: 1.5, form: 1},
     "climbing": {loss: 0, hook: 0, tip: 0, stretch: 3, form: 1, position: "rear"},
     "pointed": {loss: 0, hook: 0, tip: 0, stretch: 0, form: 2},
   };
