@@ -17,6 +17,7 @@ from toothcheck.cli import card, form, inspect
 from toothcheck.cli import card, form
 from toothcheck.cli import teach
 from toothcheck.cli import report, teach
+from toothcheck.cli import card, form, report, teach
 from toothcheck.errors import ToothcheckError
 
 app = typer.Typer(
@@ -44,9 +45,8 @@ def _root(
 
 
 for group in (inspect, form, card):
+for group in (form, card, report, teach):
     group.register(app)
-report.register(app)
-teach.register(app)
 
 
 def main() -> None:

@@ -10,6 +10,7 @@ import hashlib
 import math
 from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass
+from itertools import pairwise
 from statistics import median
 from typing import Any
 
@@ -363,7 +364,8 @@ def _spread(count: int, rng: np.random.Generator) -> list[int]:
     Not every n-th: on a wheel where every second tooth is worn that would show one kind only.
     """
     wanted = min(MOST_ASKED, count)
-    return [int((i + u) * count / wanted) for i, u in enumerate(rng.uniform(0, 1, wanted))]
+    ends = [round(i * count / wanted) for i in range(wanted + 1)]
+    return [int(rng.integers(low, high)) for low, high in pairwise(ends)]
 
 
 def _centre(tips: np.ndarray[Any, Any]) -> tuple[float, float]:
