@@ -65,6 +65,16 @@ def test_unknown_numbers_are_said_to_be_unknown():
     assert report_pdf(ReportInput(document=d)).startswith(b"%PDF")
 
 
+def test_a_reading_kept_without_its_teeth_is_still_reported():
+    d = document() | {"teeth": [], "scale": {}, "photo": {}, "flags": []}
+    d["sprocket"] = {"chain": "520", "teeth": 15, "position": "front"}
+    d["wear"] = {"asymmetry_percent": {"value": 7.1, "std": 0.6}, "overhang_mm": None}
+    page = report_page(ReportInput(document=d))
+    assert "7.1 ± 0.6" in page.replace("\xa0", " ")
+    assert "All teeth" not in page
+    assert report_pdf(ReportInput(document=d)).startswith(b"%PDF")
+
+
 @pytest.mark.parametrize("paper", PAPERS)
 def test_pdf_fits_its_paper_and_says_the_same(paper):
     pdf = pdfium.PdfDocument(report_pdf(_full(), paper=paper))

@@ -2,8 +2,18 @@
 
 from __future__ import annotations
 
-from toothcheck.report.content import Origin, ReportInput, ToothOutline, TrendLine, view_of
+from toothcheck.report.content import Origin, ReportInput, ToothOutline, TrendLine, TrendShown, view_of
 from toothcheck.report.page import report_page
 from toothcheck.report.pdf import PAPERS, report_pdf
 
-__all__ = ["PAPERS", "Origin", "ReportInput", "ToothOutline", "TrendLine", "report_page", "report_pdf", "view_of"]
+__all__ = [
+    "PAPERS",
+    "Origin",
+    "ReportInput",
+    "ToothOutline",
+    "TrendLine",
+    "TrendShown",
+    "report_page",
+    "report_pdf",
+    "view_of",
+]

@@ -98,6 +98,16 @@ class TrendPoint(Protocol):
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class TrendShown:
+    """A trend with the words that a report puts beside it."""
+
+    points: Sequence[TrendPoint]
+    curve_km: Floats
+    curve_percent: Floats
+    sentences: tuple[str, ...]
+
+
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
 class ReportInput:
     """All that a report can show; only the document is needed."""
 
@@ -280,7 +290,9 @@ def _worst_tooth(d: Mapping[str, Any]) -> Mapping[str, Any] | None:
 
 
 def _summary(wear: Mapping[str, Any]) -> tuple[Row, ...]:
-    rows = [Row(name="Teeth measured", value=str(wear.get("measured_teeth", 0)))]
+    rows = []
+    if wear.get("measured_teeth") is not None:
+        rows.append(Row(name="Teeth measured", value=str(wear["measured_teeth"])))
     for key, name, unit in _MEASURES:
         if key in wear:
             rows.append(Row(name=f"{name}, median", value=_shown(wear[key], unit)))
@@ -337,17 +349,19 @@ def _runs(numbers: Sequence[int]) -> str:
 
 def _method(d: Mapping[str, Any]) -> tuple[Row, ...]:
     scale, sprocket, photo = d["scale"], d["sprocket"], d["photo"]
-    rows = [
-        Row(
-            name="Ideal tooth",
-            value="ISO 606, between the minimum and the maximum gap form",
-            note=f"place between them (0 to 1): {_shown(sprocket.get('gap_form'), '')}",
-        ),
-        Row(name="Datum", value="coast flanks, coast half of the seats and the spacing of all teeth"),
-    ]
+    rows = []
+    if sprocket.get("gap_form") is not None:
+        rows.append(
+            Row(
+                name="Ideal tooth",
+                value="ISO 606, between the minimum and the maximum gap form",
+                note=f"place between them (0 to 1): {_shown(sprocket['gap_form'], '')}",
+            )
+        )
+    rows.append(Row(name="Datum", value="coast flanks, coast half of the seats and the spacing of all teeth"))
     if sprocket.get("drive_flank"):
         rows.append(Row(name="Drive flank in the photo", value=f"{sprocket['drive_flank']} side of each tooth"))
-    source = {"card": "scale card", "pitch": "pitch of the chain alone"}.get(str(scale.get("source")), "unknown")
+    source = {"card": "scale card", "pitch": "pitch of the chain alone"}.get(str(scale.get("source")), "")
     note = []
     if scale.get("px_per_mm") is not None:
         note.append(f"{scale['px_per_mm']:.1f} px per mm")
@@ -355,7 +369,8 @@ def _method(d: Mapping[str, Any]) -> tuple[Row, ...]:
         note.append(f"camera tilted by {scale['tilt_deg']:.0f}°")
     if scale.get("card_to_pitch_percent") is not None:
         note.append(f"card and pitch agree to {scale['card_to_pitch_percent']:+.1f} %")
-    rows.append(Row(name="Scale", value=source, note=tied(", ".join(note))))
+    if scale.get("source"):
+        rows.append(Row(name="Scale", value=source, note=tied(", ".join(note))))
     if photo.get("width_px"):
         rows.append(Row(name="Photo", value=f"{photo['width_px']} × {photo['height_px']} px"))
     if photo.get("sha256"):

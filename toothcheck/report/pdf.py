@@ -231,12 +231,14 @@ def _story(view: ReportView, s: _Styles) -> list[Flowable]:
     )
     story += [KeepTogether([_text("Numbers", s.h2), both]), CondPageBreak(90)]
 
-    head = [_text(name, s.small) for name in ("Tooth", *view.teeth_head, "Flags")]
-    cells = [
-        [_text(str(t.index), s.cell), *[_text(c, s.cell) for c in t.cells], _text(t.flags, s.cell)] for t in view.teeth
-    ]
-    shares = (0.08, 0.18, 0.18, 0.18, 0.18, 0.2)
-    story += [_text("All teeth", s.h3), _table([head, *cells], s, [share * s.width for share in shares], head=True)]
+    if view.teeth:
+        head = [_text(name, s.small) for name in ("Tooth", *view.teeth_head, "Flags")]
+        cells = [
+            [_text(str(t.index), s.cell), *[_text(c, s.cell) for c in t.cells], _text(t.flags, s.cell)]
+            for t in view.teeth
+        ]
+        shares = (0.08, 0.18, 0.18, 0.18, 0.18, 0.2)
+        story += [_text("All teeth", s.h3), _table([head, *cells], s, [share * s.width for share in shares], head=True)]
 
     if view.flags:
         head = [_text(name, s.small) for name in ("Flag", "Where", "For the next photo")]
