@@ -11,7 +11,7 @@ from made import document, drawn_photo
 from toothcheck.estimate import Estimate
 from toothcheck.lessons.model import Wear, reading, tooth_table, worn
 from toothcheck.report import PAPERS, Origin, ReportInput, ToothOutline, report_page, report_pdf, view_of
-from toothcheck.report.figures import _drawn_from_numbers, reading_on_rule
+from toothcheck.report.figures import _drawn_from_numbers, reading_on_rule, trend_chart
 from toothcheck.toothform import IsoForm
 
 
@@ -94,6 +94,17 @@ def test_the_mark_stands_where_the_number_is():
     figure = reading_on_rule(Estimate(value=18.0, std=1.0))
     mark = next(s for s in figure.shapes if s.role == "worn")
     assert mark.points[0][0] == pytest.approx(100 * 18 / 36)  # the rule is 100 wide and ends at 36 %
+
+
+def test_a_long_forecast_does_not_shrink_the_readings_to_a_dot():
+    km = np.linspace(0, 300_000, 100)
+    trend = SimpleNamespace(
+        points=[SimpleNamespace(km=20_000.0, percent=8.0, std_percent=0.5)],
+        curve_km=km, curve_percent=np.stack([0.3 * km, 0.4 * km, 0.6 * km]) / 1000, sentences=(),
+    )  # fmt: skip
+    dots = [s for s in trend_chart("t", trend).shapes if s.role == "point"]
+    # the middle reaches 25 % at 62 500 km, and the axis is 100 wide
+    assert dots[0].points[0][0] == pytest.approx(100 * 20_000 / 62_500, rel=0.06)
 
 
 def test_a_tooth_drawn_from_its_numbers_measures_as_they_say():

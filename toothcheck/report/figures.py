@@ -258,11 +258,15 @@ def _wear_like(table: ToothTable, loss_mm: float, thinning_percent: float, overh
 
 def trend_chart(title: str, trend: TrendLine) -> Figure:
     """Readings over distance with the trend and its interval."""
-    km, percent = np.asarray(trend.curve_km), np.asarray(trend.curve_percent)
     points = list(trend.points)
+    far = _far_enough(trend)
+    km = np.asarray(trend.curve_km)
+    percent = (
+        np.array([np.interp(np.append(km[km < far], far), km, row) for row in trend.curve_percent]) if len(km) else km
+    )
+    km = np.append(km[km < far], far) if len(km) else km
     ends = [p.percent + COVER * p.std_percent for p in points]
-    top = min(45.0, _top(max([*ends, float(percent[1].max(initial=0.0))])))
-    far = max([float(km.max(initial=0.0)), *(p.km for p in points), 1.0])
+    top = min(45.0, _top(max([*ends, float(percent[1].max()) if len(km) else 0.0])))
     wide, high = 100.0, 46.0
 
     def xy(at_km: Floats, at_percent: Floats) -> Floats:
@@ -280,7 +284,8 @@ def trend_chart(title: str, trend: TrendLine) -> Figure:
         if upper > low:
             shapes.append(word(name, wide + 1, high * (low + upper) / 2 / top - 0.9, anchor="start", role=Role.SMALL))
     if len(km):
-        shapes.append(line(Role.IDEAL, xy(km, percent[1])))
+        below = percent[1] <= top
+        shapes.append(line(Role.IDEAL, xy(km[below], percent[1][below])))
     for p in points:
         x, y = xy(np.array(p.km), np.array(p.percent))
         reach = high * COVER * p.std_percent / top
@@ -299,6 +304,19 @@ def trend_chart(title: str, trend: TrendLine) -> Figure:
         shapes=tuple(shapes),
         text_size=2.7,
     )
+
+
+def _far_enough(trend: TrendLine) -> float:
+    """Where to end the axis, km: a forecast as far as ``replace-now``, but not so far that the readings shrink to a dot."""
+    last = max([p.km for p in trend.points], default=0.0)
+    km = np.asarray(trend.curve_km)
+    if len(km) == 0:
+        return max(last, 1.0)
+    reached = np.nonzero(np.asarray(trend.curve_percent)[1] >= ASYMMETRY_LIMITS_PERCENT[-1])[0]
+    forecast = float(km[reached[0]]) if len(reached) else float(km[-1])
+    if last > 0:
+        forecast = min(max(forecast, 1.25 * last), 4 * last)
+    return min(float(km[-1]), forecast)
 
 
 def _round_step(rough: float) -> float:
