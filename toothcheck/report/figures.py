@@ -307,7 +307,7 @@ def trend_chart(title: str, trend: TrendLine) -> Figure:
 
 
 def _far_enough(trend: TrendLine) -> float:
-    """Where to end the axis, km: a forecast as far as ``replace-now``, but not so far that the readings shrink to a dot."""
+    """Where to end the axis, km: a forecast as far as ``replace-now``, but the readings stay apart."""
     last = max([p.km for p in trend.points], default=0.0)
     km = np.asarray(trend.curve_km)
     if len(km) == 0:
