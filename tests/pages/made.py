@@ -106,7 +106,7 @@ def document(*, teeth=15, measured=12, asymmetry=16.2, std=0.9, overhang=0.11, g
         },
         "scale": {
             "source": "card", "card": "pocket", "markers": 6, "px_per_mm": 18.4, "tilt_deg": 12.0,
-            "card_to_pitch_percent": 0.3,
+            "card_to_pitch_percent": value(0.3, 0.2),
         },
         "teeth": rows,
         "wear": {

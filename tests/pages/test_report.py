@@ -10,7 +10,7 @@ from made import document, drawn_photo
 
 from toothcheck.estimate import Estimate
 from toothcheck.lessons.model import Wear, reading, tooth_table, worn
-from toothcheck.report import PAPERS, Origin, ReportInput, ToothOutline, report_page, report_pdf, view_of
+from toothcheck.report import PAPERS, Origin, ReportInput, ToothOutline, outlines_of, report_page, report_pdf, view_of
 from toothcheck.report.figures import _drawn_from_numbers, reading_on_rule, trend_chart
 from toothcheck.toothform import IsoForm
 
@@ -53,8 +53,8 @@ def test_a_good_grade_is_never_called_safe():
 
 def test_unknown_numbers_are_said_to_be_unknown():
     d = document(measured=0, grade="cannot-tell", confidence=0.3)
-    d["wear"] = {"measured_teeth": 0, "asymmetry_percent": None, "worst_tooth": None, "overhang_mm": None}
     d["sprocket"]["gap_form"] = None
+    d["wear"]["asymmetry_percent"] = d["wear"]["worst_tooth"] = None
     d["scale"] = {"source": None, "px_per_mm": None, "tilt_deg": None, "card_to_pitch_percent": None}
     view = view_of(ReportInput(document=d))
     assert view.chart is None
@@ -73,6 +73,18 @@ def test_a_reading_kept_without_its_teeth_is_still_reported():
     assert "7.1 ± 0.6" in page.replace("\xa0", " ")
     assert "All teeth" not in page
     assert report_pdf(ReportInput(document=d)).startswith(b"%PDF")
+
+
+def test_a_refused_photo_is_reported_with_its_remedies():
+    d = document(measured=0, grade="cannot-tell", confidence=0.0) | {
+        "wear": None,
+        "teeth": [],
+        "flags": ["no-sprocket"],
+    }
+    d["verdict"]["cautions"] = []
+    page = report_page(ReportInput(document=d))
+    assert "put the sprocket in the middle against a plain background" in page
+    assert "Engine off" in page  # our own cautions where the document brings none
 
 
 @pytest.mark.parametrize("paper", PAPERS)
@@ -136,6 +148,19 @@ def test_traced_outlines_are_drawn_as_they_are_on_the_ideal_s_feet():
     shift = drawn[np.argmax(drawn[:, 1])][0] - traced[np.argmax(traced[:, 1])][0]
     for point in traced[:: len(traced) // 12]:
         assert np.hypot(*(drawn - point - [shift, 0]).T).min() < 1e-9
+
+
+def test_outlines_of_a_measured_wheel():
+    form = IsoForm(pitch_mm=15.875, roller_diameter_mm=10.16, teeth=15)
+    points = worn(tooth_table(form), Wear(flank_loss_mm=0.6)).outline_mm()
+    teeth = [
+        SimpleNamespace(index=0, measured=True, outline_mm=points),
+        SimpleNamespace(index=1, measured=True, outline_mm=None),
+        SimpleNamespace(index=2, measured=False, outline_mm=points),
+    ]
+    (only,) = outlines_of(SimpleNamespace(datum=SimpleNamespace(form=form), teeth=teeth))
+    assert only.index == 0
+    assert np.hypot(*only.ideal_mm.T).max() == pytest.approx(form.tip_radius_mm)
 
 
 def test_what_is_no_inspection_is_refused():

@@ -5,6 +5,7 @@ from __future__ import annotations
 from toothcheck.report.content import Origin, ReportInput, ToothOutline, TrendLine, TrendShown, view_of
 from toothcheck.report.page import report_page
 from toothcheck.report.pdf import PAPERS, report_pdf
+from toothcheck.report.traced import outlines_of
 
 __all__ = [
     "PAPERS",
@@ -13,6 +14,7 @@ __all__ = [
     "ToothOutline",
     "TrendLine",
     "TrendShown",
+    "outlines_of",
     "report_page",
     "report_pdf",
     "view_of",

@@ -17,6 +17,7 @@ from toothcheck.report.figures import reading_on_rule, teeth_chart, trend_chart,
 
 SCHEMA = "toothcheck/inspection/1"
 
+# used where the document itself brings no cautions
 CARE = (
     "Engine off and key out before you reach near the chain; hands, sleeves and cloths stay out of the chain run.",
     "Stop riding when the chain jumps, grinds or binds, or when a tooth is broken, missing or bent.",
@@ -193,10 +194,10 @@ def view_of(given: ReportInput) -> ReportView:
     d = given.document
     if d.get("schema") != SCHEMA:
         raise ValueError(f"document must have the schema {SCHEMA}, not {d.get('schema')!r}")
-    missing = [name for name in ("photo", "sprocket", "scale", "teeth", "wear", "verdict") if d.get(name) is None]
+    missing = [name for name in ("photo", "sprocket", "scale", "teeth", "verdict") if d.get(name) is None]
     if missing:
         raise ValueError(f"document must hold {', '.join(missing)}")
-    verdict, wear, sprocket = d["verdict"], d["wear"], d["sprocket"]
+    verdict, wear, sprocket = d["verdict"], d.get("wear") or {}, d["sprocket"]  # no wear: nothing could be measured
     grade = str(verdict.get("grade"))
     if grade not in ALL_GRADES:
         raise ValueError(f"verdict.grade must be one of {', '.join(ALL_GRADES)}, not {grade!r}")
@@ -211,7 +212,7 @@ def view_of(given: ReportInput) -> ReportView:
         confidence=_confidence(verdict.get("confidence"), grade),
         reasons=_texts(verdict.get("reasons")),
         next_steps=_texts(verdict.get("next_steps")),
-        cautions=tuple(dict.fromkeys((*_texts(verdict.get("cautions")), *CARE))),
+        cautions=_texts(verdict.get("cautions")) or CARE,
         unseen=UNSEEN,
         rule=reading_on_rule(asymmetry) if asymmetry else None,
         chart=teeth_chart(d["teeth"]),
@@ -281,7 +282,7 @@ def _facts(given: ReportInput) -> tuple[str, ...]:
 
 
 def _worst_tooth(d: Mapping[str, Any]) -> Mapping[str, Any] | None:
-    wanted = d["wear"].get("worst_tooth")
+    wanted = (d.get("wear") or {}).get("worst_tooth")
     for tooth in d["teeth"]:
         if tooth.get("index") == wanted and tooth.get("measured"):
             found: Mapping[str, Any] = tooth
@@ -367,8 +368,8 @@ def _method(d: Mapping[str, Any]) -> tuple[Row, ...]:
         note.append(f"{scale['px_per_mm']:.1f} px per mm")
     if scale.get("tilt_deg") is not None:
         note.append(f"camera tilted by {scale['tilt_deg']:.0f}°")
-    if scale.get("card_to_pitch_percent") is not None:
-        note.append(f"card and pitch agree to {scale['card_to_pitch_percent']:+.1f} %")
+    if estimate_of(scale.get("card_to_pitch_percent")):
+        note.append(f"by the card the pitch is off by {_shown(scale['card_to_pitch_percent'], '%')}")
     if scale.get("source"):
         rows.append(Row(name="Scale", value=source, note=tied(", ".join(note))))
     if photo.get("width_px"):
