@@ -121,3 +121,16 @@ def test_report_of_a_reading(toothcheck, tmp_path, name):
     assert run.returncode == 0, run.stderr
     assert "grade replace-set" in run.stdout
     assert (tmp_path / name).stat().st_size > 10_000
+
+
+def test_report_of_a_photo_that_shows_no_card(toothcheck, tmp_path):
+    photo, _ = drawn_photo(loss=0.7, size=500)
+    (tmp_path / "wheel.png").write_bytes(photo)
+    run = toothcheck("report", "wheel.png", "-o", "r.html", cwd=tmp_path)
+    assert run.returncode == 2
+    assert "--chain, --teeth, --position" in run.stderr
+    told = ("--chain", "520", "--teeth", 15, "--position", "front", "--turning", "clockwise")
+    run = toothcheck("report", "wheel.png", "-o", "r.html", *told, "--origin", "made", cwd=tmp_path)
+    assert run.returncode == 0, run.stderr
+    page = (tmp_path / "r.html").read_text(encoding="utf-8")
+    assert "No scale card was found" in page

@@ -13,11 +13,7 @@ from typing import Annotated
 import typer
 
 from toothcheck import __version__
-from toothcheck.cli import card, form, inspect
-from toothcheck.cli import card, form
-from toothcheck.cli import teach
-from toothcheck.cli import report, teach
-from toothcheck.cli import card, form, report, teach
+from toothcheck.cli import card, form, inspect, report, teach
 from toothcheck.errors import ToothcheckError
 
 app = typer.Typer(
@@ -44,8 +40,7 @@ def _root(
     pass
 
 
-for group in (inspect, form, card):
-for group in (form, card, report, teach):
+for group in (inspect, form, card, report, teach):
     group.register(app)
 
 

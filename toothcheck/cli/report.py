@@ -4,9 +4,10 @@ from __future__ import annotations
 
 import json
 import sys
+from dataclasses import replace
 from enum import StrEnum
 from pathlib import Path
-from typing import TYPE_CHECKING, Annotated, Any
+from typing import TYPE_CHECKING, Annotated, Any, NamedTuple
 
 import typer
 
@@ -16,12 +17,28 @@ from toothcheck.errors import PhotoError, UsageError
 if TYPE_CHECKING:
     from toothcheck.report import ReportInput
 
+PICTURES = {".jpg", ".jpeg", ".png", ".heic", ".heif", ".webp", ".tif", ".tiff"}
+
 
 class Paper(StrEnum):
     """Paper of a PDF."""
 
     A4 = "a4"
     LETTER = "letter"
+
+
+class Position(StrEnum):
+    """Which sprocket."""
+
+    FRONT = "front"
+    REAR = "rear"
+
+
+class Turning(StrEnum):
+    """Which way it turns in the photo."""
+
+    CLOCKWISE = "clockwise"
+    COUNTERCLOCKWISE = "counterclockwise"
 
 
 class Picture(StrEnum):
@@ -37,7 +54,10 @@ def register(app: typer.Typer) -> None:
 
 
 def report(
-    subject: Annotated[Path, typer.Argument(metavar="READING", help="What 'toothcheck inspect --json FILE' wrote.")],
+    subject: Annotated[
+        Path,
+        typer.Argument(metavar="PHOTO|READING", help="A photo, or what 'toothcheck inspect --json FILE' wrote of one."),
+    ],
     output: Annotated[Path, typer.Option("--output", "-o", help="Where to write: a name ending in .html or .pdf.")],
     picture: Annotated[
         Path | None, typer.Option(help="The photo with outlines drawn in (PNG or JPEG), to be shown.")
@@ -48,6 +68,18 @@ def report(
     machine: Annotated[str, typer.Option(help="Name of the machine, for the heading.")] = "",
     date: Annotated[str, typer.Option(help="Date to print, as it shall stand there.")] = "",
     paper: Annotated[Paper, typer.Option(help="Paper of a PDF.")] = Paper.A4,
+    chain: Annotated[str | None, typer.Option(help="Of a photo: chain size, e.g. 520.")] = None,
+    teeth: Annotated[int | None, typer.Option(help="Of a photo: tooth count.")] = None,
+    position: Annotated[
+        Position | None, typer.Option(help="Of a photo: front (drives the chain) or rear (is driven).")
+    ] = None,
+    turning: Annotated[
+        Turning | None, typer.Option(help="Of a photo: which way the sprocket turns in it, rolling forward.")
+    ] = None,
+    card_height: Annotated[
+        float | None, typer.Option(help="Of a photo: card over the sprocket's face, mm; negative behind it.")
+    ] = None,
+    thickness: Annotated[float | None, typer.Option(help="Of a photo: thickness of the teeth, mm.")] = None,
 ) -> None:
     """Write a report: grade and confidence, the worst tooth beside the ideal one, every number, cautions, method.
 
@@ -57,8 +89,13 @@ def report(
 
     kind = _kind(output)
     marks = {None: Origin.UNTOLD, Picture.REAL: Origin.REAL, Picture.MADE: Origin.MADE}
-    given = ReportInput(
-        document=_document(subject),
+    if subject.suffix.lower() in PICTURES:
+        claim = Told(chain, teeth, position, turning, card_height, thickness)
+        given = _of_photo(subject, claim)
+    else:
+        given = ReportInput(document=_document(subject))
+    given = replace(
+        given,
         origin=marks[origin],
         overlay_png=_picture(picture) if picture else None,
         machine=machine,
@@ -66,6 +103,41 @@ def report(
     )
     write_whole(output, _made(given, kind, paper.value))
     sys.stdout.write(f"{output}: grade {given.document['verdict']['grade']}\n")
+
+
+class Told(NamedTuple):
+    """What the options say about a photo."""
+
+    chain: str | None
+    teeth: int | None
+    position: Position | None
+    turning: Turning | None
+    card_height: float | None
+    thickness: float | None
+
+
+def _of_photo(path: Path, told: Told) -> ReportInput:
+    from toothcheck.chains import chain as chain_named
+    from toothcheck.inspection import Claim, inspect
+    from toothcheck.photo import load
+    from toothcheck.report import ReportInput, outlines_of
+
+    missing = [f"--{name}" for name in ("chain", "teeth", "position") if getattr(told, name) is None]
+    if missing or told.chain is None or told.teeth is None or told.position is None:
+        raise UsageError(f"A photo needs {', '.join(missing)}.", hint="A reading (NAME.json) brings them along.")
+    try:
+        claim = Claim(
+            chain=chain_named(told.chain),
+            teeth=told.teeth,
+            position=told.position.value,
+            turning=told.turning.value if told.turning else None,
+            card_height_mm=told.card_height,
+            thickness_mm=told.thickness,
+        )
+        found = inspect(load(path), claim)
+    except ValueError as error:
+        raise UsageError(f"{error}.") from error
+    return ReportInput(document=found.document(), outlines=outlines_of(found.wear) if found.wear else ())
 
 
 def _kind(output: Path) -> str:

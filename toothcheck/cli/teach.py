@@ -11,13 +11,12 @@ from typing import TYPE_CHECKING, Annotated, Any
 import typer
 
 from toothcheck.cli.output import console, write_json, write_whole
+from toothcheck.cli.report import PICTURES
 from toothcheck.errors import PhotoError, UsageError
 
 if TYPE_CHECKING:
     from toothcheck.lessons import Case, ClassReport
     from toothcheck.lessons.results import Kappa, Share
-
-_PICTURES = {".jpg", ".jpeg", ".png", ".heic", ".heif", ".webp", ".tif", ".tiff"}
 
 
 def register(app: typer.Typer) -> None:
@@ -91,7 +90,7 @@ def _cases_in(folder: Path, rng: Any) -> Iterator[Case]:  # noqa: ANN401 - numpy
 
     if not folder.is_dir():
         raise UsageError(f"--photos must be a folder, not {folder}.")
-    found = [p for p in sorted(folder.iterdir()) if p.suffix.lower() in _PICTURES and p.with_suffix(".json").is_file()]
+    found = [p for p in sorted(folder.iterdir()) if p.suffix.lower() in PICTURES and p.with_suffix(".json").is_file()]
     if not found:
         raise UsageError(f"{folder} holds no photo with NAME.json beside it.")
     for photo in found:

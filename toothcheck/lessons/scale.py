@@ -5,31 +5,27 @@ from __future__ import annotations
 import math
 
 from toothcheck.estimate import Estimate
+from toothcheck.grade import BANDS_PERCENT as ASYMMETRY_LIMITS_PERCENT
+from toothcheck.grade import CANNOT_TELL, GRADES
+from toothcheck.grade import HOOK_MM as OVERHANG_LIMIT_MM
+from toothcheck.grade import MEANING as _MEANING
+from toothcheck.grade import band as grade_of
 
-GRADES = ("good", "watch", "replace-set", "replace-now")
+__all__ = [
+    "ALL_GRADES",
+    "ASYMMETRY_LIMITS_PERCENT",
+    "GRADES",
+    "MEANING",
+    "OVERHANG_LIMIT_MM",
+    "grade_chances",
+    "grade_of",
+]
+
+ALL_GRADES = (*GRADES, CANNOT_TELL)
 """In order of wear; ``cannot-tell`` stands apart from them."""
-ALL_GRADES = (*GRADES, "cannot-tell")
 
-ASYMMETRY_LIMITS_PERCENT = (5.0, 10.0, 25.0)
-"""Where the next grade begins; this project's convention (measures.md, section 5): no standard sets a limit."""
-OVERHANG_LIMIT_MM = 0.3
-"""From here on a hook alone means ``replace-now``."""
-
-MEANING = {
-    "good": "No measurable hook. Look again at the next service.",
-    "watch": "Measurable wear. Photograph at each service, and plan parts.",
-    "replace-set": "Renew both sprockets and the chain together at the next opportunity.",
-    "replace-now": "Do not ride on it. Renew both sprockets and the chain.",
-    "cannot-tell": "The photo does not support a grade. It says what to change for the next one.",
-}
-"""What follows from a grade, in words for a workshop."""
-
-
-def grade_of(asymmetry_percent: float, overhang_mm: float = 0.0) -> str:
-    """The grade of an exact reading."""
-    if overhang_mm >= OVERHANG_LIMIT_MM:
-        return "replace-now"
-    return GRADES[sum(asymmetry_percent >= limit for limit in ASYMMETRY_LIMITS_PERCENT)]
+MEANING = {name: f"{text[0].upper()}{text[1:]}." for name, text in _MEANING.items()}
+"""What follows from a grade, as a sentence."""
 
 
 def grade_chances(asymmetry_percent: Estimate, overhang_mm: Estimate) -> dict[str, float]:

@@ -11,18 +11,13 @@ from toothcheck import __version__
 from toothcheck.estimate import Estimate
 from toothcheck.flags import FLAGS
 from toothcheck.geometry import Floats
+from toothcheck.grade import CAUTIONS
 from toothcheck.lessons.scale import ALL_GRADES, ASYMMETRY_LIMITS_PERCENT, MEANING, OVERHANG_LIMIT_MM
 from toothcheck.pages import Figure, tied
 from toothcheck.report.figures import reading_on_rule, teeth_chart, trend_chart, two_teeth
 
 SCHEMA = "toothcheck/inspection/1"
 
-# used where the document itself brings no cautions
-CARE = (
-    "Engine off and key out before you reach near the chain; hands, sleeves and cloths stay out of the chain run.",
-    "Stop riding when the chain jumps, grinds or binds, or when a tooth is broken, missing or bent.",
-    "The machine's manual, local rules and a qualified mechanic come before this report.",
-)
 UNSEEN = (
     "cracks, and anything inside the metal",
     "the other face, and teeth behind the chain, a guard or dirt",
@@ -212,7 +207,7 @@ def view_of(given: ReportInput) -> ReportView:
         confidence=_confidence(verdict.get("confidence"), grade),
         reasons=_texts(verdict.get("reasons")),
         next_steps=_texts(verdict.get("next_steps")),
-        cautions=_texts(verdict.get("cautions")) or CARE,
+        cautions=_texts(verdict.get("cautions")) or CAUTIONS,
         unseen=UNSEEN,
         rule=reading_on_rule(asymmetry) if asymmetry else None,
         chart=teeth_chart(d["teeth"]),

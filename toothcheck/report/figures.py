@@ -127,19 +127,25 @@ def two_teeth(
     traced = next((o for o in outlines if o.index == tooth["index"]), None)
     if traced is not None:
         ideal = np.asarray(traced.ideal_mm)
-        measured = _completed(np.asarray(traced.measured_mm), ideal)
-        caption = "Left: the ideal tooth. Right: the tooth as traced in the photo, the ideal dashed."
+        seen = np.asarray(traced.measured_mm)
+        measured = _completed(seen, ideal)
+        caption = (
+            "Left: the ideal tooth. Right: as traced in the photo (thick: the drive flank), the ideal dashed; below "
+            "the traced part its foot is only drawn in."
+        )
     else:
         drawn = _drawn_from_numbers(sprocket, tooth)
         if drawn is None:
             return None, ""
         ideal, measured = drawn
+        seen = measured
         caption = (
             "Left: the ideal tooth. Right: drawn from its numbers (losses at the pitch circle, tip, overhang), "
             "the ideal dashed; between those numbers the line is a guess."
         )
     front = sprocket.get("position") == "front"
     mirror = np.array([1.0 if sprocket.get("drive_flank") != "counterclockwise" else -1.0, 1.0])
+    flank = _drive_side(seen) * mirror
     ideal, measured = ideal * mirror, measured * mirror
     span = float(np.ptp(ideal[:, 0]))
     apart = span * 1.12
@@ -156,7 +162,7 @@ def two_teeth(
         solid(ideal, -apart / 2),
         line(Role.GONE, np.concatenate([ideal, measured[::-1]]) + to_right, closed=True),
         solid(measured, apart / 2),
-        line(Role.WORN, _drive_half(measured, mirror[0]) + to_right),
+        line(Role.WORN, flank + to_right),
         line(Role.IDEAL, ideal + to_right),
         word("ideal", -apart / 2, base - 1.5 * size, role=Role.STRONG),
         word(f"tooth {tooth['index']}", apart / 2, base - 1.5 * size, role=Role.STRONG),
@@ -191,27 +197,37 @@ def two_teeth(
     return figure, f"{caption} On a {sprocket.get('position')} sprocket a hook leans {lean}."
 
 
+def _halves(outline: Floats) -> tuple[Floats, Floats]:
+    """Coast and drive side of an outline, both from the root up; the highest point goes to the coast side."""
+    top = int(np.argmax(np.hypot(*outline.T)))
+    return outline[: top + 1], outline[top + 1 :][::-1]
+
+
+def _drive_side(outline: Floats) -> Floats:
+    """The drive side from the tip down, the highest point included."""
+    top = int(np.argmax(np.hypot(*outline.T)))
+    out: Floats = outline[top:]
+    return out
+
+
 def _completed(measured: Floats, ideal: Floats) -> Floats:
-    """A traced outline with the ideal's feet where nothing was traced, so that it stands on the same base."""
-
-    def halves(outline: Floats) -> tuple[Floats, Floats]:
-        top = int(np.argmax(np.hypot(*outline.T)))
-        return outline[: top + 1], outline[top + 1 :][::-1]  # both from the root up
-
+    """A traced outline with a foot where nothing was traced: from the ideal at the root to the lowest traced point."""
     sides = []
-    for seen, new in zip(halves(measured), halves(ideal), strict=True):
+    for seen, new in zip(_halves(measured), _halves(ideal), strict=True):
         if len(seen) == 0:
             sides.append(new)
             continue
-        foot = new[np.hypot(*new.T) < np.hypot(*seen.T).min() - 0.05]
-        sides.append(np.concatenate([foot, seen]))
+        r, angle = np.hypot(*new.T), np.arctan2(new[:, 0], new[:, 1])
+        low = math.hypot(*seen[0])
+        below = r < low - 0.05
+        if below.any():
+            off = math.atan2(*seen[0]) - float(np.interp(low, r, angle))
+            share = np.clip((r[below] - r[0]) / (low - r[0]), 0, 1) ** 2
+            turned = angle[below] + off * share
+            foot = np.stack([r[below] * np.sin(turned), r[below] * np.cos(turned)], axis=1)
+            seen = np.concatenate([foot, seen])
+        sides.append(seen)
     return np.concatenate([sides[0], sides[1][::-1]])
-
-
-def _drive_half(outline: Floats, side: float) -> Floats:
-    """The part of an outline on the drive side, from the tip down."""
-    keep: Floats = outline[side * outline[:, 0] >= 0]
-    return keep
 
 
 def _drawn_from_numbers(sprocket: Mapping[str, Any], tooth: Mapping[str, Any]) -> tuple[Floats, Floats] | None:
