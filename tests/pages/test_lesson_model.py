@@ -118,7 +118,7 @@ def test_words_that_are_none_are_refused():
 
 def test_grade_at_the_limits():
     # the definition: good under 5 %, watch to 10, replace-set to 25, then replace-now; or overhang from 0.3 mm
-    assert [grade_of(a) for a in (4.99, 5, 9.99, 10, 24.99, 25)] == [
+    assert [grade_of(a, 0.0) for a in (4.99, 5, 9.99, 10, 24.99, 25)] == [
         "good", "watch", "watch", "replace-set", "replace-set", "replace-now",
     ]  # fmt: skip
     assert grade_of(1, 0.3) == "replace-now"
