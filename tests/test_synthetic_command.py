@@ -1,0 +1,141 @@
+"""``toothcheck synthetic``: what it writes, and how it fails."""
+
+import io
+import json
+from pathlib import Path
+
+import numpy as np
+import pillow_heif
+import pytest
+from PIL import Image
+from typer.testing import CliRunner
+
+from toothcheck.cli import app
+from toothcheck.errors import OutputError, UsageError
+from toothcheck.photo import load
+from toothcheck.synthetic import encode, set_stage, truth_of
+from toothcheck.synthetic.samples import inspect_words, samples
+
+runner = CliRunner()
+
+# what score.py and the photos' own README ask for
+FIELDS = {
+    "tier", "card", "card_present", "chain", "pitch", "roller", "teeth", "position", "thickness", "drive_flank_is",
+    "visible", "tip_px", "centre_px", "teeth_truth", "seat_blend", "tip_blend", "card_lift_told", "card_lift_true",
+    "tilt", "distance", "f35", "k1", "mm_per_px", "blur", "grime", "level", "family",
+}  # fmt: skip
+MEASURES = {
+    "pitch_thickness", "pitch_thickness_ideal", "drive_loss_pitch", "coast_loss_pitch", "tip_thickness",
+    "tip_thickness_ideal", "overhang", "hollow", "drive_loss_max", "tip_radius",
+}  # fmt: skip
+
+
+def run(*words):
+    return runner.invoke(app, ["synthetic", *words])
+
+
+@pytest.mark.parametrize("kind", ["jpg", "png", "webp", "heic"])
+def test_every_kind_of_file_carries_the_focal_length(kind):
+    picture = np.full((48, 64, 3), 120, np.uint8)
+    picture[:, :20] = 30
+    pillow_heif.register_heif_opener()
+    image = Image.open(io.BytesIO(encode(picture, kind, focal_35mm=28)))
+    assert image.getexif().get_ifd(0x8769)[41989] == 28
+    assert np.abs(np.asarray(image.convert("RGB")).astype(int) - picture).mean() < 4
+
+
+def test_photos_are_written_with_their_truth_and_the_same_again(tmp_path):
+    words = ("--tier", "hand", "--count", "1", "--seed", "7", "--size", "320x240")
+    for name in ("one", "two"):
+        assert run("--out", str(tmp_path / name), *words).exit_code == 0
+    files = sorted(p.name for p in (tmp_path / "one").iterdir())
+    assert files == ["hand_0007_000.jpg", "hand_0007_000.json"]
+    for name in files:
+        assert (tmp_path / "one" / name).read_bytes() == (tmp_path / "two" / name).read_bytes()
+    truth = json.loads((tmp_path / "one" / "hand_0007_000.json").read_text())
+    assert set(truth) >= FIELDS
+    assert len(truth["teeth_truth"]) == len(truth["tip_px"]) == truth["teeth"]
+    assert all(set(t) == MEASURES for t in truth["teeth_truth"])
+    photo = load(tmp_path / "one" / "hand_0007_000.jpg")
+    assert photo.focal_35mm == truth["f35"]
+
+
+def test_pairs_and_wrong_claims_say_what_they_are(tmp_path):
+    assert run("pairs", "--out", str(tmp_path), "--size", "240x180", "--different").exit_code == 0
+    assert [p.name for p in sorted(tmp_path.glob("*.jpg"))] == ["bench_0000_000_one.jpg", "bench_0000_000_two.jpg"]
+    one, two = (json.loads(p.read_text()) for p in sorted(tmp_path.glob("*.json")))
+    assert one["same_part"] is False
+    assert any(one[k] != two[k] for k in ("bore", "holes", "hole_circle", "teeth"))
+    assert run("wrong", "--out", str(tmp_path / "w"), "--count", "1", "--size", "240x180").exit_code == 0
+    (made,) = (tmp_path / "w").glob("*.json")
+    truth = json.loads(made.read_text())
+    assert truth["fault"] == "teeth"
+    assert truth["claim"]["teeth"] != truth["teeth"]
+
+
+@pytest.mark.parametrize(
+    ("words", "error", "said"),
+    [
+        ((), UsageError, "--out"),
+        (("--out", "x", "--tier", "garage"), UsageError, "--tier"),
+        (("--out", "x", "--size", "big"), UsageError, "--size"),
+        (("--out", "x", "--size", "40000x40000"), UsageError, "--size"),
+        (("--out", "x", "--format", "bmp"), UsageError, "--format"),
+        (("--out", "file/x"), OutputError, "file/x"),
+        (("samples",), UsageError, "--out"),
+    ],
+)
+def test_wrong_words_end_in_one_sentence_and_write_nothing(tmp_path, monkeypatch, words, error, said):
+    monkeypatch.chdir(tmp_path)
+    (tmp_path / "file").write_text("in the way")
+    result = run(*words)
+    assert isinstance(result.exception, error)
+    assert result.exception.exit_status == 2
+    assert said in str(result.exception)
+    assert [p.name for p in tmp_path.iterdir()] == ["file"]
+
+
+def test_bundled_set_covers_what_it_should():
+    bundled = samples()
+    parts = [s.scene.part for s in bundled]
+    assert len(bundled) >= 13
+    assert len({s.name for s in bundled}) == len(bundled)
+    assert {p.position for p in parts} == {"front", "rear"}
+    assert {"heic", "png", "jpg"} <= {s.kind for s in bundled}
+    assert any(s.scene.card is None for s in bundled)
+    assert any(s.scene.chain_teeth for s in bundled)
+    assert {"mat-a4", "mat-letter", "pocket"} <= {s.scene.card for s in bundled}
+    for sample in bundled:
+        if "Letter" in sample.story:
+            assert sample.scene.card == "mat-letter"
+        if "A4" in sample.story:
+            assert sample.scene.card == "mat-a4"
+    assert all(f"inspect {s.name}.{s.kind} --chain {s.scene.part.chain}" in inspect_words(s) for s in bundled)
+
+
+BUNDLED = Path(__file__).parent.parent / "sample_images_synthetic"
+
+
+def test_bundled_files_are_those_of_the_scenes_and_small():
+    want = {f"{s.name}.{s.kind}" for s in samples()} | {f"{s.name}.json" for s in samples()} | {"README.md"}
+    assert {p.name for p in BUNDLED.iterdir()} == want
+    assert sum(p.stat().st_size for p in BUNDLED.iterdir()) < 12e6
+
+
+@pytest.mark.parametrize("name", ["harbour-front-worn", "kestrel-front-mat"])
+def test_bundled_truth_is_what_the_scene_says_today(name):
+    # regression pin: if this moves, `toothcheck synthetic samples` must be run again
+    sample = next(s for s in samples() if s.name == name)
+    kept = json.loads((BUNDLED / f"{name}.json").read_text())
+    now = truth_of(sample.scene, set_stage(sample.scene))
+    assert kept["visible"] == now["visible"]
+    assert np.allclose(kept["tip_px"], now["tip_px"], atol=0.01)
+    for a, b in zip(kept["teeth_truth"], now["teeth_truth"], strict=True):
+        assert a == pytest.approx(b, abs=1e-4)
+
+
+def test_the_index_of_the_bundled_set_names_every_photo_and_its_command():
+    index = (BUNDLED / "README.md").read_text()
+    for sample in samples():
+        assert f"`{sample.name}.{sample.kind}`" in index
+        assert inspect_words(sample) in index

@@ -1,0 +1,170 @@
+"""``toothcheck synthetic``: photos of invented sprockets with the truth beside them."""
+
+from __future__ import annotations
+
+import json
+import os
+from pathlib import Path
+from typing import TYPE_CHECKING, Annotated, Any
+
+import typer
+
+from toothcheck.errors import OutputError, UsageError
+
+if TYPE_CHECKING:
+    from toothcheck.synthetic import FileKind, MadePhoto
+
+group = typer.Typer(
+    help="Make photos of invented sprockets with known wear, to test and to practise on.",
+    invoke_without_command=True,
+    rich_markup_mode="rich",
+)
+
+Out = Annotated[Path | None, typer.Option("--out", help="Folder to write into; made when it does not exist.")]
+Count = Annotated[int, typer.Option("--count", min=1, max=10000, help="How many photos (or pairs).")]
+Seed = Annotated[int, typer.Option("--seed", min=0, help="The same number gives the same photos.")]
+Size = Annotated[str, typer.Option("--size", help="Width x height in px, e.g. 1000x750.")]
+TierName = Annotated[str, typer.Option("--tier", help="mat, bench, hand, bike, hostile, or all for each in turn.")]
+Kind = Annotated[str, typer.Option("--format", help="jpg, png, webp or heic.")]
+
+
+def _size(words: str) -> tuple[int, int]:
+    try:
+        width, height = (int(part) for part in words.lower().split("x"))
+    except ValueError:
+        raise UsageError(f"--size must be WIDTHxHEIGHT such as 2016x1512, not {words!r}.") from None
+    if not (160 <= height and 160 <= width and width * height <= 13_000_000):
+        raise UsageError(f"--size must lie between 160x160 and 13 million px, not {words}.")
+    return width, height
+
+
+def _kind(words: str) -> FileKind:
+    if words not in ("jpg", "png", "webp", "heic"):
+        raise UsageError(f"--format must be jpg, png, webp or heic, not {words!r}.")
+    return words  # type: ignore[return-value]
+
+
+def _folder(out: Path | None) -> Path:
+    if out is None:
+        raise UsageError("--out FOLDER is missing.", hint="Try: toothcheck synthetic --out made --tier bench --count 3")
+    try:
+        out.mkdir(parents=True, exist_ok=True)
+    except OSError as error:
+        raise OutputError(f"{out} cannot be made a folder: {error.strerror}.") from error
+    return out
+
+
+def _write(path: Path, content: bytes) -> None:
+    part = path.with_name(path.name + ".part")
+    try:
+        part.write_bytes(content)
+        os.replace(part, path)  # noqa: PTH105 - the same on every path, and atomic
+    except OSError as error:
+        part.unlink(missing_ok=True)
+        raise OutputError(f"{path} cannot be written: {error.strerror}.") from error
+
+
+def _save(
+    folder: Path, name: str, kind: FileKind, photo: MadePhoto, quality: int, more: dict[str, Any] | None = None
+) -> None:
+    from toothcheck.synthetic import encode
+
+    truth = photo.truth | (more or {})
+    # the truth first: a photo without one would look like a real one
+    _write(folder / f"{name}.json", (json.dumps(truth, allow_nan=False) + "\n").encode())
+    _write(folder / f"{name}.{kind}", encode(photo.picture, kind, focal_35mm=photo.focal_35mm, quality=quality))
+    typer.echo(f"{folder / name}.{kind}", err=True)
+
+
+@group.callback(
+    epilog="Example: toothcheck synthetic --out made --tier hand --count 10 --seed 7 --size 1000x750",
+)
+def photos(
+    context: typer.Context,
+    out: Out = None,
+    tier: TierName = "bench",
+    count: Count = 1,
+    seed: Seed = 0,
+    size: Size = "2016x1512",
+    kind: Kind = "jpg",
+) -> None:
+    """Make photos of invented sprockets; NAME.json beside each holds the truth."""
+    if context.invoked_subcommand is not None:
+        return
+    import numpy as np
+
+    from toothcheck.synthetic import TIERS, make_photo, random_scene
+
+    size_px, ending = _size(size), _kind(kind)
+    if tier != "all" and tier not in TIERS:
+        raise UsageError(f"--tier must be one of {', '.join(TIERS)} or all, not {tier!r}.")
+    folder = _folder(out)
+    for i in range(count):
+        name = TIERS[i % len(TIERS)] if tier == "all" else next(t for t in TIERS if t == tier)
+        scene = random_scene(np.random.default_rng([seed, TIERS.index(name), i]), name, size_px=size_px)
+        _save(folder, f"{name}_{seed:04d}_{i:03d}", ending, make_photo(scene), scene.sensor.jpeg_quality)
+
+
+@group.command(epilog="Example: toothcheck synthetic samples --out sample_images_synthetic")
+def samples(out: Out = None, size: Size = "2016x1512") -> None:
+    """Make the set of photos that comes with the package, with its README.md."""
+    from toothcheck.synthetic import make_photo
+    from toothcheck.synthetic.samples import index
+    from toothcheck.synthetic.samples import samples as bundled
+
+    folder, made = _folder(out), []
+    for sample in bundled(_size(size)):
+        photo = make_photo(sample.scene)
+        _save(folder, sample.name, sample.kind, photo, sample.scene.sensor.jpeg_quality)
+        made.append((sample, photo))
+    _write(folder / "README.md", index(iter(made)).encode())
+
+
+@group.command(epilog="Example: toothcheck synthetic pairs --out pairs --tier bench --count 4 --seed 1")
+def pairs(
+    out: Out = None,
+    tier: TierName = "bench",
+    count: Count = 1,
+    seed: Seed = 0,
+    size: Size = "2016x1512",
+    different: Annotated[
+        bool, typer.Option("--different", help="Two parts that look alike but do not fit the same hub.")
+    ] = False,
+) -> None:
+    """Make pairs of photos: the same part new and worn, or two parts to be told apart."""
+    import numpy as np
+
+    from toothcheck.synthetic import TIERS, make_pair, make_photo, make_strangers
+
+    if tier not in TIERS:
+        raise UsageError(f"--tier must be one of {', '.join(TIERS)}, not {tier!r}.")
+    size_px, folder = _size(size), _folder(out)
+    for i in range(count):
+        rng = np.random.default_rng([seed, 100 + TIERS.index(tier), i])
+        two = (make_strangers if different else make_pair)(rng, tier, size_px=size_px)
+        for which, scene in zip(("one", "two") if different else ("new", "worn"), two, strict=True):
+            photo, same = make_photo(scene), {"same_part": not different}
+            _save(folder, f"{tier}_{seed:04d}_{i:03d}_{which}", "jpg", photo, scene.sensor.jpeg_quality, same)
+
+
+@group.command(epilog="Example: toothcheck synthetic wrong --out wrong --count 11 --seed 1")
+def wrong(out: Out = None, count: Count = 11, seed: Seed = 0, size: Size = "2016x1512") -> None:
+    """Make photos about which something wrong is told; NAME.json holds the claim and the fault."""
+    from dataclasses import asdict
+
+    import numpy as np
+
+    from toothcheck.synthetic import FAULTS, make_photo, random_wrong_claim
+
+    size_px, folder = _size(size), _folder(out)
+    for i in range(count):
+        fault = FAULTS[i % len(FAULTS)]
+        made = random_wrong_claim(np.random.default_rng([seed, 200, i]), fault, size_px=size_px)
+        photo = make_photo(made.scene, with_part=made.with_part)
+        more = {"fault": made.what, "claim": asdict(made.claim)}
+        _save(folder, f"{fault}_{seed:04d}_{i:03d}", "jpg", photo, made.scene.sensor.jpeg_quality, more)
+
+
+def register(app: typer.Typer) -> None:
+    """Add the group to the app."""
+    app.add_typer(group, name="synthetic")
