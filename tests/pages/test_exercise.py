@@ -136,6 +136,14 @@ def test_both_flanks_worn_alike_cannot_be_told():
     assert any("compare with a new part" in note for note in case.notes)
 
 
+def test_a_blurred_photo_supports_no_grade():
+    photo, truth = drawn_photo(loss=0.6)
+    sharp, soft = (truth | {"blur": blur, "mm_per_px": 0.1} for blur in (1.0, 6.0))
+    assert case_of(photo, sharp, np.random.default_rng(0)).grade == "replace-set"
+    case = case_of(photo, soft, np.random.default_rng(0))
+    assert (case.grade, case.true_grade) == ("cannot-tell", "replace-set")
+
+
 def test_teeth_at_the_limit_are_not_scored():
     photo, truth = drawn_photo(loss=0.22)  # 5.0 % of 4.39 mm
     case = case_of(photo, truth, np.random.default_rng(0))

@@ -59,7 +59,8 @@ def make(
         Path | None,
         typer.Option(
             help="Folder of photos, each with NAME.json beside it: the truth of a made photo, or what "
-            "'toothcheck inspect --json' said of a real one. Without it, photos are made."
+            "'toothcheck inspect --json' said of a real one. Without it, photos are made, which takes some "
+            "seconds each."
         ),
     ] = None,
     count: Annotated[int, typer.Option(min=1, max=40, help="How many photos.")] = 8,
@@ -76,13 +77,22 @@ def make(
     from toothcheck.lessons import exercise_page, graded_set
 
     rng = np.random.default_rng(seed)
-    if photos is None:
-        raise UsageError("Name a folder with --photos.")
-    cases = list(_cases_in(photos, rng))
+    cases = list(_made_cases(count, level, rng) if photos is None else _cases_in(photos, rng))
     chosen = graded_set(cases, count, level, rng)
     write_whole(output, exercise_page(chosen, title=title).encode())
     fewer = f" ({count} were asked for)" if len(chosen) < count else ""
     sys.stdout.write(f"{output}: {len(chosen)} photos{fewer}, level {level}\n")
+
+
+def _made_cases(count: int, level: int, rng: Any) -> Iterator[Case]:  # noqa: ANN401 - numpy is imported late
+    from toothcheck.lessons import case_of
+    from toothcheck.synthetic import encode, make_photo
+    from toothcheck.synthetic.course import course
+
+    for i, scene in enumerate(course(rng, count, level), 1):
+        sys.stderr.write(f"photo {i} of {count} is being made\n")
+        photo = make_photo(scene)
+        yield case_of(encode(photo.picture, "jpg", focal_35mm=photo.focal_35mm), photo.truth, rng)
 
 
 def _cases_in(folder: Path, rng: Any) -> Iterator[Case]:  # noqa: ANN401 - numpy is imported late

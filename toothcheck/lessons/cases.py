@@ -25,6 +25,8 @@ DOUBT_PERCENT = 1.0
 """Within this of the limit, or within two standard uncertainties, either answer is accepted and none is scored."""
 BOTH_FLANKS_MM = 0.25
 """Median loss of the coast flank from which a part counts as worn on both flanks; this project's choice."""
+SOFT_MM = 0.35
+"""Blur on the sprocket from which a photo supports no grade; the same as where an inspection calls it blurred."""
 MOST_ASKED = 8
 """Teeth that a learner is asked about: more do not fit a thumb on a phone."""
 
@@ -249,7 +251,8 @@ def _of_made(m: Mapping[str, Any]) -> _Facts:
     if true_grade not in ALL_GRADES:
         raise ValueError(f"true_grade must be one of {', '.join(ALL_GRADES)}, not {true_grade!r}")
     tier = str(m.get("tier", ""))
-    unreadable = tier == "hostile"
+    soft_mm = float(m.get("blur") or 0.0) * float(m.get("mm_per_px") or 0.0)
+    unreadable = tier == "hostile" or soft_mm > SOFT_MM
     notes, difficulty = [], {"hand": 1, "bike": 1, "hostile": 2}.get(tier, 0)
     if unreadable:
         notes.append("The photo is too far away, too blurred, too steep or badly lit to support a grade.")
