@@ -51,3 +51,9 @@ class LogbookError(ToothcheckError):
     """The logbook refuses: unknown machine, distance running backwards, a newer file (exit status 2)."""
 
     exit_status = 2
+
+
+class DifferentPartError(ToothcheckError):
+    """Two photos that were to be compared do not show the same part from the same side (exit status 2)."""
+
+    exit_status = 2

@@ -136,6 +136,27 @@ _ALL = (
         sentence="The pitch alone gives the scale, so a wrong chain size would go unnoticed.",
         remedy="Add the scale card.",
     ),
+    # --- before and after
+    Flag(
+        code="teeth-not-told-apart",
+        sentence="Nothing tells which tooth is which between the two photos; only the median loss holds.",
+        remedy="Mark one tooth with paint or chalk before both photos, or give the turn by hand.",
+    ),
+    Flag(
+        code="metal-grown",
+        sentence="The later photo shows more metal than the earlier one.",
+        remedy="Check the order of the photos, and that they show the same part from the same side.",
+    ),
+    Flag(
+        code="unworn-side-differs",
+        sentence="The side of the teeth that should not wear differs between the photos.",
+        remedy="Check the direction of turning, and that both photos show the same part from the same side.",
+    ),
+    Flag(
+        code="part-turned-over",
+        sentence="The later photo fits better as a mirror image: the part may have been turned over.",
+        remedy="Photograph the same face both times.",
+    ),
     # --- a tooth
     Flag(
         code="covered",

@@ -201,7 +201,7 @@ def _priors(pose: CardPose, card: CardSighting, start: Wheel, height_std: float,
         tilt=math.radians(0.2 if _is_mat(card) else 1.7),
         thickness_mm=thickness_std,
         bias_mean_mm=0.4 * excess,
-        bias_mm=0.012 + 0.2 * excess,
+        bias_mm=0.012 + 0.5 * excess,
     )
 
 

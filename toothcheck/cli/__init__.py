@@ -13,7 +13,7 @@ from typing import Annotated
 import typer
 
 from toothcheck import __version__
-from toothcheck.cli import card, form, inspect, report, synthetic, teach
+from toothcheck.cli import card, form, inspect, logbook, report, synthetic, teach, trend
 from toothcheck.errors import ToothcheckError
 
 app = typer.Typer(
@@ -40,7 +40,7 @@ def _root(
     pass
 
 
-for group in (inspect, form, card, synthetic, report, teach):
+for group in (inspect, form, card, logbook, trend, synthetic, report, teach):
     group.register(app)
 
 

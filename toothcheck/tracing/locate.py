@@ -14,7 +14,7 @@ import numpy as np
 from numpy.typing import NDArray
 from scipy.special import ndtr
 
-from toothcheck.edges import Optics, sample
+from toothcheck.edges import SATURATED, Optics, sample
 from toothcheck.geometry import Bools, Floats
 from toothcheck.photo import linear_light
 from toothcheck.tracing.follow import CHROMA_BLUR_PX, TOGETHER_PX, Paths
@@ -23,7 +23,7 @@ from toothcheck.tracing.rims import Rims
 _HALF_PX = 3.0
 _BLEND_PX = 0.8
 _APART_PX = 4.0
-_SWEEPS = 5
+_SWEEPS = 8
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
@@ -100,6 +100,7 @@ def _place(
     # bilinear between grey values, then to light: the table is 8 bit, so round (0.3 grey levels, below the noise)
     luma = np.where(finite, np.rint(values[..., 0]), 0).astype(np.uint8)
     light = linear_light(luma)
+    burnt = light >= SATURATED
     # noise of light: that of a grey value times the slope of the curve there
     slope_light = np.maximum(light.mean(1) ** 0.55 * 0.105, 0.05)
     channels = [(light, optics.blur_px, optics.noise[0] * slope_light)]
@@ -123,6 +124,9 @@ def _place(
             misfit += (weight * r * r).sum(1) / noise**2
             if k == 0:
                 step = level[:, 1] + level[:, 2]
+                if burnt.any():
+                    # a burnt-out sample says "at least this": it takes the model's value where that is higher
+                    channels[0] = (np.where(burnt, np.maximum(light, 2 * (data - r) - data), light), blur, noise)
         d = d + np.clip(pull / power, -0.8, 0.8).astype(np.float32)
     # samples are half a pixel apart: neighbours share noise, so twice the variance
     chi2 = misfit / np.maximum(3 * count - 10, 1)

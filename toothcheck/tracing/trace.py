@@ -156,16 +156,18 @@ def gap_trust(wheel: Wheel, edges: Edges, voter: Bools, expected: int, tolerance
     return trust
 
 
-def _exposure(edges: Edges, bias_std_mm: float) -> Floats:
-    """How much the exposure may move each edge against the others, mm: more where the step differs from the usual one.
+def _exposure(wheel: Wheel, edges: Edges, bias_std_mm: float) -> Floats:
+    """(m, 3) how the exposure may move edges against one another, mm for a standard deviation of each way it may.
 
-    Burnt-out metal spills over its edge, and by how much depends on what it spills upon; seats and coast flanks, which
-    face every way, show it, and drive flanks are relieved of it by the datum fit.
+    Burnt-out metal spills over its edges: more or less depending on what it spills upon (the step's height), and more
+    where the light is reflected strongest, on one side of the wheel.  Seats and coast flanks, which face every way all
+    round, show it, and drive flanks are relieved of it by the datum fit.
     """
     usual = float(np.median(edges.step))
     spread = 1.4826 * float(np.median(np.abs(edges.step - usual))) + 5.0
-    out: Floats = np.clip((edges.step - usual) / spread, -2, 2) * bias_std_mm
-    return out
+    angle = wheel.gap_axis(edges.gap.astype(np.float64))
+    ways = [np.clip((edges.step - usual) / spread, -2, 2), np.cos(angle), np.sin(angle)]
+    return np.stack(ways, axis=1) * bias_std_mm
 
 
 def _ring(
@@ -177,7 +179,7 @@ def _ring(
     block = result.covariance[np.ix_(shared, shared)]
     # the same edges are weighed again by the datum fit: twice the variance, so that they do not count double
     root = np.linalg.cholesky(2.0 * block + 1e-12 * np.eye(len(shared)))
-    modes = np.column_stack([-result.jacobian[:, shared] @ root, _exposure(edges, bias_std_mm)])
+    modes = np.column_stack([-result.jacobian[:, shared] @ root, _exposure(wheel, edges, bias_std_mm)])
     px_mm = 1.0 / wheel.plane.px_per_mm
     gaps = []
     for g in np.flatnonzero(trust > 0.05):
@@ -210,7 +212,7 @@ def _ring(
         phase=wheel.phase,
         gaps=tuple(gaps),
         tooth_flags=tuple(flags),
-        mode_names=(*_SHARED, "exposure"),
+        mode_names=(*_SHARED, "exposure", "glare_x", "glare_y"),
         scale_std=scale_std,
         smoothing_mm=0.8,
     )

@@ -1,0 +1,159 @@
+"""The commands logbook, trend and due, run as a user runs them."""
+
+import json
+import os
+import subprocess
+import sys
+from pathlib import Path
+
+import numpy as np
+import pytest
+from PIL import Image
+
+from toothcheck.cli import main
+from toothcheck.cli.logbook import record_inspection
+from toothcheck.errors import LogbookError, UsageError
+from toothcheck.logbook.demo import made_document
+
+ROOT = Path(__file__).parent.parent
+
+
+@pytest.fixture
+def run(tmp_path, monkeypatch, capsys):
+    """The whole command in this process: starting sixty interpreters would take a minute."""
+    monkeypatch.chdir(tmp_path)
+    monkeypatch.setenv("TOOTHCHECK_LOGBOOK", "book.sqlite")
+    monkeypatch.delenv("TOOTHCHECK_UNITS", raising=False)
+
+    def call(*words, status=0):
+        monkeypatch.setattr(sys, "argv", ["toothcheck", *map(str, words)])
+        with pytest.raises(SystemExit) as ended:
+            main()
+        said = capsys.readouterr()
+        assert (ended.value.code or 0) == status, said.err + said.out
+        return said.out if status == 0 else said.err
+
+    call.folder = tmp_path
+    return call
+
+
+def paper():
+    return made_document(
+        np.random.default_rng(1), chain_name="520", teeth=15, position="front", asymmetry=6.0, std=0.5, name="a.jpg"
+    )  # fmt: skip
+
+
+def test_a_part_s_life_from_the_command_line(run):
+    run("logbook", "add-machine", "KC-07", "--at", "1200km", "--on", "2025-01-10")
+    front = ("add-part", "KC-07", "front", "--chain", "520", "--teeth", "15")
+    out = run("logbook", *front, "--at", "1200km", "--on", "2025-01-10")
+    assert "KC-07 front 1 fitted to KC-07" in out
+    (run.folder / "result.json").write_text(json.dumps(paper()))
+    out = run("logbook", "record", "result.json", "KC-07", "--at", "15000mi", "--on", "2025-09-01")
+    assert out == "Entry 4: KC-07 front 1, 6.0 ± 0.5 %, watch.\n"
+    run("logbook", "correct", "4", "--at", "15000km", "--reason", "miles read as km")
+    assert "15 000 km" in run("logbook", "list")
+    assert "9 321 miles" in run("logbook", "list", "--units", "miles")
+    shown = run("logbook", "show", "KC-07")
+    assert "no longer holds, see entry 5" in shown
+    assert "in place of entry 4" in shown
+    run("logbook", "chain-length", "KC-07", "319.0", "--pitches", "20", "--at", "15000km")
+    run("logbook", "note", "KC-07", "chain oiled", "--at", "15100km")
+    said = run("logbook", "note", "KC-07", "x", "--at", "14000km", status=2)
+    assert said.startswith("toothcheck: Not recorded: distance runs backwards")
+    assert len(said.splitlines()) == 1
+    run("logbook", "odometer", "KC-07", "--was", "15200km", "--now", "0km", "--reason", "new unit")
+    run("logbook", *front, "--at", "300km", "--replace")
+    parts = run("logbook", "list", "--parts")
+    assert "14 300 km" in parts
+    assert "retired" in parts
+    assert run("trend", "KC-07", "KC-07 front 1").startswith("KC-07 front 1: 1 reading with a number")
+    run("logbook", "remove", "KC-07 front 2", "--at", "900km")
+    run("logbook", "add-machine", "KC-08", "--at", "0km")
+    run("logbook", "fit", "KC-07 front 2", "KC-08", "--at", "0km")
+    run("logbook", "retire", "KC-07 front 2", "--at", "50km", "--why", "chipped")
+    assert "chipped" in run("logbook", "show", "KC-07 front 2")
+    assert json.loads(run("logbook", "show", "4", "--json", "-"))["entries"][0]["grade"] == "watch"
+
+
+def test_a_fleet_lists_forecasts_and_travels(run):
+    run("logbook", "demo", "--out", "fleet.sqlite", "--machines", "4", "--years", "1.5")
+    fleet = ("--logbook", "fleet.sqlite")
+    assert len(run("logbook", "list", *fleet).splitlines()) == 5
+    told = run("trend", "KC-02", "--chart", "a.png", "--chart", "a.svg", *fleet)
+    assert "replace-set from 10 %" in told
+    assert "ask a qualified mechanic" in told
+    with Image.open(run.folder / "a.png") as image:
+        image.load()
+    assert (run.folder / "a.svg").read_text().rstrip().endswith("</svg>")
+    paper_ = json.loads(run("trend", "KC-02", "front", "--json", "-", *fleet))
+    assert paper_["parts"][0]["rate_percent_per_1000_km"]["median"] > 0
+    rows = json.loads(run("due", "--json", "-", *fleet))["parts"]
+    assert len(rows) == 8
+    assert len(run("due", "--within", "2000mi", *fleet).splitlines()) <= len(run("due", *fleet).splitlines())
+    for name in ("fleet.csv", "fleet.json"):
+        run("logbook", "export", name, *fleet)
+        run("logbook", "import", name, "--logbook", f"{name}.sqlite")
+        run("logbook", "export", f"again-{name}", "--logbook", f"{name}.sqlite")
+        assert (run.folder / f"again-{name}").read_bytes() == (run.folder / name).read_bytes()
+    lines = (run.folder / "fleet.csv").read_text().splitlines(keepends=True)
+    lines[4] = lines[4].replace(",fit,", ",fitted,").replace(",part,", ",parts,")
+    (run.folder / "bad.csv").write_text("".join(lines))
+    assert "Line 5: kind must be one of" in run("logbook", "import", "bad.csv", "--logbook", "bad.sqlite", status=2)
+    assert "Nothing falls" in run("due", "--logbook", "bad.sqlite") or "no machines" in run(
+        "due", "--logbook", "bad.sqlite"
+    )
+
+
+def test_wrong_words_end_in_one_line_and_status_2(run):
+    assert "There is no logbook at" in run("logbook", "list", status=2)
+    run("logbook", "add-machine", "M", "--at", "5km")
+    for words, said in (
+        (("logbook", "note", "M", "x", "--at", "12"), "a number with its unit"),
+        (("logbook", "note", "N", "x"), "machine N is not in the logbook"),
+        (("logbook", "export", "a.xls"), "must end in .csv or .json"),
+        (("logbook", "import", "none.csv"), "cannot be read"),
+        (("logbook", "add-part", "M", "middle", "--at", "5km"), "position must be one of"),
+        (("logbook", "add-part", "M", "front", "--at", "5km", "--chain", "521"), "chain must be one of"),
+        (("logbook", "correct", "1", "--reason", "x"), "either what is right, or --withdraw"),
+        (("logbook", "correct", "77", "--reason", "x", "--withdraw"), "no entry 77"),
+        (("logbook", "show", "none"), "no machine, part or entry"),
+        (("logbook", "list", "--units", "leagues"), "unit must be one of"),
+        (("trend", "M"), "no sprocket is fitted"),
+        (("trend", "X"), "machine X is not in the logbook"),
+        (("trend", "M", "--chart", "a.pdf"), "must end in .png or .svg"),
+        (("logbook", "demo", "--out", "book.sqlite"), "there already"),
+    ):
+        error = run(*words, status=2)
+        assert said in error
+        assert len(error.splitlines()) == 1
+
+
+def test_what_inspect_calls_to_record(tmp_path, run):
+    book = str(tmp_path / "book.sqlite")
+    run("logbook", "add-machine", "KC-07", "--at", "0km")
+    photo = tmp_path / "front.jpg"
+    exif = Image.Exif()
+    exif[0x013B] = "Somebody"
+    Image.new("RGB", (40, 30), "grey").save(photo, exif=exif)
+    with pytest.raises(LogbookError, match="No front sprocket is fitted"):
+        record_inspection(paper(), photo, machine="KC-07", at="24600km", logbook=book, keep_photo=True)
+    assert not list((tmp_path / "book.sqlite-photos").iterdir())
+    run("logbook", "add-part", "KC-07", "front", "--at", "0km")
+    with pytest.raises(UsageError, match="its unit"):
+        record_inspection(paper(), photo, machine="KC-07", at="24600", logbook=book)
+    e = record_inspection(
+        paper(), photo, machine="KC-07", at="24600km", logbook=book, operator="workshop", keep_photo=True
+    )  # fmt: skip
+    kept = tmp_path / "book.sqlite-photos" / e.kept_photo
+    assert b"Somebody" not in kept.read_bytes()
+    assert e.operator == "workshop"
+    e = record_inspection(paper(), None, machine="KC-07", at="10km", logbook=book, reason="odometer replaced")
+    assert e.distance_km == 10
+
+
+def test_help_is_quick_to_load():
+    """No command's heavy libraries are imported for --help."""
+    heavy = ("numpy", "sqlalchemy", "matplotlib", "scipy")
+    code = f"import sys, toothcheck.cli; sys.exit(any(m in sys.modules for m in {heavy}))"
+    assert subprocess.run([sys.executable, "-c", code], env=os.environ | {"PYTHONPATH": str(ROOT)}).returncode == 0

@@ -1,0 +1,588 @@
+"""The commands ``toothcheck logbook …``, and what ``inspect --log`` calls to record."""
+
+from __future__ import annotations
+
+import json
+import re
+from pathlib import Path
+from typing import TYPE_CHECKING, Annotated, Any
+
+import typer
+
+from toothcheck.cli.books import (
+    At,
+    Json,
+    MaybeAt,
+    On,
+    Operator,
+    Replaced,
+    Text,
+    Unit,
+    Where,
+    columns,
+    kilometres,
+    opened,
+    place,
+    say,
+    telling,
+    unit_of,
+)
+from toothcheck.errors import LogbookError, OutputError, ToothcheckError, UsageError
+
+if TYPE_CHECKING:
+    from toothcheck.logbook import Entry, History, Logbook
+
+group = typer.Typer(
+    name="logbook",
+    help="Keep what was fitted to which machine when, and every reading. Nothing is ever overwritten.",
+    no_args_is_help=True,
+)
+
+
+def register(app: typer.Typer) -> None:
+    """Add the group to the command."""
+    app.add_typer(group, name="logbook")
+
+
+def record_inspection(
+    document: dict[str, Any],
+    photo_path: Path | None,
+    *,
+    machine: str,
+    at: str,
+    logbook: str | None = None,
+    part: str | None = None,
+    on: str | None = None,
+    operator: str | None = None,
+    text: str | None = None,
+    keep_photo: bool = False,
+    reason: str | None = None,
+) -> Entry:
+    """Record what ``inspect`` found: the one call behind ``inspect PHOTO --log MACHINE --at DISTANCE``.
+
+    Parameters
+    ----------
+    document
+        The inspection's JSON document.
+    photo_path
+        The photo, needed only with ``keep_photo``.
+    machine, at
+        The words of ``--log`` and ``--at``.
+    logbook, part, on, operator, text
+        The words of the options of these names.
+    keep_photo
+        Store a copy of the photo without place, owner, camera and time.
+    reason
+        Why the odometer shows less than before.
+
+    Returns
+    -------
+    Entry
+        As stored, with its number.
+
+    Raises
+    ------
+    UsageError, LogbookError, PhotoError, OutputError
+        When the words are wrong, the logbook refuses, or the copy cannot be made; nothing is recorded then.
+    """
+    from toothcheck.logbook.photos import keep
+
+    km = kilometres(at)
+    with opened(logbook) as book, telling():
+        kept, fresh, folder = None, False, book.photo_folder or Path(place(None)).parent / "photos"
+        if keep_photo:
+            if photo_path is None:
+                raise UsageError("There is no photo to keep.", hint="Leave --keep-photo out.")
+            kept, fresh = keep(photo_path, folder)
+        try:
+            return book.record(
+                document,
+                machine,
+                km,
+                on_date=on,
+                part=part,
+                operator=operator,
+                text=text,
+                kept_photo=kept,
+                odometer_reason=reason,
+            )
+        except (ToothcheckError, ValueError):
+            if kept is not None and fresh:  # what was not recorded leaves no photo behind
+                (folder / kept).unlink(missing_ok=True)
+            raise
+
+
+# --- adding ----------------------------------------------------------------------------------------------------------
+@group.command(epilog="Example: toothcheck logbook add-machine KC-07 --at 1200km")
+def add_machine(
+    name: Annotated[str, typer.Argument(help="A name of your own; no plate or owner is needed.")],
+    at: MaybeAt = None,
+    on: On = None,
+    text: Text = None,
+    where: Where = None,
+) -> None:
+    """Add a machine; the first one starts the logbook."""
+    km = kilometres(at) if at else None
+    with opened(where, create=True) as book, telling():
+        from toothcheck.logbook.entries import check_name
+
+        e = book.add(book.new("machine", machine=check_name("name", name), distance_km=km, on_date=on, text=text))[0]
+        say(f"Entry {e.number}: machine {e.machine} added to {book.name}.")
+
+
+@group.command(epilog="Example: toothcheck logbook add-part KC-07 front --chain 520 --teeth 15 --at 1200km")
+def add_part(
+    machine: Annotated[str, typer.Argument(help="The machine it is fitted to.")],
+    position: Annotated[str, typer.Argument(metavar="front|rear|chain", help="Where it sits.")],
+    at: At,
+    name: Annotated[str | None, typer.Option("--name", help="Default: MACHINE POSITION and a running number.")] = None,
+    chain: Annotated[str | None, typer.Option("--chain", help="Chain size, such as 520.")] = None,
+    teeth: Annotated[int | None, typer.Option("--teeth", help="Tooth count of a sprocket.")] = None,
+    links: Annotated[int | None, typer.Option("--links", help="Number of links of a chain.")] = None,
+    ridden: Annotated[
+        str, typer.Option("--ridden", metavar="DISTANCE|unknown", help="How far the part has run already.")
+    ] = "0km",
+    replace: Annotated[bool, typer.Option("--replace", help="Retire the part that sits there now.")] = False,
+    on: On = None,
+    operator: Operator = None,
+    text: Text = None,
+    reason: Replaced = None,
+    where: Where = None,
+) -> None:
+    """Add a part and fit it to a machine, in one step."""
+    km = kilometres(at)
+    run = None if ridden == "unknown" else kilometres(ridden)
+    with opened(where) as book, telling():
+        from toothcheck.chains import chain as chain_size
+        from toothcheck.logbook.entries import check_name
+
+        size = chain_size(chain).name if chain else None
+
+        def make(state: History) -> list[Entry]:
+            own = name or _fresh_name(state, machine, position)
+            there = state.machines[machine].fitted.get(position) if machine in state.machines else None
+            common: dict[str, Any] = {"on_date": on, "machine": machine, "distance_km": km, "operator": operator}
+            out = [book.new("retire", part=there, reason="replaced", **common)] if replace and there else []
+            out.append(
+                book.new(
+                    "part",
+                    part=check_name("--name", own),
+                    position=position,
+                    chain=size,
+                    teeth=teeth,
+                    links=links,
+                    ridden_km=run,
+                    on_date=on,
+                    text=text,
+                )
+            )
+            return [*out, book.new("fit", part=out[-1].part, position=position, **common)]
+
+        entries = book.build(make, odometer_reason=reason)
+        say(f"Entry {entries[-1].number}: {entries[-1].part} fitted to {machine}.")
+
+
+def _fresh_name(state: History, machine: str, position: str) -> str:
+    count = 1
+    while (name := f"{machine} {position} {count}") in state.parts:
+        count += 1
+    return name
+
+
+@group.command(epilog="Example: toothcheck logbook fit 'KC-07 front 1' KC-08 --at 4100km")
+def fit(
+    part: Annotated[str, typer.Argument(help="A part that lies on the shelf.")],
+    machine: Annotated[str, typer.Argument(help="The machine it goes on.")],
+    at: At,
+    on: On = None,
+    operator: Operator = None,
+    reason: Replaced = None,
+    where: Where = None,
+) -> None:
+    """Fit a part that came off a machine to this or another one; its own distance goes with it."""
+    km = kilometres(at)
+    with opened(where) as book, telling():
+
+        def make(state: History) -> list[Entry]:
+            position = _part(state, part).entry.position
+            return [
+                book.new(
+                    "fit", machine=machine, part=part, position=position, distance_km=km, on_date=on, operator=operator
+                )
+            ]
+
+        e = book.build(make, odometer_reason=reason)[-1]
+        say(f"Entry {e.number}: {part} fitted to {machine}.")
+
+
+@group.command(epilog="Example: toothcheck logbook remove 'KC-07 front 1' --at 9000km")
+def remove(
+    part: Annotated[str, typer.Argument(help="The part that comes off, to be used again.")],
+    at: At,
+    on: On = None,
+    operator: Operator = None,
+    where: Where = None,
+) -> None:
+    """Take a part off its machine and keep it."""
+    _off("remove", part, at, on, operator, None, where)
+
+
+@group.command(epilog="Example: toothcheck logbook retire 'KC-07 front 1' --at 19000km --why 'worn to 11 %'")
+def retire(
+    part: Annotated[str, typer.Argument(help="The part that is done with.")],
+    at: MaybeAt = None,
+    why: Annotated[str | None, typer.Option("--why", help="Why it was retired.")] = None,
+    on: On = None,
+    operator: Operator = None,
+    where: Where = None,
+) -> None:
+    """Take a part out of service for good; its readings stay."""
+    _off("retire", part, at, on, operator, why, where)
+
+
+def _part(state: History, name: str) -> Any:  # noqa: ANN401 - a Part, whose class is imported late
+    if name not in state.parts:
+        raise LogbookError(f"Part {name} is not in the logbook.", hint="See: toothcheck logbook list --parts")
+    return state.parts[name]
+
+
+def _off(
+    kind: str, part: str, at: str | None, on: str | None, operator: str | None, why: str | None, where: str | None
+) -> None:
+    km = kilometres(at) if at else None
+    with opened(where) as book, telling():
+
+        def make(state: History) -> list[Entry]:
+            current = _part(state, part).current
+            if current is not None and km is None:
+                raise UsageError(f"{part} is fitted to {current.machine}: say its distance.", hint="Add --at DISTANCE.")
+            machine = current.machine if current is not None else None
+            return [
+                book.new(
+                    kind,
+                    machine=machine,
+                    part=part,
+                    distance_km=km if machine else None,
+                    on_date=on,
+                    operator=operator,
+                    reason=why,
+                )
+            ]
+
+        e = book.build(make)[-1]
+        say(f"Entry {e.number}: {part} {'removed' if kind == 'remove' else 'retired'}.")
+
+
+@group.command(epilog="Example: toothcheck logbook record result.json KC-07 --at 24600km")
+def record(
+    document: Annotated[Path, typer.Argument(help="What toothcheck inspect wrote with --json.")],
+    machine: Annotated[str, typer.Argument(help="The machine photographed.")],
+    at: At,
+    part: Annotated[str | None, typer.Option("--part", help="Default: the one fitted at the photo's position.")] = None,
+    on: On = None,
+    operator: Operator = None,
+    text: Text = None,
+    reason: Replaced = None,
+    where: Where = None,
+) -> None:
+    """Record an inspection from its JSON file (inspect --log does the same in one go)."""
+    try:
+        paper = json.loads(document.read_text(encoding="utf-8"))
+    except (OSError, ValueError) as error:
+        raise UsageError(f"{document} cannot be read as JSON: {error}.") from None
+    e = record_inspection(
+        paper,
+        None,
+        machine=machine,
+        at=at,
+        logbook=where,
+        part=part,
+        on=on,
+        operator=operator,
+        text=text,
+        reason=reason,
+    )
+    say(f"Entry {e.number}: {e.part}, {_percent(e)}, {e.grade}.")
+
+
+@group.command(epilog="Example: toothcheck logbook chain-length KC-07 320.4 --pitches 20 --at 24600km")
+def chain_length(
+    machine: Annotated[str, typer.Argument(help="The machine whose chain was measured.")],
+    length_mm: Annotated[float, typer.Argument(help="Pin to pin, mm.")],
+    pitches: Annotated[int, typer.Option("--pitches", help="Over how many pitches.")],
+    at: At,
+    std_mm: Annotated[float | None, typer.Option("--std", help="Standard uncertainty, mm.")] = None,
+    on: On = None,
+    operator: Operator = None,
+    text: Text = None,
+    where: Where = None,
+) -> None:
+    """Record a measured length of the chain; limits belong to the machine's manual."""
+    km = kilometres(at)
+    with opened(where) as book, telling():
+
+        def make(state: History) -> list[Entry]:
+            fitted = state.machines[machine].fitted.get("chain") if machine in state.machines else None
+            return [
+                book.new(
+                    "chain-length",
+                    machine=machine,
+                    part=fitted,
+                    distance_km=km,
+                    pitches=pitches,
+                    length_mm=length_mm,
+                    length_std_mm=std_mm,
+                    on_date=on,
+                    operator=operator,
+                    text=text,
+                )
+            ]
+
+        e = book.build(make)[-1]
+        say(f"Entry {e.number}: {e.length_mm:g} mm over {e.pitches} pitches{f' of {e.part}' if e.part else ''}.")
+
+
+@group.command(epilog="Example: toothcheck logbook note KC-07 'chain oiled' --at 24600km")
+def note(
+    machine: Annotated[str, typer.Argument(help="The machine it is about.")],
+    text: Annotated[str, typer.Argument(help="The remark.")],
+    at: MaybeAt = None,
+    part: Annotated[str | None, typer.Option("--part", help="The part it is about.")] = None,
+    on: On = None,
+    operator: Operator = None,
+    where: Where = None,
+) -> None:
+    """Write a remark down; with --at it also keeps the distance up to date."""
+    km = kilometres(at) if at else None
+    with opened(where) as book, telling():
+        e = book.add(
+            book.new("note", machine=machine, part=part, text=text, distance_km=km, on_date=on, operator=operator)
+        )[0]
+        say(f"Entry {e.number}: noted.")
+
+
+@group.command(
+    epilog="Example: toothcheck logbook odometer KC-07 --was 24650km --now 0km --reason 'cable broke, new unit'"
+)
+def odometer(
+    machine: Annotated[str, typer.Argument(help="The machine.")],
+    was: Annotated[str, typer.Option("--was", metavar="DISTANCE", help="The old odometer's last distance.")],
+    now: Annotated[str, typer.Option("--now", metavar="DISTANCE", help="What the new one shows.")],
+    reason: Annotated[str, typer.Option("--reason", help="Why.")],
+    on: On = None,
+    operator: Operator = None,
+    where: Where = None,
+) -> None:
+    """Record that the odometer was replaced; distances run on across it."""
+    old, new = kilometres(was), kilometres(now)
+    with opened(where) as book, telling():
+        e = book.add(
+            book.new(
+                "odometer",
+                machine=machine,
+                distance_km=old,
+                new_odometer_km=new,
+                reason=reason,
+                on_date=on,
+                operator=operator,
+            )
+        )[0]
+        say(f"Entry {e.number}: odometer of {machine} goes on from {old:.0f} km as {new:.0f} km.")
+
+
+@group.command(epilog="Example: toothcheck logbook correct 12 --at 24600km --reason 'digits swapped'")
+def correct(
+    number: Annotated[int, typer.Argument(help="The entry's number.")],
+    reason: Annotated[str, typer.Option("--reason", help="Why; it is kept.")],
+    at: MaybeAt = None,
+    on: Annotated[str | None, typer.Option("--on", metavar="DATE", help="The right day.")] = None,
+    text: Text = None,
+    operator: Operator = None,
+    length_mm: Annotated[float | None, typer.Option("--length", help="The right length of a chain, mm.")] = None,
+    withdraw: Annotated[bool, typer.Option("--withdraw", help="Declare the entry void.")] = False,
+    where: Where = None,
+) -> None:
+    """Correct or withdraw an entry: by a new entry; the old one stays and can be read."""
+    said = {
+        "distance_km": kilometres(at) if at else None,
+        "on_date": on,
+        "text": text,
+        "operator": operator,
+        "length_mm": length_mm,
+    }
+    changes = {name: value for name, value in said.items() if value is not None}
+    if withdraw == bool(changes):
+        raise UsageError("Say either what is right, or --withdraw.", hint="See: toothcheck logbook correct --help")
+    with opened(where) as book, telling():
+        e = book.withdraw(number, reason) if withdraw else book.correct(number, reason, **changes)
+        say(f"Entry {e.number} {'voids' if withdraw else 'takes the place of'} entry {number}.")
+
+
+# --- looking ---------------------------------------------------------------------------------------------------------
+@group.command("list", epilog="Example: toothcheck logbook list --parts")
+def list_(
+    parts: Annotated[bool, typer.Option("--parts", help="List parts instead of machines.")] = False,
+    units: Unit = "km",
+    where: Where = None,
+) -> None:
+    """List machines with what is fitted and how it was seen last, or parts with their distance."""
+    from toothcheck.logbook import distance_text
+
+    unit = unit_of(units)
+    with opened(where) as book:
+        history = book.history()
+    if parts:
+        rows = []
+        for name, part in sorted(history.parts.items()):
+            current = part.current
+            state = (
+                current.machine if current else (f"retired {part.retired_on}" if part.retired_on else "on the shelf")
+            )
+            km = distance_text(history.part_km(part), unit) + ("" if part.start_known else " since it joined")
+            size = f"{part.entry.teeth} teeth" if part.entry.teeth else f"{part.entry.links or '?'} links"
+            rows.append([name, part.entry.chain or "?", size, km, state, _last(history, name)])
+        columns(["part", "chain", "size", "own distance", "where", "last reading"], rows)
+        return
+    rows = [
+        [
+            name,
+            distance_text(machine.odometer_km, unit),
+            *(_last(history, machine.fitted[p]) if p in machine.fitted else "-" for p in ("front", "rear")),
+        ]
+        for name, machine in sorted(history.machines.items())
+    ]
+    columns(["machine", "odometer", "front", "rear"], rows)
+
+
+def _last(history: History, part: str) -> str:
+    readings = history.readings.get(part)
+    return f"{readings[-1].entry.grade} ({readings[-1].entry.on_date})" if readings else "no reading"
+
+
+def _percent(e: Entry) -> str:
+    from toothcheck.estimate import Estimate
+
+    if e.asymmetry_percent is None or e.asymmetry_std_percent is None:
+        return "no number"
+    return Estimate(value=e.asymmetry_percent, std=e.asymmetry_std_percent).text("%")
+
+
+@group.command(epilog="Example: toothcheck logbook show KC-07")
+def show(
+    what: Annotated[str, typer.Argument(help="A machine, a part, or an entry's number.")],
+    units: Unit = "km",
+    json_: Json = None,
+    where: Where = None,
+) -> None:
+    """Show a machine's or a part's entries in order of time, or one entry whole."""
+    from dataclasses import asdict
+
+    unit = unit_of(units)
+    with opened(where) as book:
+        entries = book.entries()
+        if re.fullmatch("[0-9]+", what) and not any(what in (e.machine, e.part) for e in entries):
+            chosen = [book.entry(int(what))]
+        else:
+            chosen = [e for e in entries if what in (e.machine, e.part)]
+    if not chosen:
+        raise LogbookError(f"{what} is no machine, part or entry of the logbook.", hint="See: toothcheck logbook list")
+    if json_ is not None:
+        from toothcheck.cli.output import write_json
+
+        write_json({"entries": [{k: v for k, v in asdict(e).items() if v is not None} for e in chosen]}, json_)
+        return
+    _table(entries, sorted(chosen, key=lambda e: (e.on_date, e.number)), unit)
+
+
+def _table(entries: list[Entry], chosen: list[Entry], unit: str) -> None:
+    from toothcheck.logbook import distance_text
+
+    number = {e.uid: e.number for e in entries}
+    corrected_by = {e.corrects: e.number for e in entries if e.corrects}
+    rows = []
+    for e in chosen:
+        said = [e.text, e.reason] if e.kind not in ("reading", "chain-length") else [e.text]
+        if e.kind == "reading":
+            said.insert(0, f"{_percent(e)}, {e.grade}")
+        if e.kind == "chain-length":
+            said.insert(0, f"{e.length_mm:g} mm over {e.pitches} pitches")
+        if e.corrects:
+            said.append(f"in place of entry {number.get(e.corrects, '?')}" if e.kind != "withdrawal" else "")
+        if e.uid in corrected_by:
+            said.append(f"no longer holds, see entry {corrected_by[e.uid]}")
+        km = "" if e.distance_km is None else distance_text(e.distance_km, unit)
+        rows.append([str(e.number), e.on_date, km, e.kind, e.part or e.machine or "", "; ".join(s for s in said if s)])
+    columns(["no.", "day", "odometer", "kind", "what", "says"], rows)
+
+
+# --- out and in ------------------------------------------------------------------------------------------------------
+def _form(file: Path) -> str:
+    form = file.suffix.lower().lstrip(".")
+    if form not in ("csv", "json"):
+        raise UsageError(f"{file} must end in .csv or .json.", hint="The ending says which form is meant.")
+    return form
+
+
+@group.command(epilog="Example: toothcheck logbook export fleet.csv")
+def export(
+    file: Annotated[Path, typer.Argument(help="To be written; ends in .csv or .json.")],
+    where: Where = None,
+) -> None:
+    """Write every entry to a CSV or JSON file that imports back exactly."""
+    from toothcheck.cli.output import write_whole
+    from toothcheck.logbook.exchange import csv_text, json_text
+
+    form = _form(file)
+    with opened(where) as book:
+        entries = book.entries(documents=True)
+    write_whole(file, (csv_text(entries) if form == "csv" else json_text(entries)).encode())
+    say(f"{len(entries)} entries written to {file}.")
+
+
+@group.command("import", epilog="Example: toothcheck logbook import fleet.csv")
+def import_(
+    file: Annotated[Path, typer.Argument(help="A CSV or JSON file; its columns are those of an export.")],
+    where: Where = None,
+) -> None:
+    """Add the entries of a file, all of them or none; those already here are passed over."""
+    from toothcheck.logbook.exchange import bring_in
+
+    form = _form(file)
+    try:
+        text = file.read_bytes().decode("utf-8")
+    except (OSError, UnicodeDecodeError) as error:
+        raise UsageError(f"{file} cannot be read as UTF-8 text: {error}.") from None
+    with opened(where, create=True) as book:
+        added, known = bring_in(book, text, form)
+        say(f"{added} entries added to {book.name}, {known} were there already.")
+
+
+@group.command(epilog="Example: toothcheck logbook demo --out kestrel.sqlite --machines 5")
+def demo(
+    out: Annotated[Path, typer.Option("--out", help="The logbook to make; must not exist yet.")],
+    machines: Annotated[int, typer.Option("--machines", min=1, max=500, help="How many machines.")] = 50,
+    years: Annotated[float, typer.Option("--years", min=0.3, max=20, help="How many years.")] = 3.0,
+    until: Annotated[str, typer.Option("--until", metavar="DATE", help="The last day.")] = "2026-02-27",
+    draw: Annotated[int, typer.Option("--draw", help="Another number, another fleet.")] = 1,
+) -> None:
+    """Make the logbook of a fleet that does not exist (Kestrel Couriers), to try the other commands on."""
+    import datetime as dt
+
+    import numpy as np
+
+    from toothcheck.logbook.demo import made_fleet
+
+    if out.exists():
+        raise OutputError(f"{out} is there already.", hint="Name another file, or remove it yourself.")
+    with telling():
+        entries = made_fleet(
+            np.random.default_rng(draw), machines=machines, years=years, last_day=dt.date.fromisoformat(until)
+        )
+    with opened(str(out), create=True) as book:
+        _bring_all(book, entries)
+    say(f"{len(entries)} made-up entries about {machines} machines in {out}.")
+
+
+def _bring_all(book: Logbook, entries: list[Entry]) -> None:
+    with telling():
+        book.bring_in(entries)

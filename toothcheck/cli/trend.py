@@ -1,0 +1,209 @@
+"""The commands ``toothcheck trend`` and ``toothcheck due``."""
+
+from __future__ import annotations
+
+from pathlib import Path
+from typing import TYPE_CHECKING, Annotated, Any
+
+import typer
+
+from toothcheck.cli.books import Json, Unit, Where, columns, kilometres, opened, say, telling, unit_of
+from toothcheck.errors import UsageError
+
+if TYPE_CHECKING:
+    from toothcheck.trend import PartTrend
+
+CAUTION = (
+    "A forecast is no approval: look at the chain and both sprockets at every service, engine off, and follow the "
+    "machine's manual; when in doubt ask a qualified mechanic."
+)
+
+
+def register(app: typer.Typer) -> None:
+    """Add the commands."""
+    app.command(epilog="Example: toothcheck trend KC-07 front --chart trend.png")(trend)
+    app.command(epilog="Example: toothcheck due --within 2000km")(due)
+
+
+def trend(
+    machine: Annotated[str, typer.Argument(help="The machine.")],
+    part: Annotated[
+        str | None, typer.Argument(help="front, rear, or a part's name. Default: both sprockets fitted now.")
+    ] = None,
+    chart: Annotated[
+        list[Path] | None,
+        typer.Option("--chart", metavar="FILE", help="Draw it; ends in .png or .svg; may be repeated."),
+    ] = None,
+    units: Unit = "km",
+    json_: Json = None,
+    where: Where = None,
+) -> None:
+    """Wear against distance: rate, and when each band is reached, with an 80 % interval."""
+    from toothcheck.trend import part_trend, parts_of
+
+    unit = unit_of(units)
+    for file in chart or []:
+        _chart_form(file)
+    with opened(where) as book:
+        history = book.history()
+    with telling():
+        trends = [part_trend(history, name) for name in parts_of(history, machine, part)]
+    if json_ is not None:
+        _write({"schema": "toothcheck/trend/1", "machine": machine, "parts": [_json(t) for t in trends]}, json_)
+    if json_ != "-":
+        for t in trends:
+            _tell(t, unit)
+        say(CAUTION)
+    for file in chart or []:
+        from toothcheck.cli.output import write_whole
+        from toothcheck.trend.chart import drawn
+
+        write_whole(file, drawn(trends, title=machine, form=_chart_form(file), unit=unit))
+        if json_ != "-":
+            say(f"Chart written to {file}.")
+
+
+def _chart_form(file: Path) -> str:
+    form = file.suffix.lower().lstrip(".")
+    if form not in ("png", "svg"):
+        raise UsageError(f"{file} must end in .png or .svg.", hint="The ending says which form is meant.")
+    return form
+
+
+def _write(document: dict[str, Any], target: str) -> None:
+    from toothcheck.cli.output import write_json
+
+    write_json(document, target)
+
+
+def _tell(t: PartTrend, unit: str) -> None:
+    from toothcheck.logbook import in_unit
+
+    per = 1000 / in_unit(1000.0, unit)
+    low, high = (r * per for r in t.trend.rate_interval)
+    word = "mile" if unit == "miles" else "km"
+    count = f"{len(t.readings)} reading{'' if len(t.readings) == 1 else 's'}"
+    say(f"{t.part}: {count} with a number; own distance {_far(t.trend.now_km, unit)}")
+    if t.last is not None:
+        say(f"  last seen  {t.last.entry.grade} on {t.last.entry.on_date}")
+    a, b = t.trend.now_interval
+    say(f"  wear now   {t.trend.now_percent:.1f} % (80 %: {max(0.0, a):.1f} … {max(0.0, b):.1f})")
+    say(f"  rate       {t.trend.rate * per:.2f} % per 1000 {word} (80 %: {low:.2f} … {high:.2f})")
+    if t.km_per_day is not None:
+        say(f"  ridden     {_far(7 * t.km_per_day, unit)} a week over the last {t.rate_days} days")
+    rows = []
+    for c in t.trend.crossings:
+        cells = [f"  {c.grade} from {c.percent:.0f} %"]
+        for km in (c.early_km, c.median_km, c.late_km):
+            ahead = t.ahead_km(km)
+            day = t.date_at(km)
+            cells.append(
+                "beyond what is foretold" if ahead is None else f"{_far(ahead, unit)}{f' ({day})' if day else ''}"
+            )
+        rows.append(cells)
+    columns(["  still to go", "early (10 %)", "middle", "late (90 %)"], rows)
+    for sentence in t.sentences:
+        say(f"  - {sentence}")
+
+
+def _far(km: float, unit: str) -> str:
+    """A distance with no digit finer than a forecast deserves."""
+    from toothcheck.logbook import in_unit
+
+    value = in_unit(km, unit)
+    place = 100 if value >= 1000 else 10
+    return f"{round(value / place) * place:,.0f} {unit}".replace(",", " ")
+
+
+def _json(t: PartTrend) -> dict[str, Any]:
+    trend_ = t.trend
+    return {
+        "part": t.part,
+        "machine": t.machine,
+        "position": t.position,
+        "readings": len(t.readings),
+        "last_grade": t.last.entry.grade if t.last else None,
+        "worst": t.worst,
+        "now": {
+            "part_km": round(trend_.now_km),
+            "asymmetry_percent": _three(trend_.now_interval[0], trend_.now_percent, trend_.now_interval[1], digits=2),
+        },
+        "rate_percent_per_1000_km": _three(trend_.rate_interval[0], trend_.rate, trend_.rate_interval[1], digits=3),
+        "rests_on_prior": trend_.rests_on_prior,
+        "km_per_day": None if t.km_per_day is None else round(t.km_per_day, 1),
+        "crossings": [
+            {
+                "grade": c.grade,
+                "from_percent": c.percent,
+                "part_km": _three(c.early_km, c.median_km, c.late_km, digits=0),
+                "ahead_km": _three(t.ahead_km(c.early_km), t.ahead_km(c.median_km), t.ahead_km(c.late_km), digits=0),
+                "date": {
+                    name: t.date_at(km)
+                    for name, km in zip(("early", "median", "late"), (c.early_km, c.median_km, c.late_km), strict=True)
+                },
+            }
+            for c in trend_.crossings
+        ],
+        "jumps": [
+            {
+                "entry": t.readings[j.index].entry.number,
+                "kind": j.kind,
+                "percent": round(j.percent, 2),
+                "std_percent": round(j.std_percent, 2),
+            }
+            for j in trend_.jumps
+        ],
+        "notes": list(t.sentences),
+    }
+
+
+def _three(early: float | None, median: float | None, late: float | None, *, digits: int) -> dict[str, float | None]:
+    values = {"early": early, "median": median, "late": late}
+    return {name: None if v is None else round(v, digits) for name, v in values.items()}
+
+
+def due(
+    within: Annotated[
+        str | None, typer.Option("--within", metavar="DISTANCE", help="Only what may ask for parts this soon.")
+    ] = None,
+    units: Unit = "km",
+    json_: Json = None,
+    where: Where = None,
+) -> None:
+    """List every fitted sprocket of the fleet, worst first, with what falls due and when."""
+    from toothcheck.trend import due as due_list
+
+    unit = unit_of(units)
+    with opened(where) as book:
+        history = book.history()
+    trends = due_list(history, within_km=kilometres(within) if within else None)
+    if json_ is not None:
+        _write({"schema": "toothcheck/due/1", "within": within, "parts": [_json(t) for t in trends]}, json_)
+        if json_ == "-":
+            return
+    rows = []
+    for t in trends:
+        action = t.next_action
+        early, middle, late = (
+            t.ahead_km(km)
+            for km in ((action.early_km, action.median_km, action.late_km) if action else (0.0, 0.0, 0.0))
+        )
+        if t.worst in ("replace-set", "replace-now"):
+            when, day = "now", ""
+        else:
+            when = "not foretold" if middle is None else f"{_far(middle, unit)}"
+            when += (
+                f" ({_far(early or 0.0, unit)} … {'?' if late is None else _far(late, unit)})"
+                if middle is not None
+                else ""
+            )
+            day = t.date_at(action.median_km) or "" if action else ""
+        seen = f"{t.last.entry.grade} {t.last.entry.on_date}" if t.last else "never photographed"
+        wear = f"{t.trend.now_percent:.1f} %" if t.readings else "-"
+        notes = ["jump, look by eye"] if t.trend.jumps and t.trend.jumps[-1].kind != "single" else []
+        notes += ["common practice"] if t.trend.rests_on_prior else []
+        rows.append([t.part, seen, wear, when, day, ", ".join(notes)])
+    columns(["part", "last seen", "wear now", "parts due in, middle (80 %)", "about", "mind"], rows)
+    if not rows:
+        say("Nothing falls due." if history.machines else "The logbook holds no machines.")
+    say(CAUTION)

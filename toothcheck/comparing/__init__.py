@@ -1,0 +1,20 @@
+"""Before and after: the loss of one wheel between two rings, tooth by tooth, aligned on what does not wear.
+
+Sketch: both rings are laid on one reference outline (the middle ISO form), so each becomes a table of offsets, gap by
+point.  The difference of two gaps is then, on the coast flank and the coast half of the seat, nothing but place, turn,
+size, one edge offset and the rings' own shared unknowns: a linear fit with their priors.  Carried over to the drive
+flank, what is left of the difference is the loss.  What the maker left on the part (its gap form, its root depth) is in
+both rings and falls out: that is why two photos find less wear than one can.
+
+Which tooth is which is another question.  Without a mark the wheel may have been turned by any number of pitches; the
+coast halves' own small deviations decide, where they are large enough, and when they are not it is said: then only the
+median loss holds.
+
+Neglected: that the coast flank wears a little too (what it lost is counted as the drive flank's in a turn).
+"""
+
+from toothcheck.comparing.aligning import EDGE_STD_MM
+from toothcheck.comparing.losses import SURE, Comparison, ToothLoss, compare
+from toothcheck.comparing.sameness import Landmarks
+
+__all__ = ["EDGE_STD_MM", "SURE", "Comparison", "Landmarks", "ToothLoss", "compare"]

@@ -1,0 +1,75 @@
+"""The comparison as a picture: both outlines with what is gone in colour, and the loss of each tooth."""
+
+from __future__ import annotations
+
+import io
+
+import numpy as np
+from matplotlib import rc_context
+from matplotlib.axes import Axes
+from matplotlib.figure import Figure
+
+from toothcheck.comparing.losses import Comparison
+
+FORMS = ("png", "svg")
+"""What can be drawn."""
+
+_BEFORE, _AFTER, _GONE, _GREY = "#1b1b1b", "#0072b2", "#d55e00", "#8a8a8a"
+
+
+def drawn(comparison: Comparison, *, title: str, form: str) -> bytes:
+    """A PNG or SVG file's bytes; the same input gives the same bytes.
+
+    Raises
+    ------
+    ValueError
+        When the form is none of `FORMS`.
+    """
+    if form not in FORMS:
+        raise ValueError(f"form must be one of {', '.join(FORMS)}, not {form!r}")
+    with rc_context({"svg.hashsalt": "toothcheck", "font.size": 9}):
+        figure = Figure(figsize=(11, 5), layout="constrained")
+        figure.suptitle(title)
+        outlines, losses = figure.subplots(1, 2, width_ratios=(1, 1.1))
+        _outlines(outlines, comparison)
+        _losses(losses, comparison)
+        out = io.BytesIO()
+        figure.savefig(
+            out, format=form, dpi=120, metadata={"Date": None} if form == "svg" else {"Software": "toothcheck"}
+        )
+    return out.getvalue()
+
+
+def _outlines(axes: Axes, comparison: Comparison) -> None:
+    for number, (before, after) in enumerate(comparison.outlines_mm):
+        between = np.concatenate([before, after[::-1]])
+        axes.fill(*between.T, color=_GONE, alpha=0.8, linewidth=0.6, label="changed" if number == 0 else None)
+        axes.plot(*before.T, color=_BEFORE, linewidth=0.4, label="before" if number == 0 else None)
+        axes.plot(*after.T, color=_AFTER, linewidth=0.4, label="after" if number == 0 else None)
+    axes.set(aspect="equal", xlabel="mm", ylabel="mm", title="outlines, laid on each other by what does not wear")
+    axes.legend(loc="center", fontsize=8, frameon=False)
+
+
+def _losses(axes: Axes, comparison: Comparison) -> None:
+    middle = comparison.median_loss_mm
+    axes.axhspan(middle.value - 2 * middle.std, middle.value + 2 * middle.std, color=_GREY, alpha=0.2, linewidth=0)
+    axes.axhline(middle.value, color=_GREY, linewidth=1, label=f"median {middle.text('mm')}")
+    if comparison.teeth:
+        axes.errorbar(
+            [t.index for t in comparison.teeth],
+            [t.drive_loss_mm.value for t in comparison.teeth],
+            [2 * t.drive_loss_mm.std for t in comparison.teeth],
+            fmt="o",
+            color=_GONE,
+            markersize=4,
+            capsize=2,
+            linewidth=1,
+            label="tooth ± 2 standard uncertainties",
+        )
+    axes.axhline(0, color=_BEFORE, linewidth=0.6)
+    axes.set(
+        xlabel="tooth, as numbered before",
+        ylabel="loss on the drive flank at the pitch circle, mm",
+        title="what each tooth lost" if comparison.teeth else "the teeth cannot be told apart: the median only",
+    )
+    axes.legend(loc="best", fontsize=8, frameon=False)

@@ -1,0 +1,217 @@
+"""The comparison itself: loss tooth by tooth with its uncertainty."""
+
+from __future__ import annotations
+
+import math
+from dataclasses import dataclass
+from typing import Any
+
+import numpy as np
+
+from toothcheck.comparing.aligning import EDGE_STD_MM, Alignment, disagreement, fitted, turn_probabilities
+from toothcheck.comparing.laying import Reference, Table, lay, mirrored, reference_of
+from toothcheck.comparing.sameness import Landmarks, check_same, turns_allowed
+from toothcheck.estimate import Estimate
+from toothcheck.geometry import Floats, readonly, rotated, wrapped
+from toothcheck.tooth import ToothRing
+
+SURE = 0.95
+"""Probability from which the teeth count as told apart."""
+
+_FEWEST_GAPS = 3
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class ToothLoss:
+    """What one tooth lost between the two rings."""
+
+    index: int
+    """The tooth's number in BEFORE."""
+    index_after: int
+    drive_loss_mm: Estimate
+    """At the pitch circle, arc length; a little negative by chance where nothing was lost."""
+    greatest_loss_mm: Estimate
+    """Along the normal, the greatest from R − 0.2 d1 to R + 0.3 d1."""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class Comparison:
+    """The outcome."""
+
+    teeth: tuple[ToothLoss, ...]
+    """Tooth by tooth, where the teeth could be told apart; else empty."""
+    median_loss_mm: Estimate
+    """Median drive loss at the pitch circle; holds either way."""
+    turned_by: int
+    """Tooth ``i`` of BEFORE is tooth ``i + turned_by`` of AFTER (the likeliest)."""
+    turned_by_probability: float
+    misfit: float
+    """Root mean square of the coast halves' differences over what was expected; about 1 when all is well."""
+    outlines_mm: tuple[tuple[Floats, Floats], ...]
+    """For drawing: pairs of outlines (n, 2) of each gap seen in both, in BEFORE's plane, AFTER moved onto it."""
+    flags: tuple[str, ...]
+
+    def document(self) -> dict[str, Any]:
+        """The outcome as JSON: ``toothcheck/comparison/1``."""
+        return {
+            "schema": "toothcheck/comparison/1",
+            "median_loss_mm": self.median_loss_mm.as_json(),
+            "turned_by": self.turned_by,
+            "turned_by_probability": round(self.turned_by_probability, 3),
+            "misfit": round(self.misfit, 2),
+            "teeth": [
+                {
+                    "index": t.index,
+                    "index_after": t.index_after,
+                    "drive_loss_mm": t.drive_loss_mm.as_json(),
+                    "greatest_loss_mm": t.greatest_loss_mm.as_json(),
+                }
+                for t in self.teeth
+            ],
+            "flags": list(self.flags),
+        }
+
+
+def compare(
+    before: ToothRing,
+    after: ToothRing,
+    *,
+    drive_clockwise: bool,
+    turned_by: int | None = None,
+    landmarks_before: Landmarks | None = None,
+    landmarks_after: Landmarks | None = None,
+    edge_std_mm: float = EDGE_STD_MM,
+) -> Comparison:
+    """Find what the drive flanks lost between two rings of the same part, seen from the same side.
+
+    Parameters
+    ----------
+    before, after
+        The rings.
+    drive_clockwise
+        Whether the drive flank is on the clockwise side of each tooth, in both.
+    turned_by
+        Tooth ``i`` of BEFORE is tooth ``i + turned_by`` of AFTER, where a mark tells; worked out when None.
+    landmarks_before, landmarks_after
+        Bores, holes and marks, where they were measured.
+    edge_std_mm
+        Standard uncertainty of one photo's common edge offset; it limits what two photos can find.
+
+    Returns
+    -------
+    Comparison
+        With the flags ``teeth-not-told-apart``, ``metal-grown``, ``unworn-side-differs``, ``part-turned-over`` where
+        they apply.
+
+    Raises
+    ------
+    DifferentPartError
+        When teeth, chain, bore or holes say that these are two parts, or one turned over.
+    ValueError
+        When fewer than three gaps were traced in both.
+    """
+    check_same(before, after)
+    allowed = turns_allowed(before, after, landmarks_before, landmarks_after)
+    ref = reference_of(before, drive_clockwise)
+    b, a = lay(before, ref), lay(after, ref)
+    likely = (
+        {turned_by % before.teeth: 1.0} if turned_by is not None else turn_probabilities(before, ref, b, a, allowed)
+    )
+    best = max(likely, key=lambda k: likely[k])
+    told = likely[best] >= SURE
+
+    alignment, moved = fitted(before, after, ref, b, best, edge_std_mm)
+    if alignment.gaps < _FEWEST_GAPS:
+        raise ValueError(f"before and after must share at least {_FEWEST_GAPS} traced gaps, not {alignment.gaps}")
+    teeth, middle = losses(before, ref, alignment, best, drive_clockwise)
+    medians, weights = [middle], [likely[best]]
+    if not told:
+        base = lay(after, ref, moved)
+        for k in sorted(likely, key=lambda k: -likely[k])[1:]:
+            if likely[k] > 1e-4:
+                other = Alignment(before, ref, b, base, k, edge_std_mm)
+                if other.gaps >= _FEWEST_GAPS:
+                    medians.append(losses(before, ref, other, k, drive_clockwise)[1])
+                    weights.append(likely[k])
+    share = np.array(weights) / sum(weights)
+    value = float(share @ [m.value for m in medians])
+    var = float(share @ [m.std**2 + (m.value - value) ** 2 for m in medians])
+    median = Estimate(value=value, std=math.sqrt(var))
+
+    misfit = math.sqrt(
+        float(np.median(alignment.pull**2)) / 0.4549
+    )  # the median of chi-square with one degree of freedom
+    flags = [] if told else ["teeth-not-told-apart"]
+    if median.value < -max(3 * median.std, 0.05):
+        flags.append("metal-grown")
+    if disagreement(alignment, ref) > 3:
+        over = mirrored(after)
+        turned = [Alignment(before, ref, b, lay(over, ref), k, edge_std_mm) for k in range(before.teeth)]
+        better = min((disagreement(t, ref) for t in turned if t.gaps >= _FEWEST_GAPS), default=math.inf)
+        flags.append("part-turned-over" if better < 0.5 * disagreement(alignment, ref) else "unworn-side-differs")
+    return Comparison(
+        teeth=teeth if told else (),
+        median_loss_mm=median,
+        turned_by=best,
+        turned_by_probability=likely[best],
+        misfit=misfit,
+        outlines_mm=outlines(before, ref, b, lay(after, ref, moved), best),
+        flags=tuple(flags),
+    )
+
+
+def losses(
+    before: ToothRing, ref: Reference, alignment: Alignment, turned_by: int, drive_clockwise: bool
+) -> tuple[tuple[ToothLoss, ...], Estimate]:
+    """Tooth by tooth, and the median: what all teeth share in their uncertainty does not average out, the rest does."""
+    out, at_pitch_line = [], []
+    arc = ref.arc_per_normal
+    for gap in range(before.teeth):
+        at_pitch = alignment.local(gap, ref.from_pitch, 0.16 * before.roller_diameter_mm)
+        if at_pitch is None:
+            continue
+        greatest = None
+        for centre in ref.along[ref.reach][::3]:
+            away = np.where(np.isfinite(ref.from_pitch), ref.along - centre, np.inf)
+            found = alignment.local(gap, away, 0.9)
+            if found is not None and (greatest is None or found.value < greatest.value):
+                greatest = found
+        if greatest is None:
+            continue
+        at_pitch_line.append(at_pitch)
+        # gap i's left flank is tooth i's; its right flank is that of the next tooth clockwise
+        tooth = gap if drive_clockwise else (gap - 1) % before.teeth
+        out.append(
+            ToothLoss(
+                index=tooth,
+                index_after=(tooth + turned_by) % before.teeth,
+                drive_loss_mm=Estimate(value=-arc * at_pitch.value, std=arc * math.sqrt(at_pitch.var)),
+                greatest_loss_mm=Estimate(value=-greatest.value, std=math.sqrt(greatest.var)),
+            )
+        )
+    if not out:
+        raise ValueError("before and after must share at least one traced drive flank")
+    row = np.mean([x.row for x in at_pitch_line], axis=0)
+    own = math.pi / 2 * float(np.mean([x.own_var for x in at_pitch_line])) / len(out)  # a median's, not a mean's
+    median = Estimate(
+        value=float(np.median([t.drive_loss_mm.value for t in out])),
+        std=arc * math.sqrt(float(row @ alignment.covariance @ row) + own),
+    )
+    return tuple(sorted(out, key=lambda t: t.index)), median
+
+
+def outlines(
+    before: ToothRing, ref: Reference, b: Table, a: Table, turned_by: int
+) -> tuple[tuple[Floats, Floats], ...]:
+    """Both edges of each gap in BEFORE's plane, for drawing."""
+    out = []
+    for gap in range(before.teeth):
+        pair = []
+        for table, row in ((b, gap), (a, (gap + turned_by) % before.teeth)):
+            seen = np.isfinite(table.offset[row])
+            points = ref.points[seen] + table.offset[row, seen, None] * ref.normals[seen]
+            turn = before.phase + gap * 2 * math.pi / before.teeth - math.pi / 2
+            pair.append(readonly(rotated(points, float(wrapped(np.array(turn), 2 * math.pi)))))
+        if len(pair[0]) and len(pair[1]):
+            out.append((pair[0], pair[1]))
+    return tuple(out)

@@ -1,0 +1,29 @@
+"""The logbook: what was fitted to which machine when, and how each part wore, kept so that nothing is lost.
+
+Entries are only ever added (`Entry`, `Logbook`); what they add up to is worked out each time (`History`).
+"""
+
+from toothcheck.logbook.entries import KINDS, POSITIONS, Entry, EntryError
+from toothcheck.logbook.history import Fitting, History, Machine, Part, Reading, in_force, replay
+from toothcheck.logbook.store import Logbook
+from toothcheck.logbook.units import KM_PER_MILE, UNITS, distance_km, distance_text, in_unit
+
+__all__ = [
+    "KINDS",
+    "KM_PER_MILE",
+    "POSITIONS",
+    "UNITS",
+    "Entry",
+    "EntryError",
+    "Fitting",
+    "History",
+    "Logbook",
+    "Machine",
+    "Part",
+    "Reading",
+    "distance_km",
+    "distance_text",
+    "in_force",
+    "in_unit",
+    "replay",
+]

@@ -1,0 +1,391 @@
+"""`Entry`: one line of the logbook, and what makes it a sound one.
+
+The logbook is a list of entries that only grows.  Every fact (a machine, a part, a fitting, a reading, a chain's
+length, a note) is one entry; a correction is a new entry of the same kind that names the one it takes the place of.
+"""
+
+from __future__ import annotations
+
+import datetime as dt
+import json
+import math
+import re
+from collections.abc import Callable
+from dataclasses import dataclass, fields, replace
+from typing import Any
+
+KINDS = {
+    "machine": "a machine joins the logbook",
+    "part": "a part joins the logbook",
+    "fit": "a part is fitted to a machine",
+    "remove": "a part is taken off, to be used again",
+    "retire": "a part is taken off for good",
+    "reading": "an inspection of a part",
+    "chain-length": "a measured length of chain",
+    "distance": "the odometer was read",
+    "odometer": "the odometer was replaced or set back",
+    "note": "a remark",
+    "withdrawal": "an entry is declared void",
+}
+"""The kinds of entry and what each means."""
+
+POSITIONS = ("front", "rear", "chain")
+"""Where a part sits on a machine."""
+
+DOCUMENT_SCHEMA = "toothcheck/inspection/1"
+"""The inspection documents that can be recorded."""
+
+
+class EntryError(ValueError):
+    """An entry breaks a rule; knows which one, and which other entry it stands against.
+
+    Parameters
+    ----------
+    what
+        One sentence for people.
+    entry
+        The entry refused.
+    against
+        An entry already there that it contradicts.
+    """
+
+    def __init__(self, what: str, entry: Entry | None = None, against: Entry | None = None) -> None:
+        super().__init__(what)
+        self.entry = entry
+        self.against = against
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Entry:
+    """One entry; what does not apply to its kind is None.  Columns of the table and of the CSV have these names.
+
+    ``number`` counts up within one logbook and is 0 until stored; ``uid`` is the same in every copy.
+    """
+
+    number: int = 0
+    uid: str
+    recorded_at: str
+    """Moment of recording, ISO 8601 in UTC to the second, ``2026-03-01T09:30:00Z``."""
+    kind: str
+    on_date: str
+    """The day it is about, ISO 8601."""
+    machine: str | None = None
+    part: str | None = None
+    distance_km: float | None = None
+    """What the machine's odometer showed."""
+    new_odometer_km: float | None = None
+    """What the new odometer showed when it took over (kind ``odometer``)."""
+    operator: str | None = None
+    reason: str | None = None
+    corrects: str | None = None
+    """uid of the entry that this one takes the place of, or declares void."""
+    text: str | None = None
+    position: str | None = None
+    chain: str | None = None
+    teeth: int | None = None
+    links: int | None = None
+    """Number of links of a chain."""
+    ridden_km: float | None = None
+    """How far a part had run when it joined (kind ``part``); None: unknown."""
+    pitches: int | None = None
+    """Number of pitches measured over (kind ``chain-length``)."""
+    length_mm: float | None = None
+    length_std_mm: float | None = None
+    asymmetry_percent: float | None = None
+    asymmetry_std_percent: float | None = None
+    overhang_mm: float | None = None
+    overhang_std_mm: float | None = None
+    grade: str | None = None
+    confidence: float | None = None
+    photo_sha256: str | None = None
+    kept_photo: str | None = None
+    """Name of the stored copy of the photo."""
+    tool_version: str | None = None
+    document: str | None = None
+    """The whole inspection as JSON."""
+
+
+NAMES = tuple(field.name for field in fields(Entry))
+FLOATS = tuple(field.name for field in fields(Entry) if "float" in str(field.type))
+INTS = tuple(field.name for field in fields(Entry) if "int" in str(field.type))
+
+_ALWAYS = {
+    "number",
+    "uid",
+    "recorded_at",
+    "kind",
+    "on_date",
+    "machine",
+    "part",
+    "operator",
+    "reason",
+    "corrects",
+    "text",
+}
+_ALWAYS |= {"tool_version"}
+_ALLOWED: dict[str, set[str]] = {
+    "machine": {"distance_km"},
+    "part": {"position", "chain", "teeth", "links", "ridden_km"},
+    "fit": {"distance_km", "position"},
+    "remove": {"distance_km"},
+    "retire": {"distance_km"},
+    "reading": {
+        "distance_km", "position", "chain", "teeth", "asymmetry_percent", "asymmetry_std_percent", "overhang_mm",
+        "overhang_std_mm", "grade", "confidence", "photo_sha256", "kept_photo", "document",
+    },
+    "chain-length": {"distance_km", "pitches", "length_mm", "length_std_mm"},
+    "distance": {"distance_km"},
+    "odometer": {"distance_km", "new_odometer_km"},
+    "note": {"distance_km"},
+    "withdrawal": set(),
+}  # fmt: skip
+_NEEDED: dict[str, set[str]] = {
+    "machine": {"machine"},
+    "part": {"part", "position"},
+    "fit": {"machine", "part", "position", "distance_km"},
+    "remove": {"machine", "part", "distance_km"},
+    "retire": {"part"},
+    "reading": {"machine", "part", "distance_km", "grade"},
+    "chain-length": {"machine", "distance_km", "pitches", "length_mm"},
+    "distance": {"machine", "distance_km"},
+    "odometer": {"machine", "distance_km", "new_odometer_km", "reason"},
+    "note": {"text"},
+    "withdrawal": {"corrects", "reason"},
+}
+_NAME = re.compile(r"[^\W_][^\x00-\x1f\x7f\u2028\u2029]{0,79}")
+_UID = re.compile(r"[0-9a-f]{32}")
+_SHA256 = re.compile(r"[0-9a-f]{64}")
+_FILE_NAME = re.compile(r"[0-9A-Za-z][0-9A-Za-z._-]{0,99}")
+_UNFIT = re.compile(r"[\x00-\x08\x0b-\x1f\x7f\ud800-\udfff]")
+
+
+def check_name(what: str, name: str) -> str:
+    """The name without outer blanks.
+
+    Raises
+    ------
+    ValueError
+        When it does not begin with a letter or digit, is longer than 80 characters or holds control characters.
+    """
+    name = name.strip()
+    if not _NAME.fullmatch(name) or _UNFIT.search(name):
+        raise ValueError(f"{what} must begin with a letter or digit and have at most 80 characters, not {name!r}")
+    return name
+
+
+def checked(entry: Entry) -> Entry:
+    """The entry, when it is sound in itself.
+
+    Raises
+    ------
+    EntryError
+        Naming the field, its value and the rule.
+    """
+
+    def refuse(what: str) -> EntryError:
+        return EntryError(what, entry)
+
+    if entry.kind not in KINDS:
+        raise refuse(f"kind must be one of {', '.join(KINDS)}, not {entry.kind!r}")
+    if not _UID.fullmatch(entry.uid):
+        raise refuse(f"uid must be 32 hexadecimal digits, not {entry.uid!r}")
+    _check_times(entry, refuse)
+    for name in NAMES:
+        value = getattr(entry, name)
+        if value is None:
+            if name in _NEEDED[entry.kind]:
+                raise refuse(f"a {entry.kind} entry needs {name}")
+            continue
+        if name not in _ALWAYS | _ALLOWED[entry.kind]:
+            raise refuse(f"a {entry.kind} entry has no {name}")
+        if name in FLOATS:
+            if not isinstance(value, float) or not math.isfinite(value):
+                raise refuse(f"{name} must be a finite number, not {value!r}")
+        elif name in INTS:
+            if not isinstance(value, int) or not 0 <= value < 2**31:
+                raise refuse(f"{name} must be a whole number, not {value!r}")
+        elif not isinstance(value, str) or value == "" or _UNFIT.search(value):
+            raise refuse(f"{name} must be text without control characters and not empty, not {value!r}")
+    for name in ("machine", "part"):
+        value = getattr(entry, name)
+        if value is not None:
+            try:
+                if check_name(name, value) != value:
+                    raise refuse(f"{name} must not begin or end with a blank, not {value!r}")
+            except ValueError as error:
+                raise refuse(str(error)) from None
+    _check_values(entry, refuse)
+    return entry
+
+
+def _check_times(entry: Entry, refuse: Callable[[str], EntryError]) -> None:
+    try:
+        recorded = dt.datetime.strptime(entry.recorded_at, "%Y-%m-%dT%H:%M:%SZ")
+    except ValueError:
+        raise refuse(f"recorded_at must look like 2026-03-01T09:30:00Z, not {entry.recorded_at!r}") from None
+    try:
+        on_date = dt.date.fromisoformat(entry.on_date)
+        if entry.on_date != on_date.isoformat():
+            raise ValueError
+    except ValueError:
+        raise refuse(f"on_date must look like 2026-03-01, not {entry.on_date!r}") from None
+    # one day of grace: the user's calendar may be ahead of UTC
+    if on_date > recorded.date() + dt.timedelta(days=1):
+        raise refuse(f"on_date {entry.on_date} lies after the day of recording, {recorded.date()}")
+
+
+def _check_values(entry: Entry, refuse: Callable[[str], EntryError]) -> None:
+    for name in ("distance_km", "new_odometer_km", "ridden_km", "asymmetry_std_percent", "overhang_std_mm"):
+        value = getattr(entry, name)
+        if value is not None and not 0 <= value < 1e7:
+            raise refuse(f"{name} must lie between 0 and 10 million, not {value!r}")
+    if entry.position is not None and entry.position not in POSITIONS:
+        raise refuse(f"position must be one of {', '.join(POSITIONS)}, not {entry.position!r}")
+    if entry.kind == "reading" and entry.position == "chain":
+        raise refuse("a reading is of a sprocket; a chain gets a chain-length entry")
+    for name in ("pitches", "teeth", "links"):
+        value = getattr(entry, name)
+        if value is not None and value < 1:
+            raise refuse(f"{name} must be 1 or more, not {value!r}")
+    if entry.length_mm is not None and not 0 < entry.length_mm < 1e5:
+        raise refuse(f"length_mm must lie between 0 and 100 000, not {entry.length_mm!r}")
+    if entry.length_std_mm is not None and not 0 <= entry.length_std_mm < 1e4:
+        raise refuse(f"length_std_mm must lie between 0 and 10 000, not {entry.length_std_mm!r}")
+    for value_name, std_name in (
+        ("asymmetry_percent", "asymmetry_std_percent"),
+        ("overhang_mm", "overhang_std_mm"),
+    ):
+        if (getattr(entry, value_name) is None) != (getattr(entry, std_name) is None):
+            raise refuse(f"{value_name} and {std_name} go together")
+    if entry.confidence is not None and not 0 <= entry.confidence <= 1:
+        raise refuse(f"confidence must lie between 0 and 1, not {entry.confidence!r}")
+    if entry.photo_sha256 is not None and not _SHA256.fullmatch(entry.photo_sha256):
+        raise refuse(f"photo_sha256 must be 64 hexadecimal digits, not {entry.photo_sha256!r}")
+    if entry.kept_photo is not None and not _FILE_NAME.fullmatch(entry.kept_photo):
+        raise refuse(f"kept_photo must be a plain file name, not {entry.kept_photo!r}")
+    if entry.corrects is not None and not entry.reason:
+        raise refuse("a correction needs a reason")
+    if entry.corrects == entry.uid:
+        raise refuse("an entry cannot correct itself")
+    if entry.document is not None:
+        _check_document(entry, refuse)
+
+
+def _check_document(entry: Entry, refuse: Callable[[str], EntryError]) -> None:
+    try:
+        document = json.loads(entry.document or "", parse_constant=_no_constant)
+    except ValueError as error:
+        raise refuse(f"document is not JSON: {error}") from None
+    try:
+        facts = facts_of(document)
+    except ValueError as error:
+        raise refuse(f"document: {error}") from None
+    if dumped(stripped(document)) != entry.document:
+        raise refuse("document holds data of the photo's place or owner, or is not in the form that this tool writes")
+    for name, value in facts.items():
+        if getattr(entry, name) != value:
+            raise refuse(f"{name} is {getattr(entry, name)!r}, but the document says {value!r}")
+
+
+def _no_constant(word: str) -> None:
+    raise ValueError(f"{word} is not a number of JSON")
+
+
+def dumped(document: dict[str, Any]) -> str:
+    """The one way in which documents are written: compact, in the order given, never NaN.
+
+    Raises
+    ------
+    ValueError
+        When something in it is not JSON.
+    """
+    try:
+        return json.dumps(document, ensure_ascii=False, allow_nan=False, separators=(",", ":"))
+    except TypeError as error:
+        raise ValueError(f"document must hold JSON only: {error}") from None
+
+
+# what a photo's file can tell about where it was taken and by whom; none of it is ever stored
+_PRIVATE = re.compile(
+    r"gps|latitude|longitude|altitude|^location|owner|artist|author|creator|copyright|serial_?n|exif|xmp|iptc"
+    r"|maker_?note|user_?comment|^device|^host|^user|^path$|_path$",
+    re.IGNORECASE,
+)
+_PHOTO_KEYS = ("name", "sha256", "width_px", "height_px")
+
+
+def stripped(document: dict[str, Any]) -> dict[str, Any]:
+    """The document without anything that tells where, by whom or with what the photo was taken.
+
+    Of ``photo`` only name (no folders), hash and size stay; elsewhere keys with such names go.
+    """
+
+    def strip(value: object) -> object:
+        if isinstance(value, dict):
+            return {key: strip(v) for key, v in value.items() if not _PRIVATE.search(str(key))}
+        if isinstance(value, list):
+            return [strip(v) for v in value]
+        return value
+
+    out = {key: strip(value) for key, value in document.items() if not _PRIVATE.search(str(key))}
+    photo = document.get("photo")
+    if isinstance(photo, dict):
+        kept = {key: photo[key] for key in _PHOTO_KEYS if key in photo}
+        if isinstance(kept.get("name"), str):
+            kept["name"] = re.split(r"[/\\]", kept["name"])[-1]
+        out["photo"] = kept
+    return out
+
+
+def facts_of(document: dict[str, Any]) -> dict[str, Any]:
+    """The columns of a reading that repeat what its document says.
+
+    Raises
+    ------
+    ValueError
+        When the document is not one that ``toothcheck inspect`` writes.
+    """
+    schema = document.get("schema") if isinstance(document, dict) else None
+    if schema != DOCUMENT_SCHEMA:
+        raise ValueError(f"schema must be {DOCUMENT_SCHEMA!r}, not {schema!r}")
+    try:
+        sprocket, wear, verdict = document["sprocket"], document["wear"], document["verdict"]
+        nothing = {"value": None, "std": None}
+        asymmetry = nothing if wear is None else wear["asymmetry_percent"] or nothing
+        overhang = nothing if wear is None else wear["overhang_mm"] or nothing
+        return {
+            "position": sprocket["position"],
+            "chain": sprocket["chain"],
+            "teeth": sprocket["teeth"],
+            "asymmetry_percent": _float(asymmetry["value"]),
+            "asymmetry_std_percent": _float(asymmetry["std"]),
+            "overhang_mm": _float(overhang["value"]),
+            "overhang_std_mm": _float(overhang["std"]),
+            "grade": verdict["grade"],
+            "confidence": _float(verdict["confidence"]),
+            "photo_sha256": document["photo"]["sha256"],
+        }
+    except (KeyError, TypeError, AttributeError) as error:
+        raise ValueError(f"not a whole inspection document: {error!r} is missing or of another kind") from None
+
+
+def _float(value: object) -> float | None:
+    if value is None:
+        return None
+    if isinstance(value, bool) or not isinstance(value, int | float):
+        raise TypeError(value)
+    return float(value)
+
+
+def corrected(old: Entry, *, uid: str, recorded_at: str, reason: str, **changes: object) -> Entry:
+    """A new entry that takes the place of ``old``.
+
+    Raises
+    ------
+    ValueError
+        When a change touches what identifies the entry (its kind, machine, part or document).
+    """
+    fixed = {"number", "uid", "recorded_at", "kind", "machine", "part", "corrects", "reason", "document"} & set(changes)
+    if fixed:
+        raise ValueError(f"{', '.join(sorted(fixed))} cannot be corrected; withdraw the entry and record a new one")
+    return replace(old, number=0, uid=uid, recorded_at=recorded_at, reason=reason, corrects=old.uid, **changes)  # type: ignore[arg-type]

@@ -1,0 +1,168 @@
+"""Out and in as CSV (RFC 4180, a header row, UTF-8) and as JSON; the round trip is exact.
+
+Numbers are written so that they read back to the very same double; an empty CSV field is None.
+"""
+
+from __future__ import annotations
+
+import csv
+import io
+import json
+from collections.abc import Iterable
+from dataclasses import asdict, replace
+from typing import Any
+
+from toothcheck.errors import LogbookError
+from toothcheck.logbook.entries import FLOATS, INTS, NAMES, Entry, EntryError, checked
+from toothcheck.logbook.store import Logbook
+
+SCHEMA = "toothcheck/logbook/1"
+
+
+def csv_text(entries: Iterable[Entry]) -> str:
+    """Entries as CSV, one line each after the header."""
+    out = io.StringIO(newline="")
+    writer = csv.writer(out, lineterminator="\r\n")
+    writer.writerow(NAMES)
+    for entry in entries:
+        writer.writerow("" if v is None else repr(v) if isinstance(v, float) else v for v in asdict(entry).values())
+    return out.getvalue()
+
+
+def json_text(entries: Iterable[Entry]) -> str:
+    """Entries as one JSON object with one line for each; unknowns are left out."""
+    lines = [
+        json.dumps({k: v for k, v in asdict(entry).items() if v is not None}, ensure_ascii=False, allow_nan=False)
+        for entry in entries
+    ]
+    return f'{{"schema": "{SCHEMA}", "entries": [\n' + ",\n".join(lines) + "\n]}\n"
+
+
+def _csv_rows(text: str) -> Iterable[tuple[str, dict[str, Any]]]:
+    reader = csv.reader(io.StringIO(text, newline=""), strict=True)
+    line = 1
+    try:
+        header = next(reader)
+    except StopIteration:
+        raise LogbookError("Line 1: the file is empty.", hint="The first line names the columns.") from None
+    except csv.Error as error:
+        raise LogbookError(f"Line 1: {error}.") from None
+    unknown = [name for name in header if name not in NAMES]
+    if unknown or len(set(header)) != len(header):
+        what = f"unknown column {unknown[0]!r}" if unknown else "a column stands twice"
+        raise LogbookError(f"Line 1: {what}.", hint=f"Columns: {', '.join(NAMES)}.")
+    while True:
+        line = reader.line_num + 1  # where this row begins; a quoted field may run over several lines
+        try:
+            row = next(reader)
+        except StopIteration:
+            return
+        except csv.Error as error:
+            raise LogbookError(f"Line {line}: {error}. Nothing was imported.") from None
+        if not row:
+            continue
+        if len(row) != len(header):
+            raise LogbookError(
+                f"Line {line}: {len(row)} fields where {len(header)} columns are named. Nothing was imported."
+            )
+        yield f"Line {line}", {name: value if value != "" else None for name, value in zip(header, row, strict=True)}
+
+
+def _json_rows(text: str) -> Iterable[tuple[str, dict[str, Any]]]:
+    try:
+        whole = json.loads(text, parse_constant=_refuse)
+        if whole["schema"] != SCHEMA:
+            raise LogbookError(
+                f"schema is {whole['schema']!r}, not {SCHEMA!r}.", hint="Export it again with this version."
+            )
+        entries = whole["entries"]
+    except json.JSONDecodeError as error:
+        raise LogbookError(f"Line {error.lineno}: {error.msg}. Nothing was imported.") from None
+    except (KeyError, TypeError, ValueError) as error:
+        raise LogbookError(f"This is not a logbook's export: {error}.") from None
+    if not isinstance(entries, list):
+        raise LogbookError("This is not a logbook's export: entries is no list.")
+    lines = text.splitlines()
+    for index, row in enumerate(entries):
+        # as written here the first entry stands on the second line; another program may have laid it out anew
+        as_written = index + 1 < len(lines) and _same(lines[index + 1], row)
+        label = f"Line {index + 2}" if as_written else f"Entry {index + 1} of the list"
+        if not isinstance(row, dict):
+            raise LogbookError(f"{label}: an entry must be an object. Nothing was imported.")
+        unknown = [name for name in row if name not in NAMES]
+        if unknown:
+            raise LogbookError(f"{label}: unknown field {unknown[0]!r}. Nothing was imported.")
+        yield label, row
+
+
+def _same(line: str, row: object) -> bool:
+    try:
+        return bool(json.loads(line.strip().removesuffix(",")) == row)
+    except ValueError:
+        return False
+
+
+def _refuse(word: str) -> None:
+    raise ValueError(f"{word} is not a number of JSON")
+
+
+def _typed(row: dict[str, Any], fill: Entry) -> Entry:
+    """The row as an entry; what a hand-made table leaves out (uid, moment of recording) comes from ``fill``."""
+    values: dict[str, Any] = {}
+    for name in NAMES:
+        value = row.get(name)
+        if value is None:
+            continue
+        try:
+            if name in FLOATS:
+                value = float(value) if not isinstance(value, bool) else value
+            elif name in INTS and isinstance(value, str):
+                value = int(value)
+        except (TypeError, ValueError):
+            raise EntryError(f"{name} must be a number, not {value!r}") from None
+        values[name] = value
+    for name in ("kind", "on_date"):
+        if name not in values:
+            raise EntryError(f"{name} is missing")
+    return replace(fill, **{"number": 0, "tool_version": None, **values})
+
+
+def bring_in(logbook: Logbook, text: str, form: str) -> tuple[int, int]:
+    """Import a text, all of it or nothing.
+
+    Parameters
+    ----------
+    logbook
+        Where to.
+    text
+        The file's text.
+    form
+        ``csv`` or ``json``.
+
+    Returns
+    -------
+    tuple of int
+        Entries added, and entries passed over because they are here already.
+
+    Raises
+    ------
+    LogbookError
+        Naming the line of the first bad row.
+    """
+    rows = {"csv": _csv_rows, "json": _json_rows}[form](text.removeprefix("\ufeff"))
+    entries: list[Entry] = []
+    label_of: dict[str, str] = {}
+    for label, row in rows:
+        try:
+            entry = checked(_typed(row, logbook.new("note")))
+        except EntryError as error:
+            raise LogbookError(f"{label}: {error}. Nothing was imported.") from None
+        entries.append(entry)
+        label_of[entry.uid] = label
+    if all(entry.number > 0 for entry in entries):  # a spreadsheet may have sorted the rows
+        entries.sort(key=lambda entry: entry.number)
+    try:
+        return logbook.bring_in(entries)
+    except EntryError as error:
+        at = [label_of[e.uid] for e in (error.entry, error.against) if e is not None and e.uid in label_of]
+        raise LogbookError(f"{at[0] + ': ' if at else ''}{error}. Nothing was imported.") from None

@@ -1,0 +1,473 @@
+"""`Logbook`: entries in one SQLite file, or in a PostgreSQL database that a fleet shares.
+
+An entry is acknowledged when the call that added it returns: by then the database has it on disk.  Writers queue up
+(``BEGIN IMMEDIATE`` in SQLite, an advisory lock in PostgreSQL), so the rules are always checked against everything
+recorded before, and numbers have no gaps.
+"""
+
+from __future__ import annotations
+
+import contextlib
+import datetime as dt
+import os
+import sqlite3
+import tempfile
+from collections.abc import Callable, Iterator, Sequence
+from dataclasses import asdict, replace
+from pathlib import Path
+from typing import Any
+
+import sqlalchemy as sa
+
+from toothcheck import __version__
+from toothcheck.errors import LogbookError
+from toothcheck.logbook.entries import Entry, EntryError, checked, corrected, dumped, facts_of, stripped
+from toothcheck.logbook.history import History, replay
+from toothcheck.logbook.schema import ENTRIES, VERSION, migrate, version_of
+
+_LOCK = 0x700774  # any number, the same for every writer of this program
+_WAIT_S = 60
+_LIGHT = [column for column in ENTRIES.c if column.name != "document"]
+
+
+class Logbook:
+    """An open logbook.
+
+    Parameters
+    ----------
+    where
+        Path of a SQLite file, or the URL of a PostgreSQL database (``postgresql://…``).
+    now
+        Gives the time of day, with its zone.
+    new_uid
+        Gives 32 fresh hexadecimal digits for each entry.
+    create
+        Start a logbook where there is none.
+
+    Raises
+    ------
+    LogbookError
+        When it is not there, not a logbook, written by a newer version, or cannot be reached.
+    """
+
+    def __init__(
+        self,
+        where: str | Path,
+        *,
+        now: Callable[[], dt.datetime],
+        new_uid: Callable[[], str],
+        create: bool = False,
+    ) -> None:
+        self._now, self._new_uid = now, new_uid
+        self._path: Path | None = None
+        if "://" in str(where):
+            self._engine = _server(str(where))
+            self._name = self._engine.url.render_as_string(hide_password=True)
+        else:
+            self._path = Path(where).expanduser()
+            self._name = str(self._path)
+            if not self._path.exists() and not create:
+                raise LogbookError(
+                    f"There is no logbook at {self._name}.", hint="Start one with: toothcheck logbook add-machine NAME"
+                )
+            self._engine = _file(self._path)
+        self._prepare(create)
+
+    # --- opening -------------------------------------------------------------------------------------------------
+    def _prepare(self, create: bool) -> None:
+        with self._words(), self._engine.begin() as connection:
+            found = self._version(connection)
+        if found == VERSION:
+            return
+        if found == 0 and not create:
+            raise LogbookError(
+                f"{self._name} holds no logbook yet.", hint="Start one with: toothcheck logbook add-machine NAME"
+            )
+        with self._words(), self._writing() as connection:
+            found = self._version(connection)  # again, under the lock: another process may have been first
+            if found == VERSION:
+                return
+            if found > 0:
+                self._back_up(connection, found)
+            migrate(connection, found)
+
+    def _version(self, connection: sa.Connection) -> int:
+        try:
+            found = version_of(connection)
+        except LookupError as error:
+            raise LogbookError(
+                f"{self._name} is not a logbook: {error}.", hint="Name another with --logbook."
+            ) from None
+        if found > VERSION:
+            raise LogbookError(
+                f"{self._name} was written by a newer toothcheck (schema {found}; this one knows up to {VERSION}).",
+                hint="Update toothcheck; nothing was changed.",
+            )
+        return found
+
+    def _back_up(self, connection: sa.Connection, found: int) -> None:
+        """Keep what there is before the first step: a copied file, or a copied table beside the old one."""
+        if self._path is None:
+            stamp = self._now().astimezone(dt.UTC).strftime("%Y%m%d%H%M%S")
+            connection.exec_driver_sql(f"CREATE TABLE entries_schema_{found}_{stamp} AS SELECT * FROM entries")
+            return
+        target = self._path.with_name(f"{self._path.name}.schema-{found}.backup")
+        count = 1
+        while target.exists():
+            count += 1
+            target = self._path.with_name(f"{self._path.name}.schema-{found}.backup-{count}")
+        handle, name = tempfile.mkstemp(dir=self._path.parent, prefix=target.name)
+        os.close(handle)
+        try:
+            # the writer's lock is held, and a second connection may still read
+            with (
+                contextlib.closing(sqlite3.connect(self._path)) as source,
+                contextlib.closing(sqlite3.connect(name)) as to,
+            ):
+                source.backup(to)
+            Path(name).replace(target)
+        finally:
+            Path(name).unlink(missing_ok=True)
+
+    def close(self) -> None:
+        """Give the database back."""
+        self._engine.dispose()
+
+    def __enter__(self) -> Logbook:
+        return self
+
+    def __exit__(self, *_: object) -> None:
+        self.close()
+
+    @property
+    def name(self) -> str:
+        """Path or URL, without any password."""
+        return self._name
+
+    @property
+    def photo_folder(self) -> Path | None:
+        """Where copies of photos are kept beside a SQLite file; None on a server."""
+        return None if self._path is None else self._path.with_name(self._path.name + "-photos")
+
+    # --- reading -------------------------------------------------------------------------------------------------
+    def entries(self, *, documents: bool = False) -> list[Entry]:
+        """Every entry ever made, in order of number; ``document`` is filled only on demand (they are long)."""
+        with self._words(), self._engine.begin() as connection:
+            return self._read(connection, documents=documents)
+
+    def entry(self, number: int) -> Entry:
+        """One entry with its document.
+
+        Raises
+        ------
+        LogbookError
+            When there is no entry of that number.
+        """
+        with self._words(), self._engine.begin() as connection:
+            row = connection.execute(sa.select(ENTRIES).where(ENTRIES.c.number == number)).one_or_none()
+        if row is None:
+            raise LogbookError(f"There is no entry {number} in {self._name}.", hint="See: toothcheck logbook list")
+        return Entry(**row._mapping)
+
+    def history(self) -> History:
+        """What the entries add up to.
+
+        Raises
+        ------
+        LogbookError
+            When they contradict each other (only possible after tampering).
+        """
+        try:
+            return replay(self.entries())
+        except EntryError as error:
+            raise LogbookError(f"The entries contradict each other: {error}.") from None
+
+    @staticmethod
+    def _read(connection: sa.Connection, *, documents: bool) -> list[Entry]:
+        columns = list(ENTRIES.c) if documents else _LIGHT
+        rows = connection.execute(sa.select(*columns).order_by(ENTRIES.c.number))
+        return [Entry(**row._mapping) for row in rows]
+
+    # --- adding --------------------------------------------------------------------------------------------------
+    def new(self, kind: str, *, on_date: str | None = None, **values: object) -> Entry:
+        """A fresh entry, not yet added; the day is today unless told."""
+        now = self._now()
+        fields: dict[str, Any] = {"tool_version": __version__, **values}
+        return Entry(
+            uid=self._new_uid(),
+            recorded_at=now.astimezone(dt.UTC).strftime("%Y-%m-%dT%H:%M:%SZ"),
+            kind=kind,
+            on_date=on_date or now.date().isoformat(),
+            **fields,
+        )
+
+    def add(self, *entries: Entry, odometer_reason: str | None = None) -> list[Entry]:
+        """Add entries, all or none, and return them with their numbers.
+
+        Parameters
+        ----------
+        entries
+            In order.
+        odometer_reason
+            Why the odometer shows less than before (it was replaced).  An ``odometer`` entry is put before the first
+            entry; the distance ridden between is taken as none.
+
+        Raises
+        ------
+        LogbookError
+            When an entry is unsound or contradicts one already there; nothing was added then.
+        """
+        return self.build(lambda _: list(entries), odometer_reason=odometer_reason)
+
+    def build(self, make: Callable[[History], list[Entry]], *, odometer_reason: str | None = None) -> list[Entry]:
+        """As `add`, for entries that depend on what is there: ``make`` sees the state under the writer's lock."""
+        with self._words(), self._writing() as connection:
+            before = self._read(connection, documents=False)
+            state = replay(before)
+            entries = make(state)
+            if odometer_reason is not None:
+                entries = self._with_odometer(state, entries, odometer_reason)
+            return self._insert(connection, before, entries)
+
+    def _with_odometer(self, state: History, entries: list[Entry], reason: str) -> list[Entry]:
+        e = entries[0]
+        machine = state.machines.get(e.machine or "")
+        if machine is None or e.distance_km is None or e.distance_km >= machine.odometer_km:
+            return entries
+        reset = self.new(
+            "odometer",
+            on_date=e.on_date,
+            machine=e.machine,
+            distance_km=machine.odometer_km,
+            new_odometer_km=e.distance_km,
+            reason=reason,
+            operator=e.operator,
+        )
+        return [reset, *entries]
+
+    def _insert(self, connection: sa.Connection, before: list[Entry], entries: Sequence[Entry]) -> list[Entry]:
+        first = before[-1].number + 1 if before else 1
+        numbered = [checked(replace(e, number=first + i)) for i, e in enumerate(entries)]
+        replay([*before, *numbered])
+        if numbered:
+            connection.execute(sa.insert(ENTRIES), [asdict(e) for e in numbered])
+        return numbered
+
+    def record(
+        self,
+        document: dict[str, Any],
+        machine: str,
+        distance_km: float,
+        *,
+        on_date: str | None = None,
+        part: str | None = None,
+        operator: str | None = None,
+        text: str | None = None,
+        kept_photo: str | None = None,
+        odometer_reason: str | None = None,
+    ) -> Entry:
+        """Record an inspection; the part is the one fitted at the document's position unless named.
+
+        Parameters
+        ----------
+        document
+            What ``inspect`` prints as JSON.  Where, by whom and with what the photo was taken is left out.
+        machine, distance_km
+            The machine, and its odometer in km.
+        on_date
+            ISO date; today when None.
+        part
+            A part's name.
+        operator, text
+            Who looked, and a remark.
+        kept_photo
+            Name of the stored copy, see `toothcheck.logbook.photos`.
+        odometer_reason
+            As in `add`.
+
+        Raises
+        ------
+        ValueError
+            When it is no inspection document.
+        LogbookError
+            When machine or part are unknown, or the entry contradicts one already there.
+        """
+        facts = facts_of(document)
+        clean = stripped(document)
+
+        def make(state: History) -> list[Entry]:
+            return [
+                self.new(
+                    "reading",
+                    on_date=on_date,
+                    machine=machine,
+                    part=part or self._fitted(state, machine, facts["position"], on_date),
+                    distance_km=distance_km,
+                    operator=operator,
+                    text=text,
+                    kept_photo=kept_photo,
+                    document=dumped(clean),
+                    **facts,
+                )
+            ]
+
+        return self.build(make, odometer_reason=odometer_reason)[-1]
+
+    @staticmethod
+    def _fitted(state: History, machine: str, position: str | None, on_date: str | None) -> str:
+        """The part at that position on that day (the newest fitting that began by then)."""
+        if machine not in state.machines:
+            known = ", ".join(sorted(state.machines)[:8]) or "none yet"
+            raise LogbookError(
+                f"Machine {machine} is not in the logbook (known: {known}).",
+                hint=f"Add it with: toothcheck logbook add-machine {machine}",
+            )
+        if position is None:
+            raise LogbookError("The inspection does not say front or rear.", hint="Name the part with --part.")
+        there = [
+            fitting
+            for part in state.parts.values()
+            for fitting in part.fittings
+            if fitting.machine == machine
+            and fitting.position == position
+            and (on_date is None or (fitting.from_date <= on_date and (fitting.to_date or "9999") >= on_date))
+            and (on_date is not None or fitting.to_date is None)
+        ]
+        if not there:
+            raise LogbookError(
+                f"No {position} sprocket is fitted to {machine}{f' on {on_date}' if on_date else ''}.",
+                hint=f"Add it with: toothcheck logbook add-part {machine} {position} --at DISTANCE",
+            )
+        return max(there, key=lambda fitting: (fitting.from_date, fitting.from_total_km)).part
+
+    def correct(self, number: int, reason: str, **changes: object) -> Entry:
+        """Add an entry that takes the place of number ``number`` with some fields changed.
+
+        Raises
+        ------
+        ValueError
+            When a change touches what identifies the entry.
+        LogbookError
+            When the result contradicts other entries.
+        """
+        old = self.entry(number)
+        if old.kind == "withdrawal":
+            raise LogbookError(
+                f"Entry {number} is a withdrawal and cannot be corrected.", hint="Record the facts anew."
+            )
+        fresh = self.new("note")
+        new = corrected(old, uid=fresh.uid, recorded_at=fresh.recorded_at, reason=reason, **changes)
+        return self.add(new)[0]
+
+    def withdraw(self, number: int, reason: str) -> Entry:
+        """Add an entry that declares number ``number`` void.
+
+        Raises
+        ------
+        LogbookError
+            When others depend on it.
+        """
+        old = self.entry(number)
+        if old.kind == "withdrawal":
+            raise LogbookError(f"Entry {number} is a withdrawal itself.", hint="Record the facts anew.")
+        gone = self.new("withdrawal", machine=old.machine, part=old.part, corrects=old.uid, reason=reason)
+        return self.add(gone)[0]
+
+    def bring_in(self, entries: Sequence[Entry]) -> tuple[int, int]:
+        """Add entries of another logbook, all or none; those already here, and the same, are passed over.
+
+        Returns how many were added and how many passed over.
+
+        Raises
+        ------
+        EntryError
+            Carrying the entry at fault.
+        """
+        with self._words(raw=True), self._writing() as connection:
+            before = self._read(connection, documents=True)
+            here = {e.uid: e for e in before}
+            fresh: list[Entry] = []
+            seen: set[str] = set()
+            for e in entries:
+                if e.uid in seen:
+                    raise EntryError("the same uid stands twice", e)
+                seen.add(e.uid)
+                if e.uid not in here:
+                    fresh.append(e)
+                elif replace(here[e.uid], number=e.number) != e:
+                    raise EntryError(f"differs from entry {here[e.uid].number} of the same uid, which stays", e)
+            try:
+                self._insert(connection, before, fresh)
+            except EntryError as error:
+                raise EntryError(str(error), *(_unnumbered(x, fresh) for x in (error.entry, error.against))) from None
+            return len(fresh), len(entries) - len(fresh)
+
+    # --- the database --------------------------------------------------------------------------------------------
+    @contextlib.contextmanager
+    def _writing(self) -> Iterator[sa.Connection]:
+        """A transaction that no other writer can overlap."""
+        with self._engine.connect().execution_options(toothcheck_writes=True) as connection, connection.begin():
+            if connection.dialect.name != "sqlite":
+                connection.execute(sa.select(sa.func.pg_advisory_xact_lock(_LOCK)))
+            yield connection
+
+    @contextlib.contextmanager
+    def _words(self, *, raw: bool = False) -> Iterator[None]:
+        """The database's errors, and refusals, in words."""
+        try:
+            yield
+        except EntryError as error:
+            if raw:
+                raise
+            raise LogbookError(f"Not recorded: {error}.") from error
+        except (sa.exc.DBAPIError, sqlite3.Error) as error:
+            cause = error.orig if isinstance(error, sa.exc.DBAPIError) else error
+            said = (str(cause).strip().splitlines() or [type(cause).__name__])[0]
+            if "not a database" in said or "malformed" in said:
+                raise LogbookError(f"{self._name} is not a readable logbook ({said}).", hint="Use a backup.") from error
+            raise LogbookError(f"The logbook {self._name} cannot be used: {said}.") from error
+
+
+def _unnumbered(entry: Entry | None, fresh: Sequence[Entry]) -> Entry | None:
+    """The entry as it came in, for the caller who looks for its line."""
+    return next((e for e in fresh if entry is not None and e.uid == entry.uid), entry)
+
+
+def _file(path: Path) -> sa.Engine:
+    if path.is_dir() or not path.parent.is_dir():
+        raise LogbookError(f"The logbook cannot be at {path}: not a file in an existing folder.", hint="See --logbook.")
+    url = sa.URL.create("sqlite+pysqlite", database=str(path))  # not by text: a path may hold ? and %
+    engine = sa.create_engine(url, connect_args={"timeout": _WAIT_S}, poolclass=sa.NullPool)
+
+    @sa.event.listens_for(engine, "connect")
+    def _connected(raw: sqlite3.Connection, _: object) -> None:
+        raw.isolation_level = None  # the driver must not begin transactions of its own
+        # safe against loss of power too: the journal's removal is on disk before an entry is acknowledged
+        raw.execute("PRAGMA synchronous = EXTRA")
+
+    @sa.event.listens_for(engine, "begin")
+    def _begin(connection: sa.Connection) -> None:
+        writes = connection.get_execution_options().get("toothcheck_writes")
+        connection.exec_driver_sql("BEGIN IMMEDIATE" if writes else "BEGIN")
+
+    return engine
+
+
+def _server(where: str) -> sa.Engine:
+    try:
+        url = sa.make_url(where)
+    except sa.exc.ArgumentError:
+        raise LogbookError(
+            "The logbook's URL cannot be read.", hint="It looks like postgresql://user@host/db"
+        ) from None
+    if url.get_backend_name() != "postgresql":
+        raise LogbookError(
+            f"A logbook cannot be kept in {url.get_backend_name()}.",
+            hint="Give a file's path or postgresql://user@host/db",
+        )
+    try:
+        return sa.create_engine(url.set(drivername="postgresql+psycopg"), poolclass=sa.NullPool)
+    except ImportError:
+        raise LogbookError(
+            "A logbook on PostgreSQL needs the driver psycopg.", hint="Install it with: pip install 'toothcheck[fleet]'"
+        ) from None

@@ -1,0 +1,123 @@
+"""The trend as a picture: readings with their uncertainty, the fit with its 80 % band, and the bands to come.
+
+Drawn with matplotlib's own figure objects (no window system, no global state) and returned as bytes.
+"""
+
+from __future__ import annotations
+
+import io
+from collections.abc import Sequence
+
+import numpy as np
+from matplotlib import rc_context
+from matplotlib.axes import Axes
+from matplotlib.figure import Figure
+
+from toothcheck.logbook import in_unit
+from toothcheck.trend.fleet import PartTrend
+from toothcheck.trend.model import BANDS
+
+FORMS = ("png", "svg")
+"""What can be drawn."""
+
+_INK, _FIT, _GREY = "#1b1b1b", "#0072b2", "#8a8a8a"  # told apart by the colour-blind as well (and by their shapes)
+
+
+def drawn(trends: Sequence[PartTrend], *, title: str, form: str, unit: str = "km") -> bytes:
+    """One panel for each part, as a PNG or SVG file's bytes; the same input gives the same bytes.
+
+    Parameters
+    ----------
+    trends
+        At least one.
+    title
+        Above the panels.
+    form
+        One of `FORMS`.
+    unit
+        ``km`` or ``miles`` for the horizontal axis.
+
+    Raises
+    ------
+    ValueError
+        When the form or the unit is none of these, or there is no trend.
+    """
+    if form not in FORMS:
+        raise ValueError(f"form must be one of {', '.join(FORMS)}, not {form!r}")
+    if not trends:
+        raise ValueError("trends must hold at least one")
+    with rc_context({"svg.hashsalt": "toothcheck", "font.size": 9}):
+        figure = Figure(figsize=(8, 3.6 * len(trends)), layout="constrained")
+        figure.suptitle(title)
+        for axes, trend in zip(np.atleast_1d(figure.subplots(len(trends), 1)), trends, strict=True):
+            _panel(axes, trend, unit)
+        out = io.BytesIO()
+        figure.savefig(
+            out, format=form, dpi=120, metadata={"Date": None} if form == "svg" else {"Software": "toothcheck"}
+        )
+    return out.getvalue()
+
+
+def _panel(axes: Axes, part: PartTrend, unit: str) -> None:
+    trend = part.trend
+    scale = in_unit(1.0, unit)
+    shown = max(trend.now_km * 1.15, *(p.km for p in trend.points), 1000.0)
+    for crossing in [c for c in trend.crossings if c.percent <= BANDS[1][1]] or trend.crossings[:1]:
+        shown = max(shown, 1.05 * (crossing.late_km or crossing.median_km or 0.0))
+    shown = min(shown, max(4 * trend.now_km, 60_000.0))
+    inside = trend.curve_km <= shown
+    x = trend.curve_km[inside] * scale
+    early, middle, late = trend.curve_percent[:, inside]
+    axes.fill_between(x, early, late, color=_FIT, alpha=0.18, linewidth=0, label="80 % of what is likely")
+    behind = trend.curve_km[inside] <= trend.now_km
+    axes.plot(x[behind], middle[behind], color=_FIT, label="wear, middle")
+    axes.plot(x[~behind], middle[~behind], color=_FIT, linestyle="--", label="forecast")
+    jumped = {jump.index: jump for jump in trend.jumps}
+    fitted = [i for i in range(len(trend.points)) if i not in jumped or jumped[i].kind == "level"]
+    for chosen, marker, label in (
+        (fitted, "o", "readings ± 2 standard uncertainties"),
+        ([i for i in jumped if i not in fitted], "x", "readings called out, not fitted"),
+    ):
+        if chosen:
+            axes.errorbar(
+                [trend.points[i].km * scale for i in chosen],
+                [trend.points[i].percent for i in chosen],
+                [2 * trend.points[i].std_percent for i in chosen],
+                fmt=marker,
+                color=_INK,
+                markersize=4,
+                capsize=2,
+                linewidth=1,
+                label=label,
+            )
+    highest = max(11.0, float(late[x <= shown * scale].max(initial=0.0)) if not trend.crossings else 0.0)
+    highest = max(highest, *(p.percent + 2 * p.std_percent for p in trend.points), trend.now_percent + 2.0)
+    highest = min(40.0, highest * 1.08)
+    for name, percent in BANDS:
+        if percent < highest:
+            axes.axhline(percent, color=_GREY, linewidth=0.8, linestyle=":")
+            axes.annotate(
+                f"{name} from {percent:.0f} %", (0.995, percent), xycoords=("axes fraction", "data"),
+                ha="right", va="bottom", color=_GREY, fontsize=8,
+            )  # fmt: skip
+    for crossing in trend.crossings:
+        if crossing.early_km is not None and crossing.percent < highest and crossing.early_km < shown:
+            end = min(shown, crossing.late_km or shown)
+            axes.plot(
+                [crossing.early_km * scale, end * scale], [crossing.percent] * 2, color=_FIT, linewidth=3, alpha=0.7
+            )
+    axes.axvline(trend.now_km * scale, color=_GREY, linewidth=0.8)
+    axes.annotate(
+        "now", (trend.now_km * scale, 0.99), xycoords=("data", "axes fraction"), va="top", color=_GREY, fontsize=8
+    )
+    axes.set(
+        xlim=(0, shown * scale),
+        ylim=(min(0.0, *(p.percent - 2 * p.std_percent for p in trend.points), 0.0), highest),
+        xlabel=f"the part's own distance, {unit}" + ("" if part.start_known else " since it joined the logbook"),
+        ylabel="asymmetry, %",
+        title=f"{part.part}: {trend.rate:.2f} % per 1000 km "
+        f"({trend.rate_interval[0]:.2f} … {trend.rate_interval[1]:.2f})"
+        + (", mostly common practice" if trend.rests_on_prior else ""),
+    )
+    axes.xaxis.set_major_formatter(lambda value, _: f"{value:,.0f}".replace(",", " "))
+    axes.legend(loc="lower right", fontsize=7, framealpha=0.85)

@@ -1,0 +1,178 @@
+"""From the logbook to trends: one part's, one machine's, and what falls due in a fleet."""
+
+from __future__ import annotations
+
+import datetime as dt
+import math
+from collections.abc import Iterable
+from dataclasses import dataclass
+
+from toothcheck.logbook import History, Reading
+from toothcheck.trend.model import Crossing, Point, Trend, fit
+
+GRADES = ("good", "watch", "replace-set", "replace-now")
+"""From best to worst."""
+
+_LEAST_STD = 0.05  # %; a reading entered by hand with no uncertainty must not rule out all others
+
+
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class PartTrend:
+    """The trend of one part, where it is fitted, and how the machine is ridden."""
+
+    part: str
+    machine: str | None
+    position: str
+    start_known: bool
+    readings: tuple[Reading, ...]
+    """Those that hold a number."""
+    last: Reading | None
+    """The newest reading of all, with a number or not."""
+    trend: Trend
+    km_per_day: float | None
+    rate_days: int
+    """Over how many days of entries the riding rate was taken."""
+    today: str | None
+    """The day of the machine's newest distance, from which dates are counted."""
+
+    def ahead_km(self, own_km: float | None) -> float | None:
+        """Distance still to go to a distance of the part's own."""
+        return None if own_km is None else max(0.0, own_km - self.trend.now_km)
+
+    def date_at(self, own_km: float | None) -> str | None:
+        """The day on which the part will have run that far at the present riding rate; None when not known.
+
+        More than fifty years ahead counts as not known.
+        """
+        ahead = self.ahead_km(own_km)
+        if ahead is None or self.km_per_day is None or self.today is None:
+            return None
+        days = ahead / self.km_per_day
+        if days > 365.25 * 50:
+            return None
+        return (dt.date.fromisoformat(self.today) + dt.timedelta(days=math.ceil(days))).isoformat()
+
+    @property
+    def next_action(self) -> Crossing | None:
+        """The next band that asks for parts: ``replace-set``, or ``replace-now`` beyond it."""
+        return next((c for c in self.trend.crossings if c.grade in GRADES[2:]), None)
+
+    @property
+    def worst(self) -> str:
+        """The worse of the newest reading's grade and the band the trend stands in (a jump is not fitted away)."""
+        said = self.last.entry.grade if self.last is not None else None
+        return max(self.trend.reached, said if said in GRADES else GRADES[0], key=GRADES.index)
+
+    @property
+    def sentences(self) -> tuple[str, ...]:
+        """What to know, for people."""
+        out = list(self.trend.sentences)
+        if self.readings and not self.start_known:
+            out.append("The part's life before it joined the logbook is unknown; distances count from then.")
+        return tuple(out)
+
+
+def part_trend(history: History, name: str) -> PartTrend:
+    """The trend of a part of the logbook.
+
+    Raises
+    ------
+    ValueError
+        When it is not in the logbook, or is a chain.
+    """
+    part = history.parts.get(name)
+    if part is None:
+        raise ValueError(f"part {name} is not in the logbook")
+    position = part.entry.position or ""
+    readings = history.readings.get(name, [])
+    numbered = tuple(r for r in readings if r.entry.asymmetry_percent is not None)
+    on = part.fittings[-1].machine if part.fittings else None
+    machine = history.machines[on] if on is not None else None
+    riding = machine.riding_rate() if machine is not None else None
+    points = [
+        Point(
+            km=r.part_km,
+            percent=r.entry.asymmetry_percent or 0.0,
+            std_percent=max(_LEAST_STD, r.entry.asymmetry_std_percent or 0.0),
+        )
+        for r in numbered
+    ]
+    trend = fit(
+        points,
+        position=position,
+        now_km=history.part_km(part),
+        start_known=part.start_known,
+        km_per_day=riding[0] if riding else None,
+    )
+    return PartTrend(
+        part=name,
+        machine=on if part.current is not None else None,
+        position=position,
+        start_known=part.start_known,
+        readings=numbered,
+        last=readings[-1] if readings else None,
+        trend=trend,
+        km_per_day=riding[0] if riding else None,
+        rate_days=riding[1] if riding else 0,
+        today=machine.totals[-1][0] if machine is not None and machine.totals else None,
+    )
+
+
+def parts_of(history: History, machine: str, which: str | None = None) -> list[str]:
+    """Names of a machine's parts: those fitted now, or the one named or standing at the position named.
+
+    Raises
+    ------
+    ValueError
+        When machine or part are not known.
+    """
+    if machine not in history.machines:
+        known = ", ".join(sorted(history.machines)[:8]) or "none yet"
+        raise ValueError(f"machine {machine} is not in the logbook (known: {known})")
+    fitted = history.machines[machine].fitted
+    if which is None:
+        found = [fitted[p] for p in ("front", "rear") if p in fitted]
+        if not found:
+            raise ValueError(f"no sprocket is fitted to {machine}")
+        return found
+    if which in fitted:
+        return [fitted[which]]
+    if which in history.parts and any(f.machine == machine for f in history.parts[which].fittings):
+        return [which]
+    raise ValueError(f"part must be front, rear or the name of a part that was on {machine}, not {which!r}")
+
+
+def due(history: History, *, within_km: float | None = None) -> list[PartTrend]:
+    """Every sprocket fitted now, worst first.
+
+    Parameters
+    ----------
+    history
+        The fleet's.
+    within_km
+        Only what may ask for parts within this distance: the early end of the 80 % interval lies within it, or it
+        does so already.  Parts without any reading always count: nothing is known of them.
+    """
+    trends = [part_trend(history, name) for name in _fitted(history)]
+    if within_km is not None:
+        trends = [t for t in trends if _soonest(t) <= within_km or t.last is None]
+    return sorted(trends, key=lambda t: (-GRADES.index(t.worst), _middle(t), t.machine or "", t.part))
+
+
+def _fitted(history: History) -> Iterable[str]:
+    for name in sorted(history.machines):
+        for position in ("front", "rear"):
+            if position in history.machines[name].fitted:
+                yield history.machines[name].fitted[position]
+
+
+def _soonest(t: PartTrend) -> float:
+    if t.worst in GRADES[2:] or t.next_action is None:
+        return 0.0
+    ahead = t.ahead_km(t.next_action.early_km)
+    return math.inf if ahead is None else ahead
+
+
+def _middle(t: PartTrend) -> float:
+    ahead = t.ahead_km(t.next_action.median_km) if t.next_action is not None else 0.0
+    return math.inf if ahead is None else ahead
