@@ -11,6 +11,7 @@ from typing import TYPE_CHECKING, Annotated, Any, NamedTuple
 
 import typer
 
+from toothcheck.cli.books import Where, opened, telling
 from toothcheck.cli.output import write_whole
 from toothcheck.errors import PhotoError, UsageError
 
@@ -55,8 +56,11 @@ def register(app: typer.Typer) -> None:
 
 def report(
     subject: Annotated[
-        Path,
-        typer.Argument(metavar="PHOTO|READING", help="A photo, or what 'toothcheck inspect --json FILE' wrote of one."),
+        str,
+        typer.Argument(
+            metavar="PHOTO|READING|MACHINE",
+            help="A photo; what 'toothcheck inspect --json FILE' wrote of one; or a machine of the logbook.",
+        ),
     ],
     output: Annotated[Path, typer.Option("--output", "-o", help="Where to write: a name ending in .html or .pdf.")],
     picture: Annotated[
@@ -80,6 +84,10 @@ def report(
         float | None, typer.Option(help="Of a photo: card over the sprocket's face, mm; negative behind it.")
     ] = None,
     thickness: Annotated[float | None, typer.Option(help="Of a photo: thickness of the teeth, mm.")] = None,
+    part: Annotated[
+        str | None, typer.Option(help="Of a machine: front, rear or a part's name. Default: both sprockets fitted.")
+    ] = None,
+    where: Where = None,
 ) -> None:
     """Write a report: grade and confidence, the worst tooth beside the ideal one, every number, cautions, method.
 
@@ -89,17 +97,19 @@ def report(
 
     kind = _kind(output)
     marks = {None: Origin.UNTOLD, Picture.REAL: Origin.REAL, Picture.MADE: Origin.MADE}
-    if subject.suffix.lower() in PICTURES:
-        claim = Told(chain, teeth, position, turning, card_height, thickness)
-        given = _of_photo(subject, claim)
+    path = Path(subject)
+    if path.suffix.lower() in PICTURES:
+        given = _of_photo(path, Told(chain, teeth, position, turning, card_height, thickness))
+    elif path.suffix.lower() == ".json":
+        given = ReportInput(document=_document(path))
     else:
-        given = ReportInput(document=_document(subject))
+        given = _of_machine(subject, part, where)
     given = replace(
         given,
         origin=marks[origin],
         overlay_png=_picture(picture) if picture else None,
-        machine=machine,
-        date=date,
+        machine=machine or given.machine,
+        date=date or given.date,
     )
     write_whole(output, _made(given, kind, paper.value))
     sys.stdout.write(f"{output}: grade {given.document['verdict']['grade']}\n")
@@ -138,6 +148,15 @@ def _of_photo(path: Path, told: Told) -> ReportInput:
     except ValueError as error:
         raise UsageError(f"{error}.") from error
     return ReportInput(document=found.document(), outlines=outlines_of(found.wear) if found.wear else ())
+
+
+def _of_machine(machine: str, part: str | None, where: str | None) -> ReportInput:
+    from toothcheck.report import from_logbook
+
+    with opened(where) as book:
+        history = book.history()
+    with telling():
+        return from_logbook(history, machine, part)
 
 
 def _kind(output: Path) -> str:

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from toothcheck.report.content import Origin, ReportInput, ToothOutline, TrendLine, TrendShown, view_of
+from toothcheck.report.history import from_logbook
 from toothcheck.report.page import report_page
 from toothcheck.report.pdf import PAPERS, report_pdf
 from toothcheck.report.traced import outlines_of
@@ -14,6 +15,7 @@ __all__ = [
     "ToothOutline",
     "TrendLine",
     "TrendShown",
+    "from_logbook",
     "outlines_of",
     "report_page",
     "report_pdf",
