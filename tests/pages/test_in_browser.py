@@ -35,7 +35,7 @@ def pages(tmp_path_factory):
     texts = {
         "lesson": lesson_page(chain("520")),
         "exercise": exercise_page(cases, title="Week 1"),
-        "report": report_page(ReportInput(document=document(), origin=Origin.MADE, overlay_png=photo)),
+        "report": report_page(ReportInput(document=document(), origin=Origin.MADE, picture=photo)),
     }
     for name, text in texts.items():
         (folder / f"{name}.html").write_text(text, encoding="utf-8")

@@ -27,7 +27,7 @@ def _full():
     )
     photo, _ = drawn_photo(loss=0.7, size=400)
     return ReportInput(
-        document=document(), origin=Origin.MADE, overlay_png=photo, trends=[("front of Harbour 7", trend)],
+        document=document(), origin=Origin.MADE, picture=photo, trends=[("front of Harbour 7", trend)],
         machine="Harbour 7 <front>", date="2026-03-02",
     )  # fmt: skip
 

@@ -64,7 +64,8 @@ def report(
     ],
     output: Annotated[Path, typer.Option("--output", "-o", help="Where to write: a name ending in .html or .pdf.")],
     picture: Annotated[
-        Path | None, typer.Option(help="The photo with outlines drawn in (PNG or JPEG), to be shown.")
+        Path | None,
+        typer.Option(help="A picture to show (PNG or JPEG). Default: the photo itself, where a photo is given."),
     ] = None,
     origin: Annotated[
         Picture | None, typer.Option(help="Whether the picture is a real photo or a made one; it is marked so.")
@@ -107,7 +108,7 @@ def report(
     given = replace(
         given,
         origin=marks[origin],
-        overlay_png=_picture(picture) if picture else None,
+        picture=_picture(picture) if picture else given.picture,
         machine=machine or given.machine,
         date=date or given.date,
     )
@@ -129,6 +130,7 @@ class Told(NamedTuple):
 def _of_photo(path: Path, told: Told) -> ReportInput:
     from toothcheck.chains import chain as chain_named
     from toothcheck.inspection import Claim, inspect
+    from toothcheck.lessons.pictures import scaled_jpeg
     from toothcheck.photo import load
     from toothcheck.report import ReportInput, outlines_of
 
@@ -145,9 +147,11 @@ def _of_photo(path: Path, told: Told) -> ReportInput:
             thickness_mm=told.thickness,
         )
         found = inspect(load(path), claim)
+        shown = scaled_jpeg(path.read_bytes())
     except ValueError as error:
         raise UsageError(f"{error}.") from error
-    return ReportInput(document=found.document(), outlines=outlines_of(found.wear) if found.wear else ())
+    outlines = outlines_of(found.wear) if found.wear else ()
+    return ReportInput(document=found.document(), outlines=outlines, picture=shown)
 
 
 def _of_machine(machine: str, part: str | None, where: str | None) -> ReportInput:

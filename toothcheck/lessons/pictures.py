@@ -33,12 +33,7 @@ def cropped_jpeg(photo: bytes, centre_px: np.ndarray[Any, Any], half_px: float) 
     ValueError
         When the bytes are no picture, or the square lies outside it.
     """
-    pillow_heif.register_heif_opener()
-    try:
-        with Image.open(io.BytesIO(photo)) as opened:
-            image = ImageOps.exif_transpose(opened).convert("RGB")
-    except (UnidentifiedImageError, OSError) as error:
-        raise ValueError(f"photo must be a picture that Pillow reads: {error}") from error
+    image = _opened(photo)
     low = np.maximum(np.floor(centre_px - half_px), 0).astype(int)
     high = np.minimum(np.ceil(centre_px + half_px), [image.width, image.height]).astype(int)
     if np.any(high - low < 16):
@@ -47,6 +42,32 @@ def cropped_jpeg(photo: bytes, centre_px: np.ndarray[Any, Any], half_px: float) 
     scale = min(1.0, LARGEST_PX / max(cut.size))
     if scale < 1:
         cut = cut.resize((round(cut.width * scale), round(cut.height * scale)), Image.Resampling.LANCZOS)
+    return Picture(jpeg=_jpeg(cut), width_px=cut.width, height_px=cut.height, origin_px=low, scale=scale)
+
+
+def scaled_jpeg(photo: bytes) -> bytes:
+    """The whole photo at the size of a page, without its EXIF data (place, owner).
+
+    Raises
+    ------
+    ValueError
+        When the bytes are no picture.
+    """
+    image = _opened(photo)
+    image.thumbnail((LARGEST_PX, LARGEST_PX), Image.Resampling.LANCZOS)
+    return _jpeg(image)
+
+
+def _opened(photo: bytes) -> Image.Image:
+    pillow_heif.register_heif_opener()
+    try:
+        with Image.open(io.BytesIO(photo)) as opened:
+            return ImageOps.exif_transpose(opened).convert("RGB")
+    except (UnidentifiedImageError, OSError) as error:
+        raise ValueError(f"photo must be a picture that Pillow reads: {error}") from error
+
+
+def _jpeg(image: Image.Image) -> bytes:
     out = io.BytesIO()
-    cut.save(out, "JPEG", quality=82)
-    return Picture(jpeg=out.getvalue(), width_px=cut.width, height_px=cut.height, origin_px=low, scale=scale)
+    image.save(out, "JPEG", quality=82)
+    return out.getvalue()

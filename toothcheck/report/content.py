@@ -110,8 +110,10 @@ class ReportInput:
     document: Mapping[str, Any]
     """The JSON document of an inspection."""
     origin: Origin = Origin.UNTOLD
-    overlay_png: bytes | None = None
-    """The photo with the outlines drawn in."""
+    picture: bytes | None = None
+    """The photo (PNG or JPEG), with the outlines drawn in where there are any."""
+    outlined: bool = False
+    """Whether outlines are drawn in."""
     outlines: Sequence[ToothOutline] = ()
     trends: Sequence[tuple[str, TrendLine]] = ()
     """Trends with their titles."""
@@ -164,8 +166,8 @@ class ReportView:
     chart: Figure | None
     teeth_figure: Figure | None
     teeth_caption: str
-    overlay_png: bytes | None
-    overlay_caption: str
+    picture: bytes | None
+    picture_caption: str
     summary: tuple[Row, ...]
     worst: tuple[Row, ...]
     worst_title: str
@@ -213,8 +215,9 @@ def view_of(given: ReportInput) -> ReportView:
         chart=teeth_chart(d["teeth"]),
         teeth_figure=figure,
         teeth_caption=caption,
-        overlay_png=given.overlay_png,
-        overlay_caption=f"{given.origin.value.capitalize()}; outlines drawn in by toothcheck.",
+        picture=given.picture,
+        picture_caption=given.origin.value.capitalize()
+        + ("; outlines drawn in by toothcheck." if given.outlined else "."),
         summary=_summary(wear),
         worst=_measures(worst) if worst else (),
         worst_title=f"Tooth {worst['index']}, the most worn" if worst else "",

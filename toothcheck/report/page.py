@@ -15,8 +15,8 @@ def report_page(given: ReportInput) -> str:
         When the document is not an inspection.
     """
     view = view_of(given)
-    overlay = data_uri(view.overlay_png, _media_type(view.overlay_png)) if view.overlay_png else ""
-    return render("toothcheck.report", "report.html.j2", {"version": view.version, "view": view, "overlay": overlay})
+    source = data_uri(view.picture, _media_type(view.picture)) if view.picture else ""
+    return render("toothcheck.report", "report.html.j2", {"version": view.version, "view": view, "source": source})
 
 
 def _media_type(content: bytes) -> str:

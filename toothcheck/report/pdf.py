@@ -195,12 +195,12 @@ def _story(view: ReportView, s: _Styles) -> list[Flowable]:
     care.setStyle([("BACKGROUND", (0, 0), (-1, -1), s.stop), ("LINEBEFORE", (0, 0), (0, -1), 2.5, s.worn)])
     story += [Spacer(1, 6), care]
 
-    if view.overlay_png:
-        picture = Image(io.BytesIO(view.overlay_png))
+    if view.picture:
+        picture = Image(io.BytesIO(view.picture))
         shrink = min(s.width / picture.imageWidth, 270 / picture.imageHeight)
         picture.drawWidth, picture.drawHeight = picture.imageWidth * shrink, picture.imageHeight * shrink
         picture.hAlign = "LEFT"
-        story.append(KeepTogether([_text("The photo", s.h2), picture, _text(view.overlay_caption, s.small)]))
+        story.append(KeepTogether([_text("The photo", s.h2), picture, _text(view.picture_caption, s.small)]))
     if view.teeth_figure:
         story.append(
             KeepTogether(
