@@ -13,7 +13,8 @@ ROOMS = [
     # ground
     "errors", "flags", "estimate", "geometry", "chains", "toothform", "tooth",
     # judging
-    "wear", "patterns", "grade", "advice", "stretch", "matching", "comparing", "logbook", "trend", "lessons", "report",
+    "wear", "patterns", "grade", "advice", "stretch", "matching", "comparing", "logbook", "trend",
+    "pages", "lessons", "report",
     # seeing
     "photo", "edges", "cards", "pose", "tracing", "overlay",
     # together

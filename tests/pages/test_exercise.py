@@ -1,0 +1,189 @@
+"""Exercises: the truth behind a question, and what is made of a class's answers."""
+
+import json
+from datetime import UTC, datetime
+
+import numpy as np
+import pytest
+from made import document, drawn_photo
+
+from toothcheck.lessons import case_of, collect, document_of, exercise_page, graded_set, run_of
+from toothcheck.lessons.results import Answer, Run, agreement, weighted_kappa
+
+
+# --- published values ----------------------------------------------------------------------------------------------
+@pytest.mark.parametrize(
+    ("table", "kappa"),
+    [
+        # D. G. Altman, Practical Statistics for Medical Research, 1991, table 14.2 and section 14.3.3
+        ([[21, 12, 0, 0], [4, 17, 1, 0], [3, 9, 15, 2], [0, 0, 0, 1]], 0.57),
+        # the same, table 14.3
+        ([[86, 3, 14, 0, 2], [26, 0, 10, 4, 0], [20, 2, 22, 4, 1], [11, 1, 37, 16, 14], [3, 0, 15, 24, 48]], 0.56),
+        # the same, table 14.4 (two classes: weighted and plain kappa are one)
+        ([[70, 10], [10, 10]], 0.38),
+        ([[40, 10], [10, 40]], 0.60),
+    ],
+)
+def test_weighted_kappa_of_published_tables(table, kappa):
+    assert weighted_kappa(np.array(table)).value == pytest.approx(kappa, abs=0.0051)
+
+
+def test_share_has_the_published_wilson_interval():
+    # R. G. Newcombe, Statistics in Medicine 17 (1998) 857-872, table I, 81 of 263: 0.2553 to 0.3662 (from memory)
+    answers = [_answer("good", "good" if i < 81 else "watch") for i in range(263)]
+    right = agreement(answers).grade_right
+    assert (right.hits, right.of) == (81, 263)
+    assert (right.low, right.high) == pytest.approx((0.2553, 0.3662), abs=5e-5)
+
+
+def test_kappa_is_undefined_where_only_one_class_occurs():
+    kappa = weighted_kappa(np.array([[7, 0], [0, 0]]))
+    assert kappa.value is None
+    assert "one class" in kappa.reason
+    assert weighted_kappa(np.zeros((4, 4))).of == 0
+
+
+# --- what a class did ----------------------------------------------------------------------------------------------
+def _answer(given, truth, teeth=((True, True),)):
+    return Answer(photo="x", drive_flank=("clockwise", "clockwise"), grade=(given, truth), teeth=tuple(teeth))
+
+
+def _run(who, day, answers):
+    return Run(
+        apprentice=who,
+        exercise="e",
+        title="Week",
+        started=datetime(2026, 3, day, 9, tzinfo=UTC),
+        answers=tuple(answers),
+    )
+
+
+def test_collecting_orders_by_person_and_time_and_counts_a_file_once():
+    first = _run("Ash", 2, [_answer("good", "watch"), _answer("cannot-tell", "cannot-tell")])
+    later = _run("Ash", 9, [_answer("watch", "watch"), _answer("good", "good")])
+    other = _run("bo", 2, [_answer("replace-set", "watch", teeth=[(False, True), (True, False), (False, False)])])
+    report = collect([later, other, first, first])
+    assert [(run.apprentice, run.started.day) for run, _ in report.runs] == [("Ash", 2), ("Ash", 9), ("bo", 2)]
+    assert report.repeated == 1
+    together = report.together
+    assert together.photos == 5
+    assert (together.grade_right.hits, together.grade_right.of) == (3, 5)
+    assert together.confusion[0][1] == 1  # called good, was watch
+    assert together.by_grade["watch"].of == 3
+    assert together.grade_kappa.of == 4  # cannot-tell has no place on the scale
+    assert (together.worn_found.hits, together.worn_found.of) == (4, 5)
+    assert (together.unworn_left_alone.hits, together.unworn_left_alone.of) == (1, 2)
+    json.dumps(document_of(report), allow_nan=False)
+
+
+@pytest.mark.parametrize(
+    ("change", "why"),
+    [
+        ({"schema": "something/else"}, "schema"),
+        ({"answers": []}, "at least one photo"),
+        ({"started": "2026-03-02T09:00:00"}, "time zone"),
+        ({"answers": [{"photo": "x"}]}, "as written"),
+    ],
+)
+def test_damaged_results_are_refused_with_a_reason(change, why):
+    good = {
+        "schema": "toothcheck/exercise-result/1",
+        "apprentice": "Ash",
+        "exercise": {"id": "e", "title": "Week"},
+        "started": "2026-03-02T09:00:00.000Z",
+        "answers": [
+            {
+                "photo": "x",
+                "drive_flank": {"given": "clockwise", "truth": "clockwise"},
+                "grade": {"given": "good", "truth": "watch"},
+                "teeth": [{"index": 0, "given": True, "truth": None}],
+            }
+        ],
+    }
+    assert run_of(good).answers[0].teeth == ()  # a tooth at the limit is not scored
+    with pytest.raises(ValueError, match=why):
+        run_of({**good, **change})
+
+
+# --- questions and their truth -------------------------------------------------------------------------------------
+def test_truth_of_a_made_photo_is_what_was_drawn():
+    photo, truth = drawn_photo(loss=0.7, position="rear", side="clockwise", teeth=40, worn_teeth=range(0, 40, 2))
+    case = case_of(photo, truth, np.random.default_rng(3))
+    assert case.turning == "counterclockwise"  # rear, drive flank clockwise
+    assert case.made
+    assert len(case.asked) == 8
+    assert [t.worn for t in case.asked] == [t.index % 2 == 0 for t in case.asked]
+    # 0.7 mm of a tooth of 4.39 mm: 100 * 0.7 / 4.39, half of the teeth: the median lies between 0 and 16 %
+    assert {t.index % 2 for t in case.asked} == {0, 1}  # both kinds are asked about
+    assert case.asymmetry_percent == pytest.approx(50 * 0.7 / 4.39, abs=0.05)
+    assert case.true_grade == "watch"
+
+
+def test_a_broken_tooth_is_asked_about_and_decides_the_grade():
+    photo, truth = drawn_photo(loss=0.1, damaged=(4,))
+    case = case_of(photo, truth, np.random.default_rng(0))
+    assert case.grade == "replace-now"
+    assert [t.worn for t in case.asked if t.index == 4] == [True]
+
+
+def test_both_flanks_worn_alike_cannot_be_told():
+    photo, truth = drawn_photo(loss=0.6)
+    for tooth in truth["teeth_truth"]:
+        tooth["coast_loss_pitch"] = 0.55
+    case = case_of(photo, truth, np.random.default_rng(0))
+    assert case.grade == "cannot-tell"
+    assert {t.worn for t in case.asked} == {None}
+    assert any("compare with a new part" in note for note in case.notes)
+
+
+def test_a_blurred_photo_supports_no_grade():
+    photo, truth = drawn_photo(loss=0.6)
+    sharp, soft = (truth | {"blur": blur, "mm_per_px": 0.1} for blur in (1.0, 6.0))
+    assert case_of(photo, sharp, np.random.default_rng(0)).grade == "replace-set"
+    case = case_of(photo, soft, np.random.default_rng(0))
+    assert (case.grade, case.true_grade) == ("cannot-tell", "replace-set")
+
+
+def test_teeth_at_the_limit_are_not_scored():
+    photo, truth = drawn_photo(loss=0.22)  # 5.0 % of 4.39 mm
+    case = case_of(photo, truth, np.random.default_rng(0))
+    assert {t.worn for t in case.asked} == {None}
+
+
+def test_a_school_s_own_reading_is_a_truth_too():
+    photo, _ = drawn_photo(loss=0.7)
+    case = case_of(photo, document(asymmetry=16.2), np.random.default_rng(0))
+    assert not case.made
+    assert case.grade == "replace-set"
+    assert case.turning == "clockwise"
+    assert {t.worn for t in case.asked} == {True}
+    # the tips of the document lie on a circle about (450, 450); a least-squares circle finds it
+    assert case.centre_px == pytest.approx((450, 450), abs=1.0)
+
+
+def test_a_graded_set_holds_every_grade_and_begins_with_the_plain_ones():
+    rng = np.random.default_rng(5)
+    cases = [
+        case_of(*drawn_photo(loss=loss, size=300 + i), rng) for i, loss in enumerate((0, 0, 0, 0.32, 0.7, 0.75, 1.2))
+    ]
+    chosen = graded_set(cases, 4, 2, rng)
+    assert {case.grade for case in chosen} == {"good", "watch", "replace-set", "replace-now"}
+    assert [c.difficulty for c in chosen] == sorted(c.difficulty for c in chosen)
+    with pytest.raises(ValueError, match="level must be 1, 2 or 3"):
+        graded_set(cases, 4, 5, rng)
+
+
+def test_the_page_does_not_show_its_answers_and_drops_the_photo_s_private_data():
+    photo, truth = drawn_photo(loss=0.7)
+    case = case_of(photo, truth, np.random.default_rng(0))
+    page = exercise_page([case], title="Week 1")
+    data = page.split('id="exercise-data">')[1].split("</script>")[0]
+    assert "asymmetry" not in data
+    assert '"truth"' not in data
+    assert b"Exif" not in case.jpeg
+
+
+def test_a_file_that_is_no_picture_is_refused():
+    _, truth = drawn_photo(loss=0.7)
+    with pytest.raises(ValueError, match="picture"):
+        case_of(b"not a picture", truth, np.random.default_rng(0))

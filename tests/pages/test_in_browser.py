@@ -1,0 +1,230 @@
+"""The pages in a real Chromium: they work, they are silent, ask nobody for anything, and everyone can read them."""
+
+import base64
+import json
+import time
+
+import numpy as np
+import pypdfium2 as pdfium
+import pytest
+from made import document, drawn_photo
+
+from toothcheck.chains import chain
+from toothcheck.estimate import Estimate
+from toothcheck.lessons import case_of, collect, exercise_page, lesson_page, run_of
+from toothcheck.lessons.model import Wear, drive_flank_side, reading, roller_seat, tooth_table, worn
+from toothcheck.lessons.page import FORMS, form
+from toothcheck.lessons.scale import grade_chances, grade_of
+from toothcheck.report import Origin, ReportInput, report_page
+
+pytestmark = pytest.mark.browser
+PHONE, DESK = (390, 844), (1200, 900)
+
+
+@pytest.fixture(scope="module")
+def pages(tmp_path_factory):
+    """The three pages as files."""
+    folder = tmp_path_factory.mktemp("pages")
+    rng = np.random.default_rng(7)
+    cases = [
+        case_of(*drawn_photo(loss=0.0, size=500), rng),
+        case_of(*drawn_photo(loss=0.75, size=501, position="rear", teeth=40), rng),
+        case_of(*drawn_photo(loss=1.3, size=502, side="counterclockwise"), rng),
+    ]
+    photo, _ = drawn_photo(loss=0.7, size=400)
+    texts = {
+        "lesson": lesson_page(chain("520")),
+        "exercise": exercise_page(cases, title="Week 1"),
+        "report": report_page(ReportInput(document=document(), origin=Origin.MADE, picture=photo)),
+    }
+    for name, text in texts.items():
+        (folder / f"{name}.html").write_text(text, encoding="utf-8")
+    return {name: folder / f"{name}.html" for name in texts} | {"cases": cases}
+
+
+def quiet(browser):
+    assert browser.complaints() == []
+    assert browser.outside_requests() == []
+
+
+# --- the lesson ----------------------------------------------------------------------------------------------------
+@pytest.mark.parametrize("position", ["front", "rear"])
+def test_the_script_s_numbers_are_python_s(browser, pages, position):
+    browser.open(pages["lesson"])
+    rng = np.random.default_rng(11)
+    teeth = {"front": 15, "rear": 45}[position]
+    for blend_index, (_, blend) in enumerate(FORMS):
+        table = tooth_table(form(chain("520"), teeth, blend))
+        for _ in range(6):
+            loss, hook, tip, stretch, sure = rng.uniform(0, [1.2, 1.2, 100, 3, 0.3]).tolist()
+            state = {
+                "position": position, "travel": "right", "form": blend_index, "loss": loss, "hook": hook, "tip": tip,
+                "stretch": stretch, "sure": sure + 0.01,
+            }  # fmt: skip
+            got = browser.run(
+                "const c = lesson.compute(arguments[0]);"
+                "return [c.reading, c.seat, c.grade, c.chances, c.asymmetryStd, c.side]",
+                state,
+            )
+            tooth = worn(table, Wear(flank_loss_mm=loss, hook_mm=hook, tip_thinning_percent=tip))
+            want, seat = reading(tooth), roller_seat(tooth, stretch)
+            for name, value in got[0].items():
+                # the page carries its tables to a millionth of a mm
+                assert value == pytest.approx(getattr(want, name), abs=2e-4), name
+            assert got[1]["lift_mm"] == pytest.approx(seat.lift_mm, abs=1e-6)
+            assert got[1]["centre_mm"] == pytest.approx(seat.centre_mm, abs=1e-4)
+            assert got[2] == grade_of(want.asymmetry_percent, want.overhang_mm)
+            chances = grade_chances(
+                Estimate(value=want.asymmetry_percent, std=got[4]), Estimate(value=want.overhang_mm, std=sure + 0.01)
+            )
+            assert got[3] == pytest.approx(chances, abs=1e-4)
+            assert got[5] == drive_flank_side(position, "clockwise")
+
+
+def test_sliders_move_the_tooth_and_the_numbers(browser, pages):
+    browser.open(pages["lesson"])
+    outline = "return document.getElementById('tooth').getAttribute('d')"
+    browser.click("[data-preset=new]")
+    before = browser.run(outline)
+    assert browser.text("#n-asymmetry") == "0.0\u00a0%"
+    for slider, value, number, expected in (
+        ("#loss", 0.44, "#n-loss", "0.44\u00a0mm"),
+        ("#tip", 40, "#n-tip", "40\u00a0%"),
+        ("#stretch", 2, "#n-lift", "0.76\u00a0mm"),  # 15 teeth: 0.38 mm for each 1 % (our own arithmetic)
+    ):
+        browser.set(slider, value)
+        assert browser.text(number) == expected
+        after = browser.run(outline)
+        assert after != before or slider == "#stretch"
+        before = after
+    contact = browser.run("return document.getElementById('contact').getAttribute('cy')")
+    browser.set("#stretch", 3)
+    assert float(browser.run("return document.getElementById('contact').getAttribute('cy')")) < float(contact)  # climbs
+    browser.set("#hook", 1.0)
+    assert browser.text("#grade") == "replace-now"
+    assert browser.run(outline) != before
+    quiet(browser)
+
+
+def test_front_and_rear_and_travel_flip_the_hook(browser, pages):
+    browser.open(pages["lesson"])
+    browser.click("[data-preset=hooked]")
+    middle = browser.run("return document.getElementById('stage').viewBox.baseVal.width / 2")
+
+    def side():
+        x = browser.run("const b = document.getElementById('drive-flank').getBBox(); return b.x + b.width / 2")
+        return "right" if x > middle else "left"
+
+    seen = {}
+    for position in ("front", "rear"):
+        for travel in ("right", "left"):
+            browser.click(f"[name=position][value={position}]")
+            browser.click(f"[name=travel][value={travel}]")
+            seen[position, travel] = side()
+            story = browser.text("#story")
+            assert f"hook leans {side()}" in story
+            assert ("with the rotation" if position == "front" else "against the rotation") in story
+    # measures: front leans with the rotation (travel right turns clockwise, to the right at the top), rear against it
+    assert seen == {
+        ("front", "right"): "right", ("front", "left"): "left", ("rear", "right"): "left", ("rear", "left"): "right",
+    }  # fmt: skip
+    quiet(browser)
+
+
+# --- the exercise --------------------------------------------------------------------------------------------------
+def test_an_exercise_is_done_and_its_result_read_back(browser, pages):
+    browser.open(pages["exercise"], width=PHONE[0], height=PHONE[1])
+    browser.run("document.getElementById('who').value = 'Ash'")
+    browser.click("#begin")
+    given = [("clockwise", "good"), ("clockwise", "watch"), ("counterclockwise", "replace-now")]
+    for i, ((side, grade), case) in enumerate(zip(given, pages["cases"], strict=True)):
+        assert browser.text("#h-task") == f"Photo {i + 1} of 3"
+        browser.click("#check")
+        assert "question 1 and question 3" in browser.text("#missing")
+        browser.click(f"#close-view rect:not(.under)[data-side={side}]")  # a tap on the flank
+        assert browser.run("return document.getElementById('answers').elements.drive.value") == side
+        for n, tooth in enumerate(case.asked):
+            if tooth.worn:
+                browser.click(f"#teeth-list input[value='{n}']")
+        browser.click(f"[name=grade][value={grade}]")
+        browser.click("#check")
+        assert case.grade in browser.text("#truth-rows tr:last-child td:nth-child(3)")
+        assert browser.overflow_px() <= 0
+        browser.click("#next")
+    assert browser.text("#score dd:nth-of-type(1)") == "3 of 3"
+    assert browser.text("#score dd:nth-of-type(2)") == "2 of 3"
+    browser.click("#save")
+    for _ in range(50):
+        files = list(browser.downloads.glob("*.json"))
+        if files:
+            break
+        time.sleep(0.1)
+    run = run_of(json.loads(files[0].read_text(encoding="utf-8")))
+    assert run.apprentice == "Ash"
+    together = collect([run]).together
+    assert (together.grade_right.hits, together.drive_flank_right.hits, together.photos) == (2, 3, 3)
+    assert together.confusion[1][2] == 1  # called watch, was replace-set
+    assert together.worn_found.hits == together.worn_found.of == 16
+    assert browser.run("return document.getElementById('raw').value") == files[0].read_text(encoding="utf-8")
+    quiet(browser)
+
+
+def test_turning_is_shown_as_told(browser, pages):
+    browser.open(pages["exercise"])
+    browser.click("#begin")
+    assert "turns clockwise" in browser.text("#facts")  # front, drive flank clockwise
+
+
+# --- the report ----------------------------------------------------------------------------------------------------
+@pytest.mark.parametrize(("paper", "inches"), [("a4", (8.27, 11.69)), ("letter", (8.5, 11))])
+def test_the_report_prints(browser, pages, paper, inches):
+    browser.open(pages["report"])
+    printed = browser.driver.execute_cdp_cmd(
+        "Page.printToPDF", {"paperWidth": inches[0], "paperHeight": inches[1], "printBackground": True}
+    )
+    pdf = pdfium.PdfDocument(base64.b64decode(printed["data"]))
+    assert pdf[0].get_size() == pytest.approx((inches[0] * 72, inches[1] * 72), abs=1)
+    assert 2 <= len(pdf) <= 6
+    words = " ".join(page.get_textpage().get_text_range() for page in pdf)
+    assert "replace-set" in words
+    assert "Skip to the content" not in words
+    quiet(browser)
+
+
+# --- all of them ---------------------------------------------------------------------------------------------------
+@pytest.mark.parametrize("dark", [False, True], ids=["light", "dark"])
+@pytest.mark.parametrize("name", ["lesson", "exercise", "report"])
+def test_no_serious_accessibility_fault(browser, pages, name, dark):
+    browser.open(pages[name], dark=dark)
+    assert browser.axe() == []
+    if name == "exercise":
+        browser.click("#begin")
+        browser.click("[name=drive]")
+        browser.click("[name=grade]")
+        assert browser.axe() == []
+        browser.click("#check")
+        time.sleep(0.3)  # the button fades
+        assert browser.axe() == []
+
+
+def test_the_checkers_do_see_faults(browser, tmp_path):
+    page = tmp_path / "bad.html"
+    page.write_text(
+        '<!doctype html><title>x</title><img src="http://127.0.0.1:9/x.png">'
+        '<p style="color:#bbb;background:#fff">pale</p>'
+    )
+    browser.open(page)
+    time.sleep(0.3)
+    rules = {rule for rule, _ in browser.axe()}
+    assert {"color-contrast", "image-alt", "html-has-lang"} <= rules
+    assert browser.outside_requests() == ["http://127.0.0.1:9/x.png"]
+    assert browser.complaints()
+
+
+@pytest.mark.parametrize("name", ["lesson", "exercise", "report"])
+def test_nothing_is_wider_than_a_phone(browser, pages, name):
+    browser.open(pages[name], width=PHONE[0], height=PHONE[1])
+    assert browser.overflow_px() <= 0
+    browser.size(320, 640)  # WCAG 2.2, 1.4.10: reflow at 320 CSS px
+    assert browser.overflow_px() <= 0
+    quiet(browser)

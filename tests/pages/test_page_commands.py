@@ -1,0 +1,136 @@
+"""The commands of the pages, run as a user runs them."""
+
+import json
+import sys
+from pathlib import Path
+from types import SimpleNamespace
+
+import pytest
+from made import document, drawn_photo
+
+from toothcheck.cli import main
+
+RESULTS = Path(__file__).parents[2] / "sample_images_synthetic" / "exercise_results"
+
+
+@pytest.fixture
+def toothcheck(monkeypatch, capsys):
+    """The command in this process (a new one costs a second each time): its status, stdout and stderr."""
+
+    def run(*words, cwd):
+        monkeypatch.chdir(cwd)
+        monkeypatch.setenv("COLUMNS", "100")
+        monkeypatch.setattr(sys, "argv", ["toothcheck", *map(str, words)])
+        capsys.readouterr()
+        try:
+            main()
+            status = 0
+        except SystemExit as end:
+            status = end.code or 0
+        said = capsys.readouterr()
+        return SimpleNamespace(returncode=status, stdout=said.out, stderr=said.err)
+
+    return run
+
+
+@pytest.fixture
+def folder(tmp_path):
+    for i, loss in enumerate((0.0, 0.35, 0.75, 1.3)):
+        photo, truth = drawn_photo(loss=loss, size=300 + i)
+        (tmp_path / f"made-{i}.png").write_bytes(photo)
+        (tmp_path / f"made-{i}.json").write_text(json.dumps(truth))
+    return tmp_path
+
+
+def test_lesson(toothcheck, tmp_path):
+    run = toothcheck("lesson", "--chain", "428", "--front", 14, "--rear", 43, "-o", "lesson.html", cwd=tmp_path)
+    assert run.returncode == 0
+    assert "428" in (tmp_path / "lesson.html").read_text(encoding="utf-8")
+
+
+@pytest.mark.parametrize(
+    ("words", "why"),
+    [
+        (("lesson", "--chain", "999", "-o", "x.html"), "chain must be one of"),
+        (("lesson", "--front", "4", "-o", "x.html"), "teeth must lie between"),
+        (("lesson", "-o", "nowhere/x.html"), "Cannot write"),
+        (("exercise", "make", "--photos", "empty", "-o", "x.html"), "holds no photo"),
+        (("exercise", "make", "--photos", "missing", "-o", "x.html"), "must be a folder"),
+        (("exercise", "collect", "empty"), "holds no result file"),
+        (("exercise", "collect", "bad.json"), "is not JSON"),
+        (("exercise", "collect", "other.json"), "is no exercise result"),
+        (("report", "other.json", "-o", "x.html"), "schema"),
+        (("report", "other.json", "-o", "x.txt"), "must end in .html or .pdf"),
+        (("report", "bad.json", "-o", "x.pdf"), "is not JSON"),
+    ],
+)
+def test_wrong_words_give_one_line_status_2_and_nothing_written(toothcheck, tmp_path, words, why):
+    (tmp_path / "empty").mkdir()
+    (tmp_path / "bad.json").write_bytes(b"\xff{")
+    (tmp_path / "other.json").write_text('{"schema": "other"}')
+    before = sorted(tmp_path.rglob("*"))
+    run = toothcheck(*words, cwd=tmp_path)
+    assert run.returncode == 2
+    assert why in run.stderr
+    assert len(run.stderr.strip().splitlines()) == 1
+    assert sorted(tmp_path.rglob("*")) == before
+
+
+def test_exercise_from_a_folder_is_the_same_for_the_same_seed(toothcheck, folder):
+    for name in ("a.html", "b.html"):
+        run = toothcheck("exercise", "make", "--photos", ".", "--count", 3, "--seed", 5, "-o", name, cwd=folder)
+        assert run.returncode == 0, run.stderr
+        assert "3 photos" in run.stdout
+    assert (folder / "a.html").read_bytes() == (folder / "b.html").read_bytes()
+
+
+def test_a_photo_that_cannot_be_read_is_status_4(toothcheck, folder):
+    (folder / "made-2.png").write_bytes(b"\x89PNG broken")
+    run = toothcheck("exercise", "make", "--photos", ".", "-o", "x.html", cwd=folder)
+    assert run.returncode == 4
+    assert "made-2.png" in run.stderr
+    assert not (folder / "x.html").exists()
+
+
+def test_collect_prints_the_tables_or_json_alone(toothcheck, tmp_path):
+    run = toothcheck("exercise", "collect", RESULTS, cwd=tmp_path)
+    assert run.returncode == 0
+    for wanted in ("2 people, 4 runs, 40 photos", "weighted kappa", "replace-set", "Each person over time"):
+        assert wanted in run.stdout
+    run = toothcheck("exercise", "collect", RESULTS, "--json", "-", cwd=tmp_path)
+    gathered = json.loads(run.stdout)
+    # counted by hand in the files' grades: answers that equal their truth
+    right = [
+        a["grade"]["given"] == a["grade"]["truth"]
+        for file in RESULTS.glob("*.json")
+        for a in json.loads(file.read_text())["answers"]
+    ]
+    assert gathered["together"]["grade_right"]["hits"] == sum(right)
+    assert gathered["together"]["photos"] == len(right) == 40
+
+
+@pytest.mark.parametrize("name", ["report.html", "report.pdf"])
+def test_report_of_a_reading(toothcheck, tmp_path, name):
+    (tmp_path / "reading.json").write_text(json.dumps(document()))
+    photo, _ = drawn_photo(loss=0.7, size=300)
+    (tmp_path / "outlines.png").write_bytes(photo)
+    run = toothcheck(
+        "report", "reading.json", "-o", name, "--picture", "outlines.png", "--origin", "made", "--machine", "Kestrel 4",
+        "--paper", "letter", cwd=tmp_path,
+    )  # fmt: skip
+    assert run.returncode == 0, run.stderr
+    assert "grade replace-set" in run.stdout
+    assert (tmp_path / name).stat().st_size > 10_000
+
+
+def test_report_of_a_photo_that_shows_no_card(toothcheck, tmp_path):
+    photo, _ = drawn_photo(loss=0.7, size=500)
+    (tmp_path / "wheel.png").write_bytes(photo)
+    run = toothcheck("report", "wheel.png", "-o", "r.html", cwd=tmp_path)
+    assert run.returncode == 2
+    assert "--chain, --teeth, --position" in run.stderr
+    told = ("--chain", "520", "--teeth", 15, "--position", "front", "--turning", "clockwise")
+    run = toothcheck("report", "wheel.png", "-o", "r.html", *told, "--origin", "made", cwd=tmp_path)
+    assert run.returncode == 0, run.stderr
+    page = (tmp_path / "r.html").read_text(encoding="utf-8")
+    assert "No scale card was found" in page

@@ -1,0 +1,170 @@
+"""The report: says what the document says, on screen and as PDF."""
+
+import re
+from types import SimpleNamespace
+
+import numpy as np
+import pypdfium2 as pdfium
+import pytest
+from made import document, drawn_photo
+
+from toothcheck.estimate import Estimate
+from toothcheck.lessons.model import Wear, reading, tooth_table, worn
+from toothcheck.report import PAPERS, Origin, ReportInput, ToothOutline, outlines_of, report_page, report_pdf, view_of
+from toothcheck.report.figures import _drawn_from_numbers, reading_on_rule, trend_chart
+from toothcheck.toothform import IsoForm
+
+
+def _full():
+    km = np.linspace(0, 20000, 30)
+    curve = np.stack([0.5 * km, 0.7 * km, 0.9 * km]) / 1000
+    points = [
+        SimpleNamespace(km=5000.0, percent=3.4, std_percent=0.6),
+        SimpleNamespace(km=15000.0, percent=10.9, std_percent=0.6),
+    ]
+    trend = SimpleNamespace(
+        points=points, curve_km=km, curve_percent=curve, sentences=("The forecast is wider past 10 %.",)
+    )
+    photo, _ = drawn_photo(loss=0.7, size=400)
+    return ReportInput(
+        document=document(), origin=Origin.MADE, picture=photo, trends=[("front of Harbour 7", trend)],
+        machine="Harbour 7 <front>", date="2026-03-02",
+    )  # fmt: skip
+
+
+def test_page_says_what_the_document_says():
+    page = report_page(_full())
+    text = re.sub(r"\s+", " ", re.sub(r"<[^>]+>", " ", page)).replace("\xa0", " ")
+    for wanted in (
+        "replace-set", "Confidence 93 %", "16.2 ± 0.5 %", "0.11 ± 0.02 mm", "invented part", "SHA-256", "not measured",
+        "The other face was not seen.", "No photo shows", "Hold the phone square on", "convention of this project",
+        "teeth 12–14", "Trend: front of Harbour 7", "with the rotation",
+    ):  # fmt: skip
+        assert wanted in text, wanted
+    assert "Harbour 7 &lt;front&gt;" in page  # names are escaped
+    assert "default-src 'none'" in page
+    assert not re.search(r"(src|href)=\"(https?:)?//", page)
+
+
+def test_a_good_grade_is_never_called_safe():
+    page = report_page(ReportInput(document=document(asymmetry=1.0, grade="good", confidence=0.97)))
+    assert "does not mean that the machine is safe to ride" in page
+
+
+def test_unknown_numbers_are_said_to_be_unknown():
+    d = document(measured=0, grade="cannot-tell", confidence=0.3)
+    d["sprocket"]["gap_form"] = None
+    d["wear"]["asymmetry_percent"] = d["wear"]["worst_tooth"] = None
+    d["scale"] = {"source": None, "px_per_mm": None, "tilt_deg": None, "card_to_pitch_percent": None}
+    view = view_of(ReportInput(document=d))
+    assert view.chart is None
+    assert view.teeth_figure is None
+    assert view.rule is None
+    assert "not measured" in [row.value for row in view.summary]
+    report_page(ReportInput(document=d))
+    assert report_pdf(ReportInput(document=d)).startswith(b"%PDF")
+
+
+def test_a_reading_kept_without_its_teeth_is_still_reported():
+    d = document() | {"teeth": [], "scale": {}, "photo": {}, "flags": []}
+    d["sprocket"] = {"chain": "520", "teeth": 15, "position": "front"}
+    d["wear"] = {"asymmetry_percent": {"value": 7.1, "std": 0.6}, "overhang_mm": None}
+    page = report_page(ReportInput(document=d))
+    assert "7.1 ± 0.6" in page.replace("\xa0", " ")
+    assert "All teeth" not in page
+    assert report_pdf(ReportInput(document=d)).startswith(b"%PDF")
+
+
+def test_a_refused_photo_is_reported_with_its_remedies():
+    d = document(measured=0, grade="cannot-tell", confidence=0.0) | {
+        "wear": None,
+        "teeth": [],
+        "flags": ["no-sprocket"],
+    }
+    d["verdict"]["cautions"] = []
+    page = report_page(ReportInput(document=d))
+    assert "put the sprocket in the middle against a plain background" in page
+    assert "Engine off" in page  # our own cautions where the document brings none
+
+
+@pytest.mark.parametrize("paper", PAPERS)
+def test_pdf_fits_its_paper_and_says_the_same(paper):
+    pdf = pdfium.PdfDocument(report_pdf(_full(), paper=paper))
+    # ISO 216 A4 is 210 x 297 mm, ANSI Letter 8.5 x 11 in; 72 points to the inch
+    size = (210 / 25.4 * 72, 297 / 25.4 * 72) if paper == "a4" else (612, 792)
+    assert pdf[0].get_size() == pytest.approx(size, abs=0.5)
+    text = " ".join(page.get_textpage().get_text_range() for page in pdf).replace("\xa0", " ")
+    for wanted in ("replace-set", "16.2 ± 0.5 %", "No photo shows", "Harbour 7 <front>", "invented part", "12–14"):
+        assert wanted in text, wanted
+
+
+def test_the_same_report_is_the_same_file():
+    assert report_pdf(_full()) == report_pdf(_full())
+
+
+def test_the_mark_stands_where_the_number_is():
+    figure = reading_on_rule(Estimate(value=18.0, std=1.0))
+    mark = next(s for s in figure.shapes if s.role == "worn")
+    assert mark.points[0][0] == pytest.approx(100 * 18 / 36)  # the rule is 100 wide and ends at 36 %
+
+
+def test_a_long_forecast_does_not_shrink_the_readings_to_a_dot():
+    km = np.linspace(0, 300_000, 100)
+    trend = SimpleNamespace(
+        points=[SimpleNamespace(km=20_000.0, percent=8.0, std_percent=0.5)],
+        curve_km=km, curve_percent=np.stack([0.3 * km, 0.4 * km, 0.6 * km]) / 1000, sentences=(),
+    )  # fmt: skip
+    dots = [s for s in trend_chart("t", trend).shapes if s.role == "point"]
+    # the middle reaches 25 % at 62 500 km, and the axis is 100 wide
+    assert dots[0].points[0][0] == pytest.approx(100 * 20_000 / 62_500, rel=0.06)
+
+
+def test_a_tooth_drawn_from_its_numbers_measures_as_they_say():
+    table = tooth_table(IsoForm(pitch_mm=15.875, roller_diameter_mm=10.16, teeth=15, blend=0.46))
+    r = reading(worn(table, Wear(flank_loss_mm=0.5, hook_mm=0.5)))
+    tooth = {
+        "drive_loss_mm": {"value": r.drive_loss_mm, "std": 0.03},
+        "overhang_mm": {"value": r.overhang_mm, "std": 0.03},
+        "tip_thinning_percent": None,
+        "coast_loss_mm": None,
+    }
+    drawn = _drawn_from_numbers(document()["sprocket"], tooth)
+    flank = drawn[1][drawn[1][:, 0] > 0][::-1]
+    at = np.argmin(np.abs(np.hypot(*flank.T) - table.pitch_radius_mm))
+    half = np.arctan2(*flank[at]) * table.pitch_radius_mm
+    assert table.half_mm[table.at_pitch] - half == pytest.approx(r.drive_loss_mm, abs=1e-6)
+
+
+def test_traced_outlines_are_drawn_as_they_are_on_the_ideal_s_feet():
+    table = tooth_table(IsoForm(pitch_mm=15.875, roller_diameter_mm=10.16, teeth=15))
+    ideal, whole = (worn(table, Wear(flank_loss_mm=w)).outline_mm() for w in (0.0, 0.6))
+    traced = whole[np.hypot(*whole.T) > table.junction_radius_mm]
+    given = ReportInput(document=document(), outlines=[ToothOutline(index=2, measured_mm=traced, ideal_mm=ideal)])
+    view = view_of(given)
+    assert "as traced" in view.teeth_caption
+    drawn = [shape for shape in view.teeth_figure.shapes if shape.role == "metal"][1].points
+    low = ideal[:, 1].min()
+    assert drawn[:, 1].min() < low  # it stands on the base
+    shift = drawn[np.argmax(drawn[:, 1])][0] - traced[np.argmax(traced[:, 1])][0]
+    for point in traced[:: len(traced) // 12]:
+        assert np.hypot(*(drawn - point - [shift, 0]).T).min() < 1e-9
+
+
+def test_outlines_of_a_measured_wheel():
+    form = IsoForm(pitch_mm=15.875, roller_diameter_mm=10.16, teeth=15)
+    points = worn(tooth_table(form), Wear(flank_loss_mm=0.6)).outline_mm()
+    teeth = [
+        SimpleNamespace(index=0, measured=True, outline_mm=points),
+        SimpleNamespace(index=1, measured=True, outline_mm=None),
+        SimpleNamespace(index=2, measured=False, outline_mm=points),
+    ]
+    (only,) = outlines_of(SimpleNamespace(datum=SimpleNamespace(form=form), teeth=teeth))
+    assert only.index == 0
+    assert np.hypot(*only.ideal_mm.T).max() == pytest.approx(form.tip_radius_mm)
+
+
+def test_what_is_no_inspection_is_refused():
+    with pytest.raises(ValueError, match="schema"):
+        report_page(ReportInput(document={"schema": "other"}))
+    with pytest.raises(ValueError, match="paper must be one of"):
+        report_pdf(ReportInput(document=document()), paper="a5")

@@ -1,0 +1,203 @@
+"""``report``: one inspection as a page or a PDF."""
+
+from __future__ import annotations
+
+import json
+import sys
+from dataclasses import replace
+from enum import StrEnum
+from pathlib import Path
+from typing import TYPE_CHECKING, Annotated, Any, NamedTuple
+
+import typer
+
+from toothcheck.cli.books import Where, opened, telling
+from toothcheck.cli.output import write_whole
+from toothcheck.errors import PhotoError, UsageError
+
+if TYPE_CHECKING:
+    from toothcheck.report import ReportInput
+
+PICTURES = {".jpg", ".jpeg", ".png", ".heic", ".heif", ".webp", ".tif", ".tiff"}
+
+
+class Paper(StrEnum):
+    """Paper of a PDF."""
+
+    A4 = "a4"
+    LETTER = "letter"
+
+
+class Position(StrEnum):
+    """Which sprocket."""
+
+    FRONT = "front"
+    REAR = "rear"
+
+
+class Turning(StrEnum):
+    """Which way it turns in the photo."""
+
+    CLOCKWISE = "clockwise"
+    COUNTERCLOCKWISE = "counterclockwise"
+
+
+class Picture(StrEnum):
+    """Where the picture comes from."""
+
+    REAL = "real"
+    MADE = "made"
+
+
+def register(app: typer.Typer) -> None:
+    """Add the command."""
+    app.command(epilog="Example: toothcheck report reading.json -o report.html")(report)
+
+
+def report(
+    subject: Annotated[
+        str,
+        typer.Argument(
+            metavar="PHOTO|READING|MACHINE",
+            help="A photo; what 'toothcheck inspect --json FILE' wrote of one; or a machine of the logbook.",
+        ),
+    ],
+    output: Annotated[Path, typer.Option("--output", "-o", help="Where to write: a name ending in .html or .pdf.")],
+    picture: Annotated[
+        Path | None,
+        typer.Option(help="A picture to show (PNG or JPEG). Default: the photo itself, where a photo is given."),
+    ] = None,
+    origin: Annotated[
+        Picture | None, typer.Option(help="Whether the picture is a real photo or a made one; it is marked so.")
+    ] = None,
+    machine: Annotated[str, typer.Option(help="Name of the machine, for the heading.")] = "",
+    date: Annotated[str, typer.Option(help="Date to print, as it shall stand there.")] = "",
+    paper: Annotated[Paper, typer.Option(help="Paper of a PDF.")] = Paper.A4,
+    chain: Annotated[str | None, typer.Option(help="Of a photo: chain size, e.g. 520.")] = None,
+    teeth: Annotated[int | None, typer.Option(help="Of a photo: tooth count.")] = None,
+    position: Annotated[
+        Position | None, typer.Option(help="Of a photo: front (drives the chain) or rear (is driven).")
+    ] = None,
+    turning: Annotated[
+        Turning | None, typer.Option(help="Of a photo: which way the sprocket turns in it, rolling forward.")
+    ] = None,
+    card_height: Annotated[
+        float | None, typer.Option(help="Of a photo: card over the sprocket's face, mm; negative behind it.")
+    ] = None,
+    thickness: Annotated[float | None, typer.Option(help="Of a photo: thickness of the teeth, mm.")] = None,
+    part: Annotated[
+        str | None, typer.Option(help="Of a machine: front, rear or a part's name. Default: both sprockets fitted.")
+    ] = None,
+    where: Where = None,
+) -> None:
+    """Write a report: grade and confidence, the worst tooth beside the ideal one, every number, cautions, method.
+
+    HTML is one file without any request; it prints on A4 and Letter and reads on a phone.
+    """
+    from toothcheck.report import Origin, ReportInput
+
+    kind = _kind(output)
+    marks = {None: Origin.UNTOLD, Picture.REAL: Origin.REAL, Picture.MADE: Origin.MADE}
+    path = Path(subject)
+    if path.suffix.lower() in PICTURES:
+        given = _of_photo(path, Told(chain, teeth, position, turning, card_height, thickness))
+    elif path.suffix.lower() == ".json":
+        given = ReportInput(document=_document(path))
+    else:
+        given = _of_machine(subject, part, where)
+    given = replace(
+        given,
+        origin=marks[origin],
+        picture=_picture(picture) if picture else given.picture,
+        machine=machine or given.machine,
+        date=date or given.date,
+    )
+    write_whole(output, _made(given, kind, paper.value))
+    sys.stdout.write(f"{output}: grade {given.document['verdict']['grade']}\n")
+
+
+class Told(NamedTuple):
+    """What the options say about a photo."""
+
+    chain: str | None
+    teeth: int | None
+    position: Position | None
+    turning: Turning | None
+    card_height: float | None
+    thickness: float | None
+
+
+def _of_photo(path: Path, told: Told) -> ReportInput:
+    from toothcheck.chains import chain as chain_named
+    from toothcheck.inspection import Claim, inspect
+    from toothcheck.lessons.pictures import scaled_jpeg
+    from toothcheck.photo import load
+    from toothcheck.report import ReportInput, outlines_of
+
+    missing = [f"--{name}" for name in ("chain", "teeth", "position") if getattr(told, name) is None]
+    if missing or told.chain is None or told.teeth is None or told.position is None:
+        raise UsageError(f"A photo needs {', '.join(missing)}.", hint="A reading (NAME.json) brings them along.")
+    try:
+        claim = Claim(
+            chain=chain_named(told.chain),
+            teeth=told.teeth,
+            position=told.position.value,
+            turning=told.turning.value if told.turning else None,
+            card_height_mm=told.card_height,
+            thickness_mm=told.thickness,
+        )
+        found = inspect(load(path), claim)
+        shown = scaled_jpeg(path.read_bytes())
+    except ValueError as error:
+        raise UsageError(f"{error}.") from error
+    outlines = outlines_of(found.wear) if found.wear else ()
+    return ReportInput(document=found.document(), outlines=outlines, picture=shown)
+
+
+def _of_machine(machine: str, part: str | None, where: str | None) -> ReportInput:
+    from toothcheck.report import from_logbook
+
+    with opened(where) as book:
+        history = book.history()
+    with telling():
+        return from_logbook(history, machine, part)
+
+
+def _kind(output: Path) -> str:
+    kind = output.suffix.lower()
+    if kind not in (".html", ".htm", ".pdf"):
+        raise UsageError(f"--output must end in .html or .pdf, not {output.name}.")
+    return kind
+
+
+def _made(given: ReportInput, kind: str, paper: str) -> bytes:
+    from toothcheck.report import report_page, report_pdf
+
+    try:
+        return report_pdf(given, paper=paper) if kind == ".pdf" else report_page(given).encode()
+    except ValueError as error:
+        raise UsageError(f"The reading cannot be reported: {error}.") from error
+
+
+def _document(path: Path) -> dict[str, Any]:
+    try:
+        document = json.loads(path.read_bytes())
+    except OSError as error:
+        raise UsageError(f"Cannot read {path}: {error.strerror or error}.") from error
+    except ValueError as error:  # not JSON, or not UTF-8
+        raise UsageError(
+            f"{path} is not JSON: {error}.", hint="Make one with toothcheck inspect --json FILE."
+        ) from error
+    if not isinstance(document, dict):
+        raise UsageError(f"{path} must hold a JSON object.")
+    return document
+
+
+def _picture(path: Path) -> bytes:
+    try:
+        content = path.read_bytes()
+    except OSError as error:
+        raise PhotoError(f"Cannot read {path}: {error.strerror or error}.") from error
+    if not content.startswith((b"\x89PNG", b"\xff\xd8")):
+        raise PhotoError(f"{path} is neither PNG nor JPEG.")
+    return content

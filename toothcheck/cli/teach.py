@@ -1,0 +1,221 @@
+"""``lesson`` and ``exercise``: pages for a class, and what the class made of them."""
+
+from __future__ import annotations
+
+import json
+import sys
+from collections.abc import Iterator
+from pathlib import Path
+from typing import TYPE_CHECKING, Annotated, Any
+
+import typer
+
+from toothcheck.cli.output import console, write_json, write_whole
+from toothcheck.cli.report import PICTURES
+from toothcheck.errors import PhotoError, UsageError
+
+if TYPE_CHECKING:
+    from toothcheck.lessons import Case, ClassReport
+    from toothcheck.lessons.results import Kappa, Share
+
+
+def register(app: typer.Typer) -> None:
+    """Add the commands."""
+    app.command(epilog="Example: toothcheck lesson --chain 520 --front 15 --rear 45 -o lesson.html")(lesson)
+    exercise = typer.Typer(
+        no_args_is_help=True,
+        help="Photos to grade with the answers hidden, and how well a class agrees with the truth.",
+        epilog="Example: toothcheck exercise make --level 1 -o exercise.html",
+    )
+    exercise.command(epilog="Example: toothcheck exercise make --photos sample_images_synthetic -o exercise.html")(make)
+    exercise.command(epilog="Example: toothcheck exercise collect results --json class.json")(collect)
+    app.add_typer(exercise, name="exercise")
+
+
+def lesson(
+    output: Annotated[Path, typer.Option("--output", "-o", help="Where to write the page (HTML).")],
+    chain: Annotated[str, typer.Option(help="Chain size whose teeth are drawn.")] = "520",
+    front: Annotated[int, typer.Option(help="Teeth of the front sprocket.")] = 15,
+    rear: Annotated[int, typer.Option(help="Teeth of the rear sprocket.")] = 45,
+) -> None:
+    """Make the lesson: an interactive tooth, why hooks lean where they lean, and cases that fool the eye.
+
+    One HTML file for apprentices; it needs no network and works on a phone.
+    """
+    from toothcheck.chains import chain as chain_named
+    from toothcheck.lessons import lesson_page
+
+    try:
+        page = lesson_page(chain_named(chain), front_teeth=front, rear_teeth=rear)
+    except ValueError as error:
+        raise UsageError(f"{error}.") from error
+    write_whole(output, page.encode())
+    sys.stdout.write(f"{output}: lesson for chain {chain}, {front} and {rear} teeth\n")
+
+
+def make(
+    output: Annotated[Path, typer.Option("--output", "-o", help="Where to write the page (HTML).")],
+    photos: Annotated[
+        Path | None,
+        typer.Option(
+            help="Folder of photos, each with NAME.json beside it: the truth of a made photo, or what "
+            "'toothcheck inspect --json' said of a real one. Without it, photos are made, which takes some "
+            "seconds each."
+        ),
+    ] = None,
+    count: Annotated[int, typer.Option(min=1, max=40, help="How many photos.")] = 8,
+    level: Annotated[int, typer.Option(min=1, max=3, help="1 plain cases, 2 mixed, 3 hard ones.")] = 2,
+    seed: Annotated[int, typer.Option(min=0, help="The same number makes the same exercise.")] = 1,
+    title: Annotated[str, typer.Option(help="Heading of the page.")] = "Reading worn teeth",
+) -> None:
+    """Make an exercise: mark the drive flank, pick the worn teeth, give the grade; then the truth is shown.
+
+    One HTML file that works without network, on a phone. It ends with a result file for `exercise collect`.
+    """
+    import numpy as np
+
+    from toothcheck.lessons import exercise_page, graded_set
+
+    rng = np.random.default_rng(seed)
+    cases = list(_made_cases(count, level, rng) if photos is None else _cases_in(photos, rng))
+    chosen = graded_set(cases, count, level, rng)
+    write_whole(output, exercise_page(chosen, title=title).encode())
+    fewer = f" ({count} were asked for)" if len(chosen) < count else ""
+    sys.stdout.write(f"{output}: {len(chosen)} photos{fewer}, level {level}\n")
+
+
+def _made_cases(count: int, level: int, rng: Any) -> Iterator[Case]:  # noqa: ANN401 - numpy is imported late
+    from toothcheck.lessons import case_of
+    from toothcheck.synthetic import encode, make_photo
+    from toothcheck.synthetic.course import course
+
+    for i, scene in enumerate(course(rng, count, level), 1):
+        sys.stderr.write(f"photo {i} of {count} is being made\n")
+        photo = make_photo(scene)
+        yield case_of(encode(photo.picture, "jpg", focal_35mm=photo.focal_35mm), photo.truth, rng)
+
+
+def _cases_in(folder: Path, rng: Any) -> Iterator[Case]:  # noqa: ANN401 - numpy is imported late
+    from toothcheck.lessons import case_of
+
+    if not folder.is_dir():
+        raise UsageError(f"--photos must be a folder, not {folder}.")
+    found = [p for p in sorted(folder.iterdir()) if p.suffix.lower() in PICTURES and p.with_suffix(".json").is_file()]
+    if not found:
+        raise UsageError(f"{folder} holds no photo with NAME.json beside it.")
+    for photo in found:
+        truth = _json_of(photo.with_suffix(".json"))
+        if not isinstance(truth, dict):
+            raise UsageError(f"{photo.with_suffix('.json')} must hold a JSON object.")
+        try:
+            yield case_of(photo.read_bytes(), truth, rng)
+        except ValueError as error:
+            raise PhotoError(f"{photo.name} cannot be used: {error}.", hint="Take it out of the folder.") from error
+
+
+def _json_of(path: Path) -> object:
+    try:
+        return json.loads(path.read_bytes())
+    except OSError as error:
+        raise UsageError(f"Cannot read {path}: {error.strerror or error}.") from error
+    except ValueError as error:  # not JSON, or not UTF-8
+        raise UsageError(f"{path} is not JSON: {error}.") from error
+
+
+def collect(
+    results: Annotated[
+        list[Path], typer.Argument(help="Result files that the exercise page saved, or folders of them.")
+    ],
+    json_output: Annotated[
+        str | None, typer.Option("--json", help="Write everything as JSON to this file, or to stdout with -.")
+    ] = None,
+) -> None:
+    """Gather a class's results: agreement with the truth, the confusion table, and each person over time."""
+    from toothcheck.lessons import collect as collected
+    from toothcheck.lessons import document_of, run_of
+
+    runs = []
+    for path in _result_files(results):
+        try:
+            runs.append(run_of(_json_of(path)))
+        except ValueError as error:
+            raise UsageError(f"{path} is no exercise result: {error}.") from error
+    report = collected(runs)
+    if json_output is not None:
+        write_json(document_of(report), json_output)
+    if json_output != "-":
+        _print_class(report)
+
+
+def _result_files(given: list[Path]) -> list[Path]:
+    out: list[Path] = []
+    for path in given:
+        inside = sorted(path.glob("*.json")) if path.is_dir() else [path]
+        if not inside:
+            raise UsageError(f"{path} holds no result file (NAME.json).")
+        out += inside
+    return out
+
+
+def _print_class(report: ClassReport) -> None:
+    from rich.box import SIMPLE_HEAD
+    from rich.table import Table
+
+    from toothcheck.lessons.scale import ALL_GRADES
+
+    out, all_of = console(), report.together
+    people = len({run.apprentice for run, _ in report.runs})
+    out.print(f"{people} people, {len(report.runs)} runs, {all_of.photos} photos answered")
+    if report.repeated:
+        out.print(f"{report.repeated} files tell of a run told before; counted once")
+    table = Table(title="Grades: answers down, truth across", title_justify="left", box=SIMPLE_HEAD)
+    table.add_column("given", no_wrap=True)
+    for name in ALL_GRADES:
+        table.add_column(name, justify="right", no_wrap=True)
+    for name, row in zip(ALL_GRADES, all_of.confusion, strict=True):
+        table.add_row(name, *[str(n) if n else "·" for n in row])
+    table.add_section()
+    table.add_row("called so", *[_share(all_of.by_grade[name], wide=False) for name in ALL_GRADES])
+    out.print(table)
+    for name, text in (
+        ("Grade right", _share(all_of.grade_right)),
+        ("Grade, weighted kappa", _kappa(all_of.grade_kappa)),
+        ("Drive flank right", _share(all_of.drive_flank_right)),
+        ("Worn teeth found", _share(all_of.worn_found)),
+        ("Unworn teeth left alone", _share(all_of.unworn_left_alone)),
+        ("Teeth, kappa", _kappa(all_of.teeth_kappa)),
+    ):
+        out.print(f"{name:<24} {text}")
+    table = Table(title="Each person over time", title_justify="left", box=SIMPLE_HEAD)
+    for heading in ("person", "when", "exercise", "grade", "kappa", "drive flank", "worn found"):
+        table.add_column(heading)
+    for run, agreed in report.runs:
+        table.add_row(
+            run.apprentice,
+            run.started.strftime("%Y-%m-%d"),
+            run.title,
+            _share(agreed.grade_right, wide=False),
+            _kappa(agreed.grade_kappa, wide=False),
+            _share(agreed.drive_flank_right, wide=False),
+            _share(agreed.worn_found, wide=False),
+        )
+    out.print(table)
+    out.print(
+        "Intervals hold 95 %. Kappa: 1 full agreement, 0 no better than chance; answers of cannot-tell are left out."
+    )
+
+
+def _share(share: Share, *, wide: bool = True) -> str:
+    if share.share is None or share.low is None or share.high is None:
+        return "–"
+    plain = f"{share.hits} of {share.of}"
+    return f"{plain} ({100 * share.low:.0f}-{100 * share.high:.0f} %)" if wide else plain
+
+
+def _kappa(kappa: Kappa, *, wide: bool = True) -> str:
+    if kappa.value is None:
+        return f"– ({kappa.reason})" if wide else "–"
+    if not wide or kappa.low is None or kappa.high is None:
+        return f"{kappa.value:.2f}"
+    few = f", {kappa.reason}" if kappa.reason else ""
+    return f"{kappa.value:.2f} ({kappa.low:.2f} to {kappa.high:.2f}, n = {kappa.of}{few})"

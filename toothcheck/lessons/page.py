@@ -1,0 +1,181 @@
+"""The lesson as one page: tables for the script, fixed drawings, and numbers, all from the tooth form."""
+
+from __future__ import annotations
+
+from dataclasses import asdict
+
+import numpy as np
+from markupsafe import Markup
+
+from toothcheck import __version__
+from toothcheck.chains import Chain
+from toothcheck.lessons.hardcases import hard_cases
+from toothcheck.lessons.model import ToothTable, Wear, drive_flank_side, roller_seat, tooth_table, worn
+from toothcheck.lessons.scale import (
+    ALL_GRADES,
+    ASYMMETRY_LIMITS_PERCENT,
+    GRADES,
+    MEANING,
+    OVERHANG_LIMIT_MM,
+)
+from toothcheck.pages import Figure, Role, Shape, json_for_page, render
+from toothcheck.pages.figure import line, word
+from toothcheck.toothform import IsoForm
+
+FORMS = (("thickest legal tooth", 0.0), ("middle", 0.5), ("slimmest legal tooth", 1.0))
+"""Place between the minimum (0) and the maximum (1) gap form, in a learner's words."""
+STRETCHES_PERCENT = (0.0, 0.5, 1.0, 2.0, 3.0)
+
+
+def lesson_data(chain: Chain, front_teeth: int, rear_teeth: int) -> dict[str, object]:
+    """What the page's script works on; lengths mm, in the tooth's own frame."""
+    return {
+        "wheels": {
+            position: {"teeth": teeth, "forms": [_table_json(form(chain, teeth, blend)) for _, blend in FORMS]}
+            for position, teeth in (("front", front_teeth), ("rear", rear_teeth))
+        },
+        "chain": {"name": chain.name, "pitch_mm": chain.pitch_mm, "roller_diameter_mm": chain.roller_diameter_mm},
+        "grades": list(GRADES),
+        "meaning": MEANING,
+        "asymmetry_limits_percent": list(ASYMMETRY_LIMITS_PERCENT),
+        "overhang_limit_mm": OVERHANG_LIMIT_MM,
+    }
+
+
+def form(chain: Chain, teeth: int, blend: float) -> IsoForm:
+    """The new form of one wheel of the lesson."""
+    return IsoForm(pitch_mm=chain.pitch_mm, roller_diameter_mm=chain.roller_diameter_mm, teeth=teeth, blend=blend)
+
+
+def _table_json(new: IsoForm) -> dict[str, object]:
+    table = tooth_table(new)
+    return {
+        "pitch_radius": table.pitch_radius_mm,
+        "roller_radius": table.roller_diameter_mm / 2,
+        "teeth": table.teeth,
+        "at_pitch": table.at_pitch,
+        "at_probe": table.at_tip_probe,
+        "at_junction": table.at_junction,
+        **{
+            name: [round(float(v), 6) for v in values]
+            for name, values in (
+                ("r", table.radius_mm),
+                ("half", table.half_mm),
+                ("even", table.even),
+                ("pocket", table.pocket),
+                ("tip", table.tip),
+            )
+        },
+    }
+
+
+def lesson_page(chain: Chain, *, front_teeth: int = 15, rear_teeth: int = 45) -> str:
+    """The lesson as self-contained HTML.
+
+    Raises
+    ------
+    ValueError
+        When a tooth count does not give a form that can be drawn and measured.
+    """
+    middle = {n: tooth_table(form(chain, n, 0.5)) for n in {front_teeth, rear_teeth}}
+    return render(
+        "toothcheck.lessons",
+        "lesson.html.j2",
+        {
+            "version": __version__,
+            "chain": chain,
+            "front_teeth": front_teeth,
+            "rear_teeth": rear_teeth,
+            "forms": FORMS,
+            "data": json_for_page(lesson_data(chain, front_teeth, rear_teeth)),
+            "cases": [
+                asdict(case)
+                for case in hard_cases(middle[front_teeth], tooth_table(form(chain, rear_teeth - rear_teeth % 2, 0.5)))
+            ],
+            "climb": _climb_rows(middle[front_teeth], middle[rear_teeth]),
+            "flanks": _flank_rows(),
+            "new_teeth": _new_teeth(chain, front_teeth),
+            "pointed": _pointed_rows(chain, (13, front_teeth, 17, 25, rear_teeth)),
+            "thickness_span": _thickness_span(chain, front_teeth),
+            "tenth_mm": middle[front_teeth].half_mm[middle[front_teeth].at_pitch] * 0.2,
+            "grades": [(name, MEANING[name]) for name in ALL_GRADES],
+            "limits": ASYMMETRY_LIMITS_PERCENT,
+            "overhang_limit_mm": OVERHANG_LIMIT_MM,
+        },
+    )
+
+
+def _climb_rows(front: ToothTable, rear: ToothTable) -> list[dict[str, object]]:
+    rows = []
+    for stretch in STRETCHES_PERCENT:
+        seats = [roller_seat(worn(table, Wear()), stretch) for table in (front, rear)]
+        rows.append({"stretch": stretch, "front": seats[0], "rear": seats[1]})
+    return rows
+
+
+def _flank_rows() -> list[dict[str, str]]:
+    rows = []
+    for position in ("front", "rear"):
+        for travel, turning in (("right", "clockwise"), ("left", "counterclockwise")):
+            side = drive_flank_side(position, turning)
+            at_top = "right" if side == "clockwise" else "left"
+            rows.append(
+                {
+                    "position": position,
+                    "travel": travel,
+                    "turning": turning,
+                    "side": side,
+                    "at_top": at_top,
+                    "name": "leading" if side == turning else "trailing",
+                    "lean": "with the rotation" if side == turning else "against the rotation",
+                }
+            )
+    return rows
+
+
+def _new_teeth(chain: Chain, teeth: int) -> Markup:
+    """The three new forms of one wheel side by side."""
+    shapes: list[Shape] = []
+    tables = [tooth_table(form(chain, teeth, blend)) for _, blend in FORMS]
+    base = min(float(t.radius_mm[0]) for t in tables) - 0.6
+    top = max(float(t.radius_mm[-1]) for t in tables)
+    spacing = 1.18 * chain.pitch_mm
+    for i, ((name, _), table) in enumerate(zip(FORMS, tables, strict=True)):
+        outline = worn(table, Wear()).outline_mm()
+        foot = np.array([[outline[-1, 0], base], [outline[0, 0], base]])
+        x = (i - 1) * spacing
+        shapes.append(line(Role.METAL, np.concatenate([outline, foot]) + np.array([x, 0.0]), closed=True))
+        shapes.append(word(name, x, base - 1.5))
+        land = 2 * float(table.half_mm[-1])
+        shapes.append(word("pointed" if land < 0.05 else f"tip {land:.1f} mm wide", x, base - 3.0, role=Role.SMALL))
+        r = table.pitch_radius_mm
+        reach = float(table.half_mm[table.at_pitch])
+        shapes.append(line(Role.AXIS, [(x - reach, r), (x + reach, r)]))
+        shapes.append(word(f"{2 * reach:.2f} mm", x, r - 1.4, role=Role.SMALL))
+    return Figure(
+        title="Three new teeth of one size: the thickest legal form, the middle and the slimmest, which is pointed",
+        left=-1.58 * spacing,
+        bottom=base - 3.6,
+        width=3.16 * spacing,
+        height=top - base + 4.6,
+        shapes=tuple(shapes),
+        text_size=1.25,
+    ).svg(css_class="figure forms")
+
+
+def _pointed_rows(chain: Chain, counts: tuple[int, ...]) -> list[dict[str, object]]:
+    rows = []
+    for teeth in dict.fromkeys(counts):
+        lands = []
+        for _, blend in FORMS:
+            new = form(chain, teeth, blend)
+            lands.append(2 * float(new.half_thickness_mm(new.tip_radius_mm)))
+        rows.append({"teeth": teeth, "lands": lands})
+    return rows
+
+
+def _thickness_span(chain: Chain, teeth: int) -> tuple[float, float]:
+    values = [
+        2 * float(form(chain, teeth, b).half_thickness_mm(form(chain, teeth, b).pitch_radius_mm)) for _, b in FORMS
+    ]
+    return min(values), max(values)

@@ -1,0 +1,379 @@
+"""What a report says, in order, before it becomes a page: an inspection document turned into words and figures."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass, field
+from enum import StrEnum
+from typing import Any, Protocol
+
+from toothcheck import __version__
+from toothcheck.estimate import Estimate
+from toothcheck.flags import FLAGS
+from toothcheck.geometry import Floats
+from toothcheck.grade import CAUTIONS
+from toothcheck.lessons.scale import ALL_GRADES, ASYMMETRY_LIMITS_PERCENT, MEANING, OVERHANG_LIMIT_MM
+from toothcheck.pages import Figure, tied
+from toothcheck.report.figures import reading_on_rule, teeth_chart, trend_chart, two_teeth
+
+SCHEMA = "toothcheck/inspection/1"
+
+UNSEEN = (
+    "cracks, and anything inside the metal",
+    "the other face, and teeth behind the chain, a guard or dirt",
+    "splines, nuts, bolts and the lock plate",
+    "the chain itself: stretch, tension, stiff links, rollers, pins and seals",
+    "alignment of the two sprockets, and bearings",
+)
+"""What no photo of a sprocket shows."""
+
+_MEASURES = (
+    ("asymmetry_percent", "Asymmetry", "%"),
+    ("drive_loss_mm", "Loss of the drive flank", "mm"),
+    ("coast_loss_mm", "Loss of the coast flank", "mm"),
+    ("thickness_mm", "Thickness at the pitch circle", "mm"),
+    ("tip_thickness_mm", "Thickness near the tip", "mm"),
+    ("tip_thinning_percent", "Tip thinning", "%"),
+    ("overhang_mm", "Overhang (the hook)", "mm"),
+    ("hollow_mm", "Hollow of the drive flank", "mm"),
+    ("greatest_loss_mm", "Greatest loss of the drive flank", "mm"),
+)
+
+
+class Origin(StrEnum):
+    """Where a picture comes from; every picture is marked with it."""
+
+    REAL = "real photo"
+    MADE = "made picture: an invented part, not a photograph"
+    UNTOLD = "origin of the picture not told"
+
+
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class ToothOutline:
+    """The traced outline of one tooth in its own frame, mm: (n, 2) from the coast gap over the tip to the drive gap."""
+
+    index: int
+    measured_mm: Floats
+    ideal_mm: Floats
+
+
+class TrendLine(Protocol):
+    """What is drawn of a trend; `toothcheck.trend` gives it."""
+
+    @property
+    def points(self) -> Sequence[TrendPoint]:
+        """Readings in the order of distance."""
+
+    @property
+    def curve_km(self) -> Floats:
+        """(n,) distances of the curve, km."""
+
+    @property
+    def curve_percent(self) -> Floats:
+        """(3, n): early end, middle and late end of the interval, %."""
+
+    @property
+    def sentences(self) -> Sequence[str]:
+        """What to know about it."""
+
+
+class TrendPoint(Protocol):
+    """One reading of a trend."""
+
+    @property
+    def km(self) -> float:
+        """Distance of the part, km."""
+
+    @property
+    def percent(self) -> float:
+        """Asymmetry, %."""
+
+    @property
+    def std_percent(self) -> float:
+        """Its standard uncertainty, %."""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class TrendShown:
+    """A trend with the words that a report puts beside it."""
+
+    points: Sequence[TrendPoint]
+    curve_km: Floats
+    curve_percent: Floats
+    sentences: tuple[str, ...]
+
+
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class ReportInput:
+    """All that a report can show; only the document is needed."""
+
+    document: Mapping[str, Any]
+    """The JSON document of an inspection."""
+    origin: Origin = Origin.UNTOLD
+    picture: bytes | None = None
+    """The photo (PNG or JPEG), with the outlines drawn in where there are any."""
+    outlined: bool = False
+    """Whether outlines are drawn in."""
+    outlines: Sequence[ToothOutline] = ()
+    trends: Sequence[tuple[str, TrendLine]] = ()
+    """Trends with their titles."""
+    machine: str = ""
+    date: str = ""
+    """Of the report or the reading, as it shall be printed."""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Row:
+    """A measure by name."""
+
+    name: str
+    value: str
+    note: str = ""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class ToothRow:
+    """One line of the table of teeth."""
+
+    index: int
+    cells: tuple[str, ...]
+    flags: str
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class FlagRow:
+    """A flag in words, and where it stands."""
+
+    sentence: str
+    remedy: str
+    teeth: str
+
+
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class ReportView:
+    """The report in order."""
+
+    title: str
+    facts: tuple[str, ...]
+    grade: str
+    meaning: str
+    confidence: str
+    reasons: tuple[str, ...]
+    next_steps: tuple[str, ...]
+    cautions: tuple[str, ...]
+    unseen: tuple[str, ...]
+    rule: Figure | None
+    chart: Figure | None
+    teeth_figure: Figure | None
+    teeth_caption: str
+    picture: bytes | None
+    picture_caption: str
+    summary: tuple[Row, ...]
+    worst: tuple[Row, ...]
+    worst_title: str
+    teeth_head: tuple[str, ...]
+    teeth: tuple[ToothRow, ...]
+    flags: tuple[FlagRow, ...]
+    trends: tuple[tuple[str, Figure, tuple[str, ...]], ...] = field(default=())
+    method: tuple[Row, ...] = ()
+    limits: str = ""
+    version: str = __version__
+
+
+def view_of(given: ReportInput) -> ReportView:
+    """Turn an inspection into what a report says.
+
+    Raises
+    ------
+    ValueError
+        When the document is not an inspection.
+    """
+    d = given.document
+    if d.get("schema") != SCHEMA:
+        raise ValueError(f"document must have the schema {SCHEMA}, not {d.get('schema')!r}")
+    missing = [name for name in ("photo", "sprocket", "scale", "teeth", "verdict") if d.get(name) is None]
+    if missing:
+        raise ValueError(f"document must hold {', '.join(missing)}")
+    verdict, wear, sprocket = d["verdict"], d.get("wear") or {}, d["sprocket"]  # no wear: nothing could be measured
+    grade = str(verdict.get("grade"))
+    if grade not in ALL_GRADES:
+        raise ValueError(f"verdict.grade must be one of {', '.join(ALL_GRADES)}, not {grade!r}")
+    asymmetry = estimate_of(wear.get("asymmetry_percent"))
+    worst = _worst_tooth(d)
+    figure, caption = two_teeth(sprocket, worst, given.outlines) if worst else (None, "")
+    return ReportView(
+        title=f"Sprocket wear: {given.machine or d['photo'].get('name') or 'one photo'}",
+        facts=_facts(given),
+        grade=grade,
+        meaning=MEANING[grade],
+        confidence=_confidence(verdict.get("confidence"), grade),
+        reasons=_texts(verdict.get("reasons")),
+        next_steps=_texts(verdict.get("next_steps")),
+        cautions=_texts(verdict.get("cautions")) or CAUTIONS,
+        unseen=UNSEEN,
+        rule=reading_on_rule(asymmetry) if asymmetry else None,
+        chart=teeth_chart(d["teeth"]),
+        teeth_figure=figure,
+        teeth_caption=caption,
+        picture=given.picture,
+        picture_caption=given.origin.value.capitalize()
+        + ("; outlines drawn in by toothcheck." if given.outlined else "."),
+        summary=_summary(wear),
+        worst=_measures(worst) if worst else (),
+        worst_title=f"Tooth {worst['index']}, the most worn" if worst else "",
+        teeth_head=("Asymmetry", "Drive loss", "Overhang", "Tip thinning"),
+        teeth=tuple(_tooth_row(tooth) for tooth in d["teeth"]),
+        flags=_flags(d),
+        trends=tuple(
+            (title, trend_chart(title, trend), tuple(map(tied, trend.sentences))) for title, trend in given.trends
+        ),
+        method=_method(d),
+        limits=tied(
+            f"Grades by asymmetry, {', '.join(f'{limit:.0f} %' for limit in ASYMMETRY_LIMITS_PERCENT)}, and "
+            f"overhang, {OVERHANG_LIMIT_MM} mm: a convention of this project. No standard sets a limit, and published "
+            "ones differ fourfold."
+        ),
+    )
+
+
+def estimate_of(value: object) -> Estimate | None:
+    """``{"value", "std"}`` as an estimate; None where it is unknown."""
+    if not isinstance(value, Mapping) or value.get("value") is None or value.get("std") is None:
+        return None
+    return Estimate(value=float(value["value"]), std=float(value["std"]))
+
+
+def _texts(value: object) -> tuple[str, ...]:
+    return (
+        tuple(tied(str(text)) for text in value) if isinstance(value, Sequence) and not isinstance(value, str) else ()
+    )
+
+
+def _shown(value: object, unit: str) -> str:
+    known = estimate_of(value)
+    return tied(known.text(unit)) if known else "not measured"
+
+
+def _confidence(value: float | None, grade: str) -> str:
+    if value is None:
+        return "No confidence is stated."
+    text = f"{100 * value:.0f} %"
+    if grade == "cannot-tell":
+        return tied(f"No grade reaches one half; the most likely one has {text}.")
+    return tied(f"Confidence {text}: of 100 such photos, about {round(100 * value)} are graded right.")
+
+
+def _facts(given: ReportInput) -> tuple[str, ...]:
+    sprocket, photo = given.document["sprocket"], given.document["photo"]
+    out = []
+    if sprocket.get("position"):
+        out.append(f"{sprocket['position']} sprocket")
+    if sprocket.get("chain"):
+        out.append(f"chain {sprocket['chain']}")
+    if sprocket.get("teeth"):
+        out.append(f"{sprocket['teeth']} teeth")
+    if photo.get("name"):
+        out.append(f"photo {photo['name']}")
+    if given.date:
+        out.append(given.date)
+    return tuple(out)
+
+
+def _worst_tooth(d: Mapping[str, Any]) -> Mapping[str, Any] | None:
+    wanted = (d.get("wear") or {}).get("worst_tooth")
+    for tooth in d["teeth"]:
+        if tooth.get("index") == wanted and tooth.get("measured"):
+            found: Mapping[str, Any] = tooth
+            return found
+    return None
+
+
+def _summary(wear: Mapping[str, Any]) -> tuple[Row, ...]:
+    rows = []
+    if wear.get("measured_teeth") is not None:
+        rows.append(Row(name="Teeth measured", value=str(wear["measured_teeth"])))
+    for key, name, unit in _MEASURES:
+        if key in wear:
+            rows.append(Row(name=f"{name}, median", value=_shown(wear[key], unit)))
+    if wear.get("pattern"):
+        rows.append(Row(name="Pattern round the wheel", value=str(wear["pattern"])))
+    return tuple(rows)
+
+
+def _measures(tooth: Mapping[str, Any]) -> tuple[Row, ...]:
+    return tuple(Row(name=name, value=_shown(tooth.get(key), unit)) for key, name, unit in _MEASURES)
+
+
+def _tooth_row(tooth: Mapping[str, Any]) -> ToothRow:
+    keys = (("asymmetry_percent", "%"), ("drive_loss_mm", "mm"), ("overhang_mm", "mm"), ("tip_thinning_percent", "%"))
+    if tooth.get("measured"):
+        cells = tuple(_shown(tooth.get(key), unit) for key, unit in keys)
+    else:
+        cells = ("not measured", *[""] * (len(keys) - 1))
+    return ToothRow(index=int(tooth["index"]), cells=cells, flags=", ".join(tooth.get("flags") or ()))
+
+
+def _flags(d: Mapping[str, Any]) -> tuple[FlagRow, ...]:
+    where: dict[str, list[int]] = {code: [] for code in d.get("flags") or ()}
+    for tooth in d["teeth"]:
+        for code in tooth.get("flags") or ():
+            where.setdefault(code, []).append(int(tooth["index"]))
+    rows = []
+    for code, teeth in where.items():
+        known = FLAGS.get(code)  # a newer toothcheck may have flags that this one does not know
+        rows.append(
+            FlagRow(
+                sentence=known.sentence if known else code,
+                remedy=known.remedy if known else "",
+                teeth=f"teeth {_runs(teeth)}"
+                if len(teeth) > 1
+                else f"tooth {teeth[0]}"
+                if teeth
+                else "the whole photo",
+            )
+        )
+    return tuple(rows)
+
+
+def _runs(numbers: Sequence[int]) -> str:
+    """Sorted numbers with runs drawn together: 0-4, 7."""
+    out: list[list[int]] = []
+    for n in sorted(set(numbers)):
+        if out and n == out[-1][1] + 1:
+            out[-1][1] = n
+        else:
+            out.append([n, n])
+    return ", ".join(str(a) if a == b else f"{a}–{b}" for a, b in out)
+
+
+def _method(d: Mapping[str, Any]) -> tuple[Row, ...]:
+    scale, sprocket, photo = d["scale"], d["sprocket"], d["photo"]
+    rows = []
+    if sprocket.get("gap_form") is not None:
+        rows.append(
+            Row(
+                name="Ideal tooth",
+                value="ISO 606, between the minimum and the maximum gap form",
+                note=f"place between them (0 to 1): {_shown(sprocket['gap_form'], '')}",
+            )
+        )
+    rows.append(Row(name="Datum", value="coast flanks, coast half of the seats and the spacing of all teeth"))
+    if sprocket.get("drive_flank"):
+        rows.append(Row(name="Drive flank in the photo", value=f"{sprocket['drive_flank']} side of each tooth"))
+    source = {"card": "scale card", "pitch": "pitch of the chain alone"}.get(str(scale.get("source")), "")
+    note = []
+    if scale.get("px_per_mm") is not None:
+        note.append(f"{scale['px_per_mm']:.1f} px per mm")
+    if scale.get("tilt_deg") is not None:
+        note.append(f"camera tilted by {scale['tilt_deg']:.0f}°")
+    if estimate_of(scale.get("card_to_pitch_percent")):
+        note.append(f"by the card the pitch is off by {_shown(scale['card_to_pitch_percent'], '%')}")
+    if scale.get("source"):
+        rows.append(Row(name="Scale", value=source, note=tied(", ".join(note))))
+    if photo.get("width_px"):
+        rows.append(Row(name="Photo", value=f"{photo['width_px']} × {photo['height_px']} px"))
+    if photo.get("sha256"):
+        rows.append(Row(name="SHA-256 of the photo", value=str(photo["sha256"])))
+    rows.append(Row(name="Uncertainty", value="standard uncertainty behind ±; about 95 in 100 lie within twice that"))
+    rows.append(Row(name="Made with", value=f"toothcheck {__version__}"))
+    return tuple(rows)

@@ -1,0 +1,260 @@
+"""The report as PDF, drawn by reportlab: it needs nothing but pip, while HTML printers need system libraries."""
+
+from __future__ import annotations
+
+import io
+from collections.abc import Iterable
+from functools import cache
+from pathlib import Path
+from typing import TYPE_CHECKING, Any
+from xml.sax.saxutils import escape
+
+from toothcheck.pages.figure import Figure
+from toothcheck.report.content import ReportInput, ReportView, Row, view_of
+
+if TYPE_CHECKING:
+    from reportlab.platypus import Flowable
+
+PAPERS = ("a4", "letter")
+_INK, _MUTED, _LINE, _STOP, _WORN = "#1f2a30", "#4d5a61", "#c3cacc", "#fbf3ec", "#9a3f00"
+
+
+def report_pdf(given: ReportInput, *, paper: str = "a4") -> bytes:
+    """The report as PDF.
+
+    Parameters
+    ----------
+    given
+        What to show.
+    paper
+        ``a4`` or ``letter``.
+
+    Raises
+    ------
+    ValueError
+        When the document is not an inspection, or the paper is neither.
+    """
+    from reportlab.lib.pagesizes import A4, LETTER
+    from reportlab.lib.units import mm
+    from reportlab.platypus import BaseDocTemplate, Frame, PageTemplate
+
+    if paper not in PAPERS:
+        raise ValueError(f"paper must be one of {', '.join(PAPERS)}, not {paper!r}")
+    view = view_of(given)
+    out = io.BytesIO()
+    size = A4 if paper == "a4" else LETTER
+    side, top, bottom = 17 * mm, 16 * mm, 18 * mm
+    document = BaseDocTemplate(
+        out,
+        pagesize=size,
+        title=view.title,
+        author=f"toothcheck {view.version}",
+        subject=f"Grade {view.grade}",
+        lang="en",
+        invariant=1,  # no time of making inside: the same report is the same file
+    )
+    width, height = size[0] - 2 * side, size[1] - top - bottom
+    styles = _Styles(width)
+
+    def foot(canvas: Any, doc: Any) -> None:  # noqa: ANN401 - reportlab ships no types
+        canvas.setFont(styles.font, 7.5)
+        canvas.setFillColor(styles.muted)
+        canvas.drawString(side, 10 * mm, f"{view.title}, by toothcheck {view.version}"[:110])
+        canvas.drawRightString(size[0] - side, 10 * mm, f"page {doc.page}")
+
+    body = Frame(side, bottom, width, height, leftPadding=0, rightPadding=0, topPadding=0, bottomPadding=0)
+    document.addPageTemplates(PageTemplate(frames=[body], onPage=foot))
+    document.build(_story(view, styles))
+    return out.getvalue()
+
+
+@cache
+def _fonts() -> tuple[str, str]:
+    """Register the fonts that come with matplotlib: the PDF's own fonts lack ±, – and every letter beyond Latin-1."""
+    import matplotlib
+    from reportlab.pdfbase import pdfmetrics
+    from reportlab.pdfbase.ttfonts import TTFont
+
+    folder = Path(matplotlib.get_data_path()) / "fonts" / "ttf"
+    pdfmetrics.registerFont(TTFont("page", folder / "DejaVuSans.ttf"))
+    pdfmetrics.registerFont(TTFont("page-bold", folder / "DejaVuSans-Bold.ttf"))
+    pdfmetrics.registerFontFamily("page", normal="page", bold="page-bold", italic="page", boldItalic="page-bold")
+    return "page", "page-bold"
+
+
+class _Styles:
+    """Paragraph and table styles of one document."""
+
+    def __init__(self, width_pt: float) -> None:
+        from reportlab.lib.colors import HexColor
+        from reportlab.lib.styles import ParagraphStyle
+
+        self.font, self.bold = _fonts()
+        self.width = width_pt
+        self.muted, self.line = HexColor(_MUTED), HexColor(_LINE)
+        self.stop, self.worn = HexColor(_STOP), HexColor(_WORN)
+        base = {"fontName": self.font, "textColor": HexColor(_INK)}
+        self.body = ParagraphStyle("body", fontSize=9, leading=12.6, spaceAfter=3, **base)
+        self.listed = ParagraphStyle("listed", self.body, leftIndent=12, bulletFontName=self.font, bulletFontSize=9)
+        self.cell = ParagraphStyle("cell", fontSize=8.2, leading=10.6, **base)
+        self.small = ParagraphStyle("small", self.body, fontSize=7.6, leading=10.2, textColor=self.muted)
+        bold = {**base, "fontName": self.bold}
+        self.h1 = ParagraphStyle("h1", fontSize=17, leading=21, spaceAfter=2, **bold)
+        self.h2 = ParagraphStyle("h2", fontSize=11.5, leading=15, spaceBefore=9, spaceAfter=4, keepWithNext=1, **bold)
+        self.h3 = ParagraphStyle("h3", fontSize=9.4, leading=12.5, spaceBefore=4, spaceAfter=2, keepWithNext=1, **bold)
+        self.grade = ParagraphStyle("grade", fontSize=24, leading=29, spaceAfter=2, **bold)
+
+
+def _text(text: str, style: Any) -> Flowable:  # noqa: ANN401 - reportlab ships no types
+    from reportlab.platypus import Paragraph
+
+    return Paragraph(escape(text), style)
+
+
+def _listed(texts: Iterable[str], s: _Styles, *, numbered: bool = False) -> list[Flowable]:
+    from reportlab.platypus import Paragraph
+
+    return [
+        Paragraph(escape(text), s.listed, bulletText=f"{i}." if numbered else "•") for i, text in enumerate(texts, 1)
+    ]
+
+
+def _drawn(figure: Figure, s: _Styles, share: float = 1.0) -> Flowable:
+    drawing = figure.drawing(s.width * share, font=s.font, bold_font=s.bold)
+    drawing.hAlign = "LEFT"
+    return drawing
+
+
+def _rows(rows: Iterable[Row], s: _Styles, width_pt: float) -> Flowable:
+    cells = []
+    for row in rows:
+        note = f"<br/><font size='7' color='{_MUTED}'>{escape(row.note)}</font>" if row.note else ""
+        from reportlab.platypus import Paragraph
+
+        cells.append([_text(row.name, s.cell), Paragraph(escape(row.value) + note, s.cell)])
+    return _table(cells, s, [0.42 * width_pt, 0.58 * width_pt])
+
+
+def _table(cells: list[list[Any]], s: _Styles, widths: list[float], *, head: bool = False) -> Flowable:
+    from reportlab.platypus import Table
+
+    table = Table(cells, colWidths=widths, repeatRows=1 if head else 0, hAlign="LEFT")
+    look: list[tuple[Any, ...]] = [
+        ("VALIGN", (0, 0), (-1, -1), "TOP"),
+        ("LINEBELOW", (0, 0), (-1, -1), 0.4, s.line),
+        ("LEFTPADDING", (0, 0), (-1, -1), 0),
+        ("RIGHTPADDING", (0, 0), (-1, -1), 6),
+        ("TOPPADDING", (0, 0), (-1, -1), 1.6),
+        ("BOTTOMPADDING", (0, 0), (-1, -1), 1.8),
+    ]
+    if head:
+        look.append(("LINEBELOW", (0, 0), (-1, 0), 1, s.muted))
+    table.setStyle(look)
+    return table
+
+
+def _story(view: ReportView, s: _Styles) -> list[Flowable]:
+    from reportlab.platypus import CondPageBreak, Image, KeepTogether, Spacer, Table
+
+    verdict: list[Flowable] = [
+        _text("Grade", s.small),
+        _text(view.grade, s.grade),
+        _text(view.meaning, s.body),
+        _text(view.confidence, s.body),
+    ]
+    top: Flowable
+    if view.rule:
+        top = Table([[verdict, _drawn(view.rule, s, 0.56)]], colWidths=[0.42 * s.width, 0.58 * s.width])
+        top.setStyle([("VALIGN", (0, 0), (-1, -1), "TOP"), ("LEFTPADDING", (0, 0), (-1, -1), 0)])
+    else:
+        top = KeepTogether(verdict)
+    story: list[Flowable] = [_text(view.title, s.h1), _text(" · ".join(view.facts), s.small), Spacer(1, 6), top]
+    if view.reasons:
+        story += [_text("Why", s.h3), *_listed(view.reasons, s)]
+    if view.next_steps:
+        story += [_text("What to do next", s.h3), *_listed(view.next_steps, s, numbered=True)]
+    if view.grade == "good":
+        story.append(
+            _text(
+                "good describes these teeth in this photo; it does not mean that the machine is safe to ride.", s.small
+            )
+        )
+
+    care = Table(
+        [
+            [
+                [
+                    _text("Take care", s.h3),
+                    *_listed(view.cautions, s),
+                    _text(f"No photo shows: {'; '.join(view.unseen)}.", s.body),
+                ]
+            ]
+        ],
+        colWidths=[s.width],
+    )
+    care.setStyle([("BACKGROUND", (0, 0), (-1, -1), s.stop), ("LINEBEFORE", (0, 0), (0, -1), 2.5, s.worn)])
+    story += [Spacer(1, 6), care]
+
+    if view.picture:
+        picture = Image(io.BytesIO(view.picture))
+        shrink = min(s.width / picture.imageWidth, 270 / picture.imageHeight)
+        picture.drawWidth, picture.drawHeight = picture.imageWidth * shrink, picture.imageHeight * shrink
+        picture.hAlign = "LEFT"
+        story.append(KeepTogether([_text("The photo", s.h2), picture, _text(view.picture_caption, s.small)]))
+    if view.teeth_figure:
+        story.append(
+            KeepTogether(
+                [
+                    _text("The ideal and the most worn tooth", s.h2),
+                    _drawn(view.teeth_figure, s, 0.86),
+                    _text(view.teeth_caption, s.small),
+                ]
+            )
+        )
+    if view.chart:
+        note = (
+            "Asymmetry with bars that hold about 95 of 100; a dash under the line: not measured. "
+            "Teeth are counted counterclockwise in the photo."
+        )
+        story.append(KeepTogether([_text("Tooth by tooth", s.h2), _drawn(view.chart, s), _text(note, s.small)]))
+
+    half = 0.49 * s.width
+    left = [_text("The sprocket", s.h3), _rows(view.summary, s, half)]
+    right = [_text(view.worst_title, s.h3), _rows(view.worst, s, half)] if view.worst else []
+    both = Table([[left, right]], colWidths=[0.51 * s.width, 0.49 * s.width])
+    both.setStyle(
+        [
+            ("VALIGN", (0, 0), (-1, -1), "TOP"),
+            ("LEFTPADDING", (0, 0), (-1, -1), 0),
+            ("RIGHTPADDING", (0, 0), (-1, -1), 0),
+        ]
+    )
+    story += [KeepTogether([_text("Numbers", s.h2), both]), CondPageBreak(90)]
+
+    if view.teeth:
+        head = [_text(name, s.small) for name in ("Tooth", *view.teeth_head, "Flags")]
+        cells = [
+            [_text(str(t.index), s.cell), *[_text(c, s.cell) for c in t.cells], _text(t.flags, s.cell)]
+            for t in view.teeth
+        ]
+        shares = (0.08, 0.18, 0.18, 0.18, 0.18, 0.2)
+        story += [_text("All teeth", s.h3), _table([head, *cells], s, [share * s.width for share in shares], head=True)]
+
+    if view.flags:
+        head = [_text(name, s.small) for name in ("Flag", "Where", "For the next photo")]
+        cells = [[_text(f.sentence, s.cell), _text(f.teeth, s.cell), _text(f.remedy, s.cell)] for f in view.flags]
+        story += [
+            _text("What lowers the trust, and what helps", s.h2),
+            _table([head, *cells], s, [0.4 * s.width, 0.18 * s.width, 0.42 * s.width], head=True),
+        ]
+    for title, figure, sentences in view.trends:
+        note = "Dots: readings. Dashed: the trend. Shaded: the interval that it is meant to stay in 8 times out of 10."
+        story.append(
+            KeepTogether(
+                [_text(f"Trend: {title}", s.h2), _drawn(figure, s), _text(note, s.small), *_listed(sentences, s)]
+            )
+        )
+    story.append(
+        KeepTogether([_text("Method", s.h2), _rows(view.method, s, s.width), Spacer(1, 4), _text(view.limits, s.small)])
+    )
+    return story
