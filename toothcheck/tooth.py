@@ -29,6 +29,8 @@ class GapTrace:
     """(n,) measured edge = nominal + offset · normal; negative where metal is gone."""
     std_mm: Floats
     """(n,) standard deviation of each offset from what is independent from point to point."""
+    doubt_mm: Floats
+    """(n,) standard deviation from what neighbouring points share: whether the right edge was followed at all."""
     modes_mm: Floats
     """(n, k) change of the offset for one standard deviation of each of the ring's k shared unknowns."""
     flags: tuple[str, ...] = ()

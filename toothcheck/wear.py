@@ -130,6 +130,7 @@ class _Points:
     normals: Floats
     offset: Floats
     std: Floats
+    doubt: Floats
     modes: Floats
     drive: Bools
     spacing: float
@@ -144,6 +145,7 @@ def _points(ring: ToothRing, drive_clockwise: bool) -> _Points:
         normals=np.concatenate([g.normals for g in gaps]),
         offset=np.concatenate([g.offset_mm for g in gaps]),
         std=np.concatenate([g.std_mm for g in gaps]),
+        doubt=np.concatenate([g.doubt_mm for g in gaps]),
         modes=np.concatenate([g.modes_mm for g in gaps]),
         drive=np.concatenate([(g.nominal_mm[:, 0] < 0) == drive_clockwise for g in gaps]),
         spacing=float(np.median(spacing)) if spacing else 0.2,
@@ -153,7 +155,7 @@ def _points(ring: ToothRing, drive_clockwise: bool) -> _Points:
 def _subset(p: _Points, keep: Bools) -> _Points:
     return _Points(
         gap=p.gap[keep], nominal=p.nominal[keep], normals=p.normals[keep], offset=p.offset[keep],
-        std=p.std[keep], modes=p.modes[keep], drive=p.drive[keep], spacing=p.spacing,
+        std=p.std[keep], doubt=p.doubt[keep], modes=p.modes[keep], drive=p.drive[keep], spacing=p.spacing,
     )  # fmt: skip
 
 
@@ -316,8 +318,9 @@ def _flanks(ring: ToothRing, datum: Datum, drive_clockwise: bool, rng: np.random
                 continue
             values = np.column_stack([loss[mask], sensitivity[mask]])
             std = np.hypot(p.std[mask], 0.01) * slope_r[mask]
-            along = _smooth(radii, r[mask], values, std, p.spacing)
-            at_pitch = _from_below(form.pitch_radius_mm, r[mask], values, std, p.spacing)
+            doubt = p.doubt[mask] * slope_r[mask]
+            along = _smooth(radii, r[mask], values, std, doubt, p.spacing)
+            at_pitch = _from_below(form.pitch_radius_mm, r[mask], values, std, doubt, p.spacing)
             fitted, sd, cover = (np.concatenate([a, b]) for a, b in zip(along, at_pitch, strict=True))
             mean[side, i], slope[side, i] = fitted[:, 0], fitted[:, 1:]
             noise[side, i], seen[side, i] = sd, cover
@@ -350,7 +353,9 @@ def _arc_per_normal(form: IsoForm, r: Floats) -> Floats:
     return out
 
 
-def _smooth(radii: Floats, r: Floats, values: Floats, std: Floats, spacing: float) -> tuple[Floats, Floats, Floats]:
+def _smooth(
+    radii: Floats, r: Floats, values: Floats, std: Floats, doubt: Floats, spacing: float
+) -> tuple[Floats, Floats, Floats]:
     """Local straight lines with Gaussian weights; also the noise left, and the share of each window that holds edges."""
     w = np.exp(-0.5 * ((radii[:, None] - r) / _SMOOTH_MM) ** 2)
     # outliers: away from the running median of the loss by more than 0.15 mm
@@ -367,14 +372,15 @@ def _smooth(radii: Floats, r: Floats, values: Floats, std: Floats, spacing: floa
     rough = 1.4826 * float(np.median(np.abs(residual[sound]))) if sound.any() else 0.1
     # points closer than the texture's length share their error
     shared = math.sqrt(max(1.0, _TEXTURE_LENGTH_MM / spacing / 2))
-    sd = np.sqrt((kernel**2 * (std**2 + rough**2)).sum(1)) * shared
+    common = np.abs(kernel) @ doubt / np.maximum(np.abs(kernel).sum(1), 1e-9)
+    sd = np.hypot(np.sqrt((kernel**2 * (std**2 + rough**2)).sum(1)) * shared, common)
     full = _SMOOTH_MM * math.sqrt(2 * math.pi) / spacing
     cover = np.clip(np.exp(-0.5 * ((radii[:, None] - r) / _SMOOTH_MM) ** 2).sum(1) / full, 0, 1)
     return fitted, sd, cover
 
 
 def _from_below(
-    radius: float, r: Floats, values: Floats, std: Floats, spacing: float
+    radius: float, r: Floats, values: Floats, std: Floats, doubt: Floats, spacing: float
 ) -> tuple[Floats, Floats, Floats]:
     """As `_smooth`, at one radius and almost only from below it, by a local parabola.
 
@@ -382,7 +388,7 @@ def _from_below(
     mid-thickness; a parabola over 1.6 mm follows every wear profile seen within 0.01 mm.
     """
     d = r - radius
-    w = ((d > -1.7) & (d < 0.25)).astype(np.float64) / np.hypot(std, 0.02) ** 2 * 0.02**2
+    w = ((d > -1.7) & (d < 0.6)).astype(np.float64) / np.hypot(std, 0.02) ** 2 * 0.02**2
     basis = np.stack([np.ones_like(d), d, d * d], axis=1)
     ridge = np.diag([1e-9, 1e-3, 3e-2])
     sound = np.ones(len(d))
@@ -396,7 +402,9 @@ def _from_below(
         rough = 1.4826 * float(np.median(residual[near])) if near.any() else 0.1
         sound = (1 - np.clip(residual / (4.5 * max(rough, 0.02)), 0, 1) ** 2) ** 2
     shared = math.sqrt(max(1.0, _TEXTURE_LENGTH_MM / spacing / 2))
-    sd = math.sqrt(float((kernel**2 * (std**2 + rough**2)).sum())) * shared
+    near = (d > -1.0) & (d < 0.25)
+    common = float(doubt[near].mean()) if near.any() else 0.2
+    sd = math.hypot(math.sqrt(float((kernel**2 * (std**2 + rough**2)).sum())) * shared, common)
     upper = ((d > -0.9) & (d < 0.25)).sum() * spacing / 1.15
     cover = min(1.0, float(upper), float((w > 0).sum()) * spacing / 1.95)
     return (kernel @ values)[None], np.array([sd]), np.array([cover])

@@ -23,7 +23,7 @@ DEEPEST_MM = -2.8
 HIGHEST_MM = 0.9
 CHROMA_BLUR_PX = 0.9
 """What halving the chroma's resolution (4:2:0) adds to its blur."""
-TOGETHER_PX = 2.0
+TOGETHER_PX = 1.3
 """A side wall narrower than this shows one step, not two."""
 _STIFFNESS = 0.35
 GAIN_STD_MM = 0.27
@@ -60,7 +60,7 @@ def step_evidence(
     noise
         Standard deviation of a grey value.
     """
-    half = max(2, round((2.0 * blur_px + 1.2) / spacing_px))
+    half = max(2, round((1.3 * blur_px + 1.0) / spacing_px))
     k = np.arange(-half, half + 1) * spacing_px
     kernel = ndtr(k / max(blur_px, 0.4))
     kernel -= kernel.mean()

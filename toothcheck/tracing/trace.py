@@ -23,6 +23,9 @@ BEVEL_FREE_MM = 0.3
 SEAT_VOTES = 0.65
 SCATTER_MM = 0.22
 """How much a tooth's loss may differ from its neighbours' before the photo must say so clearly."""
+_DOUBT_MM, _DOUBT_EVIDENCE = 0.25, 0.45
+"""Where no step stands at all a path may be anywhere within a quarter of a millimetre of its neighbours'; the doubt
+fades with the evidence."""
 _SEAT_TOLERANCE_MM = 0.15
 
 
@@ -194,6 +197,7 @@ def _ring(
                 normals=readonly(frame.outline.normals[place]),
                 offset_mm=readonly(edges.offset_mm[mine]),
                 std_mm=readonly(edges.std_px[mine] * px_mm),
+                doubt_mm=readonly(_DOUBT_MM * np.exp(-paths.near_evidence[g, place] / _DOUBT_EVIDENCE)),
                 modes_mm=readonly(modes[mine]),
             )
         )
