@@ -57,5 +57,5 @@ class ToothRing:
     """What the k shared unknowns are (plane tilts, card height, thickness …)."""
     scale_std: float
     """Relative standard uncertainty of all lengths (card print, pose); 1 where the pitch itself gave the scale."""
-    smoothing_mm: float = 0.0
-    """Along the edge, neighbouring offsets closer than this share their noise."""
+    tip_radius_mm: float | None = None
+    """Where the traced flanks end, median over the teeth; None where that was not seen."""

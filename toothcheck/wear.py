@@ -23,8 +23,9 @@ DRAWS = 400
 _RADII = 40
 _SMOOTH_MM = 0.35
 _TEXTURE_MM, _TEXTURE_LENGTH_MM = 0.035, 0.8
-_BEVEL_FREE_MM = 0.3
 _SEAT_VOTES = 0.65
+_CLEAR_MM = 0.14
+"""A flank whose own doubt at the pitch circle is larger is not measured: a third of the `watch` band on a thin tooth."""
 _UNKNOWNS = ("x", "y", "phase", "scale", "blend", "root", "bias", "coast", "seat", "seat_slope")
 _STEP = np.array([0.01, 0.01, 0.0005, 0.001, 0.02, 0.01, 0.01, 0.01, 0.05, 0.05])
 
@@ -199,11 +200,12 @@ def fit_datum(ring: ToothRing, *, drive_clockwise: bool, priors: DatumPriors | N
     priors = priors or DatumPriors()
     p = _points(ring, drive_clockwise)
     k = len(_UNKNOWNS) + p.modes.shape[1]
-    radius = _frame(ring, 0.5, 0.0).pitch_radius_mm
+    middle_form = _frame(ring, 0.5, 0.0)
+    radius = middle_form.pitch_radius_mm
     # tips are bevelled: from a little above the pitch circle a face's edge may leave the form
-    low = np.hypot(p.nominal[:, 0], p.nominal[:, 1]) < radius + _BEVEL_FREE_MM
+    low = np.hypot(p.nominal[:, 0], p.nominal[:, 1]) < middle_form.bevel_free_radius_mm(ring.tip_radius_mm)
     # drive halves of the seats vote on how they vary round the wheel, not on their even wear (seat, seat_slope)
-    seat = p.drive & (_frame(ring, 0.5, 0.0).seat_share(p.nominal) < _SEAT_VOTES)
+    seat = p.drive & (middle_form.seat_share(p.nominal) < _SEAT_VOTES)
     voting = (~p.drive & low) | seat
     v = np.zeros(k)
     v[4] = 0.5
@@ -273,6 +275,8 @@ class _Flanks:
     """(2, t, r + 1) drive, coast: ideal half thickness less measured, arc length; last column: at the pitch circle."""
     draws: Floats
     """(s, 2, t, r + 1)."""
+    noise: Floats
+    """(2, t) standard deviation at the pitch circle that is each flank's own, mm."""
     seen: Floats
     """(2, t, r + 1) share of the smoothing window that holds edges."""
     ideal_draws: Floats
@@ -334,6 +338,7 @@ def _flanks(ring: ToothRing, datum: Datum, drive_clockwise: bool, rng: np.random
         axis=-1,
     )
     own *= noise
+    own += _unexplained(mean, noise, seen) * rng.standard_normal((DRAWS, 2, ring.teeth, 1))
     draws = mean + np.einsum("sk,ftrk->sftr", shared, slope) + own
     all_radii = np.append(radii, form.pitch_radius_mm)
     ideal = np.stack(
@@ -342,7 +347,22 @@ def _flanks(ring: ToothRing, datum: Datum, drive_clockwise: bool, rng: np.random
             for e in shared
         ]
     )
-    return _Flanks(tooth=teeth, radii=radii, loss=mean, draws=draws, seen=seen, ideal_draws=ideal)
+    return _Flanks(tooth=teeth, radii=radii, loss=mean, draws=draws, noise=noise[..., -1], seen=seen, ideal_draws=ideal)
+
+
+def _unexplained(mean: Floats, noise: Floats, seen: Floats) -> float:
+    """How much coast losses at the pitch circle scatter beyond their own noise and an honest scatter of wear, mm.
+
+    Coast flanks are nearly unworn, so their scatter from tooth to tooth shows what edges, shadows and bevels do to a
+    flank that no single flank's noise shows; drive flanks suffer the same.
+    """
+    clear = (seen[:, :, -1].min(0) > 0.5) & (noise[:, :, -1].max(0) < _CLEAR_MM)
+    if clear.sum() < 4:
+        return 0.05
+    coast, worn = mean[1, clear, -1], float(np.median(mean[0, clear, -1]))
+    spread = 1.4826 * float(np.median(np.abs(coast - np.median(coast))))
+    expected = math.hypot(float(np.median(noise[1, clear, -1])), 0.01 + 0.03 * max(0.0, worn))
+    return math.sqrt(max(0.0, spread**2 - expected**2))
 
 
 def _arc_per_normal(form: IsoForm, r: Floats) -> Floats:
@@ -382,32 +402,44 @@ def _smooth(
 def _from_below(
     radius: float, r: Floats, values: Floats, std: Floats, doubt: Floats, spacing: float
 ) -> tuple[Floats, Floats, Floats]:
-    """As `_smooth`, at one radius and almost only from below it, by a local parabola.
+    """As `_smooth`, at one radius and mostly from below it: a local parabola, checked by a shorter straight line.
 
     From a little above the pitch circle tips may be bevelled, and the face's edge leaves the form that holds at
-    mid-thickness; a parabola over 1.6 mm follows every wear profile seen within 0.01 mm.
+    mid-thickness.  The parabola over 2.3 mm follows smooth wear within 0.01 mm; where the straight line over 1.3 mm
+    says otherwise (a ledge, a bevel that begins low, an edge lost half way), half their difference is doubt.
     """
     d = r - radius
-    w = ((d > -1.7) & (d < 0.6)).astype(np.float64) / np.hypot(std, 0.02) ** 2 * 0.02**2
-    basis = np.stack([np.ones_like(d), d, d * d], axis=1)
-    ridge = np.diag([1e-9, 1e-3, 3e-2])
-    sound = np.ones(len(d))
-    kernel, rough = np.zeros(len(d)), 0.1
-    for _ in range(4):
-        ww = w * sound
-        kernel = (np.linalg.solve((basis.T * ww) @ basis + ridge, basis.T * ww))[0]
-        coefficients = np.linalg.solve((basis.T * ww) @ basis + ridge, (basis.T * ww) @ values[:, 0])
-        residual = np.abs(values[:, 0] - basis @ coefficients)
-        near = w > 0
-        rough = 1.4826 * float(np.median(residual[near])) if near.any() else 0.1
-        sound = (1 - np.clip(residual / (4.5 * max(rough, 0.02)), 0, 1) ** 2) ** 2
-    shared = math.sqrt(max(1.0, _TEXTURE_LENGTH_MM / spacing / 2))
+    long, sd_long, reach = _local(d, values, std, -1.7, 0.6, 2)
+    short, sd_short, _ = _local(d, values, std, -0.8, 0.5, 1)
+    gap = float((short - long) @ values[:, 0])
     near = (d > -1.0) & (d < 0.25)
     common = float(doubt[near].mean()) if near.any() else 0.2
-    sd = math.hypot(math.sqrt(float((kernel**2 * (std**2 + rough**2)).sum())) * shared, common)
-    upper = ((d > -0.9) & (d < 0.25)).sum() * spacing / 1.15
-    cover = min(1.0, float(upper), float((w > 0).sum()) * spacing / 1.95)
+    shared = math.sqrt(max(1.0, _TEXTURE_LENGTH_MM / spacing / 2))
+    share = 0.5 if abs(gap) > 0.15 else 0.0
+    kernel = (1 - share) * long + share * short
+    sd = math.hypot(math.hypot(sd_long, share * sd_short) * shared, common, 0.5 * gap)
+    cover = min(1.0, float(near.sum()) * spacing / 1.25, reach * spacing / 2.3)
     return (kernel @ values)[None], np.array([sd]), np.array([cover])
+
+
+def _local(
+    d: Floats, values: Floats, std: Floats, low: float, high: float, order: int
+) -> tuple[Floats, float, float]:
+    """Weights (n,) of a robust local polynomial at d = 0, their standard deviation (mm), and the points it rests on."""
+    w = ((d > low) & (d < high)) / np.hypot(std, 0.02) ** 2 * 0.02**2
+    basis = np.stack([np.ones_like(d), d, d * d][: order + 1], axis=1)
+    ridge = np.diag([1e-9, 1e-3, 3e-2][: order + 1])
+    sound = np.ones(len(d))
+    weights, rough = np.zeros(len(d)), 0.1
+    inside = w > 0
+    for _ in range(4):
+        ww = w * sound
+        solved = np.linalg.solve((basis.T * ww) @ basis + ridge, basis.T * ww)
+        weights = solved[0]
+        residual = np.abs(values[:, 0] - basis @ (solved @ values[:, 0]))
+        rough = 1.4826 * float(np.median(residual[inside])) if inside.any() else 0.1
+        sound = (1 - np.clip(residual / (4.5 * max(rough, 0.02)), 0, 1) ** 2) ** 2
+    return weights, math.sqrt(float((weights**2 * (std**2 + rough**2)).sum())), float(inside.sum())
 
 
 def _rough(rng: np.random.Generator, shape: tuple[int, ...], step: float) -> Floats:
@@ -436,10 +468,9 @@ def measure(
         Whether drive flanks are on the clockwise sides of teeth, as seen.
     rng
         For the draws.
-    tip_radius_mm
-        Where it was measured; decides whether the ideal tooth reaches the radius of the tip's thickness.
     """
     datum = fit_datum(ring, drive_clockwise=drive_clockwise, priors=priors)
+    tip_radius_mm = ring.tip_radius_mm
     if tip_radius_mm is not None:
         datum = replace(datum, form=replace(datum.form, tip_diameter_mm=2 * tip_radius_mm))
     flanks = _flanks(ring, datum, drive_clockwise, rng)
@@ -451,7 +482,7 @@ def measure(
     teeth, asym_draws, over_draws, coast_draws, thin_draws = [], [], [], [], []
     for i in range(ring.teeth):
         flags = ring.tooth_flags[i]
-        if not flags and flanks.seen[:, i, -1].min() < 0.5:
+        if not flags and (flanks.seen[:, i, -1].min() < 0.5 or flanks.noise[:, i].max() > _CLEAR_MM):
             flags = ("unclear-edge",)
         if flags:
             teeth.append(ToothWear(index=i, measured=False, flags=flags))

@@ -19,7 +19,6 @@ from toothcheck.tracing.rims import Rims, Wheel, flank_outline, rims, worn_outli
 
 _SHARED = ("height", "tilt_x", "tilt_y", "thickness")
 _REACH_MM = 3.4
-BEVEL_FREE_MM = 0.3
 SEAT_VOTES = 0.65
 SCATTER_MM = 0.22
 """How much a tooth's loss may differ from its neighbours' before the photo must say so clearly."""
@@ -76,6 +75,7 @@ def trace(
     step = max(0.2, 1.0 / start.plane.px_per_mm)
     wheel, unknowns, result = start, None, None
     trust = np.zeros(z)
+    tip: float | None = None
     worn: tuple[Floats, Floats] | None = None
     for sweep in range(6):
         ideal = flank_outline(wheel.form, step, _REACH_MM)
@@ -96,8 +96,9 @@ def trace(
             }
         paths = follow(planes, frame, optics, deepest_mm=DEEPEST_MM, **expected)
         edges = locate(planes, frame, paths, optics, drive_clockwise=drive_clockwise)
-        # tips are bevelled: from a little above the pitch circle the near rim leaves the form
-        low = np.hypot(outline.points_mm[:, 0], outline.points_mm[:, 1]) < wheel.form.pitch_radius_mm + BEVEL_FREE_MM
+        # tips are bevelled: from a little above the pitch circle the near rim may leave the form
+        radius = np.hypot(outline.points_mm[:, 0], outline.points_mm[:, 1])
+        low = radius < wheel.form.bevel_free_radius_mm(tip)
         voter = (coast & low)[edges.place]
         if sweep == 0:
             clear = (paths.near_evidence > 0.3) & (np.abs(paths.offset_mm) < 1.2)
@@ -112,10 +113,12 @@ def trace(
             votes *= trust[edges.gap]
             result = fit(start, edges, votes, priors, begin=unknowns, wide_mm={1: 0.7, 2: 0.5}.get(sweep, 0.35))
         wheel, unknowns = result.wheel, result.unknowns
+        if sweep >= 2:
+            tip = _tip_radius(wheel, outline, paths, trust, coast)
         if sweep >= 3:
             worn = _typical_wear(outline, paths, trust, coast, ideal)
     assert result is not None
-    ring = _ring(wheel, frame, paths, edges, result, trust, scale_std, priors.bias_mm)
+    ring = _ring(wheel, frame, paths, edges, result, trust, scale_std, priors.bias_mm, tip)
     return Traced(ring=ring, wheel=wheel, rims=frame, paths=paths, edges=edges, fit=result, trust=readonly(trust))
 
 
@@ -124,6 +127,24 @@ def _arc(outline: Outline) -> Floats:
     along = np.concatenate([[0.0], np.cumsum(np.hypot(*np.diff(outline.points_mm, axis=0).T))])
     out: Floats = along - np.interp(0.0, outline.points_mm[:, 0], along)
     return out
+
+
+def _tip_radius(wheel: Wheel, outline: Outline, paths: Paths, trust: Floats, coast: Bools) -> float | None:
+    """Where the coast flanks' edges end: the evidence for a step falls to half of what it is below the pitch circle.
+
+    Good to about 0.3 mm; the outline's reach where the flanks go on beyond it.  None where too few gaps are trusted.
+    """
+    good = trust > 0.3
+    if good.sum() < 3:
+        return None
+    above = np.hypot(outline.points_mm[:, 0], outline.points_mm[:, 1]) - wheel.form.pitch_radius_mm
+    evidence = paths.near_evidence[good]
+    base = float(np.median(evidence[:, coast & (above > -1.5) & (above < 0)]))
+    for low in np.arange(0.6, _REACH_MM - 0.2, 0.1):
+        here = coast & (above >= low) & (above < low + 0.25)
+        if here.any() and float(np.median(evidence[:, here])) < 0.5 * base:
+            return float(wheel.form.pitch_radius_mm + low + 0.05)
+    return wheel.form.pitch_radius_mm + _REACH_MM
 
 
 def _typical_wear(
@@ -177,7 +198,7 @@ def _exposure(wheel: Wheel, edges: Edges, bias_std_mm: float) -> Floats:
 
 def _ring(
     wheel: Wheel, frame: Rims, paths: Paths, edges: Edges, result: WheelFit, trust: Floats, scale_std: float,
-    bias_std_mm: float,
+    bias_std_mm: float, tip: float | None,
 ) -> ToothRing:
     z = wheel.form.teeth
     shared = [UNKNOWNS.index(name) for name in _SHARED]
@@ -220,5 +241,5 @@ def _ring(
         tooth_flags=tuple(flags),
         mode_names=(*_SHARED, "exposure", "glare_x", "glare_y"),
         scale_std=scale_std,
-        smoothing_mm=0.8,
+        tip_radius_mm=tip,
     )
