@@ -24,10 +24,10 @@ _RADII = 40
 _SMOOTH_MM = 0.35
 _TEXTURE_MM, _TEXTURE_LENGTH_MM = 0.035, 0.8
 _SEAT_VOTES = 0.65
-_CLEAR_MM = 0.14
+_CLEAR_MM = 0.12
 """A flank whose own doubt at the pitch circle is larger is not measured: a third of the `watch` band on a thin tooth."""
-_UNKNOWNS = ("x", "y", "phase", "scale", "blend", "root", "bias", "coast", "seat", "seat_slope")
-_STEP = np.array([0.01, 0.01, 0.0005, 0.001, 0.02, 0.01, 0.01, 0.01, 0.05, 0.05])
+_UNKNOWNS = ("x", "y", "phase", "scale", "blend", "root", "bias", "coast", "seat", "seat_slope", "coast_seat")
+_STEP = np.array([0.01, 0.01, 0.0005, 0.001, 0.02, 0.01, 0.01, 0.01, 0.05, 0.05, 0.01])
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -45,7 +45,10 @@ class DatumPriors:
     coast_share: float = 0.05
     """Even loss of all coast flanks against the drive flanks' (common practice, no source): the chain loads them only
     under engine braking."""
-    coast_share_std: float = 0.05
+    coast_share_std: float = 0.08
+    coast_seat_share_std: float = 0.06
+    """A coast loss that grows from the gap's bottom, against the drive flanks' loss; hard to tell from a turned datum, so
+    mostly doubt."""
     coast_floor_mm: float = 0.02
     """Standard deviation of that loss on an unworn part."""
 
@@ -182,7 +185,8 @@ def _misfit(ring: ToothRing, p: _Points, v: Floats) -> Floats:
     """Depth in the ideal metal, less what common bias and even coast loss explain."""
     form = _frame(ring, float(np.clip(v[4], -0.5, 1.5)), float(v[5]))
     at = _placed(ring, p, v)
-    even = np.where(p.drive, v[8] + v[9] * form.seat_share(at), v[7] * form.flank_share(at))
+    share = form.seat_share(at)
+    even = np.where(p.drive, v[8] + v[9] * share, v[7] * form.flank_share(at) + v[10] * np.minimum(share, 1.0))
     out: Floats = form.metal_depth_mm(at, with_tip=False) + v[6] - even
     return out
 
@@ -211,10 +215,10 @@ def fit_datum(ring: ToothRing, *, drive_clockwise: bool, priors: DatumPriors | N
     v[4] = 0.5
     middle = v.copy()
     middle[_UNKNOWNS.index("bias")] = priors.bias_mean_mm
-    own = [ring.scale_std, priors.blend, priors.root_mm, priors.bias_mm, priors.coast_floor_mm, 0.3, 0.5]
+    own = [ring.scale_std, priors.blend, priors.root_mm, priors.bias_mm, priors.coast_floor_mm, 0.3, 0.5, 1.0]
     prior_std = np.concatenate([[np.inf, np.inf, np.inf], own, np.ones(k - len(_UNKNOWNS))])
     coast = _UNKNOWNS.index("coast")
-    limit = np.concatenate([[1.0, 1.0, 0.05, 0.02, 0.4, 0.2, 0.1, 0.2, 0.3, 0.3], np.full(k - len(_UNKNOWNS), 2.0)])
+    limit = np.concatenate([[1.0, 1.0, 0.05, 0.02, 0.4, 0.2, 0.1, 0.2, 0.3, 0.3, 0.1], np.full(k - len(_UNKNOWNS), 2.0)])
     share = min(1.0, p.spacing / _TEXTURE_LENGTH_MM)
     sub = _subset(p, voting)
     # drive flanks near the pitch circle say how worn the wheel is, and so how much the coast flanks may be
@@ -227,6 +231,7 @@ def fit_datum(ring: ToothRing, *, drive_clockwise: bool, priors: DatumPriors | N
         loss = max(0.0, float(np.median(_depth(ring, worn, v)))) if len(worn.offset) else 0.0
         middle[coast] = priors.coast_share * loss
         prior_std[coast] = math.hypot(priors.coast_floor_mm, priors.coast_share_std * loss)
+        prior_std[_UNKNOWNS.index("coast_seat")] = 0.002 + priors.coast_seat_share_std * loss
         prior = 1.0 / prior_std**2
         d = _misfit(ring, sub, v)
         jac = _slopes(ring, sub, v, d)
