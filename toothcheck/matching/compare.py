@@ -35,7 +35,7 @@ class Field:
 FIELDS = (
     Field(key="teeth", label="teeth", allowed_mm=0, must=True, photo_sees=True, touches="gear ratio, chain length"),
     Field(
-        key="pitch_mm", label="pitch", allowed_mm=0.25, must=True, photo_sees=True, touches="the chain does not seat"
+        key="pitch_mm", label="pitch", allowed_mm=0.5, must=True, photo_sees=True, touches="the chain does not seat"
     ),
     Field(
         key="roller_diameter_mm",
@@ -64,7 +64,7 @@ FIELDS = (
     Field(
         key="bore_mm",
         label="bore",
-        allowed_mm=0.4,
+        allowed_mm=0.5,
         must=True,
         photo_sees=True,
         touches="how it is centred; a photo cannot judge the fit on the shaft, a calliper can",
@@ -86,7 +86,7 @@ FIELDS = (
     Field(
         key="hole_circle_mm",
         label="hole circle",
-        allowed_mm=0.6,
+        allowed_mm=0.8,
         must=True,
         photo_sees=True,
         touches="it cannot be bolted on",
@@ -94,7 +94,7 @@ FIELDS = (
     Field(
         key="hole_mm",
         label="hole diameter",
-        allowed_mm=0.4,
+        allowed_mm=0.5,
         must=True,
         photo_sees=True,
         touches="bolts do not pass, or do not centre",
