@@ -58,6 +58,8 @@ def drive(front="good", rear="good", percent=0.2, adjuster=80.0, **chain_more):
         (drive(percent=None), "measure-first", False),
         (drive(percent=0.2, limit=None), "measure-first", False),
         (Situation(), "measure-first", False),
+        (drive(front=None, percent=0.5), "measure-first", False),  # on its way, but the front was not seen
+        (drive(front=None, rear="watch"), "watch", False),
     ],
 )
 def test_plans(situation, action, now):
@@ -99,6 +101,16 @@ def test_parts_are_kept_only_on_full_evidence(front, rear, percent, adjuster, ha
     if "replace-now" in (front, rear):
         assert plan.action == "set"
         assert plan.before_next_ride
+
+
+def test_nothing_is_said_to_be_well_that_was_not_seen():
+    for situation in (
+        drive(front=None, rear="watch"),
+        drive(front="watch", percent=None),
+        drive(rear="watch", limit=None),
+    ):
+        assert "Nothing to renew" not in plan_for(situation).headline
+    assert "Nothing to renew" in plan_for(drive(front="watch")).headline
 
 
 def test_front_teeth_meet_a_roller_more_often():

@@ -149,7 +149,8 @@ class Plan:
 def _said(name: str, s: SprocketState | None) -> str:
     if s is None:
         return f"{name} sprocket: not graded."
-    bits = [f"{name} sprocket: {s.grade}"]
+    unread = s.grade == "cannot-tell" and s.confidence is None
+    bits = [f"{name} sprocket: {'not graded' if unread else s.grade}"]
     if s.teeth is not None:
         bits.append(f"{s.teeth} teeth")
     if s.asymmetry_percent is not None:
@@ -261,6 +262,7 @@ def plan_for(s: Situation) -> Plan:
     gaps = _sprocket_gaps(s)
     outlived = _outlived(s)
     keepable = len(known) == 2 and all(p.sure and p.grade == "good" for p in known)
+    unseen = any(p is None or p.grade == "cannot-tell" for _, p in both)
     now = False
 
     action: Action
@@ -290,11 +292,16 @@ def plan_for(s: Situation) -> Plan:
                 f"The chain is due {when}; whether the sprockets may stay cannot be said before both are graded. "
                 "If that cannot be done, renew the set."
             )
-    elif "watch" in grades or soon:
+    elif "watch" in grades or (soon and not unseen):
         action = "watch"
         headline = "Nothing to renew yet, but watch: photograph and measure at each service, and plan the parts."
-        if gaps and "watch" not in grades:
-            headline += " Part of the evidence is missing."
+        if unseen or s.chain.decision is None or s.chain.decision.side == "no-limit":
+            headline = (
+                "Watch what is known, and look at the rest before relying on it: a part of the drive was not judged."
+            )
+    elif soon:
+        action = "measure-first"
+        headline = "The chain is on its way, and a sprocket was not judged: look at that first."
     elif keepable and s.chain.decision is not None and s.chain.decision.side == "within":
         action, headline = "nothing", "Nothing to renew now; look again at the next service."
     else:

@@ -26,7 +26,9 @@ def marked(colour: NDArray[np.uint8], seen: ChainSighting, run: Run) -> bytes:
     for link in run.links:
         a, b = px[link.index], px[link.index + 1]
         shade = _UNEVEN if link.uneven else _LINE
-        cv2.line(image, tuple(map(int, a)), tuple(map(int, b)), shade[::-1], (3 if link.uneven else 1) * unit, cv2.LINE_AA)
+        cv2.line(
+            image, tuple(map(int, a)), tuple(map(int, b)), shade[::-1], (3 if link.uneven else 1) * unit, cv2.LINE_AA
+        )
         middle = (a + b) // 2
         text = f"{link.elongation_percent:+.1f}" + ("!" if link.uneven else "")
         at = (int(middle[0]) - 18 * unit, int(middle[1]) + 34 * unit)

@@ -1,8 +1,8 @@
 """Measure a row of pin ends in a photo: rims at sub-pixel, places in the plane, and how sure the plane is.
 
-The plane is the card's, moved by the told card height.  What the card leaves open along the run (perspective, the lens's
-k1) the chain itself helps to settle: its links come in two kinds, each kind of nearly one length, so the row must be
-evenly spaced.  Scale never comes from the chain.
+The plane is the card's, moved by the told card height.  What the card leaves open along the run (perspective, the
+lens's k1) the chain itself helps to settle: its links come in two kinds, each kind of nearly one length, so the row
+must be evenly spaced.  Scale never comes from the chain.
 
 The errors by size: card print (told or not); card height (1 mm is 0.3 % at 300 mm distance, 0.1 % at 1 m); k1 and
 perspective beyond the card; the rims, some hundredths of a millimetre.
@@ -80,8 +80,8 @@ def measure_run(
     card_height_mm
         Height of the card's print over the pin ends, towards the camera; negative when it lies behind them.
     card_measured_mm
-        Outer edge to outer edge of the print's outermost markers along its top row, as measured with a calliper; without
-        it the print is taken to be true to half a per cent.
+        Outer edge to outer edge of the print's outermost markers along its top row, as measured with a calliper;
+        without it the print is taken to be true to half a per cent.
 
     Raises
     ------
@@ -106,7 +106,9 @@ def measure_run(
     _support(plane, grey)
     row = find_row(grey, plane, size.pitch_mm, [_card_corners(sighting)])
     if row is None:
-        raise CannotTell(_no_row(grey, plane, sighting, size), hint="Clean the plates, use diffuse light, check --chain.")
+        raise CannotTell(
+            _no_row(grey, plane, sighting, size), hint="Clean the plates, use diffuse light, check --chain."
+        )
     rims = _rims(grey, plane, row, size.pitch_mm)
     if rims.seen.sum() < LEAST_PITCHES + 1 or len(rims.px) < LEAST_PITCHES + 1:
         raise CannotTell(
@@ -160,7 +162,7 @@ def _support(plane: PlanePose, grey: NDArray[np.uint8]) -> None:
     here = plane.moved(centre_mm=middle)
     if here.tilt_deg > MOST_TILT_DEG:
         raise CannotTell(
-            f"The photo was taken {here.tilt_deg:.0f}° from the side; beyond {MOST_TILT_DEG:.0f}° plates hide the pins.",
+            f"The photo was taken {here.tilt_deg:.0f}° from the side; over {MOST_TILT_DEG:.0f}° plates hide pins.",
             hint="Hold the camera square on to the run.",
         )
     if here.px_per_mm < LEAST_PX_PER_MM:
@@ -217,11 +219,11 @@ def _rims(grey: NDArray[np.uint8], plane: PlanePose, row: Row, pitch_mm: float) 
         px = plane.project(at.reshape(-1, 2)) - (left, top)
         profiles = sample(light, px[:, 0].reshape(-1, m), px[:, 1].reshape(-1, m)).astype(np.float64)
         inside = np.isfinite(profiles).all(1)
-        fit = fit_erf(np.where(inside[:, None], profiles, 0.0), blur=1.6)
+        fit = fit_erf(np.where(np.reshape(inside, (-1, 1)), profiles, 0.0), blur=1.6)
         sign = -1.0 if row.brighter else 1.0
         ok = inside & fit.good & (sign * fit.step > 1.0)
         found = (r0.ravel() + fit.position * (t[1] - t[0])).reshape(n, _RAYS)
-        good = ok.reshape(n, _RAYS)
+        good = np.asarray(ok).reshape(n, _RAYS)
         centres, radius, foot, weight, scatter = _circles(centres, found, good, out, wall, radius)
     effective = weight.sum(1)
     seen = row.seen & (effective >= 12) & (scatter < 0.05 * pitch_mm)

@@ -17,7 +17,7 @@ from toothcheck.pose import PlanePose
 RADIUS_SHARE = (0.13, 0.22)
 """Radius of a pin's end over the pitch, smallest and largest looked for (520: 2.6/15.875 = 0.16)."""
 STEP_SHARE = (0.985, 1.05)
-"""Length of one pitch over the nominal: play sits in every second link, so a link may be twice the elongation longer."""
+"""One link over the nominal pitch: play sits in every second link, which grows by twice the elongation."""
 _PER_PITCH = 64
 """Picture elements for one pitch on the coarse picture."""
 
@@ -113,7 +113,7 @@ def _longest(votes: NDArray[np.float32], radius_mm: float, brighter: bool) -> Ro
     peaks = _peaks(votes, 160)
     if len(peaks) < 6:
         return None
-    strength = votes[peaks[:, 1], peaks[:, 0]]
+    strength = votes[peaks[:, 1], peaks[:, 0]].astype(np.float64)
     floor = 0.35 * float(np.sort(strength)[-6])
     points = peaks.astype(np.float64)
     apart = points[None] - points[:, None]

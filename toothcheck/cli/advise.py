@@ -7,6 +7,7 @@ from typing import TYPE_CHECKING, Annotated, Any
 
 import typer
 
+from toothcheck.cli.books import Where
 from toothcheck.errors import UsageError
 
 if TYPE_CHECKING:
@@ -26,7 +27,9 @@ def register(app: typer.Typer) -> None:
 
 
 def advise(
-    machine: Annotated[str | None, typer.Argument(help="Its name, in the logbook or for the papers.", show_default=False)] = None,
+    machine: Annotated[
+        str | None, typer.Argument(help="Its name, in the logbook or for the papers.", show_default=False)
+    ] = None,
     front: Annotated[
         str | None, typer.Option(help="Grade of the front sprocket, or an inspection's JSON file.", show_default=False)
     ] = None,
@@ -39,8 +42,12 @@ def advise(
     rear_confidence: Annotated[
         float | None, typer.Option(help="Confidence of the rear grade, 0 to 1.", show_default=False)
     ] = None,
-    front_km: Annotated[float | None, typer.Option(help="Distance on the front sprocket, km.", show_default=False)] = None,
-    rear_km: Annotated[float | None, typer.Option(help="Distance on the rear sprocket, km.", show_default=False)] = None,
+    front_km: Annotated[
+        float | None, typer.Option(help="Distance on the front sprocket, km.", show_default=False)
+    ] = None,
+    rear_km: Annotated[
+        float | None, typer.Option(help="Distance on the rear sprocket, km.", show_default=False)
+    ] = None,
     stretch: Annotated[
         str | None, typer.Option(help="Chain elongation, PERCENT or PERCENT+-STD.", show_default=False)
     ] = None,
@@ -77,9 +84,7 @@ def advise(
     ] = None,
     paper: Annotated[str, typer.Option(help="a4 or letter.")] = "a4",
     case: Annotated[str | None, typer.Option(help="Try a bundled, invented case.", show_default=False)] = None,
-    logbook: Annotated[
-        str | None, typer.Option(help="The logbook to read, if not the usual one.", show_default=False)
-    ] = None,
+    logbook: Where = None,
     json_to: Annotated[
         str | None, typer.Option("--json", help="Write JSON to a file, or to stdout with -.", show_default=False)
     ] = None,
@@ -105,10 +110,12 @@ def advise(
         found = {k: v for k, v in load("advise", case).items() if k != "about"}
         machine = machine or found.pop("machine")
         given = {**found, **given}
-    elif machine is not None and (logbook is not None or not given):
-        given = {**_from_logbook(machine, logbook), **given}
+    elif machine is not None:
+        given = _merged(_from_logbook(machine, logbook, needed=logbook is not None or not given), given)
     if not given:
-        raise UsageError("Nothing is known yet.", hint="Name a machine of the logbook, or give grades: toothcheck advise --help")
+        raise UsageError(
+            "Nothing is known yet.", hint="Name a machine of the logbook, or give grades: toothcheck advise --help"
+        )
     if paper not in ("a4", "letter"):
         raise UsageError(f"--paper must be a4 or letter, not {paper!r}.")
     from toothcheck.advice import plan_for
@@ -167,7 +174,9 @@ def _sprocket(
     except FileNotFoundError:
         raise UsageError(f"{grade} does not exist.", hint=f"--{name} takes a grade or an inspection's JSON.") from None
     except (OSError, ValueError, KeyError, TypeError, AttributeError) as error:
-        raise UsageError(f"{grade} is not an inspection's JSON: {error!r}.", hint="Write it with: toothcheck inspect … --json FILE") from None
+        raise UsageError(
+            f"{grade} is not an inspection's JSON: {error!r}.", hint="Write it with: toothcheck inspect … --json FILE"
+        ) from None
     if said not in (None, name):
         raise UsageError(f"{grade} is of a {said} sprocket, not of the {name} one.")
     return {**out, **{k: v for k, v in more.items() if v is not None}}
@@ -185,16 +194,13 @@ def _percent(text: str) -> dict[str, float]:
 def _situation(given: dict[str, Any]) -> Situation:
     from toothcheck.advice import ChainState, Situation
     from toothcheck.chains import chain as chain_of
-    from toothcheck.cli.stretch import read_limit
     from toothcheck.estimate import Estimate
     from toothcheck.stretch import Limit
 
     size = None if given.get("chain") is None else chain_of(str(given["chain"]))
     limit = given.get("limit")
     if isinstance(limit, str):
-        if size is None and "over" in limit:
-            raise UsageError("A limit in mm needs the chain size.", hint="Add --chain, e.g. --chain 520.")
-        limit = read_limit(limit, 1.0 if size is None else size.pitch_mm)
+        limit = Limit.parse(limit, pitch_mm=None if size is None else size.pitch_mm)
     if limit is not None and not isinstance(limit, Limit):
         raise TypeError("limit must be text or a Limit")
     e = given.get("elongation_percent")
@@ -224,8 +230,65 @@ def _situation(given: dict[str, Any]) -> Situation:
     )
 
 
-def _from_logbook(machine: str, where: str | None) -> dict[str, Any]:
-    raise NotImplementedError
+def _merged(kept: dict[str, Any], typed: dict[str, Any]) -> dict[str, Any]:
+    """What was typed over what the logbook knows; a new grade takes the place of the old reading, not of the teeth."""
+    out = {**kept, **typed}
+    for name in ("front", "rear"):
+        old, new = kept.get(name), typed.get(name)
+        if old is not None and new is not None:
+            lasting = {key: old[key] for key in ("teeth", "distance_km")}
+            reading = old if new["grade"] == "cannot-tell" else lasting
+            out[name] = {
+                **reading,
+                **{k: v for k, v in new.items() if v is not None and (k != "grade" or v != "cannot-tell")},
+            }
+            out[name].setdefault("grade", "cannot-tell")
+    return out
+
+
+def _from_logbook(machine: str, where: str | None, *, needed: bool) -> dict[str, Any]:
+    """What the logbook knows; nothing when it is not needed and has no such machine."""
+    import datetime as dt
+
+    from toothcheck.cli.books import opened
+    from toothcheck.drive import situation_of
+    from toothcheck.errors import LogbookError
+
+    try:
+        with opened(where) as book:
+            s = situation_of(book.history(), machine, today=dt.date.today())
+    except LogbookError:
+        if needed:
+            raise
+        return {}
+    except ValueError as error:
+        if needed:
+            raise UsageError(f"{error}.") from error
+        return {}
+
+    def told(one: SprocketState | None) -> dict[str, Any] | None:
+        if one is None:
+            return None
+        a = one.asymmetry_percent
+        return {
+            "grade": one.grade,
+            "confidence": one.confidence,
+            "teeth": one.teeth,
+            "asymmetry_percent": None if a is None else {"value": a.value, "std": a.std},
+            "distance_km": one.distance_km,
+        }
+
+    e = s.chain.elongation_percent
+    return {
+        "front": told(s.front),
+        "rear": told(s.rear),
+        "elongation_percent": None if e is None else {"value": e.value, "std": e.std},
+        "limit": s.chain.limit,
+        "chain": None if s.size is None else s.size.name,
+        "links": s.chain.links,
+        "chain_km": s.chain.distance_km,
+        "age_years": s.chain.age_years,
+    }
 
 
 def _today() -> str:
@@ -263,7 +326,9 @@ def _order(
             machine=name,
             model_and_year=model,
             frame_number=frame,
-            distance="" if situation.chain.distance_km is None else f"{situation.chain.distance_km:.0f} km on the chain",
+            distance=""
+            if situation.chain.distance_km is None
+            else f"{situation.chain.distance_km:.0f} km on the chain",
             size=situation.size,
             links=situation.chain.links,
             front=part(front_part, situation.front),
@@ -297,11 +362,9 @@ def _show(name: str, plan: Plan, written: list[Path]) -> None:
 
     from toothcheck.cli.output import console
 
-    word = {
-        "nothing": "NOTHING NOW", "watch": "WATCH", "chain-only": "CHAIN ONLY", "set": "SET", "measure-first": "MEASURE FIRST",
-    }  # fmt: skip
+    word = "NOTHING NOW" if plan.action == "nothing" else plan.action.replace("-", " ").upper()
     out = console()
-    out.print(f"[bold]{escape(name)}: {word[plan.action]}[/bold]")
+    out.print(f"[bold]{escape(name)}: {word}[/bold]")
     out.print(f"[bold]{escape(plan.headline)}[/bold]")
     for title, lines in (
         ("Why", plan.reasons),

@@ -1,4 +1,4 @@
-"""``toothcheck match``: is this the right new part?"""
+"""``toothcheck match``: whether this is the right new part."""
 
 from __future__ import annotations
 
@@ -43,7 +43,8 @@ def match(
     ] = 0.0,
     position: Annotated[str | None, typer.Option(help="front or rear.", show_default=False)] = None,
     other_teeth: Annotated[
-        int | None, typer.Option(help="Teeth of the other sprocket: tells what the gear ratio does.", show_default=False)
+        int | None,
+        typer.Option(help="Teeth of the other sprocket: tells what the gear ratio does.", show_default=False),
     ] = None,
     speedometer: Annotated[
         str, typer.Option(help="Where the speedometer takes its speed: wheel, gearbox or unknown.")
@@ -119,14 +120,34 @@ def _part(path: Path, typed: list[str], chain: str | None, card_height: float) -
         if chain is not None:
             told.setdefault("chain", chain)
         return part_from_mapping({"name": path.stem, **told, **values})
-    seen = _seen(path, values.get("chain", chain), values.get("teeth"), card_height)
     extra = part_from_mapping(values)
+    thick = extra.seat_thickness_mm or extra.thickness_mm
+    seen = _seen(path, values.pop("chain", chain), None if thick is None else thick.value, card_height)
+    extra = part_from_mapping(values)  # without the chain: pitch and roller come from what was seen and told together
+    for key in ("teeth", "holes"):
+        told, shown = getattr(extra, key), getattr(seen, key)
+        if told is not None and shown is not None and told.value != shown.value:
+            raise UsageError(
+                f"{path.name} shows {shown.value} {key}, not {told.value}.", hint="Count again, or leave it out."
+            )
     known = {f.name: getattr(extra, f.name) for f in fields(Part) if f.name not in ("name", "unknown_because")}
     return replace(seen, **{k: v for k, v in known.items() if v is not None})
 
 
-def _seen(path: Path, chain: str | None, teeth: object, card_height: float) -> Part:
-    raise NotImplementedError
+def _seen(path: Path, chain: str | None, thickness: float | None, card_height: float) -> Part:
+    from toothcheck.chains import chain as chain_of
+    from toothcheck.features import part_from_photo
+    from toothcheck.photo import load
+
+    photo = load(path)
+    return part_from_photo(
+        photo.grey,
+        photo.focal_35mm,
+        name=path.stem,
+        card_height_mm=card_height,
+        size=None if chain is None else chain_of(str(chain)),
+        thickness_mm=thickness,
+    )
 
 
 def _gears(old: Part, new: Part, position: str | None, other: int | None, speedometer: str) -> GearChange | None:
@@ -136,7 +157,13 @@ def _gears(old: Part, new: Part, position: str | None, other: int | None, speedo
         raise UsageError(f"--speedometer must be wheel, gearbox or unknown, not {speedometer!r}.")
     if position is not None and position not in ("front", "rear"):
         raise UsageError(f"--position must be front or rear, not {position!r}.")
-    if other is None or old.teeth is None or new.teeth is None or old.pitch_mm is None or old.roller_diameter_mm is None:
+    if (
+        other is None
+        or old.teeth is None
+        or new.teeth is None
+        or old.pitch_mm is None
+        or old.roller_diameter_mm is None
+    ):
         return None
     if position is None:
         raise UsageError("--other-teeth needs --position.", hint="Say whether the parts compared are front or rear.")
@@ -166,6 +193,7 @@ def _text(value: Count | Any) -> str:  # noqa: ANN401  # a count or an estimate
 
 
 def _show(answer: Comparison, gears: GearChange | None) -> None:
+    from rich.markup import escape
     from rich.table import Table
 
     from toothcheck.cli.output import console
@@ -177,8 +205,8 @@ def _show(answer: Comparison, gears: GearChange | None) -> None:
     sign = {"fits": "= fits", "differs": "≠ DIFFERS", "cannot-tell": "? cannot tell"}
     for m in answer.fields:
         if m.result != "does-not-apply":
-            table.add_row(m.field.label, _text(m.old), _text(m.new), sign[m.result], m.why)
-    out.print(f"[bold]{answer.old}  ->  {answer.new}[/bold]   (lengths in mm, ± standard uncertainty)")
+            table.add_row(m.field.label, _text(m.old), _text(m.new), sign[m.result], escape(m.why))
+    out.print(f"[bold]{escape(answer.old)}  ->  {escape(answer.new)}[/bold]   (lengths in mm, ± standard uncertainty)")
     out.print(table)
     out.print(f"[bold]{answer.sentence}[/bold]")
     if gears is not None:

@@ -7,6 +7,7 @@ from typing import TYPE_CHECKING, Annotated, Any, Literal
 
 import typer
 
+from toothcheck.cli.books import MaybeAt, Where
 from toothcheck.errors import UsageError
 
 if TYPE_CHECKING:
@@ -41,15 +42,18 @@ def stretch(
     ] = None,
     tool: Annotated[str, typer.Option(help="What was read with: calliper, rule or tape.")] = "rule",
     read_to: Annotated[
-        float | None, typer.Option(help="Your own ± error of one reading, mm, in place of the tool's.", show_default=False)
+        float | None,
+        typer.Option(help="Your own ± error of one reading, mm, in place of the tool's.", show_default=False),
     ] = None,
     over: Annotated[str, typer.Option(help="INNER/OUTER were taken at: pins or rollers.")] = "pins",
     slack: Annotated[bool, typer.Option("--slack", help="The run was not pulled straight.")] = False,
     limit: Annotated[
         str | None,
-        typer.Option(help="The model's limit with its source: 'MM over PITCHES @ manual and page', or 'PERCENT % @ …'.",
-                     show_default=False),
-    ] = None,  # fmt: skip
+        typer.Option(
+            help="The model's limit with its source: 'MM over PITCHES @ manual and page', or 'PERCENT % @ …'.",
+            show_default=False,
+        ),
+    ] = None,
     rear_teeth: Annotated[
         int | None, typer.Option(help="Teeth of the rear sprocket, for the general figures.", show_default=False)
     ] = None,
@@ -61,12 +65,24 @@ def stretch(
     ] = 0.0,
     card_measured: Annotated[
         float | None,
-        typer.Option(help="Outer edge to outer edge of the card's top row of markers, as printed, mm (pocket: 75.6).",
-                     show_default=False),
-    ] = None,  # fmt: skip
+        typer.Option(
+            help="Outer edge to outer edge of the card's top row of markers, as printed, mm (pocket: 75.6).",
+            show_default=False,
+        ),
+    ] = None,
     picture: Annotated[
         Path | None, typer.Option(help="Write the photo with the pins marked (PNG).", show_default=False)
     ] = None,
+    log: Annotated[
+        str | None,
+        typer.Option(
+            metavar="MACHINE",
+            help="Record length and limit in the logbook; its limit is used when none is typed.",
+            show_default=False,
+        ),
+    ] = None,
+    at: MaybeAt = None,
+    logbook: Where = None,
     case: Annotated[str | None, typer.Option(help="Try a bundled, invented case.", show_default=False)] = None,
     json_to: Annotated[
         str | None, typer.Option("--json", help="Write JSON to a file, or to stdout with -.", show_default=False)
@@ -77,12 +93,22 @@ def stretch(
         case, readings=readings, chain=chain, pitches=pitches, tool=tool, over=over, limit=limit, rear_teeth=rear_teeth
     )
     from toothcheck.chains import chain as chain_of
+    from toothcheck.stretch import Limit
 
     try:
         if not given["chain"]:
             raise UsageError("The chain size is missing.", hint="Add --chain, e.g. --chain 520.")
         size = chain_of(str(given["chain"]))
-        the_limit = None if given["limit"] is None else read_limit(str(given["limit"]), size.pitch_mm)
+        the_limit = None if given["limit"] is None else Limit.parse(str(given["limit"]), pitch_mm=size.pitch_mm)
+        if log is not None:
+            if photo is None and at is None:
+                raise UsageError("--log needs the distance.", hint="Add --at, e.g. --at 24600km.")
+            if photo is not None:
+                raise UsageError(
+                    "--log takes readings, not a photo.", hint="Record it with: toothcheck logbook chain-length"
+                )
+            if the_limit is None:
+                the_limit = _limit_kept(log, logbook, size)
         if photo is not None:
             if given["readings"]:
                 raise UsageError("Give readings or a photo, not both.")
@@ -94,7 +120,7 @@ def stretch(
             raise UsageError("Readings and --pitches are missing.", hint="See: toothcheck stretch --help")
         if given["over"] not in ("pins", "rollers"):
             raise UsageError(f"--over must be pins or rollers, not {given['over']!r}.")
-        _from_readings(given, size, the_limit, read_to, slack, json_to)
+        _from_readings(given, size, the_limit, read_to, slack, json_to, log=log, at=at, logbook=logbook)
     except ValueError as error:
         raise UsageError(f"{error}.") from error
 
@@ -105,24 +131,6 @@ def _given(case_name: str | None, **typed: Any) -> dict[str, Any]:  # noqa: ANN4
     from toothcheck.cli.cases import case as load
 
     return {**typed, **{k: v for k, v in load("stretch", case_name).items() if k != "about"}}
-
-
-def read_limit(text: str, pitch_mm: float) -> Limit:
-    """A limit as typed: ``319.4 over 20 @ manual p. 3-7`` or ``0.6 % @ manual p. 3-7``."""
-    import re
-
-    from toothcheck.stretch import Limit
-
-    value, _, source = (part.strip() for part in text.partition("@"))
-    over = re.fullmatch(r"([\d.]+)\s*(?:mm)?\s*over\s*(\d+)(?:\s*pitches)?", value)
-    if over:
-        return Limit.from_span(span_mm=float(over[1]), pitches=int(over[2]), pitch_mm=pitch_mm, source=source)
-    percent = re.fullmatch(r"([\d.]+)\s*%", value)
-    if percent:
-        return Limit(elongation_percent=float(percent[1]), source=source, given_as=f"{percent[1]} %")
-    raise UsageError(
-        f"The limit {text!r} cannot be read.", hint="Write it as '319.4 over 20 @ manual p. 3-7' or '0.6 % @ manual p. 3-7'."
-    )
 
 
 def _reading(text: str) -> Reading:
@@ -152,9 +160,53 @@ def _tool(name: str, read_to: float | None) -> Tool:
     return TOOLS[name]
 
 
+def _limit_kept(machine: str, where: str | None, size: Chain) -> Limit | None:
+    from toothcheck.cli.books import opened
+    from toothcheck.drive import limit_kept
+
+    with opened(where) as book:
+        known = book.history().machines.get(machine)
+        return None if known is None else limit_kept(known, size)
+
+
+def _record(e: Elongation, size: Chain, limit: Limit | None, machine: str, at: str, where: str | None) -> None:
+    """Keep the worst place's length, and the limit when it is new."""
+    from toothcheck.cli.books import kilometres, opened
+    from toothcheck.drive import LIMIT_NOTE, limit_kept
+
+    km = kilometres(at)
+    nominal = e.pitches * size.pitch_mm
+    with opened(where) as book:
+        entries = [
+            book.new(
+                "chain-length",
+                machine=machine,
+                distance_km=km,
+                pitches=e.pitches,
+                length_mm=nominal * (1 + e.percent.value / 100),
+                length_std_mm=nominal * e.percent.std / 100,
+            )
+        ]
+        known = book.history().machines.get(machine)
+        if limit is not None and known is not None and limit_kept(known, size) != limit:
+            entries.append(book.new("note", machine=machine, distance_km=km, text=LIMIT_NOTE + limit.text()))
+        book.add(*entries)
+
+
 def _from_readings(
-    given: dict[str, Any], size: Chain, limit: Limit | None, read_to: float | None, slack: bool, json_to: str | None
+    given: dict[str, Any],
+    size: Chain,
+    limit: Limit | None,
+    read_to: float | None,
+    slack: bool,
+    json_to: str | None,
+    *,
+    log: str | None,
+    at: str | None,
+    logbook: str | None,
 ) -> None:
+    from rich.markup import escape
+
     from toothcheck.cli.output import console, write_json
     from toothcheck.stretch import decide, elongation_of
 
@@ -167,33 +219,44 @@ def _from_readings(
         over_rollers=given["over"] == "rollers",
     )
     decision = decide(e.percent, limit) if e.believable else None
+    if log is not None and at is not None and e.believable:
+        _record(e, size, limit, log, at, logbook)
     if json_to is not None:
         write_json(_readings_json(e, decision, limit), json_to)
     if json_to != "-":
         out = console()
         places = ", ".join(f"{p:+.2f} %" for p in e.places_percent)
-        out.print(f"[bold]Chain {e.chain}, {e.pitches} pitches, {e.tool}[/bold] (± {e.limits_percent:.2f} % each reading)")
+        out.print(
+            f"[bold]Chain {e.chain}, {e.pitches} pitches, {e.tool}[/bold] (± {e.limits_percent:.2f} % each reading)"
+        )
         out.print(f"Places: {places}; place {e.worst_place + 1} decides")
         if decision is not None:
             _say(decision, limit, given["rear_teeth"])
         for trap in e.traps:
-            out.print(f"[bold]{'!' if trap.spoils else '·'}[/bold] {trap.sentence}")
+            out.print(f"[bold]{'!' if trap.spoils else '·'}[/bold] {escape(trap.sentence)}")
         if not e.believable:
             out.print("Cannot tell: clear this up first.")
+        if log is not None and e.believable:
+            out.print(f"Recorded for {escape(log)}.")
         _cautions()
     if decision is None or decision.side == "too-near" or (slack and decision.side == "within"):
         raise typer.Exit(3)
 
 
 def _say(decision: Decision, limit: Limit | None, rear_teeth: int | None) -> None:
+    from rich.markup import escape
+
     from toothcheck.cli.output import console
     from toothcheck.stretch.published import general_figures
 
     out = console()
     word: dict[str, str] = {
-        "beyond": "BEYOND THE LIMIT", "within": "within the limit", "too-near": "TOO NEAR TO TELL", "no-limit": "no limit given",
-    }  # fmt: skip
-    out.print(f"[bold]{word[decision.side]}[/bold]: {decision.sentence}")
+        "beyond": "BEYOND THE LIMIT",
+        "within": "within the limit",
+        "too-near": "TOO NEAR TO TELL",
+        "no-limit": "no limit",
+    }
+    out.print(f"[bold]{word[decision.side]}[/bold]: {escape(decision.sentence)}")
     if limit is None:
         for sentence in general_figures(rear_teeth):
             out.print(f"  general figure: {sentence}")
@@ -203,8 +266,8 @@ def _cautions() -> None:
     from toothcheck.cli.output import console
 
     console().print(
-        "Engine off, hands out of the run of the chain, measure under pull at several places. A chain can be within its "
-        "limit and still be unsafe: stiff links, cracked or missing rollers, loose joining link.",
+        "Engine off, hands out of the run of the chain, measure under pull at several places. A chain can be within "
+        "its limit and still be unsafe: stiff links, cracked or missing rollers, loose joining link.",
         style="dim",
     )
 
@@ -229,7 +292,11 @@ def _decision_json(decision: Decision | None, limit: Limit | None) -> dict[str, 
     return {
         "limit": None
         if limit is None
-        else {"elongation_percent": round(limit.elongation_percent, 3), "given_as": limit.given_as, "source": limit.source},
+        else {
+            "elongation_percent": round(limit.elongation_percent, 3),
+            "given_as": limit.given_as,
+            "source": limit.source,
+        },
         "side": "cannot-tell" if decision is None else decision.side,
         "probability_beyond": None
         if decision is None or decision.probability_beyond is None
@@ -247,15 +314,16 @@ def _from_photo(
     rear_teeth: int | None,
     json_to: str | None,
 ) -> None:
+    from rich.markup import escape
+
     from toothcheck.chainphoto import measure_run
     from toothcheck.cli.output import console, write_json, write_whole
+    from toothcheck.estimate import Estimate
     from toothcheck.photo import load
     from toothcheck.stretch import decide, run_of
 
     loaded = load(photo)
-    seen = measure_run(
-        loaded.grey, loaded.focal_35mm, size, card_height_mm=card_height, card_measured_mm=card_measured
-    )
+    seen = measure_run(loaded.grey, loaded.focal_35mm, size, card_height_mm=card_height, card_measured_mm=card_measured)
     run = run_of(seen.row, size)
     decision = decide(run.percent, limit)
     if picture is not None:
@@ -266,18 +334,21 @@ def _from_photo(
         write_json(_photo_json(loaded.name, size.name, seen, run, decision, limit), json_to)
     if json_to != "-":
         out = console()
-        out.print(f"[bold]Chain {size.name}, {run.pitches} pitches from {photo.name}[/bold]")
+        out.print(f"[bold]Chain {size.name}, {run.pitches} pitches from {escape(photo.name)}[/bold]")
         _say(decision, limit, rear_teeth)
-        share = "".join(_bar(link.elongation_percent) for link in run.links)
-        out.print(f"Link by link: {share}  ({min(k.elongation_percent for k in run.links):+.2f} … "
+        bars = "".join(_bar(link.elongation_percent) for link in run.links)
+        out.print(f"Link by link: {bars}  ({min(k.elongation_percent for k in run.links):+.2f} … "
                   f"{max(k.elongation_percent for k in run.links):+.2f} %)")  # fmt: skip
-        out.print(f"Every second link is {run.alternation_mm.text('mm')} longer (play of pin and bush, if positive or negative).")
+        play = Estimate(value=abs(run.alternation_mm.value), std=run.alternation_mm.std)
+        out.print(f"Every second link is {play.text('mm')} longer than its neighbours: the play of pins and bushes.")
         for link in run.uneven:
             out.print(f"! Link {link.index + 1} differs from its kind: {link.elongation_percent:+.2f} %. Look at it.")
         for kink in run.kinks:
             out.print(f"! The joint at pin {kink.pin + 1} is bent by {kink.angle_deg:+.1f}°: a stiff link.")
         if not seen.seen.all():
-            out.print(f"· {int((~seen.seen).sum())} pin ends could not be measured (dirt); their neighbours tell their place.")
+            out.print(
+                f"· {int((~seen.seen).sum())} pin ends could not be measured (dirt); their neighbours tell their place."
+            )
         out.print(
             f"Photo: {seen.px_per_mm:.1f} px/mm, {seen.tilt_deg:.0f}° tilt, {seen.distance_mm:.0f} mm away; "
             f"uncertainty from plane {100 * seen.plane_std:.2f} %, from the card's print {100 * seen.print_std:.2f} %."
@@ -315,6 +386,7 @@ def _photo_json(
         "pins_px": [[round(float(x), 2), round(float(y), 2)] for x, y in seen.pins_px],
         "pins_measured": [bool(s) for s in seen.seen],
         "scale": {"px_per_mm": round(seen.px_per_mm, 2), "tilt_deg": round(seen.tilt_deg, 1),
-                  "plane_std_percent": round(100 * seen.plane_std, 3), "print_std_percent": round(100 * seen.print_std, 3)},
+                  "plane_std_percent": round(100 * seen.plane_std, 3),
+                  "print_std_percent": round(100 * seen.print_std, 3)},
         **_decision_json(decision, limit),
     }  # fmt: skip

@@ -15,7 +15,7 @@ from numpy.typing import NDArray
 
 from toothcheck.edges import fit_erf, sample
 from toothcheck.estimate import Estimate
-from toothcheck.geometry import Bools, Floats
+from toothcheck.geometry import Floats
 from toothcheck.matching import Count
 from toothcheck.photo import linear_light
 from toothcheck.pose import PlanePose
@@ -92,6 +92,7 @@ def find_circles(
 
 
 def rays_of(count: int) -> Floats:
+    """Unit vectors (count, 2) all round."""
     a = np.linspace(0, 2 * math.pi, count, endpoint=False)
     return np.stack([np.cos(a), np.sin(a)], axis=1)
 
@@ -166,9 +167,9 @@ def fit_hole(view: View, centre: Floats, radius: float, count: int) -> tuple[Flo
         inner = t[None, :] < -np.where(apart, 0.55 * wall, 9.0)[:, None]
         hold = np.take_along_axis(light, np.argmax(~inner, axis=1)[:, None], axis=1)
         light = np.where(inner, hold, light)
-        fit = fit_erf(np.where(finite[:, None], light, 0.0), blur=1.6)
+        fit = fit_erf(np.where(np.reshape(finite, (-1, 1)), light, 0.0), blur=1.6)
         blended = (wall > 0) & ~apart
-        good = finite & fit.good & (np.abs(fit.step) > 3.0)
+        good = np.asarray(finite & fit.good & (np.abs(fit.step) > 3.0))
         if good.sum() < 0.3 * count:
             return None
         off = fit.position * (t[1] - t[0])

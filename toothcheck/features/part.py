@@ -81,7 +81,7 @@ def part_from_photo(
     if plane.tilt_deg > MOST_TILT_DEG or plane.px_per_mm < LEAST_PX_PER_MM:
         raise CannotTell(
             f"{name}: taken {plane.tilt_deg:.0f}° from the side at {plane.px_per_mm:.1f} px/mm.",
-            hint=f"Hold the camera square on (under {MOST_TILT_DEG:.0f}°) and come closer (over {LEAST_PX_PER_MM:g} px/mm).",
+            hint=f"Hold the camera square on (under {MOST_TILT_DEG:.0f}°), and closer (over {LEAST_PX_PER_MM:g} px/mm).",
         )
     rim = _rim(grey, plane, bore_radius, size)
     if rim is None:

@@ -34,9 +34,7 @@ class Field:
 
 FIELDS = (
     Field(key="teeth", label="teeth", allowed_mm=0, must=True, photo_sees=True, touches="gear ratio, chain length"),
-    Field(
-        key="pitch_mm", label="pitch", allowed_mm=0.5, must=True, photo_sees=True, touches="the chain does not seat"
-    ),
+    Field(key="pitch_mm", label="pitch", allowed_mm=0.5, must=True, photo_sees=True, touches="the chain does not seat"),
     Field(
         key="roller_diameter_mm",
         label="roller fit",

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import math
+import re
 from dataclasses import dataclass
 from typing import Literal
 
@@ -55,6 +56,33 @@ class Limit:
             raise ValueError(f"limit must be a length over at least one pitch, not {span_mm} mm over {pitches}")
         percent = 100 * (span_mm / (pitches * pitch_mm) - 1)
         return cls(elongation_percent=percent, source=source, given_as=f"{span_mm:g} mm over {pitches} pitches")
+
+    @classmethod
+    def parse(cls, text: str, *, pitch_mm: float | None) -> Limit:
+        """Read a limit as people type it, and as `text` writes it.
+
+        ``319.4 mm over 20 pitches @ manual p. 3-7`` (the words mm and pitches may be left out) or
+        ``0.6 % @ manual p. 3-7``.
+
+        Raises
+        ------
+        ValueError
+            When it cannot be read, has no source, or is in mm while ``pitch_mm`` is not known.
+        """
+        value, _, source = (part.strip() for part in text.partition("@"))
+        over = re.fullmatch(r"([0-9]+(?:\.[0-9]+)?)\s*(?:mm)?\s*over\s*([0-9]+)(?:\s*pitches)?", value)
+        if over:
+            if pitch_mm is None:
+                raise ValueError("limit in mm must come with the chain size, not without it")
+            return cls.from_span(span_mm=float(over[1]), pitches=int(over[2]), pitch_mm=pitch_mm, source=source)
+        percent = re.fullmatch(r"([0-9]+(?:\.[0-9]+)?)\s*%", value)
+        if percent:
+            return cls(elongation_percent=float(percent[1]), source=source, given_as=f"{percent[1]} %")
+        raise ValueError(f"limit must read '319.4 over 20 @ manual p. 3-7' or '0.6 % @ manual p. 3-7', not {text!r}")
+
+    def text(self) -> str:
+        """As `parse` reads it."""
+        return f"{self.given_as} @ {self.source}"
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

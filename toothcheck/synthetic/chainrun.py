@@ -285,8 +285,8 @@ def draw(run: ChainRun, shot: ChainShot, rng: np.random.Generator) -> ChainPhoto
         for dx in offsets:
             total += cast(np.stack([ix + dx, iy + dy], axis=-1).astype(float))[1]
     light[iy, ix] = total / _RAYS**2
-    light = cv2.GaussianBlur(light, (0, 0), shot.blur_px)
-    coded = np.where(light <= 0.0031308, 12.92 * light, 1.055 * np.maximum(light, 1e-6) ** (1 / 2.4) - 0.055)
+    soft = cv2.GaussianBlur(light, (0, 0), shot.blur_px)
+    coded = np.where(soft <= 0.0031308, 12.92 * soft, 1.055 * np.maximum(soft, 1e-6) ** (1 / 2.4) - 0.055)
     noisy = 255 * coded + shot.noise * rng.standard_normal(light.shape).astype(np.float32)
     steps = np.diff(pins, axis=0)
     nominal = run.pitches * chain(run.size).pitch_mm

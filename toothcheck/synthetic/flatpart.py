@@ -1,6 +1,6 @@
 """A made-up sprocket lying flat beside the pocket card: quickly drawn, for comparing parts.
 
-Same way of drawing as `toothcheck.synthetic.chainrun`: straight walls, exact borders, no cast shadows.  The wheel is new;
+Drawn as in `toothcheck.synthetic.chainrun`: straight walls, exact borders, no cast shadows.  The wheel is new;
 wear, dirt, light and shine are the business of `toothcheck.synthetic.scene`.
 """
 
@@ -53,7 +53,9 @@ def draw_flat(part: Part, shot: FlatShot, rng: np.random.Generator) -> NDArray[n
     # the card to the right of the wheel, upright
     card_x = tip + 8 + card.height_mm / 2
     spread = 2 * tip + card.height_mm + 16
-    view = max(2 * tip / shot.fill * shot.width_px / shot.height_px, spread / 0.95, 110 * shot.width_px / shot.height_px)
+    view = max(
+        2 * tip / shot.fill * shot.width_px / shot.height_px, spread / 0.95, 110 * shot.width_px / shot.height_px
+    )
     middle_x = (card_x + card.height_mm / 2 - tip) / 2
     camera = place_camera(
         size_px=(shot.width_px, shot.height_px),
@@ -135,8 +137,8 @@ def draw_flat(part: Part, shot: FlatShot, rng: np.random.Generator) -> NDArray[n
         for dx in offsets:
             total += cast(np.stack([ix + dx, iy + dy], axis=-1).astype(float))[1]
     light[iy, ix] = total / _RAYS**2
-    light = cv2.GaussianBlur(light, (0, 0), shot.blur_px)
-    coded = np.where(light <= 0.0031308, 12.92 * light, 1.055 * np.maximum(light, 1e-6) ** (1 / 2.4) - 0.055)
+    soft = cv2.GaussianBlur(light, (0, 0), shot.blur_px)
+    coded = np.where(soft <= 0.0031308, 12.92 * soft, 1.055 * np.maximum(soft, 1e-6) ** (1 / 2.4) - 0.055)
     noisy = 255 * coded + shot.noise * rng.standard_normal(light.shape).astype(np.float32)
     return np.asarray(np.clip(np.round(noisy), 0, 255).astype(np.uint8))
 
