@@ -43,7 +43,7 @@ def size_of(history: History, machine: Machine) -> Chain | None:
     return None
 
 
-def situation_of(history: History, name: str, *, today: dt.date) -> Situation:
+def situation_of(history: History, name: str, *, today: dt.date, size: Chain | None = None) -> Situation:
     """What the logbook knows of a machine's drive.
 
     Parameters
@@ -54,6 +54,8 @@ def situation_of(history: History, name: str, *, today: dt.date) -> Situation:
         The machine's.
     today
         For the chain's age.
+    size
+        The chain's size when it is told; else the logbook's.
 
     Raises
     ------
@@ -64,7 +66,7 @@ def situation_of(history: History, name: str, *, today: dt.date) -> Situation:
         names = ", ".join(sorted(history.machines)[:8]) or "none yet"
         raise ValueError(f"machine must be one of the logbook ({names}), not {name!r}")
     machine = history.machines[name]
-    size = size_of(history, machine)
+    size = size or size_of(history, machine)
     chain_part = history.parts.get(machine.fitted.get("chain", ""))
     known: dict[str, Any] = {}
     if chain_part is not None and chain_part.current is not None:
@@ -97,7 +99,7 @@ def _sprocket(history: History, machine: Machine, position: str) -> SprocketStat
     if e.asymmetry_percent is not None and e.asymmetry_std_percent is not None:
         asymmetry = Estimate(value=e.asymmetry_percent, std=e.asymmetry_std_percent)
     return SprocketState(
-        grade=e.grade,  # type: ignore[arg-type]  # the logbook holds text; SprocketState checks it
+        grade=e.grade or "cannot-tell",  # type: ignore[arg-type]  # the logbook holds text; SprocketState checks it
         confidence=e.confidence,
         teeth=e.teeth or part.entry.teeth,
         asymmetry_percent=asymmetry,

@@ -111,7 +111,7 @@ def advise(
         machine = machine or found.pop("machine")
         given = {**found, **given}
     elif machine is not None:
-        given = _merged(_from_logbook(machine, logbook, needed=logbook is not None or not given), given)
+        given = _merged(_from_logbook(machine, logbook, needed=logbook is not None or not given, chain=chain), given)
     if not given:
         raise UsageError(
             "Nothing is known yet.", hint="Name a machine of the logbook, or give grades: toothcheck advise --help"
@@ -246,17 +246,24 @@ def _merged(kept: dict[str, Any], typed: dict[str, Any]) -> dict[str, Any]:
     return out
 
 
-def _from_logbook(machine: str, where: str | None, *, needed: bool) -> dict[str, Any]:
+def _from_logbook(machine: str, where: str | None, *, needed: bool, chain: str | None) -> dict[str, Any]:
     """What the logbook knows; nothing when it is not needed and has no such machine."""
     import datetime as dt
 
+    from toothcheck.chains import chain as chain_of
     from toothcheck.cli.books import opened
     from toothcheck.drive import situation_of
     from toothcheck.errors import LogbookError
 
+    size = None
+    if chain is not None:
+        try:
+            size = chain_of(chain)
+        except ValueError as error:
+            raise UsageError(f"{error}.") from error
     try:
         with opened(where) as book:
-            s = situation_of(book.history(), machine, today=dt.date.today())
+            s = situation_of(book.history(), machine, today=dt.date.today(), size=size)
     except LogbookError:
         if needed:
             raise

@@ -24,6 +24,7 @@ HOLES = range(3, 11)
 """Numbers of fixing holes looked for."""
 HOLE_RADIUS_MM = (2.4, 8.5)
 _HOLE_SUPPORT = 0.65
+_RIM_MARGIN = 0.1
 _BEVEL_STD_MM = 0.06
 """Edges of bores and holes are broken by some tenths; what of it moves the rim found."""
 
@@ -134,7 +135,7 @@ def _bore(view: View, root: float, scale_std: float, reasons: dict[str, str]) ->
     if near[best] < max(0.35, usual + 0.15):
         reasons["bore_mm"] = "no round bore is seen (splines, a nut, dirt, or too little contrast)"
         return None
-    found = fit_hole(view, np.zeros(2), r0, 180)
+    found = near_rim(view, np.zeros(2), r0, 180)
     if found is None:
         reasons["bore_mm"] = "the bore's rim could not be followed"
         return None
@@ -145,8 +146,42 @@ def _bore(view: View, root: float, scale_std: float, reasons: dict[str, str]) ->
     return Estimate(value=2 * r, std=math.hypot(2 * std, 2 * r * scale_std))
 
 
-def fit_hole(view: View, centre: Floats, radius: float, count: int) -> tuple[Floats, float, float] | None:
-    """Near rim of a hole near a guess: centre, radius and its standard uncertainty, mm."""
+def near_rim(view: View, centre: Floats, radius: float, count: int) -> tuple[Floats, float, float] | None:
+    """Near rim of a hole, told from the far one: centre, radius and its standard uncertainty, mm.
+
+    Where the ground is brighter than the metal the far rim is the stronger edge and is what a fit finds first.  So the
+    circle found is taken for the far rim as well, and the reading believed whose pair of rims is seen.
+    """
+    first = fit_hole(view, centre, radius, count)
+    if first is None or view.thickness_mm <= 0:
+        return first
+    rays = rays_of(count)
+    plane = view.plane
+
+    def evidence(middle: Floats, r: float) -> float:
+        pair = [steps_on(view, middle[None], np.array([r]), rays, z)[0, 0] for z in (0.0, -view.thickness_mm)]
+        return float(np.nansum(pair))
+
+    # the circle seen, laid on the back
+    seen = plane.on_plane(plane.project(first[0] + first[1] * rays), -view.thickness_mm)
+    middle = seen.mean(0)
+    larger = float(np.hypot(*(seen - middle).T).mean())
+    apart = larger - first[1] + float(np.hypot(*(middle - first[0])))
+    lost = (larger - first[1]) / 2
+    one, other = evidence(first[0], first[1]), evidence(middle, larger)
+    if other > one + _RIM_MARGIN:
+        second = fit_hole(view, middle, larger, count, within_mm=max(0.2, 0.4 * apart))
+        if second is not None and evidence(second[0], second[1]) > one:
+            first, one, other = second, evidence(second[0], second[1]), one
+    # where neither stands out, it may be either
+    doubt = lost if abs(one - other) < _RIM_MARGIN else 0.0
+    return first[0], first[1], math.hypot(first[2], doubt)
+
+
+def fit_hole(
+    view: View, centre: Floats, radius: float, count: int, *, within_mm: float = 0.9
+) -> tuple[Floats, float, float] | None:
+    """Circle of edges near a guess: centre, radius and its standard uncertainty, mm."""
     rays = rays_of(count)
     camera = view.plane.camera_in_plane()
     px = view.plane.px_per_mm
@@ -157,7 +192,7 @@ def fit_hole(view: View, centre: Floats, radius: float, count: int) -> tuple[Flo
         # how wide the wall stands inside the near rim, mm (negative: the wall is hidden behind the face)
         lean = ((camera[:2] - rim) * rays).sum(1) / camera[2]
         wall = -lean * view.thickness_mm
-        reach = 0.9 if sweep == 0 else 0.55
+        reach = min(within_mm, 0.9 if sweep == 0 else 0.55)
         # no farther in than half way to the far rim, where that is in sight and told apart
         m = 2 * max(4, round(reach * px / 0.5)) + 1
         t = np.linspace(-reach, reach, m)
@@ -193,12 +228,12 @@ def fit_hole(view: View, centre: Floats, radius: float, count: int) -> tuple[Flo
     return middle, r, math.hypot(std, _BEVEL_STD_MM)
 
 
-def _whole_set(view: View, c: float, phase: float, n: int, rho: float) -> tuple[Floats, Floats] | None:
+def _whole_set(view: View, c: float, phase: float, n: int, rho: float) -> tuple[Floats, Floats, float] | None:
     """Middles and radii of n holes on a circle of radius c, when every one of them is clear."""
-    middles, sizes = [], []
+    middles, sizes, stds = [], [], []
     for k in range(n):
         a = phase + 2 * math.pi * k / n
-        found = fit_hole(view, c * np.array([math.cos(a), math.sin(a)]), rho, 72)
+        found = near_rim(view, c * np.array([math.cos(a), math.sin(a)]), rho, 72)
         if found is None:
             return None
         support = steps_on(view, found[0][None], np.array([found[1]]), rays_of(48), 0.0)[0, 0]
@@ -206,7 +241,8 @@ def _whole_set(view: View, c: float, phase: float, n: int, rho: float) -> tuple[
             return None
         middles.append(found[0])
         sizes.append(found[1])
-    return np.array(middles), np.array(sizes)
+        stds.append(found[2])
+    return np.array(middles), np.array(sizes), float(np.median(stds))
 
 
 def _holes(
@@ -261,7 +297,7 @@ def _holes(
                 break
     if whole is None:  # gravel and grain reach a support of 0.5, real rims 0.8 and more
         return no("no full set of clear fixing holes was seen; type holes=0 if there are none")
-    middles, sizes = whole
+    middles, sizes, each = whole
     n = len(sizes)
     # equal holes on one circle, evenly spaced: else it was chance
     x, y = middles.T
@@ -274,9 +310,13 @@ def _holes(
     if np.ptp(sizes) > 0.8 or np.abs(own - radius).max() > 0.6 or uneven > 1.2 or math.hypot(cx, cy) > 0.8:
         return no("what was seen is no set of equal holes on one circle; type holes=0 if there are none")
     spread = float(own.std()) / math.sqrt(n)
-    circle = Estimate(value=2 * radius, std=math.hypot(2 * max(spread, 0.03), 2 * radius * scale_std))
+    # far rims taken for near ones make the whole circle smaller, by a share of thickness over distance
+    doubt = radius * view.thickness_mm / float(view.plane.camera_in_plane()[2]) if each > 1.5 * _BEVEL_STD_MM else 0.0
+    circle = Estimate(value=2 * radius, std=math.hypot(2 * max(spread, 0.03), 2 * radius * scale_std, doubt))
     size = Estimate(
         value=2 * float(np.median(sizes)),
-        std=math.hypot(2 * max(float(sizes.std()) / math.sqrt(n), _BEVEL_STD_MM), 2 * float(sizes.mean()) * scale_std),
+        std=math.hypot(
+            2 * max(float(sizes.std()) / math.sqrt(n), each, _BEVEL_STD_MM), 2 * float(sizes.mean()) * scale_std
+        ),
     )
     return Count(value=n, probability=0.99), circle, size

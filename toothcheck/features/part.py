@@ -71,19 +71,26 @@ def part_from_photo(
         )
     card = card_pose(sighting, grey, focal_35mm)
     plane = card.plane.moved(height_mm=-card_height_mm)
-    found = _middle(grey, plane, sighting)
-    if found is None:
+    middles = _middles(grey, plane, sighting)
+    if not middles:
         raise CannotTell(
             f"{name}: no sprocket with a free, round bore was found.",
             hint="Take the part off, lay it flat on something plain, whole in the picture; or type its values.",
         )
-    plane, bore_radius = found
+    # gravel makes circles, too: the first middle with teeth round it is the one
+    rim: _Rim | None = None
+    for middle, bore_radius in middles:
+        rim = _rim(grey, middle, bore_radius, size)
+        if rim is not None:
+            plane = middle
+            break
+    if rim is None:
+        plane = middles[0][0]
     if plane.tilt_deg > MOST_TILT_DEG or plane.px_per_mm < LEAST_PX_PER_MM:
         raise CannotTell(
             f"{name}: taken {plane.tilt_deg:.0f}° from the side at {plane.px_per_mm:.1f} px/mm.",
-            hint=f"Hold the camera square on (under {MOST_TILT_DEG:.0f}°), and closer (over {LEAST_PX_PER_MM:g} px/mm).",
+            hint=f"Hold the camera square on (under {MOST_TILT_DEG:.0f}°), closer (over {LEAST_PX_PER_MM:g} px/mm).",
         )
-    rim = _rim(grey, plane, bore_radius, size)
     if rim is None:
         raise CannotTell(
             f"{name}: no toothed rim "
@@ -172,8 +179,8 @@ def _settle_scale(plane: PlanePose, rim: _Rim, table: Chain, card_std: float) ->
     return moved.moved(centre_mm=moved.on_plane(pixel)[0]), card_std * pitch_std / math.hypot(card_std, pitch_std)
 
 
-def _middle(grey: NDArray[np.uint8], plane: PlanePose, sighting: CardSighting) -> tuple[PlanePose, float] | None:
-    """The plane with its origin moved to the bore's middle, and the bore's radius."""
+def _middles(grey: NDArray[np.uint8], plane: PlanePose, sighting: CardSighting) -> list[tuple[PlanePose, float]]:
+    """Planes with their origin moved to what may be the bore's middle, and its radius; the likeliest first."""
     h, w = grey.shape
     frame = np.array([[0, 0], [w - 1, 0], [w - 1, h - 1], [0, h - 1]], dtype=np.float64)
     corners = plane.on_plane(frame)
@@ -181,7 +188,7 @@ def _middle(grey: NDArray[np.uint8], plane: PlanePose, sighting: CardSighting) -
     step = _SEARCH_MM
     columns, rows = (np.ceil((high - low) / step).astype(int) + 1).tolist()
     if columns * rows > 4_000_000:
-        return None
+        return []
     gx, gy = np.meshgrid(low[0] + step * np.arange(columns), low[1] + step * np.arange(rows))
     maps = plane.project(np.stack([gx, gy], axis=-1)).astype(np.float32)
     shrink = max(1, int(plane.px_per_mm * step))
@@ -198,7 +205,7 @@ def _middle(grey: NDArray[np.uint8], plane: PlanePose, sighting: CardSighting) -
     mask = cv2.erode(mask, np.ones((5, 5), np.uint8))
     inside = size[mask > 0]
     if len(inside) < 1000:
-        return None
+        return []
     strong = (size > np.quantile(inside, 0.9)) & (mask > 0)
     iy, ix = np.nonzero(strong)
     ux, uy = dx[iy, ix] / size[iy, ix], dy[iy, ix] / size[iy, ix]
@@ -211,25 +218,31 @@ def _middle(grey: NDArray[np.uint8], plane: PlanePose, sighting: CardSighting) -
     heat = cv2.GaussianBlur(votes.reshape(rows, columns).astype(np.float32), (0, 0), 1.5 / step)
     # lines cross anywhere; at the middle they cross far above their surroundings
     heat = heat - cv2.GaussianBlur(heat, (0, 0), 8 / step)
-    best: tuple[float, Floats, float] | None = None
-    for _ in range(4):
+    tried: list[tuple[float, Floats, float]] = []
+    for _ in range(6):
         y, x = np.unravel_index(int(heat.argmax()), heat.shape)
         guess = low + step * np.array([float(x), float(y)])
         cv2.circle(heat, (int(x), int(y)), int(8 / step), -1e9, -1)
-        tried = _bore_at(grey, plane, guess)
-        if tried is not None and (best is None or tried[0] > best[0]):
-            best = tried
-    if best is None:
-        return None
+        one = _bore_at(grey, plane, guess)
+        if one is not None:
+            tried.append(one)
+    out = [_settled(grey, plane, *one[1:]) for one in sorted(tried, key=lambda one: -one[0])]
+    return [one for one in out if one is not None]
+
+
+def _settled(
+    grey: NDArray[np.uint8], plane: PlanePose, middle: Floats, radius: float
+) -> tuple[PlanePose, float] | None:
+    """The face's plane about a bore whose circle was seen at ``middle``."""
     # the circle that stands out most may be the near rim or the far one: try both, and believe the pair
     choice: tuple[float, PlanePose, float] | None = None
     for behind in (0.0, _USUAL_THICKNESS_MM):
         level = plane.moved(height_mm=-behind)
         # where it was seen on the face's plane, brought to this one
-        seen = level.on_plane(plane.project(best[1] + best[2] * rays_of(8)))
+        seen = level.on_plane(plane.project(middle + radius * rays_of(8)))
         here = level.moved(centre_mm=seen.mean(0))
-        radius = float(np.hypot(*(seen - seen.mean(0)).T).mean())
-        fitted = fit_hole(_view_of(grey, here, radius + 6, 0.0), np.zeros(2), radius, 180)
+        guess = float(np.hypot(*(seen - seen.mean(0)).T).mean())
+        fitted = fit_hole(_view_of(grey, here, guess + 6, 0.0), np.zeros(2), guess, 180)
         if fitted is None or float(np.hypot(*fitted[0])) > 1.5:
             continue
         face = here.moved(centre_mm=fitted[0]).moved(height_mm=behind)

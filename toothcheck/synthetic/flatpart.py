@@ -18,16 +18,16 @@ from toothcheck.synthetic.camera import place_camera
 from toothcheck.synthetic.part import Part
 from toothcheck.synthetic.scenery import at_tile, card_face, ground_tile, noise_tile, pose
 
-_RAYS = 5
-_SLICES = 6
+_RAYS = 4
+_SLICES = 5
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class FlatShot:
     """How the part is photographed; lengths mm, angles degrees."""
 
-    width_px: int = 1280
-    height_px: int = 960
+    width_px: int = 1200
+    height_px: int = 900
     focal_35mm: float = 35.0
     fill: float = 0.92
     """Share of the picture's height that the wheel takes."""
