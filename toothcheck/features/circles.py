@@ -158,24 +158,28 @@ def near_rim(view: View, centre: Floats, radius: float, count: int) -> tuple[Flo
     rays = rays_of(count)
     plane = view.plane
 
-    def evidence(middle: Floats, r: float) -> float:
-        pair = [steps_on(view, middle[None], np.array([r]), rays, z)[0, 0] for z in (0.0, -view.thickness_mm)]
-        return float(np.nansum(pair))
+    def evidence(middle: Floats, r: float) -> tuple[float, float]:
+        near, far = (
+            float(np.nan_to_num(steps_on(view, middle[None], np.array([r]), rays, z)[0, 0]))
+            for z in (0.0, -view.thickness_mm)
+        )
+        return near, near + far
 
     # the circle seen, laid on the back
     seen = plane.on_plane(plane.project(first[0] + first[1] * rays), -view.thickness_mm)
     middle = seen.mean(0)
     larger = float(np.hypot(*(seen - middle).T).mean())
     apart = larger - first[1] + float(np.hypot(*(middle - first[0])))
-    lost = (larger - first[1]) / 2
-    one, other = evidence(first[0], first[1]), evidence(middle, larger)
-    if other > one + _RIM_MARGIN:
-        second = fit_hole(view, middle, larger, count, within_mm=max(0.2, 0.4 * apart))
-        if second is not None and evidence(second[0], second[1]) > one:
-            first, one, other = second, evidence(second[0], second[1]), one
-    # where neither stands out, it may be either
-    doubt = lost if abs(one - other) < _RIM_MARGIN else 0.0
-    return first[0], first[1], math.hypot(first[2], doubt)
+    second = fit_hole(view, middle, larger, count, within_mm=max(0.2, 0.4 * apart))
+    # a near rim is in sight all round; grain alone reaches 0.4
+    if second is None or evidence(second[0], second[1])[0] < 0.5:
+        return first
+    one, other = evidence(first[0], first[1])[1], evidence(second[0], second[1])[1]
+    if other > one:
+        first = second
+    # where neither pair stands out, it may be either
+    doubt = (larger - first[1]) / 2 if abs(one - other) < _RIM_MARGIN else 0.0
+    return first[0], first[1], math.hypot(first[2], max(0.0, doubt))
 
 
 def fit_hole(
