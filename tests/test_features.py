@@ -167,7 +167,7 @@ def test_a_part_fits_itself_and_not_its_neighbours(rear):
         key = {"one tooth more": "teeth", "other circle": "hole_circle_mm"}.get(case)
         if key is None:
             assert not answer.having("differs")
-            for seen in ("teeth", "pitch_mm", "bore_mm", "holes", "hole_circle_mm", "hole_mm"):
+            for seen in ("teeth", "pitch_mm", "roller_diameter_mm", "holes", "hole_circle_mm", "hole_mm"):
                 assert answer.of(seen).result == "fits", seen
         else:
             assert answer.result == "differs"

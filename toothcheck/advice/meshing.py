@@ -28,7 +28,7 @@ class Meshing:
             )
         alternate = (
             " Teeth and links are both even: one half of the teeth always meets inner links, the other outer links, "
-            "and alternate teeth can wear unequally. Put the wheel back one tooth further when refitting."
+            "and alternate teeth can wear unequally. Lay the chain on one tooth further when refitting."
             if self.common_factor % 2 == 0
             else ""
         )

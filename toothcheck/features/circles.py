@@ -8,6 +8,7 @@ believed only where both rims are found with one radius, each on its own plane; 
 from __future__ import annotations
 
 import math
+from collections.abc import Sequence
 from dataclasses import dataclass
 
 import numpy as np
@@ -146,40 +147,57 @@ def _bore(view: View, root: float, scale_std: float, reasons: dict[str, str]) ->
     return Estimate(value=2 * r, std=math.hypot(2 * std, 2 * r * scale_std))
 
 
-def near_rim(view: View, centre: Floats, radius: float, count: int) -> tuple[Floats, float, float] | None:
-    """Near rim of a hole, told from the far one: centre, radius and its standard uncertainty, mm.
+_Circle = tuple[Floats, float, float]
+"""Centre, radius and its standard uncertainty, mm."""
+
+
+def near_rim(view: View, centre: Floats, radius: float, count: int) -> _Circle | None:
+    """Near rim of a hole, told from the far one."""
+    found = near_rims(view, [centre], radius, count)
+    return None if found is None else found[0]
+
+
+def near_rims(view: View, centres: Sequence[Floats], radius: float, count: int) -> list[_Circle] | None:
+    """Near rims of equal holes, told from the far ones; None when one cannot be followed.
 
     Where the ground is brighter than the metal the far rim is the stronger edge and is what a fit finds first.  So the
-    circle found is taken for the far rim as well, and the reading believed whose pair of rims is seen.
+    circles found are taken for far rims as well, and for all holes together the reading is believed whose pairs of rims
+    are seen.
     """
-    first = fit_hole(view, centre, radius, count)
-    if first is None or view.thickness_mm <= 0:
-        return first
+    firsts = [fit_hole(view, c, radius, count) for c in centres]
+    one = [f for f in firsts if f is not None]
+    if len(one) < len(firsts):
+        return None
+    if view.thickness_mm <= 0:
+        return one
     rays = rays_of(count)
-    plane = view.plane
 
-    def evidence(middle: Floats, r: float) -> tuple[float, float]:
+    def evidence(circle: _Circle) -> tuple[float, float]:
         near, far = (
-            float(np.nan_to_num(steps_on(view, middle[None], np.array([r]), rays, z)[0, 0]))
+            float(np.nan_to_num(steps_on(view, circle[0][None], np.array([circle[1]]), rays, z)[0, 0]))
             for z in (0.0, -view.thickness_mm)
         )
         return near, near + far
 
-    # the circle seen, laid on the back
-    seen = plane.on_plane(plane.project(first[0] + first[1] * rays), -view.thickness_mm)
-    middle = seen.mean(0)
-    larger = float(np.hypot(*(seen - middle).T).mean())
-    apart = larger - first[1] + float(np.hypot(*(middle - first[0])))
-    second = fit_hole(view, middle, larger, count, within_mm=max(0.2, 0.4 * apart))
+    other: list[_Circle] = []
+    for middle, r, _ in one:
+        # the circle seen, laid on the back
+        seen = view.plane.on_plane(view.plane.project(middle + r * rays), -view.thickness_mm)
+        behind = seen.mean(0)
+        larger = float(np.hypot(*(seen - behind).T).mean())
+        apart = larger - r + float(np.hypot(*(behind - middle)))
+        second = fit_hole(view, behind, larger, count, within_mm=max(0.2, 0.4 * apart))
+        if second is not None:
+            other.append(second)
+    seconds = [evidence(c) for c in other]
     # a near rim is in sight all round; grain alone reaches 0.4
-    if second is None or evidence(second[0], second[1])[0] < 0.5:
-        return first
-    one, other = evidence(first[0], first[1])[1], evidence(second[0], second[1])[1]
-    if other > one:
-        first = second
+    if len(other) < len(one) or min(near for near, _ in seconds) < 0.5:
+        return one
+    gain = float(np.mean([pair for _, pair in seconds])) - float(np.mean([evidence(c)[1] for c in one]))
+    lost = abs(float(np.mean([c[1] for c in other])) - float(np.mean([c[1] for c in one])))
     # where neither pair stands out, it may be either
-    doubt = (larger - first[1]) / 2 if abs(one - other) < _RIM_MARGIN else 0.0
-    return first[0], first[1], math.hypot(first[2], max(0.0, doubt))
+    doubt = lost / 2 if abs(gain) < _RIM_MARGIN else 0.0
+    return [(m, r, math.hypot(std, doubt)) for m, r, std in (other if gain > _RIM_MARGIN / 2 else one)]
 
 
 def fit_hole(
@@ -234,19 +252,15 @@ def fit_hole(
 
 def _whole_set(view: View, c: float, phase: float, n: int, rho: float) -> tuple[Floats, Floats, float] | None:
     """Middles and radii of n holes on a circle of radius c, when every one of them is clear."""
-    middles, sizes, stds = [], [], []
-    for k in range(n):
-        a = phase + 2 * math.pi * k / n
-        found = near_rim(view, c * np.array([math.cos(a), math.sin(a)]), rho, 72)
-        if found is None:
+    angles = phase + 2 * math.pi * np.arange(n) / n
+    found = near_rims(view, [c * np.array([math.cos(a), math.sin(a)]) for a in angles], rho, 72)
+    if found is None:
+        return None
+    for middle, r, _ in found:
+        if not steps_on(view, middle[None], np.array([r]), rays_of(48), 0.0)[0, 0] > _HOLE_SUPPORT:
             return None
-        support = steps_on(view, found[0][None], np.array([found[1]]), rays_of(48), 0.0)[0, 0]
-        if not support > _HOLE_SUPPORT:
-            return None
-        middles.append(found[0])
-        sizes.append(found[1])
-        stds.append(found[2])
-    return np.array(middles), np.array(sizes), float(np.median(stds))
+    middles, sizes, stds = (np.array([f[k] for f in found]) for k in range(3))
+    return middles, sizes, float(np.median(stds))
 
 
 def _holes(

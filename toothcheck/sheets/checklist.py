@@ -65,14 +65,14 @@ def _work(action: Action) -> tuple[Section, ...]:
             "Rivet to the diameter that the chain's maker prints, eye protection on; a clip's closed end points in the "
             "direction of travel.",
             "The joint must bend freely, with no gap at the plates.",
+            "Set the slack as the manual says: at the tightest place, on the stand or loaded as it says; same marks "
+            "both sides, wheel in line.",
+            "Axle nut to its torque; split pin or lock as the manual says; rear brake pumped up and free.",
             *(
                 ("Now tighten the front nut to its torque, chain on, in gear, rear brake held; close its lock.",)
                 if sprockets
                 else ()
             ),
-            "Set the slack as the manual says: at the tightest place, on the stand or loaded as it says; same marks "
-            "both sides, wheel in line.",
-            "Axle nut to its torque; split pin or lock as the manual says; rear brake pumped up and free.",
         ),
     )
     return (loosen, chain, swap, refit) if sprockets else (loosen, chain, refit)
