@@ -154,11 +154,24 @@ _Circle = tuple[Floats, float, float]
 def near_rim(view: View, centre: Floats, radius: float, count: int) -> _Circle | None:
     """Near rim of a hole, told from the far one."""
     found = near_rims(view, [centre], radius, count)
-    return None if found is None else found[0]
+    if found is None:
+        return None
+    (middle, r, std), settled = found[0][0], found[1]
+    if not settled and _bright_inside(view, middle, r):
+        # the far rim may have been taken for the near one
+        std = math.hypot(std, 0.5 * r * view.thickness_mm / float(view.plane.camera_in_plane()[2]))
+    return middle, r, std
 
 
-def near_rims(view: View, centres: Sequence[Floats], radius: float, count: int) -> list[_Circle] | None:
-    """Near rims of equal holes, told from the far ones; None when one cannot be followed.
+def _bright_inside(view: View, middle: Floats, r: float) -> bool:
+    """Whether what is seen through a hole is brighter than the face round it."""
+    rays = rays_of(48)
+    inside, outside = (float(np.nanmedian(view.at(middle + (r + off) * rays[None]))) for off in (-0.8, 0.8))
+    return inside > outside
+
+
+def near_rims(view: View, centres: Sequence[Floats], radius: float, count: int) -> tuple[list[_Circle], bool] | None:
+    """Near rims of equal holes, told from the far ones, and whether surely; None when one cannot be followed.
 
     Where the ground is brighter than the metal the far rim is the stronger edge and is what a fit finds first.  So the
     circles found are taken for far rims as well, and for all holes together the reading is believed whose pairs of rims
@@ -169,7 +182,7 @@ def near_rims(view: View, centres: Sequence[Floats], radius: float, count: int) 
     if len(one) < len(firsts):
         return None
     if view.thickness_mm <= 0:
-        return one
+        return one, True
     rays = rays_of(count)
 
     def evidence(circle: _Circle) -> tuple[float, float]:
@@ -192,12 +205,13 @@ def near_rims(view: View, centres: Sequence[Floats], radius: float, count: int) 
     seconds = [evidence(c) for c in other]
     # a near rim is in sight all round; grain alone reaches 0.4
     if len(other) < len(one) or min(near for near, _ in seconds) < 0.5:
-        return one
+        return one, False
     gain = float(np.mean([pair for _, pair in seconds])) - float(np.mean([evidence(c)[1] for c in one]))
     lost = abs(float(np.mean([c[1] for c in other])) - float(np.mean([c[1] for c in one])))
     # where neither pair stands out, it may be either
     doubt = lost / 2 if abs(gain) < _RIM_MARGIN else 0.0
-    return [(m, r, math.hypot(std, doubt)) for m, r, std in (other if gain > _RIM_MARGIN / 2 else one)]
+    chosen = other if gain > _RIM_MARGIN / 2 else one
+    return [(m, r, math.hypot(std, doubt)) for m, r, std in chosen], abs(gain) > _RIM_MARGIN / 2
 
 
 def fit_hole(
@@ -256,10 +270,14 @@ def _whole_set(view: View, c: float, phase: float, n: int, rho: float) -> tuple[
     found = near_rims(view, [c * np.array([math.cos(a), math.sin(a)]) for a in angles], rho, 72)
     if found is None:
         return None
-    for middle, r, _ in found:
+    circles, settled = found
+    for middle, r, _ in circles:
+        # through a hole the ground is brighter than the face, and the far rim outshines the near one: no size then
+        if not settled and _bright_inside(view, middle, r):
+            return None
         if not steps_on(view, middle[None], np.array([r]), rays_of(48), 0.0)[0, 0] > _HOLE_SUPPORT:
             return None
-    middles, sizes, stds = (np.array([f[k] for f in found]) for k in range(3))
+    middles, sizes, stds = (np.array([f[k] for f in circles]) for k in range(3))
     return middles, sizes, float(np.median(stds))
 
 
@@ -314,7 +332,7 @@ def _holes(
             if whole is not None:
                 break
     if whole is None:  # gravel and grain reach a support of 0.5, real rims 0.8 and more
-        return no("no full set of clear fixing holes was seen; type holes=0 if there are none")
+        return no("no full set of clear fixing holes was seen (a darker ground helps); type holes=0 if there are none")
     middles, sizes, each = whole
     n = len(sizes)
     # equal holes on one circle, evenly spaced: else it was chance
