@@ -114,8 +114,12 @@ def steps_on(view: View, centres: Floats, radii: Floats, rays: Floats, height: f
     # over an arc of some millimetres
     smooth = (np.roll(step, 1, 1) + step + np.roll(step, -1, 1)) / 3
     size = np.abs(smooth)
-    level = 4.0 + 0.03 * np.nanmedian(np.abs(light))
-    return np.asarray(np.nanmean(size / (size + level), axis=1))
+    seen = np.isfinite(size)
+    level = 4.0 + 0.03 * float(np.median(light[np.isfinite(light)])) if seen.any() else 4.0
+    share = np.where(seen, size / (np.where(seen, size, 0.0) + level), 0.0)
+    # what lies outside the picture has no step; a circle that lies there for the most part is none
+    count = seen.sum(1)
+    return np.asarray(np.where(count > 0.6 * size.shape[1], share.sum(1) / np.maximum(count, 1), 0.0))
 
 
 def _bore(view: View, root: float, scale_std: float, reasons: dict[str, str]) -> Estimate | None:
@@ -126,7 +130,6 @@ def _bore(view: View, root: float, scale_std: float, reasons: dict[str, str]) ->
         return None
     near = steps_on(view, np.zeros((1, 2)), radii, rays, 0.0)[0]
     far = steps_on(view, np.zeros((1, 2)), radii, rays, -view.thickness_mm)[0]
-    near, far = np.nan_to_num(near), np.nan_to_num(far)
     both = np.minimum(near, far + 0.15) + 0.5 * (near + far)
     best = int(np.argmax(both))
     r0 = float(radii[best])
@@ -166,8 +169,9 @@ def near_rim(view: View, centre: Floats, radius: float, count: int) -> _Circle |
 def _bright_inside(view: View, middle: Floats, r: float) -> bool:
     """Whether what is seen through a hole is brighter than the face round it."""
     rays = rays_of(48)
-    inside, outside = (float(np.nanmedian(view.at(middle + (r + off) * rays[None]))) for off in (-0.8, 0.8))
-    return inside > outside
+    inside, outside = (view.at(middle + (r + off) * rays[None]) for off in (-0.8, 0.8))
+    both = np.isfinite(inside) & np.isfinite(outside)
+    return bool(both.any() and np.median(inside[both]) > np.median(outside[both]))
 
 
 def near_rims(view: View, centres: Sequence[Floats], radius: float, count: int) -> tuple[list[_Circle], bool] | None:
@@ -187,7 +191,7 @@ def near_rims(view: View, centres: Sequence[Floats], radius: float, count: int) 
 
     def evidence(circle: _Circle) -> tuple[float, float]:
         near, far = (
-            float(np.nan_to_num(steps_on(view, circle[0][None], np.array([circle[1]]), rays, z)[0, 0]))
+            float(steps_on(view, circle[0][None], np.array([circle[1]]), rays, z)[0, 0])
             for z in (0.0, -view.thickness_mm)
         )
         return near, near + far
@@ -314,9 +318,9 @@ def _holes(
             phases = np.arange(0, span, 1.0)
             index = np.round(phases[:, None] + span * np.arange(n)).astype(int) % 360
             ring = like[index]  # (phases, n, radii)
-            worst, mean = np.nanmin(ring, axis=1), np.nanmean(ring, axis=1)
+            worst, mean = ring.min(axis=1), ring.mean(axis=1)
             value = worst + 0.5 * mean
-            i, j = np.unravel_index(int(np.nanargmax(value)), value.shape)
+            i, j = np.unravel_index(int(value.argmax()), value.shape)
             # more holes that all look the part beat fewer
             score = float(value[i, j]) + 0.012 * n
             if best is None or score > best[0]:

@@ -248,7 +248,7 @@ def _settled(
         face = here.moved(centre_mm=fitted[0]).moved(height_mm=behind)
         view = _view_of(grey, face, fitted[1] + 6)
         near, far = (
-            float(np.nanmean(steps_on(view, np.zeros((1, 2)), np.array([fitted[1]]), rays_of(180), z)))
+            float(np.mean(steps_on(view, np.zeros((1, 2)), np.array([fitted[1]]), rays_of(180), z)))
             for z in (0.0, -_USUAL_THICKNESS_MM)
         )
         if choice is None or near + 0.5 * far > choice[0]:
@@ -286,7 +286,7 @@ def _bore_at(grey: NDArray[np.uint8], plane: PlanePose, guess: Floats) -> tuple[
         here = plane.moved(centre_mm=start)
         view = _view_of(grey, here, float(radii[-1]) + 3)
         offsets = np.array([[i, j] for i in (-1, 0, 1) for j in (-1, 0, 1)], dtype=np.float64) * reach
-        like = np.nan_to_num(steps_on(view, offsets, radii, rays, 0.0))
+        like = steps_on(view, offsets, radii, rays, 0.0)
         for o, row in zip(offsets, like, strict=True):
             i = int(row.argmax())
             score = float(row[i] - np.median(row))
@@ -307,7 +307,8 @@ def _polar(grey: NDArray[np.uint8], plane: PlanePose, start_mm: float) -> tuple[
     stop = len(radii) if whole.all() else int(np.argmin(whole))
     if stop < 30:
         return None
-    return np.nan_to_num(light[:, :stop], nan=float(np.nanmedian(light[:, :stop]))), radii[:stop]
+    shown = light[:, :stop]
+    return np.nan_to_num(shown, nan=float(np.median(shown[np.isfinite(shown)]))), radii[:stop]
 
 
 def _field(light: Floats, radii: Floats) -> NDArray[np.complex128]:
