@@ -164,17 +164,19 @@ class Comparison:
         return tuple(f for f in self.fields if f.result == result)
 
 
-def _missing(field: Field, part: Part, which: str) -> str:
+def _missing(field: Field, part: Part) -> str:
     because = part.unknown_because.get(field.key)
     if because is None:
         because = "not given" if field.photo_sees else "a photo cannot see it: measure with callipers"
-    return f"{which}: {because}"
+    return because
 
 
 def _match(field: Field, old: Part, new: Part) -> FieldMatch:
     a, b = getattr(old, field.key), getattr(new, field.key)
     if a is None or b is None:
-        why = "; ".join(_missing(field, p, w) for p, v, w in ((old, a, "old"), (new, b, "new")) if v is None)
+        reasons = {w: _missing(field, p) for p, v, w in ((old, a, "old"), (new, b, "new")) if v is None}
+        alike = len(reasons) == 2 and reasons["old"] == reasons["new"]
+        why = f"both: {reasons['old']}" if alike else "; ".join(f"{w}: {r}" for w, r in reasons.items())
         return FieldMatch(
             field=field, old=a, new=b, difference=None, result="cannot-tell", probability_same=None, why=why
         )
