@@ -336,9 +336,10 @@ def _from_photo(
         out = console()
         out.print(f"[bold]Chain {size.name}, {run.pitches} pitches from {escape(photo.name)}[/bold]")
         _say(decision, limit, rear_teeth)
-        bars = "".join(_bar(link.elongation_percent) for link in run.links)
-        out.print(f"Link by link: {bars}  ({min(k.elongation_percent for k in run.links):+.2f} … "
-                  f"{max(k.elongation_percent for k in run.links):+.2f} %)")  # fmt: skip
+        known = [bool(seen.seen[k.index] and seen.seen[k.index + 1]) for k in run.links]
+        bars = "".join(_bar(k.elongation_percent) if ok else "?" for k, ok in zip(run.links, known, strict=True))
+        shown = [k.elongation_percent for k, ok in zip(run.links, known, strict=True) if ok] or [run.percent.value]
+        out.print(f"Link by link: {bars}  ({min(shown):+.2f} … {max(shown):+.2f} %)")
         play = Estimate(value=abs(run.alternation_mm.value), std=run.alternation_mm.std)
         out.print(f"Every second link is {play.text('mm')} longer than its neighbours: the play of pins and bushes.")
         for link in run.uneven:
