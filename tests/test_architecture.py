@@ -13,10 +13,10 @@ ROOMS = [
     # ground
     "errors", "flags", "estimate", "geometry", "chains", "toothform", "tooth",
     # judging
-    "wear", "patterns", "grade", "advice", "stretch", "matching", "comparing", "logbook", "trend",
-    "pages", "lessons", "report",
+    "wear", "patterns", "grade", "stretch", "matching", "comparing", "torque", "advice", "sheets", "logbook",
+    "drive", "trend", "pages", "lessons", "report",
     # seeing
-    "photo", "edges", "cards", "pose", "tracing", "overlay",
+    "photo", "edges", "cards", "pose", "tracing", "chainphoto", "features", "overlay",
     # together
     "synthetic", "inspection", "survey", "capture", "cli",
 ]  # fmt: skip

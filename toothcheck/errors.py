@@ -57,3 +57,9 @@ class DifferentPartError(ToothcheckError):
     """Two photos that were to be compared do not show the same part from the same side (exit status 2)."""
 
     exit_status = 2
+
+
+class CannotTell(ToothcheckError):
+    """The photo does not support an answer (exit status 3)."""
+
+    exit_status = 3

@@ -120,6 +120,35 @@ def samples(out: Out = None, size: Size = "2016x1512") -> None:
     _write(folder / "README.md", index(iter(made)).encode())
 
 
+@group.command(epilog="Example: toothcheck synthetic chain --out made --count 1 --seed 3")
+def chain(out: Out = None, count: Count = 1, seed: Seed = 0) -> None:
+    """Make photos of straight runs of chain beside the pocket card; NAME.json beside each holds the truth."""
+    import numpy as np
+
+    from toothcheck.synthetic import encode
+    from toothcheck.synthetic.chainrun import any_run, draw
+
+    folder = _folder(out)
+    for i in range(count):
+        rng = np.random.default_rng([seed, i])
+        run, shot, told_mm = any_run(rng)
+        photo = draw(run, shot, rng)
+        truth = {
+            "chain": run.size,
+            "pitches": run.pitches,
+            "elongation_percent": round(photo.elongation_percent, 4),
+            "card": "pocket",
+            "card_height_told_mm": told_mm,
+            "card_height_true_mm": round(shot.card_height_mm, 3),
+            "pins_px": np.round(photo.pins_px, 3).tolist(),
+        }
+        name = f"chain_{seed:04d}_{i:03d}"
+        _write(folder / f"{name}.json", (json.dumps(truth, allow_nan=False) + "\n").encode())
+        picture = np.repeat(photo.grey[..., None], 3, axis=2)
+        _write(folder / f"{name}.jpg", encode(picture, "jpg", focal_35mm=round(shot.focal_35mm), quality=93))
+        typer.echo(f"{folder / name}.jpg", err=True)
+
+
 @group.command(epilog="Example: toothcheck synthetic pairs --out pairs --tier bench --count 4 --seed 1")
 def pairs(
     out: Out = None,

@@ -1,0 +1,163 @@
+"""One plan from the evidence."""
+
+import itertools
+
+import pytest
+from hypothesis import given
+from hypothesis import strategies as st
+
+from toothcheck.advice import ChainState, Situation, SprocketState, meshing, plan_for, roller_lift_mm
+from toothcheck.advice.plan import GRADES
+from toothcheck.chains import chain
+from toothcheck.estimate import Estimate
+from toothcheck.stretch import Limit
+
+LIMIT = Limit.from_span(span_mm=319.4, pitches=20, pitch_mm=15.875, source="manual p. 3-7")  # 0.60 %
+
+
+def sprocket(grade="good", confidence=0.95, teeth=15, **more):
+    return SprocketState(grade=grade, confidence=confidence, teeth=teeth, **more)
+
+
+def drive(front="good", rear="good", percent=0.2, adjuster=80.0, **chain_more):
+    return Situation(
+        front=None if front is None else sprocket(front, teeth=15) if isinstance(front, str) else front,
+        rear=None if rear is None else sprocket(rear, teeth=43) if isinstance(rear, str) else rear,
+        chain=ChainState(
+            elongation_percent=None if percent is None else Estimate(value=percent, std=0.02),
+            **{"limit": LIMIT, "links": 112, **chain_more},
+        ),
+        size=chain("520"),
+        adjuster_left_percent=adjuster,
+    )
+
+
+@pytest.mark.parametrize(
+    ("situation", "action", "now"),
+    [
+        (drive(), "nothing", False),
+        (drive(front="watch"), "watch", False),
+        (drive(percent=0.5), "watch", False),  # most of its limit used
+        (drive(adjuster=10.0), "watch", False),
+        (drive(front="replace-set"), "set", False),
+        (drive(rear="replace-set", percent=None), "set", False),
+        (drive(front="replace-now"), "set", True),
+        (drive(front=None, rear="replace-now", percent=None, adjuster=None), "set", True),
+        (drive(percent=1.2), "chain-only", False),
+        (drive(percent=0.59), "chain-only", False),  # too near to tell is treated as due
+        (drive(adjuster=0.0), "chain-only", False),
+        (drive(stiff_or_uneven=True), "chain-only", False),
+        (drive(damaged=True), "chain-only", True),
+        (drive(percent=1.2, front="watch"), "set", False),
+        (drive(percent=1.2, rear="watch"), "set", False),
+        (drive(percent=1.2, front=None), "measure-first", False),
+        (drive(percent=1.2, front="cannot-tell"), "measure-first", False),
+        (drive(percent=1.2, front=sprocket("good", 0.6)), "measure-first", False),
+        (drive(percent=1.2, front=sprocket(distance_km=30000), distance_km=15000), "set", False),
+        (drive(percent=1.2, front=sprocket(distance_km=15000), distance_km=15000), "chain-only", False),
+        (drive(percent=None), "measure-first", False),
+        (drive(percent=0.2, limit=None), "measure-first", False),
+        (Situation(), "measure-first", False),
+        (drive(front=None, percent=0.5), "measure-first", False),  # on its way, but the front was not seen
+        (drive(front=None, rear="watch"), "watch", False),
+    ],
+)
+def test_plans(situation, action, now):
+    plan = plan_for(situation)
+    assert plan.action == action, plan.headline
+    assert plan.before_next_ride == now
+    assert plan.reasons
+    assert plan.cautions
+    if action == "measure-first":
+        assert plan.measure_next
+
+
+ORDER = {"nothing": 0, "watch": 1, "chain-only": 2, "measure-first": 2, "set": 3}
+
+
+def test_more_wear_never_softens_the_plan():
+    for rear, percent in itertools.product(["good", "watch", "replace-set"], [0.1, 0.5, 1.2]):
+        ranks = [ORDER[plan_for(drive(front=g, rear=rear, percent=percent)).action] for g in GRADES[:4]]
+        assert ranks == sorted(ranks)
+    for front, rear in itertools.product(["good", "watch", "replace-set"], repeat=2):
+        ranks = [ORDER[plan_for(drive(front=front, rear=rear, percent=p)).action] for p in (0.1, 0.5, 0.61, 1.2)]
+        assert ranks == sorted(ranks)
+
+
+@given(
+    st.sampled_from([None, *GRADES]),
+    st.sampled_from([None, *GRADES]),
+    st.one_of(st.none(), st.floats(-0.2, 3)),
+    st.one_of(st.none(), st.floats(0, 100)),
+    st.booleans(),
+)
+def test_parts_are_kept_only_on_full_evidence(front, rear, percent, adjuster, has_limit):
+    plan = plan_for(drive(front, rear, percent, adjuster, limit=LIMIT if has_limit else None))
+    if plan.action in {"nothing", "chain-only"}:
+        assert front == rear == "good"
+    if plan.action == "nothing":
+        assert percent is not None
+        assert has_limit
+    if "replace-now" in (front, rear):
+        assert plan.action == "set"
+        assert plan.before_next_ride
+
+
+def test_nothing_is_said_to_be_well_that_was_not_seen():
+    for situation in (
+        drive(front=None, rear="watch"),
+        drive(front="watch", percent=None),
+        drive(rear="watch", limit=None),
+    ):
+        assert "Nothing to renew" not in plan_for(situation).headline
+    assert "Nothing to renew" in plan_for(drive(front="watch")).headline
+
+
+def test_front_teeth_meet_a_roller_more_often():
+    # common practice, no source: 17 and 41 teeth, 41/17 = 2.41
+    plan = plan_for(Situation(front=sprocket(teeth=17), rear=sprocket(teeth=41)))
+    assert "41/17 = 2.41" in " ".join(plan.notes)
+
+
+def test_hunting_tooth():
+    # our own arithmetic
+    assert meshing(15, 112).common_factor == 1
+    assert meshing(15, 112).turns_to_repeat == 112
+    even = meshing(16, 112)
+    assert even.common_factor == 16
+    assert even.turns_to_repeat == 7
+    assert "alternate teeth" in even.sentence()
+    assert "alternate" not in meshing(15, 110).sentence()
+    assert meshing(15, 110).common_factor == 5
+
+
+@given(st.integers(7, 150), st.integers(40, 180))
+def test_meshing_counts_what_really_meets(teeth, links):
+    met = {(k * teeth) % links for k in range(links)}  # links that tooth 0 meets, turn after turn
+    m = meshing(teeth, links)
+    assert len(met) == m.turns_to_repeat == links // m.common_factor
+
+
+@pytest.mark.parametrize(("teeth", "lift"), [(15, 0.38), (45, 1.14)])
+def test_a_chain_longer_by_one_per_cent_rides_higher(teeth, lift):
+    # our own arithmetic: e·R at p 15.875
+    got = roller_lift_mm(pitch_mm=15.875, roller_diameter_mm=10.16, teeth=teeth, elongation_percent=1.0)
+    assert got == pytest.approx(lift, abs=0.005)
+
+
+@pytest.mark.parametrize(
+    "make",
+    [
+        lambda: SprocketState(grade="fine"),
+        lambda: SprocketState(grade="good", confidence=1.5),
+        lambda: SprocketState(grade="good", teeth=3),
+        lambda: SprocketState(grade="good", distance_km=-1),
+        lambda: ChainState(links=2),
+        lambda: ChainState(age_years=-1),
+        lambda: Situation(adjuster_left_percent=120),
+        lambda: meshing(0, 112),
+    ],
+)
+def test_bad_values_are_refused(make):
+    with pytest.raises(ValueError, match="must"):
+        make()

@@ -1,0 +1,135 @@
+"""Chain runs in made photos whose truth is known."""
+
+from dataclasses import replace
+
+import numpy as np
+import pytest
+
+from toothcheck.chainphoto import measure_run
+from toothcheck.chainphoto.draw import marked
+from toothcheck.chains import chain
+from toothcheck.errors import CannotTell
+from toothcheck.stretch import run_of
+from toothcheck.synthetic.chainrun import ChainRun, ChainShot, any_run, draw
+
+C520 = chain("520")
+RUN = ChainRun(size="520", pitches=14, elongation_percent=0.9, dirt=0.0, scatter_mm=0.005)
+SHOT = ChainShot(width_px=1600, height_px=800, view_mm=280, focal_35mm=70, blur_px=0.9)
+
+
+def seen(photo, focal=70, size=C520, measured=75.6, **more):
+    return measure_run(photo.grey, focal, size, card_measured_mm=measured, **more)
+
+
+@pytest.fixture(scope="module")
+def plain():
+    return draw(RUN, SHOT, np.random.default_rng(3))
+
+
+@pytest.fixture(scope="module")
+def faulty():
+    run = replace(RUN, uneven=((5, 0.35),), kink=((9, 3.0),))
+    return draw(run, SHOT, np.random.default_rng(4))
+
+
+def test_every_pin_is_found_to_a_fraction_of_a_pixel(plain):
+    m = seen(plain)
+    assert m.pins_px.shape == plain.pins_px.shape
+    order = slice(None) if np.hypot(*(m.pins_px[0] - plain.pins_px[0])) < 10 else slice(None, None, -1)
+    assert np.sqrt(((m.pins_px[order] - plain.pins_px) ** 2).mean()) < 0.3
+    assert m.seen.all()
+
+
+def test_elongation_and_alternation_of_one_photo(plain):
+    run = run_of(seen(plain).row, C520)
+    assert run.pitches == 14
+    assert abs(run.percent.value - plain.elongation_percent) < 2.5 * run.percent.std
+    assert abs(run.percent.value - plain.elongation_percent) < 0.15
+    # truth: 80 % of 14 · 0.9 % sits in 7 links: 2 · 0.8 · 0.9 % of the pitch
+    assert abs(run.alternation_mm.value) == pytest.approx(2 * 0.8 * 0.009 * 15.875, abs=0.04)
+    assert not run.uneven
+    assert not run.kinks
+
+
+def test_an_uneven_link_and_a_stiff_joint_are_found(faulty):
+    m = seen(faulty)
+    run = run_of(m.row, C520)
+    turned = np.hypot(*(m.pins_px[0] - faulty.pins_px[0])) > 10
+    assert [k.index for k in run.uneven] == [13 - 5 if turned else 5]
+    assert [k.pin for k in run.kinks] == [14 - 9 if turned else 9]
+
+
+def test_an_unmeasured_print_is_honestly_less_sure(plain):
+    sure, unsure = seen(plain), seen(plain, measured=None)
+    assert run_of(unsure.row, C520).percent.std > 0.45
+    assert run_of(sure.row, C520).percent.std < 0.2
+    # a print that is 1 % too large makes everything 1 % longer once it is told
+    larger = run_of(seen(plain, measured=75.6 * 1.01).row, C520)
+    assert larger.percent.value - run_of(sure.row, C520).percent.value == pytest.approx(1.01, abs=0.02)
+
+
+def test_a_told_card_height_counts(plain):
+    # our own arithmetic: pins a millimetre farther from the lens than the card read long by 1/distance
+    m = seen(plain)
+    higher = run_of(seen(plain, card_height_mm=1.0).row, C520).percent.value - run_of(m.row, C520).percent.value
+    assert higher == pytest.approx(100 / m.distance_mm, rel=0.25)
+
+
+def test_wrong_size_is_refused_and_the_right_one_named(plain):
+    with pytest.raises(CannotTell, match=r"15\.875.*520"):
+        seen(plain, size=chain("428"))
+
+
+def test_refusals_say_why(plain):
+    with pytest.raises(CannotTell, match="card"):
+        measure_run(np.full((800, 1200), 90, np.uint8), None, C520)
+    small = np.ascontiguousarray(plain.grey[::4, ::4])
+    with pytest.raises(CannotTell, match=r"small|card"):
+        measure_run(small, 70, C520)
+    short = draw(replace(RUN, pitches=6), replace(SHOT, view_mm=170), np.random.default_rng(5))
+    with pytest.raises(CannotTell, match=r"pitches|row"):
+        seen(short)
+    near = draw(RUN, replace(SHOT, focal_35mm=15), np.random.default_rng(6))
+    with pytest.raises(CannotTell, match="plane"):
+        seen(near, focal=15)
+    oblique = draw(RUN, replace(SHOT, tilt_deg=35), np.random.default_rng(7))
+    with pytest.raises(CannotTell, match="side"):
+        seen(oblique)
+    for bad in ({"card_height_mm": 80.0}, {"measured": 20.0}):
+        with pytest.raises(ValueError, match="must"):
+            seen(plain, **bad)
+
+
+def test_the_picture_is_a_png_of_the_same_size(plain):
+    import cv2
+
+    m = seen(plain)
+    data = marked(np.repeat(plain.grey[..., None], 3, axis=2), m, run_of(m.row, C520))
+    image = cv2.imdecode(np.frombuffer(data, np.uint8), cv2.IMREAD_COLOR)
+    assert image.shape[:2] == plain.grey.shape
+    # something was drawn at the pins: colours where there were none
+    x, y = np.round(m.pins_px[3]).astype(int)
+    patch = image[y - 8 : y + 9, x - 8 : x + 9].astype(int)
+    assert (patch.max(-1) - patch.min(-1)).max() > 60
+
+
+@pytest.mark.slow
+def test_elongation_over_many_made_photos():
+    # at least 12 pitches, any lens from 26 to 70 mm, card height off by 0.15 mm, card leaning by 0.3°
+    errors, scores = [], []
+    for s in range(200, 232):
+        rng = np.random.default_rng(s)
+        run, shot, told = any_run(rng)
+        photo = draw(run, shot, rng)
+        size = chain(run.size)
+        try:
+            m = seen(photo, focal=round(shot.focal_35mm), size=size, card_height_mm=told)
+        except CannotTell:
+            continue
+        r = run_of(m.row, size)
+        errors.append(r.percent.value - photo.elongation_percent)
+        scores.append(errors[-1] / r.percent.std)
+    assert len(errors) >= 30
+    assert np.sqrt(np.mean(np.square(errors))) <= 0.10
+    # the 95 % statement: at most four of 32 outside is what a right one shows in 99 % of cases
+    assert np.sum(np.abs(scores) > 1.96) <= 4

@@ -1,0 +1,315 @@
+"""The commands stretch, match, advise as a user runs them."""
+
+import json
+from dataclasses import replace
+
+import cv2
+import numpy as np
+import pypdfium2
+import pytest
+from PIL import Image
+
+from toothcheck.cli import app, main
+from toothcheck.synthetic.flatpart import FlatShot, draw_flat
+from toothcheck.synthetic.part import Part
+
+LIMIT = "319.4 over 20 @ invented manual p. 3-7"
+
+
+@pytest.fixture
+def run(monkeypatch, capsys, tmp_path):
+    """Run the command; gives exit status, stdout, stderr."""
+    monkeypatch.chdir(tmp_path)
+    monkeypatch.setenv("TOOTHCHECK_LOGBOOK", str(tmp_path / "none.sqlite"))
+    monkeypatch.setenv("COLUMNS", "200")
+
+    def go(*words):
+        monkeypatch.setattr("sys.argv", ["toothcheck", *map(str, words)])
+        status = 0
+        try:
+            main()
+        except SystemExit as end:
+            status = end.code or 0
+        out = capsys.readouterr()
+        assert "Traceback" not in out.err
+        return status, out.out, out.err
+
+    return go
+
+
+def save(grey, path, focal):
+    exif = Image.Exif()
+    exif.get_ifd(0x8769)[0xA405] = focal
+    Image.fromarray(grey).save(path, quality=93, exif=exif)
+
+
+# --- stretch ---------------------------------------------------------------------------------------------------
+
+
+@pytest.mark.parametrize(
+    ("case", "status", "words"),
+    [
+        ("kestrel-van-bike", 0, "BEYOND THE LIMIT"),
+        ("harbour-school-7", 3, "TOO NEAR TO TELL"),
+        ("harbour-rollers-counted", 3, "19 pitches"),
+        ("kestrel-wrong-size", 3, "532"),
+    ],
+)
+def test_stretch_cases(run, case, status, words):
+    got, out, _ = run("stretch", "--case", case)
+    assert got == status
+    assert words in out
+    assert "Engine off" in out
+
+
+def test_stretch_json_alone_on_stdout(run):
+    status, out, _ = run(
+        "stretch", "314.2/324.4", "318.5:joint", 319.0, "--chain", "520", "--pitches", 20, "--json", "-"
+    )
+    told = json.loads(out)
+    assert status == 0
+    assert told["side"] == "no-limit"
+    assert told["limit"] is None
+    assert [t["code"] for t in told["traps"]] == ["joining-link"]
+    assert told["elongation_percent"]["value"] == pytest.approx(100 * (319.3 / 317.5 - 1), abs=0.1)
+
+
+def test_stretch_without_a_limit_names_no_limit_of_its_own(run):
+    _, out, _ = run("stretch", 319.0, 319.0, 319.0, "--chain", "520", "--pitches", 20, "--rear-teeth", 45)
+    assert "none is yours" in out
+    assert "BEYOND" not in out
+
+
+def test_stretch_from_a_photo(run, tmp_path):
+    assert run("synthetic", "chain", "--out", "made", "--seed", 3)[0] == 0
+    truth = json.loads((tmp_path / "made" / "chain_0003_000.json").read_text())
+    words = ["stretch", "--photo", "made/chain_0003_000.jpg", "--card-measured", 75.6]
+    limit = "0.1 % @ invented manual p. 1"
+    status, out, _ = run(*words, "--chain", truth["chain"], "--limit", limit, "--picture", "p.png", "--json", "-")
+    told = json.loads(out)
+    assert status == 0
+    assert told["side"] == "beyond"
+    assert told["elongation_percent"]["value"] == pytest.approx(truth["elongation_percent"], abs=0.3)
+    assert len(told["links"]) == truth["pitches"]
+    grey = cv2.imread(str(tmp_path / "made" / "chain_0003_000.jpg"))
+    assert cv2.imread(str(tmp_path / "p.png")).shape == grey.shape
+    # another size: refused, and nothing half written
+    other = "428" if truth["chain"] != "428" else "520"
+    status, out, err = run(*words, "--chain", other, "--picture", "q.png")
+    assert status == 3
+    assert "No row of pin" in err
+    assert out == ""
+    assert not (tmp_path / "q.png").exists()
+
+
+@pytest.mark.parametrize(
+    ("words", "status", "says"),
+    [
+        (["319"], 2, "chain size"),
+        (["319", "--chain", "520"], 2, "--pitches"),
+        (["abc", "--chain", "520", "--pitches", "20"], 2, "abc"),
+        (["319:x", "--chain", "520", "--pitches", "20"], 2, "joint"),
+        (["330/310", "--chain", "520", "--pitches", "20"], 2, "shorter"),
+        (["319", "--chain", "520", "--pitches", "2"], 2, "pitches must"),
+        (["319", "--chain", "999", "--pitches", "20"], 2, "chain must be one of"),
+        (["319", "--chain", "520", "--pitches", "20", "--tool", "eye"], 2, "--tool"),
+        (["319", "--chain", "520", "--pitches", "20", "--read-to", "-1"], 2, "half_width_mm"),
+        (["319", "--chain", "520", "--pitches", "20", "--over", "x"], 2, "--over"),
+        (["319", "--chain", "520", "--pitches", "20", "--limit", "319.4 over 20"], 2, "source"),
+        (["319", "--chain", "520", "--pitches", "20", "--limit", "much"], 2, "limit must read"),
+        (["319", "--chain", "520", "--pitches", "20", "--log", "X"], 2, "--at"),
+        (["319", "--chain", "520", "--pitches", "20", "--picture", "x.png"], 2, "--photo"),
+        (["319", "--chain", "520", "--pitches", "20", "--json", "no/such/folder.json"], 2, "Cannot write"),
+        (["--photo", "none.jpg", "--chain", "520"], 4, "does not exist"),
+        (["--case", "nothing"], 2, "kestrel-van-bike"),
+    ],
+)
+def test_stretch_bad_words(run, words, status, says):
+    got, out, err = run("stretch", *words)
+    assert got == status
+    assert says in err
+    assert len(err.strip().splitlines()) == 1
+    assert out == ""
+
+
+def test_stretch_keeps_length_and_limit_in_the_logbook(run, tmp_path):
+    import datetime as dt
+
+    logbook = pytest.importorskip("toothcheck.logbook")
+    where = tmp_path / "book.sqlite"
+    with logbook.Logbook(
+        where, now=lambda: dt.datetime(2026, 3, 1, tzinfo=dt.UTC), new_uid=lambda: "0" * 31 + "1", create=True
+    ) as book:
+        book.add(book.new("machine", machine="KC-07", distance_km=100.0))
+    words = ["--chain", "520", "--pitches", 20, "--tool", "calliper", "--log", "KC-07", "--logbook", where]
+    assert run("stretch", 318.6, 318.8, 318.7, *words, "--at", "2000km", "--limit", LIMIT)[0] == 0
+    status, out, _ = run("stretch", 320.6, 320.8, 320.7, *words, "--at", "9000km")
+    assert status == 0
+    assert "BEYOND THE LIMIT" in out
+    assert "invented manual p. 3-7" in out
+    status, _, err = run("stretch", 320.6, *words, "--at", "8000km")
+    assert status == 2
+    assert "backwards" in err
+    # advice reads what was kept, and takes the grades from the command line
+    status, out, _ = run(
+        "advise", "KC-07", "--logbook", where, "--front", "good", "--rear", "good", "--chain", "520", "--json", "-"
+    )
+    assert json.loads(out)["action"] == "chain-only"
+
+
+# --- match -----------------------------------------------------------------------------------------------------
+
+
+@pytest.mark.parametrize(
+    ("case", "words"),
+    [
+        ("kestrel-front", "chain line"),
+        ("harbour-one-tooth-more", "Gear ratio 2.933 -> 3.000"),
+        ("kestrel-same", "Fits in every field"),
+    ],
+)
+def test_match_cases(run, case, words):
+    status, out, _ = run("match", "--case", case)
+    assert status == 0
+    assert words in " ".join(out.split())
+
+
+def test_match_two_photos_and_typed_values(run, tmp_path):
+    part = Part(chain="520", teeth=41, position="rear", bore_mm=90.0, holes=6, hole_mm=10.5, hole_circle_mm=116.0)
+    shot = FlatShot(ground="cloth", ground_tone=0.1, metal_tone=0.45)
+    for name, one, seed in (("old", part, 1), ("new", replace(part, hole_circle_mm=118.0), 2)):
+        save(draw_flat(one, shot, np.random.default_rng(seed)), tmp_path / f"{name}.jpg", 35)
+    status, out, _ = run("match", "old.jpg", "new.jpg", "--chain", "520", "--json", "-")
+    told = {f["field"]: f for f in json.loads(out)["fields"]}
+    assert status == 0
+    assert told["teeth"]["result"] == "fits"
+    assert told["hole_circle_mm"]["result"] == "differs"
+    assert told["offset_mm"]["result"] == "cannot-tell"
+    # a photo against typed values
+    typed = {"chain": "520", "teeth": 41, "bore_mm": 90.0, "holes": 6, "hole_circle_mm": 116.0, "hole_mm": 10.5}
+    (tmp_path / "typed.json").write_text(json.dumps(typed))
+    status, out, _ = run("match", "old.jpg", "typed.json", "--chain", "520", "--json", "-")
+    assert status == 3
+    assert not [f for f in json.loads(out)["fields"] if f["result"] == "differs"]
+    # a typed count that the photo contradicts
+    status, _, err = run("match", "old.jpg", "typed.json", "--old", "teeth=42")
+    assert status == 2
+    assert "shows 41 teeth" in err
+
+
+@pytest.mark.parametrize(
+    ("words", "status", "says"),
+    [
+        ([], 2, "Name the old and the new part"),
+        (["a.json", "b.json"], 4, "does not exist"),
+        (["a.jpg", "b.jpg"], 4, "does not exist"),
+        (["--case", "kestrel-front", "--speedometer", "sun"], 2, "--speedometer"),
+        (["--case", "kestrel-front", "--position", "left"], 2, "--position"),
+        (["--case", "kestrel-front", "--other-teeth", "3"], 2, "--other-teeth"),
+        (["--case", "x"], 2, "kestrel-front"),
+        (["a.json", "b.json", "--old", "teeth"], 2, "cannot be read"),
+    ],
+)
+def test_match_bad_words(run, words, status, says):
+    got, _, err = run("match", *words)
+    assert got == status
+    assert says in err
+
+
+@pytest.mark.parametrize("text", ["[1]", "{", '{"tooth": 3}', '{"teeth": 3.5}'])
+def test_match_bad_files(run, tmp_path, text):
+    (tmp_path / "a.json").write_text(text)
+    status, _, err = run("match", "a.json", "a.json")
+    assert status in (2, 4)
+    assert len(err.strip().splitlines()) == 1
+
+
+# --- advise ----------------------------------------------------------------------------------------------------
+
+
+@pytest.mark.parametrize(
+    ("case", "status", "action"),
+    [("kestrel-chain-only", 0, "chain-only"), ("harbour-set", 0, "set"), ("harbour-thin", 3, "measure-first")],
+)
+def test_advise_cases(run, case, status, action):
+    got, out, _ = run("advise", "--case", case, "--json", "-")
+    assert got == status
+    assert json.loads(out)["action"] == action
+
+
+def test_advise_typed(run):
+    status, out, _ = run(
+        "advise", "--front", "good", "--rear", "good", "--front-teeth", 17, "--rear-teeth", 41, "--chain", "520",
+        "--stretch", "0.1+-0.03", "--limit", LIMIT, "--links", 112,
+    )  # fmt: skip
+    assert status == 0
+    assert "NOTHING" in out
+    assert "41/17 = 2.41" in out  # common practice, no source
+    assert "does not mean safe to ride" in out
+
+
+def test_advise_reads_an_inspection(run, tmp_path):
+    document = {
+        "verdict": {"grade": "replace-set", "confidence": 0.9},
+        "sprocket": {"teeth": 15, "position": "front"},
+        "wear": {"asymmetry_percent": {"value": 14.0, "std": 1.0}},
+    }
+    (tmp_path / "front.json").write_text(json.dumps(document))
+    status, out, _ = run("advise", "--front", "front.json", "--json", "-")
+    assert status == 0
+    assert json.loads(out)["action"] == "set"
+    status, _, err = run("advise", "--rear", "front.json")
+    assert status == 2
+    assert "front sprocket" in err
+
+
+def test_papers_are_written_whole(run, tmp_path):
+    torque = "rear sprocket nuts=43.5 lbf·ft @ invented manual p. 7-12"
+    status, out, _ = run(
+        "advise", "--case", "harbour-set", "--order-sheet", "order.pdf", "--checklist", "work.md", "--torque", torque,
+        "--paper", "letter",
+    )  # fmt: skip
+    assert status == 0
+    assert "order.pdf" in out
+    work = (tmp_path / "work.md").read_text()
+    assert "43.5 lbf·ft (= 59 N·m = 6.01 kgf·m; invented manual p. 7-12)" in work
+    document = pypdfium2.PdfDocument(tmp_path / "order.pdf")
+    assert "Harbour Riding School" in document[0].get_textpage().get_text_bounded()
+    assert document[0].get_size() == pytest.approx((612, 792), abs=0.5)
+    assert sorted(p.name for p in tmp_path.iterdir()) == ["order.pdf", "work.md"]
+
+
+@pytest.mark.parametrize(
+    ("words", "says"),
+    [
+        ([], "Nothing is known"),
+        (["--front", "fine"], "grade must be one of"),
+        (["--front", "none.json"], "does not exist"),
+        (["--front", "good", "--front-confidence", "3"], "confidence must"),
+        (["--front", "good", "--stretch", "long"], "--stretch"),
+        (["--front", "good", "--limit", LIMIT], "chain size"),
+        (["--front", "good", "--adjuster-left", "130"], "adjuster_left_percent"),
+        (["--front", "good", "--checklist", "w.txt"], ".md or .pdf"),
+        (["--front", "good", "--checklist", "no/such/w.md"], "Cannot write"),
+        (["--front", "good", "--checklist", "w.md", "--torque", "nuts=5 Nm"], "manual with its page"),
+        (["--front", "good", "--torque", "nuts=5 Nm @ manual p. 3"], "--checklist"),
+        (["--front", "good", "--order-sheet", "o.md", "--front-part", "none.json"], "does not exist"),
+        (["--front", "good", "--paper", "a3"], "--paper"),
+        (["KC-99"], "no logbook"),
+    ],
+)
+def test_advise_bad_words(run, tmp_path, words, says):
+    status, out, err = run("advise", *words)
+    assert status == 2
+    assert says in err
+    assert out == ""
+    assert not list(tmp_path.iterdir())
+
+
+def test_every_command_has_help_with_an_example():
+    from typer.testing import CliRunner
+
+    for name in ("stretch", "match", "advise"):
+        shown = CliRunner().invoke(app, [name, "--help"], env={"COLUMNS": "200"})
+        assert shown.exit_code == 0
+        assert f"toothcheck {name}" in shown.output.split("Options")[-1]

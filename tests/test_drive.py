@@ -1,0 +1,103 @@
+"""From the logbook to advice."""
+
+import datetime as dt
+import itertools
+
+import pytest
+
+from toothcheck.advice import plan_for
+
+pytest.importorskip("toothcheck.logbook")
+from toothcheck.drive import LIMIT_NOTE, limit_kept, situation_of
+from toothcheck.logbook import Logbook
+from toothcheck.stretch import Limit
+
+TODAY = dt.date(2026, 3, 1)
+LIMIT = "319.4 mm over 20 pitches @ invented manual p. 3-7"
+
+
+@pytest.fixture
+def book(tmp_path):
+    numbers = itertools.count(1)
+    with Logbook(
+        tmp_path / "book.sqlite",
+        now=lambda: dt.datetime(2026, 3, 1, 12, tzinfo=dt.UTC),
+        new_uid=lambda: f"{next(numbers):032x}",
+        create=True,
+    ) as b:
+        b.add(b.new("machine", machine="HRS-7", distance_km=1000.0, on_date="2025-03-01"))
+        yield b
+
+
+def fit(book, position, at=1000.0, on="2025-03-01", name=None, **facts):
+    part = name or f"{position} part"
+    book.add(
+        book.new("part", part=part, position=position, ridden_km=0.0, on_date=on, **facts),
+        book.new("fit", part=part, machine="HRS-7", position=position, distance_km=at, on_date=on),
+    )
+
+
+def grade(book, position, word, at=6000.0, on="2025-09-01", confidence=0.93):
+    book.add(
+        book.new(
+            "reading", machine="HRS-7", part=f"{position} part", position=position, distance_km=at, on_date=on,
+            grade=word, confidence=confidence, asymmetry_percent=3.0, asymmetry_std_percent=0.8,
+        )
+    )  # fmt: skip
+
+
+def test_all_that_is_known_arrives(book):
+    fit(book, "front", chain="520", teeth=15)
+    fit(book, "rear", chain="520", teeth=43)
+    fit(book, "chain", chain="520", links=112)
+    grade(book, "front", "good")
+    grade(book, "rear", "good")
+    book.add(
+        book.new("chain-length", machine="HRS-7", distance_km=7000.0, on_date="2026-02-01", pitches=20, length_mm=320.1,
+                 length_std_mm=0.05),
+        book.new("note", machine="HRS-7", text=LIMIT_NOTE + LIMIT, on_date="2026-02-01"),
+    )  # fmt: skip
+    s = situation_of(book.history(), "HRS-7", today=TODAY)
+    assert (s.front.grade, s.front.teeth, s.front.distance_km) == ("good", 15, 6000.0)
+    assert s.rear.confidence == 0.93
+    assert s.size.name == "520"
+    assert s.chain.links == 112
+    assert s.chain.age_years == pytest.approx(1.0)
+    assert s.chain.elongation_percent.value == pytest.approx(100 * (320.1 / 317.5 - 1))
+    assert s.chain.limit.elongation_percent == pytest.approx(0.598, abs=0.001)
+    assert plan_for(s).action == "chain-only"
+
+
+def test_a_length_of_the_chain_before_does_not_count(book):
+    fit(book, "chain", chain="520", links=112)
+    book.add(
+        book.new("chain-length", machine="HRS-7", distance_km=7000.0, on_date="2025-06-01", pitches=20, length_mm=321.0)
+    )
+    book.add(book.new("retire", machine="HRS-7", part="chain part", distance_km=7000.0, on_date="2025-07-01"))
+    fit(book, "chain", at=7000.0, on="2025-07-02", name="chain 2", chain="520", links=112)
+    assert situation_of(book.history(), "HRS-7", today=TODAY).chain.elongation_percent is None
+
+
+def test_the_newest_limit_counts_and_scrawls_are_passed_over(book):
+    fit(book, "chain", chain="520", links=112)
+    for i, text in enumerate(["318 mm over 20 @ manual p. 1", LIMIT, "ask the dealer"]):
+        book.add(book.new("note", machine="HRS-7", text=LIMIT_NOTE + text, on_date=f"2025-05-0{i + 1}"))
+    history = book.history()
+    kept = limit_kept(history.machines["HRS-7"], situation_of(history, "HRS-7", today=TODAY).size)
+    assert kept == Limit.parse(LIMIT, pitch_mm=15.875)
+    assert Limit.parse(kept.text(), pitch_mm=15.875) == kept
+
+
+def test_little_known_asks_for_more(book):
+    fit(book, "front", chain="428", teeth=14)
+    s = situation_of(book.history(), "HRS-7", today=TODAY)
+    assert s.front.grade == "cannot-tell"
+    assert s.rear is None
+    plan = plan_for(s)
+    assert plan.action == "measure-first"
+    assert len(plan.measure_next) >= 3
+
+
+def test_an_unknown_machine_is_named(book):
+    with pytest.raises(ValueError, match="HRS-7"):
+        situation_of(book.history(), "HRS-8", today=TODAY)

@@ -1,0 +1,191 @@
+"""Parts seen in made photos, and old against new."""
+
+from dataclasses import replace
+
+import numpy as np
+import pytest
+
+from toothcheck.chains import chain
+from toothcheck.errors import CannotTell
+from toothcheck.estimate import Estimate
+from toothcheck.features import part_from_photo
+from toothcheck.matching import Count, compare
+from toothcheck.synthetic.flatpart import FlatShot, any_part, any_shot, draw_flat
+from toothcheck.synthetic.part import Part
+
+REAR = Part(chain="520", teeth=43, position="rear", bore_mm=96.0, holes=5, hole_mm=10.5, hole_circle_mm=122.0)
+FRONT = Part(chain="428", teeth=14, position="front", bore_mm=19.0, holes=0)
+
+
+def look(part, seed, shot=None, **more):
+    rng = np.random.default_rng(seed)
+    shot = shot or any_shot(rng)
+    return part_from_photo(draw_flat(part, shot, rng), round(shot.focal_35mm), name="part", **more)
+
+
+@pytest.fixture(scope="module")
+def rear():
+    return look(
+        REAR, 1, shot=FlatShot(ground="concrete", ground_tone=0.12, metal_tone=0.4, tilt_deg=7.0, azimuth_deg=200)
+    )
+
+
+@pytest.fixture(scope="module")
+def front():
+    return look(FRONT, 2)
+
+
+def near(estimate, truth):
+    assert estimate is not None
+    assert abs(estimate.value - truth) < 3 * estimate.std, f"{estimate} against {truth}"
+
+
+def test_a_rear_sprocket_is_read_without_being_told(rear):
+    form = REAR.form
+    assert rear.teeth.value == 43
+    assert rear.holes.value == 5
+    near(rear.pitch_mm, 15.875)
+    near(rear.bore_mm, 96.0)
+    near(rear.hole_circle_mm, 122.0)
+    near(rear.hole_mm, 10.5)
+    near(rear.outer_diameter_mm, 2 * form.tip_radius_mm)
+    near(rear.root_diameter_mm, 2 * (form.seat_centre_radius_mm - form.seat_radius_mm))
+
+
+def test_a_front_sprocket_is_read_without_being_told(front):
+    assert front.teeth.value == 14
+    near(front.pitch_mm, 12.7)
+    near(front.bore_mm, 19.0)
+    assert front.holes is None
+    assert "holes=0" in front.unknown_because["holes"]
+
+
+def test_what_a_photo_cannot_see_stays_unknown(rear):
+    for key in ("thickness_mm", "seat_thickness_mm", "offset_mm", "roller_diameter_mm"):
+        assert getattr(rear, key) is None
+    assert compare(rear, rear).result == "cannot-tell"
+
+
+def test_a_six_is_not_taken_for_a_three():
+    assert look(replace(REAR, holes=6), 4).holes.value == 6
+
+
+def test_a_brighter_ground_gives_no_wrong_size():
+    # through the holes the far rims outshine the near ones: right within its uncertainty, or not at all
+    part = look(REAR, 8, shot=FlatShot(ground="plain", ground_tone=0.5, metal_tone=0.25, tilt_deg=10.0))
+    assert part.teeth.value == 43
+    for found, truth in ((part.bore_mm, 96.0), (part.hole_circle_mm, 122.0), (part.hole_mm, 10.5)):
+        if found is not None:
+            near(found, truth)
+    assert part.hole_mm is not None or "darker ground" in part.unknown_because["hole_mm"]
+
+
+def test_a_wrong_chain_claim_is_refused():
+    shot = any_shot(np.random.default_rng(9))
+    with pytest.raises(CannotTell, match="428"):
+        look(REAR, 5, shot=shot, size=chain("428"))
+
+
+def test_no_card_and_no_part_are_refused():
+    with pytest.raises(CannotTell, match="card"):
+        part_from_photo(np.full((900, 1200), 100, np.uint8), None, name="nothing")
+    # the card alone, its part painted over with grain
+    rng = np.random.default_rng(6)
+    shot = FlatShot(tilt_deg=0.0)
+    grey = draw_flat(FRONT, shot, rng).copy()
+    grey[:, :640] = rng.integers(60, 140, (grey.shape[0], 640))
+    with pytest.raises(CannotTell, match=r"bore|rim"):
+        part_from_photo(grey, 35, name="no part")
+
+
+CASES = ("same", "one tooth more", "other pitch", "other circle", "flipped")
+
+
+def pair_of(case, part, rng):
+    """The new part, and the sign of its offset."""
+    if case == "same":
+        return replace(part, blend=float(rng.uniform(0.1, 0.9)), tip_blend=float(rng.uniform(0.2, 0.8))), 1
+    if case == "one tooth more":
+        return replace(part, teeth=part.teeth + 1), 1
+    if case == "other pitch":
+        return replace(part, chain="520" if part.chain == "428" else "428"), 1
+    if case == "other circle":
+        if part.holes:
+            return replace(part, hole_circle_mm=part.hole_circle_mm + 2), 1
+        return replace(part, bore_mm=part.bore_mm + 2), 1
+    return part, -1
+
+
+def told(seen, part, sign, rng, offset, seat):
+    """What a user adds from callipers and stamps: everything that a photo cannot see, so that a fit can be claimed."""
+
+    def calliper(v):
+        return Estimate(value=v + float(rng.uniform(-0.1, 0.1)), std=0.06)
+
+    return replace(
+        seen,
+        roller_diameter_mm=Estimate(value=chain(part.chain).roller_diameter_mm, std=0.0),
+        thickness_mm=calliper(5.9),
+        seat_thickness_mm=calliper(seat),
+        offset_mm=calliper(sign * offset),
+        holes=Count(value=0) if not part.holes else seen.holes,
+    )
+
+
+def pairs(seeds):
+    for s in seeds:
+        rng = np.random.default_rng(s)
+        part = any_part(rng)
+        offset, seat = float(rng.uniform(0.5, 2)), float(rng.uniform(5, 8))
+        shot = any_shot(rng)
+        try:
+            old = part_from_photo(draw_flat(part, shot, rng), round(shot.focal_35mm), name="old")
+        except CannotTell:
+            yield from ((case, None) for case in CASES)
+            continue
+        old = told(old, part, 1, rng, offset, seat)
+        for case in CASES:
+            other, sign = pair_of(case, part, rng)
+            shot = any_shot(rng)
+            try:
+                new = part_from_photo(draw_flat(other, shot, rng), round(shot.focal_35mm), name="new")
+            except CannotTell:
+                yield case, None
+                continue
+            yield case, compare(old, told(new, other, sign, rng, offset, seat))
+
+
+def check(made):
+    for case, answer in made:
+        if answer is not None and case != "same":
+            assert answer.result != "fits", case
+    answers = [(case, answer) for case, answer in made if answer is not None]
+    assert len(answers) >= 0.85 * len(made)
+    different = [answer.result == "differs" for case, answer in answers if case != "same"]
+    assert np.mean(different) >= 0.85
+    same = [answer for case, answer in answers if case == "same"]
+    # of the same part, no field that makes a part wrong may be said to differ
+    assert not [m.field.key for answer in same for m in answer.having("differs") if m.field.must]
+
+
+def test_a_part_fits_itself_and_not_its_neighbours(rear):
+    rng = np.random.default_rng(12)
+    plain = FlatShot(ground="plain", ground_tone=0.08, metal_tone=0.4, tilt_deg=4.0)
+    old = told(rear, REAR, 1, rng, 1.0, 6.0)
+    for case in ("same", "one tooth more", "other circle"):
+        other, sign = pair_of(case, REAR, rng)
+        new = told(look(other, 13, shot=plain), other, sign, rng, 1.0, 6.0)
+        answer = compare(old, new)
+        key = {"one tooth more": "teeth", "other circle": "hole_circle_mm"}.get(case)
+        if key is None:
+            assert not answer.having("differs")
+            for seen in ("teeth", "pitch_mm", "roller_diameter_mm", "holes", "hole_circle_mm", "hole_mm"):
+                assert answer.of(seen).result == "fits", seen
+        else:
+            assert answer.result == "differs"
+            assert answer.of(key).result == "differs"
+
+
+@pytest.mark.slow
+def test_a_hundred_pairs_give_no_wrong_fit():
+    check(list(pairs(range(1020, 1040))))

@@ -1,0 +1,127 @@
+"""Order sheet and checklist, read back from Markdown and from the PDF."""
+
+import io
+import re
+
+import pypdfium2
+import pytest
+
+from toothcheck.advice import ChainState, Situation, SprocketState, plan_for
+from toothcheck.chains import chain
+from toothcheck.estimate import Estimate
+from toothcheck.matching import part_from_mapping
+from toothcheck.sheets import (
+    BLANK,
+    OrderFacts,
+    Section,
+    Sheet,
+    SprocketOrder,
+    order_sheet,
+    to_markdown,
+    to_pdf,
+    work_checklist,
+)
+from toothcheck.stretch import Limit
+from toothcheck.torque import Torque
+
+REAR = part_from_mapping({"teeth": 43, "holes": 5, "hole_circle_mm": {"value": 130.0, "std": 0.2}})
+FACTS = OrderFacts(
+    machine="Kestrel Couriers van-bike 12",
+    size=chain("520"),
+    links=112,
+    rear=SprocketOrder(part=REAR, part_number="invented-4711"),
+)
+
+
+def plan(front="replace-set", rear="good", percent=0.2):
+    limit = Limit.from_span(span_mm=319.4, pitches=20, pitch_mm=15.875, source="manual p. 3-7")
+    return plan_for(
+        Situation(
+            front=SprocketState(grade=front, confidence=0.9, teeth=15),
+            rear=SprocketState(grade=rear, confidence=0.9, teeth=43),
+            chain=ChainState(elongation_percent=Estimate(value=percent, std=0.03), limit=limit),
+            adjuster_left_percent=60,
+        )
+    )
+
+
+def pdf_text(data):
+    document = pypdfium2.PdfDocument(data)
+    return " ".join(" ".join(page.get_textpage().get_text_bounded() for page in document).split())
+
+
+def test_known_facts_are_filled_and_unknown_ones_left_blank():
+    text = to_markdown(order_sheet(FACTS, date="12 May"))
+    assert "| teeth (count twice) | 43 |" in text
+    assert "| hole circle | 130.0 ± 0.2 mm |" in text
+    assert "| links, the joining link counted | 112 |" in text
+    assert f"| frame number | {BLANK} |" in text
+    front = text.split("## Front sprocket")[1].split("## ")[0]
+    assert f"| teeth (count twice) | {BLANK} |" in front
+
+
+@pytest.mark.parametrize("paper", ["a4", "letter"])
+def test_the_pdf_says_the_same(paper):
+    sheet = order_sheet(FACTS, date="12 May")
+    data = to_pdf(sheet, paper=paper)
+    text = pdf_text(data)
+    for section in sheet.sections:
+        assert section.heading in text
+        for label, value in section.facts:
+            assert label in text
+            assert value in text
+    size = pypdfium2.PdfDocument(data)[0].get_size()
+    assert size == pytest.approx((595.28, 841.89) if paper == "a4" else (612, 792), abs=0.1)
+    assert to_pdf(sheet, paper=paper) == data
+
+
+def test_checklist_of_a_set_holds_the_usual_cautions():
+    torque = Torque.parse("rear sprocket nuts=43.5 lbf·ft @ machine's manual p. 7-12")
+    sheet = work_checklist(plan(), machine="bike 12", torques=[torque], date="12 May")
+    for text in (to_markdown(sheet), pdf_text(to_pdf(sheet))):
+        for words in (
+            "Engine off", "stand", "wheel free", "old chain on", "brake held", "lock washer", "thread-lock",
+            "eye protection", "cleaners burn", "crosswise and in stages", "after the first ride",
+            "43.5 lbf·ft (= 59 N·m",
+            "p. 7-12", "qualified mechanic",
+        ):  # fmt: skip
+            assert words in text, words
+    order = to_markdown(sheet)
+    assert order.index("Loosen the front nut") < order.index("Open the joining link")
+    assert order.index("fit the joining link") < order.index("tighten the front nut")
+
+
+@pytest.mark.parametrize("front", ["good", "watch", "replace-set", "replace-now"])
+@pytest.mark.parametrize("percent", [0.1, 1.5])
+def test_no_torque_slack_or_limit_that_was_not_typed(front, percent):
+    text = to_markdown(work_checklist(plan(front, percent=percent), machine="bike", date="12 May"))
+    assert not re.search(
+        r"\d+(\.\d+)?\s*(N·m|Nm|lbf|kgf|mm\b)", text.replace(plan(front, percent=percent).headline, "")
+    )
+    assert f"| rear axle nut | {BLANK} |" in text
+
+
+def test_chain_only_leaves_the_sprockets_on():
+    made = plan("good", percent=1.5)
+    assert made.action == "chain-only"
+    text = to_markdown(work_checklist(made, machine="bike", date="12 May"))
+    assert "## Sprockets" not in text
+    assert "Rear nuts crosswise" not in text
+
+
+def test_any_name_can_be_printed():
+    facts = OrderFacts(machine="Schüler-Krad <7> & „Möwe“ | 駅 → \\")
+    sheet = order_sheet(facts, date="12 May")
+    assert "Schüler-Krad <7> & „Möwe“" in pdf_text(to_pdf(sheet))
+    row = next(line for line in to_markdown(sheet).splitlines() if line.startswith("| machine |"))
+    assert len(re.findall(r"(?<!\\)\|", row)) == 3
+
+
+def test_a_long_sheet_runs_over_pages():
+    sheet = Sheet(
+        title="t", subtitle="s", footer="f",
+        sections=(Section(heading="h", steps=tuple(f"step number {i}" for i in range(150))),),
+    )  # fmt: skip
+    document = pypdfium2.PdfDocument(io.BytesIO(to_pdf(sheet)))
+    assert len(document) > 2
+    assert "step number 149" in pdf_text(to_pdf(sheet))

@@ -1,0 +1,236 @@
+"""Chain elongation from readings and from rows of pins."""
+
+import math
+
+import numpy as np
+import pytest
+from hypothesis import given
+from hypothesis import strategies as st
+
+from toothcheck.chains import chain
+from toothcheck.estimate import Estimate
+from toothcheck.stretch import TOOLS, Limit, PinRow, Reading, Tool, decide, elongation_of, run_of
+from toothcheck.stretch.published import PUBLISHED_LIMITS, general_figures, industrial_rule_percent
+
+C520 = chain("520")
+
+
+def measured(*spans, pitches=20, size=C520, tool="calliper", **more):
+    readings = [s if isinstance(s, Reading) else Reading(span_mm=s) for s in spans]
+    return elongation_of(readings, pitches=pitches, size=size, tool=TOOLS[tool], **more)
+
+
+def codes(elongation):
+    return {trap.code for trap in elongation.traps}
+
+
+# --- published ---------------------------------------------------------------------------------------------------
+
+
+@pytest.mark.parametrize(
+    ("pitches", "span_mm", "percent"),
+    [(20, 319.4, 0.60), (20, 323.0, 1.73), (17, 272.0, 0.79), (15, 242.9, 2.01)],
+)
+def test_chain_limits_of_published_service_manuals(pitches, span_mm, percent):
+    # Source: limits of chain wear pin to pin in published service manuals of four models, pitch 15.875 mm
+    assert any((x.pitches, x.span_mm) == (pitches, span_mm) for x in PUBLISHED_LIMITS)
+    limit = Limit.from_span(span_mm=span_mm, pitches=pitches, pitch_mm=15.875, source="service manual p. 1")
+    assert limit.elongation_percent == pytest.approx(percent, abs=0.005)
+    at_it = measured(span_mm, span_mm, span_mm, pitches=pitches)
+    assert at_it.percent.value == pytest.approx(percent, abs=0.005)
+    # exactly at the limit no side can be sure
+    assert decide(at_it.percent, limit).side == "too-near"
+
+
+@pytest.mark.parametrize(
+    ("z", "fixed", "percent"), [(45, False, 3.0), (100, False, 2.0), (100, True, 1.5), (150, True, 4 / 3)]
+)
+def test_industrial_rule(z, fixed, percent):
+    # Source: a published chain maker's guide, 200/z %, capped at 3 % (1.5 % on fixed centres)
+    assert industrial_rule_percent(z, fixed_centres=fixed) == pytest.approx(percent)
+
+
+def test_rule_read_to_half_a_millimetre_over_twenty_pitches():
+    # our own arithmetic: 0.5 / 317.5 = 0.157 %
+    e = measured(319.0, 319.0, 319.0, tool="rule")
+    assert e.limits_percent == pytest.approx(0.16, abs=0.005)
+    assert e.percent.std == pytest.approx(e.limits_percent / math.sqrt(3))
+
+
+# --- readings ----------------------------------------------------------------------------------------------------
+
+
+def test_inner_and_outer_give_the_centre_distance_whatever_the_pin():
+    for pin in (5.08, 10.16):
+        r = Reading.over_pins(inner_mm=319.4 - pin, outer_mm=319.4 + pin)
+        assert r.span_mm == pytest.approx(319.4)
+        assert r.pin_mm == pytest.approx(pin)
+        assert r.std_mm(TOOLS["calliper"]) == pytest.approx(TOOLS["calliper"].std_mm / math.sqrt(2))
+
+
+def test_the_worst_place_decides():
+    e = measured(318.2, 319.4, 318.6)
+    assert e.worst_place == 1
+    assert e.percent.value == pytest.approx(0.598, abs=0.001)
+    assert e.believable
+
+
+def test_over_the_joining_link_is_shown_but_does_not_decide():
+    e = measured(318.2, Reading(span_mm=321.0, over_joining_link=True), 318.6)
+    assert e.worst_place == 2
+    assert len(e.places_percent) == 3
+    assert "joining-link" in codes(e)
+
+
+@given(st.floats(0.0, 3.5), st.integers(10, 24))
+def test_rollers_counted_as_pitches_are_caught(percent, n):
+    # n rollers span n - 1 pitches; at 20 the reading means -5 %
+    e = measured((n - 1) * 15.875 * (1 + percent / 100), pitches=n)
+    if e.percent.value < -0.35:
+        assert codes(e) & {"rollers-counted"}
+        assert not e.believable
+
+
+def test_twenty_rollers_read_five_per_cent_short():
+    e = measured(19 * 15.875, pitches=20)
+    assert e.percent.value == pytest.approx(-5.0)
+    assert "19 pitches" in e.traps[0].sentence
+
+
+def test_one_pitch_too_many_under_the_calliper():
+    assert "one-too-few-counted" in codes(measured(21 * 15.875 * 1.005, pitches=20))
+    # over a long run the slip hides inside what wear can do: asked, not refused
+    long = measured(41 * 15.875, pitches=40)
+    assert "count-again" in codes(long)
+    assert long.believable
+
+
+@pytest.mark.parametrize(("claimed", "real"), [("520", "428"), ("428", "520"), ("530", "630"), ("420", "06B")])
+def test_wrong_chain_size_is_named(claimed, real):
+    e = measured(20 * chain(real).pitch_mm * 1.004, size=chain(claimed))
+    assert not e.believable
+    assert any(real in trap.sentence for trap in e.traps)
+
+
+def test_equal_pitch_is_told_by_the_roller():
+    # 532 looks like 530 by its pitch; the roller is 11.10 against 10.16 (vendors' tables)
+    r = Reading.over_pins(inner_mm=318.5 - 11.1, outer_mm=318.5 + 11.1)
+    e = measured(r, r, r, size=chain("530"), over_rollers=True)
+    assert "wrong-roller" in codes(e)
+    assert "532" in next(t.sentence for t in e.traps if t.code == "wrong-roller")
+    assert measured(r, r, r, size=chain("532"), over_rollers=True).believable
+
+
+def test_slack_one_place_and_uneven_are_said():
+    assert {"not-under-pull", "one-place"} <= codes(measured(318.0, under_pull=False))
+    assert "uneven-places" in codes(measured(318.0, 318.1, 320.5))
+    assert "uneven-places" not in codes(measured(318.0, 318.1, 318.3))
+
+
+def test_odd_number_of_pitches_is_less_sure():
+    # 7 or 8 of 15 links hold the play: ± e/15 (our arithmetic)
+    odd = measured(242.9, pitches=15)
+    assert odd.percent.std == pytest.approx(math.hypot(100 * 0.1 / math.sqrt(3) / 238.125, 2.005 / 15), rel=0.01)
+
+
+@pytest.mark.parametrize(
+    "make",
+    [
+        lambda: measured(pitches=20),
+        lambda: measured(319, pitches=3),
+        lambda: measured(-1),
+        lambda: measured(math.nan),
+        lambda: Reading.over_pins(inner_mm=320, outer_mm=310),
+        lambda: Tool(name="x", half_width_mm=0),
+        lambda: Limit.from_span(span_mm=319.4, pitches=20, pitch_mm=15.875, source=" "),
+        lambda: Limit.from_span(span_mm=319.4, pitches=21, pitch_mm=15.875, source="manual p. 3"),
+        lambda: Limit.from_span(span_mm=319.4, pitches=0, pitch_mm=15.875, source="manual p. 3"),
+        lambda: industrial_rule_percent(0),
+    ],
+)
+def test_bad_arguments_are_refused(make):
+    with pytest.raises(ValueError, match="must"):
+        make()
+
+
+# --- deciding ----------------------------------------------------------------------------------------------------
+
+
+def test_guard_band_on_both_sides():
+    limit = Limit.from_span(span_mm=319.4, pitches=20, pitch_mm=15.875, source="manual p. 3-7")
+    sides = [decide(Estimate(value=v, std=0.1), limit).side for v in (0.3, 0.55, 0.65, 0.9)]
+    assert sides == ["within", "too-near", "too-near", "beyond"]
+    none = decide(Estimate(value=0.5, std=0.1), None)
+    assert none.side == "no-limit"
+    assert none.probability_beyond is None
+    assert "manual" in none.sentence
+
+
+def test_claims_beyond_and_within_hold_at_the_stated_rate():
+    # law: of chains called beyond, at most one in twenty is not, whatever the true elongation (calliper noise drawn)
+    limit = Limit.from_span(span_mm=319.4, pitches=20, pitch_mm=15.875, source="manual p. 3-7")
+    rng = np.random.default_rng(5)
+    true = limit.elongation_percent - 0.001
+    std = 0.05
+    wrong = sum(decide(Estimate(value=true + std * rng.normal(), std=std), limit).side == "beyond" for _ in range(2000))
+    assert wrong / 2000 < 0.07
+
+
+def test_general_figures_say_that_they_are_not_the_limit():
+    text = " ".join(general_figures(45))
+    assert "0.6 to 2.0 %" in text
+    assert "none is yours" in text
+    assert "not written for vehicles" in text
+
+
+# --- rows of pins --------------------------------------------------------------------------------------------------
+
+
+def row_of(lengths, std=0.01, scale=0.0, bend_at=None, rng=None):
+    heading = np.zeros(len(lengths))
+    if bend_at is not None:
+        heading[bend_at:] = np.radians(4.0)
+    steps = np.stack([lengths * np.cos(heading), lengths * np.sin(heading)], axis=1)
+    pins = np.concatenate([[[0.0, 0.0]], np.cumsum(steps, axis=0)])
+    if rng is not None:
+        pins = pins + std * rng.normal(size=pins.shape)
+    return PinRow(pins_mm=pins, std_mm=np.full(len(pins), std), scale_std=scale)
+
+
+@given(st.floats(0, 2.5), st.integers(6, 24))
+def test_play_sits_in_every_second_link_and_the_count_does_not_matter(percent, n):
+    p = C520.pitch_mm
+    lengths = np.array([p * (1 + 2 * percent / 100 * (i % 2)) for i in range(n)])
+    run = run_of(row_of(lengths), C520)
+    assert run.percent.value == pytest.approx(percent, abs=1e-9)
+    assert abs(run.alternation_mm.value) == pytest.approx(2 * percent / 100 * p, abs=1e-9)
+    assert not run.uneven
+    assert not run.kinks
+
+
+def test_an_uneven_link_and_a_stiff_joint_are_named():
+    lengths = np.full(14, 15.95)
+    lengths[6] += 0.25
+    run = run_of(row_of(lengths, rng=np.random.default_rng(1)), C520)
+    assert [link.index for link in run.uneven] == [6]
+    kinked = run_of(row_of(np.full(14, 15.95), bend_at=5), C520)
+    assert [k.pin for k in kinked.kinks] == [5]
+    assert abs(kinked.kinks[0].angle_deg) == pytest.approx(4.0, abs=0.01)
+
+
+def test_stated_uncertainty_of_a_row_holds():
+    # Monte Carlo of our own: noise on every pin, 95 % of 400 rows within 1.96 std (binomial band about 0.93 … 0.97)
+    rng = np.random.default_rng(7)
+    lengths = np.array([15.875 * (1 + 0.02 * (i % 2)) for i in range(13)])
+    inside = 0
+    for _ in range(400):
+        run = run_of(row_of(lengths, std=0.03, rng=rng), C520)
+        inside += abs(run.percent.value - 1.0) <= 1.96 * run.percent.std
+    assert 0.92 <= inside / 400 <= 0.98
+
+
+def test_scale_uncertainty_is_carried_and_few_pins_are_refused():
+    run = run_of(row_of(np.full(12, 15.9), scale=0.005), C520)
+    assert run.percent.std == pytest.approx(0.5, abs=0.02)
+    with pytest.raises(ValueError, match="at least 7 pins"):
+        run_of(row_of(np.full(5, 15.9)), C520)

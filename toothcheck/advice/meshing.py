@@ -1,0 +1,58 @@
+"""How often teeth and links meet, and how a longer chain rides: arithmetic behind the advice, all our own."""
+
+from __future__ import annotations
+
+import math
+from dataclasses import dataclass
+
+from toothcheck.toothform import IsoForm
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Meshing:
+    """One sprocket and one chain."""
+
+    teeth: int
+    links: int
+    common_factor: int
+    """Greatest common divisor: a tooth meets only every so-many-th link."""
+    turns_to_repeat: int
+    """Turns of the sprocket after which the same tooth meets the same link again."""
+
+    def sentence(self) -> str:
+        """For people."""
+        if self.common_factor == 1:
+            return (
+                f"{self.teeth} teeth and {self.links} links have no common factor: every tooth meets every link "
+                f"(again after {self.turns_to_repeat} turns), so wear spreads evenly."
+            )
+        alternate = (
+            " Teeth and links are both even: one half of the teeth always meets inner links, the other outer links, "
+            "and alternate teeth can wear unequally. Lay the chain on one tooth further when refitting."
+            if self.common_factor % 2 == 0
+            else ""
+        )
+        return (
+            f"{self.teeth} teeth and {self.links} links share the factor {self.common_factor}: each tooth meets only "
+            f"{self.links // self.common_factor} of the links, so a bad link marks the same teeth.{alternate}"
+        )
+
+
+def meshing(teeth: int, links: int) -> Meshing:
+    """Which links a tooth meets: the hunting-tooth question.
+
+    Parameters
+    ----------
+    teeth, links
+        Counts; an endless chain has one link for each pitch.
+    """
+    if teeth < 1 or links < 1:
+        raise ValueError(f"teeth and links must be at least 1, not {teeth} and {links}")
+    g = math.gcd(teeth, links)
+    return Meshing(teeth=teeth, links=links, common_factor=g, turns_to_repeat=links // g)
+
+
+def roller_lift_mm(*, pitch_mm: float, roller_diameter_mm: float, teeth: int, elongation_percent: float) -> float:
+    """How far a longer chain rides up the teeth: its rollers stand on a circle larger by e·R, mm."""
+    form = IsoForm(pitch_mm=pitch_mm, roller_diameter_mm=roller_diameter_mm, teeth=teeth)
+    return elongation_percent / 100 * form.pitch_radius_mm

@@ -1,0 +1,329 @@
+"""From evidence to one plan, with its reasons and with what to measure next where the evidence is thin.
+
+The rules (this project's convention, except where a limit was typed from the machine's manual):
+
+1. a sprocket to be replaced, or a broken tooth: the whole set.
+2. a chain that is due (beyond its limit, too near to tell, adjuster used up, stiff or damaged links): chain only when
+   both sprockets are graded `good` with confidence and have not already outlived a chain; the whole set when either is
+   worn; and when a sprocket is not graded, that first.
+3. neither is due, but something is on its way: watch.
+4. nothing, only when both sprockets and the chain were judged and are good.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, field
+from typing import Literal
+
+from toothcheck.advice.meshing import meshing, roller_lift_mm
+from toothcheck.chains import Chain
+from toothcheck.estimate import Estimate
+from toothcheck.stretch import Decision, Limit, decide
+
+Action = Literal["nothing", "watch", "chain-only", "set", "measure-first"]
+Grade = Literal["good", "watch", "replace-set", "replace-now", "cannot-tell"]
+GRADES: tuple[Grade, ...] = ("good", "watch", "replace-set", "replace-now", "cannot-tell")
+
+CONFIDENT = 0.8
+"""Below this, a grade does not carry a decision to keep a part (our convention)."""
+NEAR = 0.7
+"""Share of the chain's limit from which it is watched (our convention)."""
+OUTLIVED = 1.3
+"""A sprocket with this many times the chain's distance has served an earlier chain (our convention)."""
+
+CAUTIONS = (
+    "A good grade does not mean safe to ride: a photo sees the shape of the teeth, not cracks, hardness, the joints of "
+    "the chain, bearings, or how things are tightened.",
+    "Do not ride with hooked, broken or missing teeth, a chain that jumps or clatters, stiff links, cracked or missing "
+    "rollers, or an adjuster at its end.",
+    "Engine off and cold, key out; turn the wheel by hand only, fingers out of the run of the chain.",
+    "The machine's manual and local rules come first; when in doubt ask a qualified mechanic.",
+)
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class SprocketState:
+    """One sprocket as judged.
+
+    Raises
+    ------
+    ValueError
+        When the grade is none of the five or a number is out of range.
+    """
+
+    grade: Grade
+    confidence: float | None = None
+    teeth: int | None = None
+    asymmetry_percent: Estimate | None = None
+    distance_km: float | None = None
+    """Since it was fitted."""
+
+    def __post_init__(self) -> None:
+        if self.grade not in GRADES:
+            raise ValueError(f"grade must be one of {', '.join(GRADES)}, not {self.grade!r}")
+        if self.confidence is not None and not 0 <= self.confidence <= 1:
+            raise ValueError(f"confidence must lie between 0 and 1, not {self.confidence}")
+        if self.teeth is not None and not 7 <= self.teeth <= 150:
+            raise ValueError(f"teeth must lie between 7 and 150, not {self.teeth}")
+        if self.distance_km is not None and self.distance_km < 0:
+            raise ValueError(f"distance_km must not be negative, not {self.distance_km}")
+
+    @property
+    def sure(self) -> bool:
+        """Whether the grade may decide: typed without confidence (an eye's grade) it may, but not below `CONFIDENT`."""
+        return self.grade != "cannot-tell" and (self.confidence is None or self.confidence >= CONFIDENT)
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class ChainState:
+    """The chain as measured and looked at."""
+
+    elongation_percent: Estimate | None = None
+    limit: Limit | None = None
+    links: int | None = None
+    distance_km: float | None = None
+    age_years: float | None = None
+    stiff_or_uneven: bool = False
+    """Links that do not straighten, or a tight and a slack part in one turn."""
+    damaged: bool = False
+    """Cracked plates, cracked or missing rollers, a loose joining link, missing seals."""
+
+    def __post_init__(self) -> None:
+        if self.links is not None and self.links < 10:
+            raise ValueError(f"links must be at least 10, not {self.links}")
+        for name in ("distance_km", "age_years"):
+            value = getattr(self, name)
+            if value is not None and value < 0:
+                raise ValueError(f"{name} must not be negative, not {value}")
+
+    @property
+    def decision(self) -> Decision | None:
+        """The elongation held against the limit, if it was measured."""
+        return None if self.elongation_percent is None else decide(self.elongation_percent, self.limit)
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Situation:
+    """All that is known of one machine's drive; None is unknown."""
+
+    front: SprocketState | None = None
+    rear: SprocketState | None = None
+    chain: ChainState = field(default_factory=ChainState)
+    size: Chain | None = None
+    adjuster_left_percent: float | None = None
+    """How much of the adjuster's travel is left, 0 at its end or at the renew mark, 100 when new."""
+
+    def __post_init__(self) -> None:
+        left = self.adjuster_left_percent
+        if left is not None and not 0 <= left <= 100:
+            raise ValueError(f"adjuster_left_percent must lie between 0 and 100, not {left}")
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Plan:
+    """What to do, why, and what would make it surer."""
+
+    action: Action
+    before_next_ride: bool
+    headline: str
+    reasons: tuple[str, ...]
+    measure_next: tuple[str, ...]
+    notes: tuple[str, ...]
+    """Why a set, why the front wears first, which links a tooth meets."""
+    cautions: tuple[str, ...] = CAUTIONS
+
+    def as_json(self) -> dict[str, object]:
+        """The plan as plain values."""
+        return {
+            "schema": "toothcheck/plan/1",
+            "action": self.action,
+            "before_next_ride": self.before_next_ride,
+            "headline": self.headline,
+            "reasons": list(self.reasons),
+            "measure_next": list(self.measure_next),
+            "notes": list(self.notes),
+            "cautions": list(self.cautions),
+        }
+
+
+def _said(name: str, s: SprocketState | None) -> str:
+    if s is None:
+        return f"{name} sprocket: not graded."
+    unread = s.grade == "cannot-tell" and s.confidence is None
+    bits = [f"{name} sprocket: {'not graded' if unread else s.grade}"]
+    if s.teeth is not None:
+        bits.append(f"{s.teeth} teeth")
+    if s.asymmetry_percent is not None:
+        bits.append(f"asymmetry {s.asymmetry_percent.text('%')}")
+    if s.confidence is not None:
+        bits.append(f"confidence {100 * s.confidence:.0f} %")
+    if s.distance_km is not None:
+        bits.append(f"{s.distance_km:.0f} km")
+    return ", ".join(bits) + "."
+
+
+def _chain_signs(s: Situation) -> tuple[list[str], list[str], list[str]]:
+    """What makes the chain due, what makes it worth watching, what is not known."""
+    due, soon, unknown = [], [], []
+    c, decision = s.chain, s.chain.decision
+    if decision is None:
+        unknown.append(
+            "Measure the chain's elongation under pull, at three places or more, not over the joining link "
+            "(toothcheck stretch)."
+        )
+    elif decision.side == "no-limit":
+        unknown.append("Look up the chain's limit in the machine's manual and type it with its page (--limit).")
+    elif decision.side == "beyond":
+        due.append(decision.sentence)
+    elif decision.side == "too-near":
+        due.append(f"{decision.sentence} A chain that may be beyond its limit is treated as due.")
+        unknown.append("Measure the chain again with a calliper, over more pitches, to settle which side it is on.")
+    elif c.elongation_percent is not None and c.limit is not None:
+        if c.elongation_percent.value >= NEAR * c.limit.elongation_percent:
+            soon.append(f"{decision.sentence} Most of it is used.")
+    if c.damaged:
+        due.append("The chain is damaged: it must not be ridden.")
+    if c.stiff_or_uneven:
+        due.append(
+            "The chain has stiff links or a tight and a slack part: cleaning does not cure worn or seized joints."
+        )
+    left = s.adjuster_left_percent
+    if left is None:
+        unknown.append("Look how much of the adjuster's travel is left, and whether its renew mark is reached.")
+    elif left <= 0:
+        due.append(
+            "The adjuster is at its end or at the renew mark: with the right number of links the chain is worn out."
+        )
+    elif left < 25:
+        soon.append(f"Only {left:.0f} % of the adjuster's travel is left.")
+    return due, soon, unknown
+
+
+def _sprocket_gaps(s: Situation) -> list[str]:
+    out = []
+    for name, sprocket in (("front", s.front), ("rear", s.rear)):
+        if sprocket is None or sprocket.grade == "cannot-tell":
+            extra = " (take its cover off)" if name == "front" else ""
+            out.append(f"Photograph the {name} sprocket{extra} and grade it (toothcheck inspect).")
+        elif not sprocket.sure:
+            out.append(f"The {name} sprocket's grade is not sure: photograph it again, cleaner, squarer or closer.")
+    return out
+
+
+def _outlived(s: Situation) -> str | None:
+    km = s.chain.distance_km
+    if km:
+        for name, sprocket in (("front", s.front), ("rear", s.rear)):
+            if sprocket is not None and sprocket.distance_km is not None and sprocket.distance_km >= OUTLIVED * km:
+                return (
+                    f"The {name} sprocket has {sprocket.distance_km:.0f} km, the chain {km:.0f}: "
+                    "it has served an earlier chain already."
+                )
+    return None
+
+
+def _lift_mm(size: Chain, teeth: int, percent: float) -> float:
+    return roller_lift_mm(
+        pitch_mm=size.pitch_mm, roller_diameter_mm=size.roller_diameter_mm, teeth=teeth, elongation_percent=percent
+    )
+
+
+def _notes(s: Situation, action: Action) -> list[str]:
+    out = []
+    e = s.chain.elongation_percent
+    teeth = {n: p.teeth for n, p in (("front", s.front), ("rear", s.rear)) if p is not None and p.teeth is not None}
+    if action in {"set", "chain-only", "measure-first"}:
+        lift = ""
+        if s.size is not None and teeth and e is not None and e.value > 0:
+            parts = [f"{_lift_mm(s.size, z, e.value):.2f} mm on {z} teeth" for z in teeth.values()]
+            lift = f" This chain rides {' and '.join(parts)} higher than a new one would."
+        out.append(
+            "Why a set: chain and teeth wear to each other. A longer chain rides higher on the teeth and digs hooks; "
+            f"a new chain on hooked teeth, or an old chain on new teeth, wears the new part fast.{lift}"
+        )
+    if len(teeth) == 2:
+        z1, z2 = teeth["front"], teeth["rear"]
+        out.append(
+            f"Why the front wears first: each of its {z1} teeth meets a roller {z2}/{z1} = {z2 / z1:.2f} times as "
+            f"often as each of the rear's {z2}. Look at the front before trusting a good rear."
+        )
+    if s.chain.links is not None:
+        out += [f"{n.capitalize()}: {meshing(z, s.chain.links).sentence()}" for n, z in teeth.items()]
+    return out
+
+
+def plan_for(s: Situation) -> Plan:
+    """Make one plan of all that is known (rules: the module's docstring)."""
+    both = [("Front", s.front), ("Rear", s.rear)]
+    reasons = [_said(name, part) for name, part in both]
+    known = [p for _, p in both if p is not None]
+    grades = {p.grade for p in known}
+    due, soon, chain_unknown = _chain_signs(s)
+    gaps = _sprocket_gaps(s)
+    outlived = _outlived(s)
+    keepable = len(known) == 2 and all(p.sure and p.grade == "good" for p in known)
+    unseen = any(p is None or p.grade == "cannot-tell" for _, p in both)
+    now = False
+
+    action: Action
+    if "replace-now" in grades:
+        action, now = "set", True
+        headline = "Renew both sprockets and the chain before the next ride: do not ride on it."
+    elif "replace-set" in grades:
+        action, now = "set", s.chain.damaged
+        headline = "Renew both sprockets and the chain together at the next opportunity."
+        if now:
+            headline = "Renew both sprockets and the chain before the next ride: the chain is damaged."
+    elif due:
+        now = s.chain.damaged
+        when = "before the next ride" if now else "now"
+        if "watch" in grades:
+            action = "set"
+            headline = f"Renew the set {when}: the chain is due and a sprocket is worn measurably."
+        elif keepable and outlived is None:
+            action = "chain-only"
+            headline = f"Renew the chain {when}; both sprockets are good, so the chain alone is defensible."
+        elif keepable:
+            action = "set"
+            headline = f"Renew the set {when}: the chain is due, and a sprocket is on its second chain."
+        else:
+            action = "measure-first"
+            headline = (
+                f"The chain is due {when}; whether the sprockets may stay cannot be said before both are graded. "
+                "If that cannot be done, renew the set."
+            )
+    elif "watch" in grades or (soon and not unseen):
+        action = "watch"
+        headline = "Nothing to renew yet, but watch: photograph and measure at each service, and plan the parts."
+        if unseen or s.chain.decision is None or s.chain.decision.side == "no-limit":
+            headline = (
+                "Watch what is known, and look at the rest before relying on it: a part of the drive was not judged."
+            )
+    elif soon:
+        action = "measure-first"
+        headline = "The chain is on its way, and a sprocket was not judged: look at that first."
+    elif keepable and s.chain.decision is not None and s.chain.decision.side == "within":
+        action, headline = "nothing", "Nothing to renew now; look again at the next service."
+    else:
+        action, headline = "measure-first", "Too little is known for a plan: measure first."
+
+    reasons += due + soon
+    if s.chain.decision is not None and s.chain.decision.sentence not in " ".join(reasons):
+        reasons.append(s.chain.decision.sentence)
+    if outlived is not None:
+        reasons.append(outlived)
+    if s.chain.age_years is not None:
+        km = f", {s.chain.distance_km:.0f} km" if s.chain.distance_km is not None else ""
+        reasons.append(
+            f"Chain: {s.chain.age_years:g} years{km}. Seals and grease age standing, too: feel for stiff links."
+        )
+    elif s.chain.distance_km is not None:
+        reasons.append(f"Chain: {s.chain.distance_km:.0f} km.")
+    return Plan(
+        action=action,
+        before_next_ride=now,
+        headline=headline,
+        reasons=tuple(reasons),
+        measure_next=tuple(gaps + chain_unknown),
+        notes=tuple(_notes(s, action)),
+    )

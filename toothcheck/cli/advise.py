@@ -1,0 +1,387 @@
+"""``toothcheck advise``: one plan, and the papers for it."""
+
+from __future__ import annotations
+
+from pathlib import Path
+from typing import TYPE_CHECKING, Annotated, Any
+
+import typer
+
+from toothcheck.cli.books import Where
+from toothcheck.errors import UsageError
+
+if TYPE_CHECKING:
+    from toothcheck.advice import Plan, Situation, SprocketState
+    from toothcheck.sheets import Sheet
+
+_EPILOG = (
+    "Examples: [bold]toothcheck advise --front replace-set --rear watch --chain 520 --stretch 0.5+-0.05 "
+    "--limit '319.4 over 20 @ manual p. 3-7'[/bold]  ·  "
+    "[bold]toothcheck advise --case harbour-set --order-sheet order.pdf --checklist work.md[/bold]"
+)
+
+
+def register(app: typer.Typer) -> None:
+    """Add the command."""
+    app.command(epilog=_EPILOG)(advise)
+
+
+def advise(
+    machine: Annotated[
+        str | None, typer.Argument(help="Its name, in the logbook or for the papers.", show_default=False)
+    ] = None,
+    front: Annotated[
+        str | None, typer.Option(help="Grade of the front sprocket, or an inspection's JSON file.", show_default=False)
+    ] = None,
+    rear: Annotated[str | None, typer.Option(help="Grade of the rear sprocket, likewise.", show_default=False)] = None,
+    front_teeth: Annotated[int | None, typer.Option(help="Teeth of the front sprocket.", show_default=False)] = None,
+    rear_teeth: Annotated[int | None, typer.Option(help="Teeth of the rear sprocket.", show_default=False)] = None,
+    front_confidence: Annotated[
+        float | None, typer.Option(help="Confidence of the front grade, 0 to 1.", show_default=False)
+    ] = None,
+    rear_confidence: Annotated[
+        float | None, typer.Option(help="Confidence of the rear grade, 0 to 1.", show_default=False)
+    ] = None,
+    front_km: Annotated[
+        float | None, typer.Option(help="Distance on the front sprocket, km.", show_default=False)
+    ] = None,
+    rear_km: Annotated[
+        float | None, typer.Option(help="Distance on the rear sprocket, km.", show_default=False)
+    ] = None,
+    stretch: Annotated[
+        str | None, typer.Option(help="Chain elongation, PERCENT or PERCENT+-STD.", show_default=False)
+    ] = None,
+    limit: Annotated[
+        str | None, typer.Option(help="Its limit with source: 'MM over PITCHES @ manual and page'.", show_default=False)
+    ] = None,
+    chain: Annotated[str | None, typer.Option(help="Chain size, e.g. 520.", show_default=False)] = None,
+    links: Annotated[int | None, typer.Option(help="Links of the chain.", show_default=False)] = None,
+    chain_km: Annotated[float | None, typer.Option(help="Distance on the chain, km.", show_default=False)] = None,
+    age_years: Annotated[float | None, typer.Option(help="Age of the chain, years.", show_default=False)] = None,
+    adjuster_left: Annotated[
+        float | None,
+        typer.Option(help="Adjuster travel left, per cent: 0 at its end or the renew mark.", show_default=False),
+    ] = None,
+    stiff: Annotated[bool, typer.Option("--stiff", help="Stiff links, or a tight and a slack part.")] = False,
+    damaged: Annotated[bool, typer.Option("--damaged", help="Cracked or missing rollers, plates, rings.")] = False,
+    torque: Annotated[
+        list[str] | None,
+        typer.Option(help="From the manual: 'FASTENER=VALUE UNIT @ manual and page'.", show_default=False),
+    ] = None,
+    model: Annotated[str, typer.Option(help="Make, model and year, for the order sheet.")] = "",
+    frame: Annotated[str, typer.Option(help="Frame number, for the order sheet.")] = "",
+    front_part: Annotated[
+        Path | None, typer.Option(help="JSON of the front part's values, for the order sheet.", show_default=False)
+    ] = None,
+    rear_part: Annotated[
+        Path | None, typer.Option(help="JSON of the rear part's values, for the order sheet.", show_default=False)
+    ] = None,
+    order_sheet: Annotated[
+        Path | None, typer.Option(help="Write the order sheet: .md or .pdf.", show_default=False)
+    ] = None,
+    checklist: Annotated[
+        Path | None, typer.Option(help="Write the work checklist: .md or .pdf.", show_default=False)
+    ] = None,
+    paper: Annotated[str, typer.Option(help="a4 or letter.")] = "a4",
+    case: Annotated[str | None, typer.Option(help="Try a bundled, invented case.", show_default=False)] = None,
+    logbook: Where = None,
+    json_to: Annotated[
+        str | None, typer.Option("--json", help="Write JSON to a file, or to stdout with -.", show_default=False)
+    ] = None,
+) -> None:
+    """Make one plan of grades, chain, adjuster, age and distance: nothing, watch, chain only, set."""
+    typed: dict[str, Any] = {
+        "front": _sprocket(front, front_teeth, front_confidence, front_km, "front"),
+        "rear": _sprocket(rear, rear_teeth, rear_confidence, rear_km, "rear"),
+        "elongation_percent": None if stretch is None else _percent(stretch),
+        "limit": limit,
+        "chain": chain,
+        "links": links,
+        "chain_km": chain_km,
+        "age_years": age_years,
+        "adjuster_left_percent": adjuster_left,
+        "stiff": stiff or None,
+        "damaged": damaged or None,
+    }
+    given = {key: value for key, value in typed.items() if value is not None}
+    if case is not None:
+        from toothcheck.cli.cases import case as load
+
+        found = {k: v for k, v in load("advise", case).items() if k != "about"}
+        machine = machine or found.pop("machine")
+        given = {**found, **given}
+    elif machine is not None:
+        given = _merged(_from_logbook(machine, logbook, needed=logbook is not None or not given, chain=chain), given)
+    if not given:
+        raise UsageError(
+            "Nothing is known yet.", hint="Name a machine of the logbook, or give grades: toothcheck advise --help"
+        )
+    if paper not in ("a4", "letter"):
+        raise UsageError(f"--paper must be a4 or letter, not {paper!r}.")
+    from toothcheck.advice import plan_for
+    from toothcheck.cli.output import write_json
+    from toothcheck.torque import Torque
+
+    try:
+        situation = _situation(given)
+        plan = plan_for(situation)
+        torques = [Torque.parse(text) for text in torque or []]
+        name = machine or "this machine"
+        sheets: list[tuple[Path, Sheet]] = []
+        if order_sheet is not None:
+            sheets.append((order_sheet, _order(name, situation, plan, model, frame, front_part, rear_part)))
+        if checklist is not None:
+            from toothcheck.sheets import work_checklist
+
+            sheets.append((checklist, work_checklist(plan, machine=name, torques=torques, date=_today())))
+        elif torques:
+            raise UsageError("--torque is for the checklist.", hint="Add --checklist work.pdf")
+        files = [(path, _rendered(sheet, path, paper)) for path, sheet in sheets]
+    except ValueError as error:
+        raise UsageError(f"{error}.") from error
+    _write(files)
+    if json_to is not None:
+        write_json(plan.as_json(), json_to)
+    if json_to != "-":
+        _show(name, plan, [path for path, _ in files])
+    if plan.action == "measure-first":
+        raise typer.Exit(3)
+
+
+def _sprocket(
+    grade: str | None, teeth: int | None, confidence: float | None, km: float | None, name: str
+) -> dict[str, Any] | None:
+    more = {"teeth": teeth, "confidence": confidence, "distance_km": km}
+    if grade is None:
+        if any(v is not None for v in more.values()):
+            # known but not graded: still worth its notes
+            return {"grade": "cannot-tell", **more}
+        return None
+    if not grade.lower().endswith(".json"):
+        return {"grade": grade, **more}
+    import json
+
+    try:
+        told = json.loads(Path(grade).read_text("utf-8"))
+        verdict, sprocket, wear = told["verdict"], told["sprocket"], told["wear"]
+        out = {
+            "grade": verdict["grade"],
+            "confidence": verdict["confidence"],
+            "teeth": sprocket["teeth"],
+            "asymmetry_percent": wear["asymmetry_percent"],
+        }
+        said = sprocket.get("position")
+    except FileNotFoundError:
+        raise UsageError(f"{grade} does not exist.", hint=f"--{name} takes a grade or an inspection's JSON.") from None
+    except (OSError, ValueError, KeyError, TypeError, AttributeError) as error:
+        raise UsageError(
+            f"{grade} is not an inspection's JSON: {error!r}.", hint="Write it with: toothcheck inspect … --json FILE"
+        ) from None
+    if said not in (None, name):
+        raise UsageError(f"{grade} is of a {said} sprocket, not of the {name} one.")
+    return {**out, **{k: v for k, v in more.items() if v is not None}}
+
+
+def _percent(text: str) -> dict[str, float]:
+    value, _, std = text.replace("%", "").replace("±", "+-").partition("+-")
+    try:
+        # without its own uncertainty: what a rule over 20 pitches of 520 gives
+        return {"value": float(value), "std": float(std) if std.strip() else 0.09}
+    except ValueError:
+        raise UsageError(f"--stretch {text!r} cannot be read.", hint="Write 0.45 or 0.45+-0.05 (per cent).") from None
+
+
+def _situation(given: dict[str, Any]) -> Situation:
+    from toothcheck.advice import ChainState, Situation
+    from toothcheck.chains import chain as chain_of
+    from toothcheck.estimate import Estimate
+    from toothcheck.stretch import Limit
+
+    size = None if given.get("chain") is None else chain_of(str(given["chain"]))
+    limit = given.get("limit")
+    if isinstance(limit, str):
+        limit = Limit.parse(limit, pitch_mm=None if size is None else size.pitch_mm)
+    if limit is not None and not isinstance(limit, Limit):
+        raise TypeError("limit must be text or a Limit")
+    e = given.get("elongation_percent")
+
+    def state(one: dict[str, Any] | None) -> SprocketState | None:
+        from toothcheck.advice import SprocketState
+
+        if one is None:
+            return None
+        a = one.get("asymmetry_percent")
+        return SprocketState(**{**one, "asymmetry_percent": None if a is None else Estimate(**a)})
+
+    return Situation(
+        front=state(given.get("front")),
+        rear=state(given.get("rear")),
+        chain=ChainState(
+            elongation_percent=None if e is None else Estimate(**e),
+            limit=limit,
+            links=given.get("links"),
+            distance_km=given.get("chain_km"),
+            age_years=given.get("age_years"),
+            stiff_or_uneven=bool(given.get("stiff")),
+            damaged=bool(given.get("damaged")),
+        ),
+        size=size,
+        adjuster_left_percent=given.get("adjuster_left_percent"),
+    )
+
+
+def _merged(kept: dict[str, Any], typed: dict[str, Any]) -> dict[str, Any]:
+    """What was typed over what the logbook knows; a new grade takes the place of the old reading, not of the teeth."""
+    out = {**kept, **typed}
+    for name in ("front", "rear"):
+        old, new = kept.get(name), typed.get(name)
+        if old is not None and new is not None:
+            lasting = {key: old[key] for key in ("teeth", "distance_km")}
+            reading = old if new["grade"] == "cannot-tell" else lasting
+            out[name] = {
+                **reading,
+                **{k: v for k, v in new.items() if v is not None and (k != "grade" or v != "cannot-tell")},
+            }
+            out[name].setdefault("grade", "cannot-tell")
+    return out
+
+
+def _from_logbook(machine: str, where: str | None, *, needed: bool, chain: str | None) -> dict[str, Any]:
+    """What the logbook knows; nothing when it is not needed and has no such machine."""
+    import datetime as dt
+
+    from toothcheck.chains import chain as chain_of
+    from toothcheck.cli.books import opened
+    from toothcheck.drive import situation_of
+    from toothcheck.errors import LogbookError
+
+    size = None
+    if chain is not None:
+        try:
+            size = chain_of(chain)
+        except ValueError as error:
+            raise UsageError(f"{error}.") from error
+    try:
+        with opened(where) as book:
+            s = situation_of(book.history(), machine, today=dt.date.today(), size=size)
+    except LogbookError:
+        if needed:
+            raise
+        return {}
+    except ValueError as error:
+        if needed:
+            raise UsageError(f"{error}.") from error
+        return {}
+
+    def told(one: SprocketState | None) -> dict[str, Any] | None:
+        if one is None:
+            return None
+        a = one.asymmetry_percent
+        return {
+            "grade": one.grade,
+            "confidence": one.confidence,
+            "teeth": one.teeth,
+            "asymmetry_percent": None if a is None else {"value": a.value, "std": a.std},
+            "distance_km": one.distance_km,
+        }
+
+    e = s.chain.elongation_percent
+    return {
+        "front": told(s.front),
+        "rear": told(s.rear),
+        "elongation_percent": None if e is None else {"value": e.value, "std": e.std},
+        "limit": s.chain.limit,
+        "chain": None if s.size is None else s.size.name,
+        "links": s.chain.links,
+        "chain_km": s.chain.distance_km,
+        "age_years": s.chain.age_years,
+    }
+
+
+def _today() -> str:
+    import datetime
+
+    return datetime.date.today().isoformat()
+
+
+def _order(
+    name: str, situation: Situation, plan: Plan, model: str, frame: str, front_part: Path | None, rear_part: Path | None
+) -> Sheet:
+    import json
+    from dataclasses import replace
+
+    from toothcheck.matching import Count, Part, part_from_mapping
+    from toothcheck.sheets import OrderFacts, SprocketOrder, order_sheet
+
+    def part(path: Path | None, state: SprocketState | None) -> SprocketOrder:
+        number, known = "", Part(name="part")
+        if path is not None:
+            try:
+                told = json.loads(path.read_text("utf-8"))
+                number = str(told.pop("part_number", ""))
+                known = part_from_mapping(told)
+            except FileNotFoundError:
+                raise UsageError(f"{path} does not exist.", hint="Name a JSON file of the part's values.") from None
+            except (OSError, json.JSONDecodeError, AttributeError) as error:
+                raise UsageError(f"{path} cannot be read: {error}.") from None
+        if known.teeth is None and state is not None and state.teeth is not None:
+            known = replace(known, teeth=Count(value=state.teeth))
+        return SprocketOrder(part=known, part_number=number)
+
+    return order_sheet(
+        OrderFacts(
+            machine=name,
+            model_and_year=model,
+            frame_number=frame,
+            distance=""
+            if situation.chain.distance_km is None
+            else f"{situation.chain.distance_km:.0f} km on the chain",
+            size=situation.size,
+            links=situation.chain.links,
+            front=part(front_part, situation.front),
+            rear=part(rear_part, situation.rear),
+            plan=plan.headline,
+        ),
+        date=_today(),
+    )
+
+
+def _rendered(sheet: Sheet, path: Path, paper: str) -> bytes:
+    from toothcheck.sheets import to_markdown, to_pdf
+
+    kind = path.suffix.lower()
+    if kind == ".md":
+        return to_markdown(sheet).encode()
+    if kind == ".pdf":
+        return to_pdf(sheet, paper="letter" if paper == "letter" else "a4")
+    raise UsageError(f"{path.name} must end in .md or .pdf.")
+
+
+def _write(files: list[tuple[Path, bytes]]) -> None:
+    from toothcheck.cli.output import write_whole
+
+    for path, data in files:
+        write_whole(path, data)
+
+
+def _show(name: str, plan: Plan, written: list[Path]) -> None:
+    from rich.markup import escape
+
+    from toothcheck.cli.output import console
+
+    word = "NOTHING NOW" if plan.action == "nothing" else plan.action.replace("-", " ").upper()
+    out = console()
+    out.print(f"[bold]{escape(name)}: {word}[/bold]")
+    out.print(f"[bold]{escape(plan.headline)}[/bold]")
+    for title, lines in (
+        ("Why", plan.reasons),
+        ("Measure next", plan.measure_next),
+        ("Good to know", plan.notes),
+        ("Cautions", plan.cautions),
+    ):
+        if lines:
+            out.print(f"[bold]{title}[/bold]")
+            for line in lines:
+                out.print(f"  · {escape(line)}")
+    for path in written:
+        out.print(f"Written: {escape(str(path))}")

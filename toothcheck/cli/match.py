@@ -1,0 +1,258 @@
+"""``toothcheck match``: whether this is the right new part."""
+
+from __future__ import annotations
+
+from pathlib import Path
+from typing import TYPE_CHECKING, Annotated, Any
+
+import typer
+
+from toothcheck.errors import UsageError
+
+if TYPE_CHECKING:
+    from toothcheck.matching import Comparison, Count, GearChange, Part
+
+_EPILOG = (
+    "Examples: [bold]toothcheck match old.json new.json[/bold]  ·  "
+    "[bold]toothcheck match old.jpg new.jpg --chain 520 --old seat_thickness_mm=7.4 --new seat_thickness_mm=7.0[/bold]"
+)
+
+
+def register(app: typer.Typer) -> None:
+    """Add the command."""
+    app.command(epilog=_EPILOG)(match)
+
+
+def match(
+    old: Annotated[
+        Path | None, typer.Argument(help="The old part: a photo, or a JSON file of typed values.", show_default=False)
+    ] = None,
+    new: Annotated[Path | None, typer.Argument(help="The new part, likewise.", show_default=False)] = None,
+    old_values: Annotated[
+        list[str] | None,
+        typer.Option("--old", help="A value of the old part, KEY=VALUE or KEY=VALUE+-STD, in mm.", show_default=False),
+    ] = None,
+    new_values: Annotated[
+        list[str] | None, typer.Option("--new", help="A value of the new part, likewise.", show_default=False)
+    ] = None,
+    chain: Annotated[
+        str | None, typer.Option(help="Chain size of both parts where they are not told.", show_default=False)
+    ] = None,
+    card_height: Annotated[
+        float, typer.Option(help="Height of the card over the face in the photos, towards the camera, mm.")
+    ] = 0.0,
+    position: Annotated[str | None, typer.Option(help="front or rear.", show_default=False)] = None,
+    other_teeth: Annotated[
+        int | None,
+        typer.Option(help="Teeth of the other sprocket: tells what the gear ratio does.", show_default=False),
+    ] = None,
+    speedometer: Annotated[
+        str, typer.Option(help="Where the speedometer takes its speed: wheel, gearbox or unknown.")
+    ] = "unknown",
+    case: Annotated[str | None, typer.Option(help="Try a bundled, invented case.", show_default=False)] = None,
+    json_to: Annotated[
+        str | None, typer.Option("--json", help="Write JSON to a file, or to stdout with -.", show_default=False)
+    ] = None,
+) -> None:
+    """Compare an old and a new sprocket, field by field: fits, differs, cannot tell."""
+    from toothcheck.cli.output import write_json
+    from toothcheck.matching import compare
+
+    try:
+        if case is not None:
+            from toothcheck.cli.cases import case as load
+            from toothcheck.matching import part_from_mapping
+
+            found = load("match", case)
+            parts = [part_from_mapping(found["old"]), part_from_mapping(found["new"])]
+            position, other_teeth = position or found.get("position"), other_teeth or found.get("other_teeth")
+        elif old is None or new is None:
+            raise UsageError("Name the old and the new part.", hint="See: toothcheck match --help")
+        else:
+            parts = [
+                _part(old, old_values or [], chain, card_height),
+                _part(new, new_values or [], chain, card_height),
+            ]
+        answer = compare(parts[0], parts[1])
+        gears = _gears(parts[0], parts[1], position, other_teeth, speedometer)
+    except ValueError as error:
+        raise UsageError(f"{error}.") from error
+    if json_to is not None:
+        write_json(_as_json(answer, gears), json_to)
+    if json_to != "-":
+        _show(answer, gears)
+    if answer.result == "cannot-tell":
+        raise typer.Exit(3)
+
+
+def _part(path: Path, typed: list[str], chain: str | None, card_height: float) -> Part:
+    import json
+    from dataclasses import fields, replace
+
+    from toothcheck.errors import PhotoError
+    from toothcheck.matching import Part, part_from_mapping
+
+    values: dict[str, Any] = {}
+    for text in typed:
+        key, equals, value = text.partition("=")
+        number, plus, std = value.partition("+-")
+        try:
+            if not equals:
+                raise ValueError
+            values[key.strip()] = (
+                value.strip()
+                if key.strip() == "chain"
+                else {"value": float(number), "std": float(std)}
+                if plus
+                else float(number)
+            )
+        except ValueError:
+            raise UsageError(f"{text!r} cannot be read.", hint="Write e.g. seat_thickness_mm=7.4") from None
+    if path.suffix.lower() == ".json":
+        try:
+            told = json.loads(path.read_text("utf-8"))
+        except FileNotFoundError:
+            raise PhotoError(f"{path} does not exist.", hint="Check the name.") from None
+        except (OSError, ValueError) as error:
+            raise PhotoError(f"{path} cannot be read: {error}.") from error
+        if not isinstance(told, dict):
+            raise UsageError(f"{path} must hold one JSON object.", hint="Keys: see the README.")
+        if chain is not None:
+            told.setdefault("chain", chain)
+        return part_from_mapping({"name": path.stem, **told, **values})
+    extra = part_from_mapping(values)
+    thick = extra.seat_thickness_mm or extra.thickness_mm
+    seen = _seen(path, values.pop("chain", chain), None if thick is None else thick.value, card_height)
+    extra = part_from_mapping(values)  # without the chain: pitch and roller come from what was seen and told together
+    for key in ("teeth", "holes"):
+        told, shown = getattr(extra, key), getattr(seen, key)
+        if told is not None and shown is not None and told.value != shown.value:
+            raise UsageError(
+                f"{path.name} shows {shown.value} {key}, not {told.value}.", hint="Count again, or leave it out."
+            )
+    known = {f.name: getattr(extra, f.name) for f in fields(Part) if f.name not in ("name", "unknown_because")}
+    return replace(seen, **{k: v for k, v in known.items() if v is not None})
+
+
+def _seen(path: Path, chain: str | None, thickness: float | None, card_height: float) -> Part:
+    from toothcheck.chains import chain as chain_of
+    from toothcheck.features import part_from_photo
+    from toothcheck.photo import load
+
+    photo = load(path)
+    return part_from_photo(
+        photo.grey,
+        photo.focal_35mm,
+        name=path.stem,
+        card_height_mm=card_height,
+        size=None if chain is None else chain_of(str(chain)),
+        thickness_mm=thickness,
+    )
+
+
+def _gears(old: Part, new: Part, position: str | None, other: int | None, speedometer: str) -> GearChange | None:
+    from toothcheck.matching import gear_change
+
+    if speedometer not in ("wheel", "gearbox", "unknown"):
+        raise UsageError(f"--speedometer must be wheel, gearbox or unknown, not {speedometer!r}.")
+    if position is not None and position not in ("front", "rear"):
+        raise UsageError(f"--position must be front or rear, not {position!r}.")
+    if (
+        other is None
+        or old.teeth is None
+        or new.teeth is None
+        or old.pitch_mm is None
+        or old.roller_diameter_mm is None
+    ):
+        return None
+    if position is None:
+        raise UsageError("--other-teeth needs --position.", hint="Say whether the parts compared are front or rear.")
+    if not 7 <= other <= 150:
+        raise UsageError(f"--other-teeth must lie between 7 and 150, not {other}.")
+    pair = (old.teeth.value, new.teeth.value)
+    front, rear = (pair, (other, other)) if position == "front" else ((other, other), pair)
+    return gear_change(
+        pitch_mm=old.pitch_mm.value,
+        roller_diameter_mm=old.roller_diameter_mm.value,
+        front_before=front[0],
+        front_after=front[1],
+        rear_before=rear[0],
+        rear_after=rear[1],
+        pickup=speedometer,  # type: ignore[arg-type]  # checked above
+    )
+
+
+def _text(value: Count | Any) -> str:  # noqa: ANN401  # a count or an estimate
+    from toothcheck.matching import Count
+
+    if value is None:
+        return "–"
+    if isinstance(value, Count):
+        return f"{value.value}" + ("" if value.probability > 0.995 else f" ({100 * value.probability:.0f} %)")
+    return str(value.text())
+
+
+def _show(answer: Comparison, gears: GearChange | None) -> None:
+    from rich.markup import escape
+    from rich.table import Table
+
+    from toothcheck.cli.output import console
+
+    out = console()
+    table = Table(box=None, pad_edge=False, header_style="bold")
+    for column in ("field", "old", "new", "result", "why"):
+        table.add_column(column, overflow="fold")
+    sign = {"fits": "= fits", "differs": "≠ DIFFERS", "cannot-tell": "? cannot tell"}
+    for m in answer.fields:
+        if m.result != "does-not-apply":
+            table.add_row(m.field.label, _text(m.old), _text(m.new), sign[m.result], escape(m.why))
+    out.print(f"[bold]{escape(answer.old)}  ->  {escape(answer.new)}[/bold]   (lengths in mm, ± standard uncertainty)")
+    out.print(table)
+    out.print(f"[bold]{answer.sentence}[/bold]")
+    if gears is not None:
+        for warning in gears.warnings:
+            out.print(f"· {warning}")
+    out.print(
+        "A photo sees neither thickness, offset, hardness nor the fit on the shaft: lay new on old before fitting, and "
+        "follow the machine's parts list.",
+        style="dim",
+    )
+
+
+def _as_json(answer: Comparison, gears: GearChange | None) -> dict[str, Any]:
+    from toothcheck.matching import Count
+
+    def value(v: Any) -> Any:  # noqa: ANN401  # a count or an estimate
+        if v is None:
+            return None
+        return {"value": v.value, "probability": round(v.probability, 3)} if isinstance(v, Count) else v.as_json()
+
+    return {
+        "schema": "toothcheck/match/1",
+        "old": answer.old,
+        "new": answer.new,
+        "result": answer.result,
+        "sentence": answer.sentence,
+        "fields": [
+            {
+                "field": m.field.key,
+                "old": value(m.old),
+                "new": value(m.new),
+                "result": m.result,
+                "probability_same": None if m.probability_same is None else round(m.probability_same, 4),
+                "why": m.why,
+            }
+            for m in answer.fields
+        ],
+        "measure_next": list(answer.measure_next),
+        "gears": None
+        if gears is None
+        else {
+            "ratio_before": round(gears.ratio_before, 4),
+            "ratio_after": round(gears.ratio_after, 4),
+            "change_percent": round(gears.change_percent, 2),
+            "front_radius_change_mm": round(gears.front_radius_change_mm, 2),
+            "wheel_shift_mm": round(gears.wheel_shift_mm, 1),
+            "warnings": list(gears.warnings),
+        },
+    }

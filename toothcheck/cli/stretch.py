@@ -1,0 +1,393 @@
+"""``toothcheck stretch``: chain elongation from readings, or from a photo."""
+
+from __future__ import annotations
+
+from pathlib import Path
+from typing import TYPE_CHECKING, Annotated, Any, Literal
+
+import typer
+
+from toothcheck.cli.books import MaybeAt, Where
+from toothcheck.errors import UsageError
+
+if TYPE_CHECKING:
+    from toothcheck.chainphoto import ChainSighting
+    from toothcheck.chains import Chain
+    from toothcheck.stretch import Decision, Elongation, Limit, Reading, Run, Tool
+
+_EPILOG = (
+    "Examples: [bold]toothcheck stretch 319.2 319.6 319.0 --chain 520 --pitches 20 --tool calliper "
+    "--limit '319.4 over 20 @ manual p. 3-7'[/bold]  ·  "
+    "[bold]toothcheck stretch --photo run.jpg --chain 520 --card-measured 75.6[/bold]"
+)
+
+
+def register(app: typer.Typer) -> None:
+    """Add the command."""
+    app.command(epilog=_EPILOG)(stretch)
+
+
+def stretch(
+    readings: Annotated[
+        list[str] | None,
+        typer.Argument(
+            help="Places in mm: SPAN pin centre to pin centre, or INNER/OUTER over the same two pins; "
+            "add :joint when the joining link lies within.",
+            show_default=False,
+        ),
+    ] = None,
+    chain: Annotated[str | None, typer.Option(help="Chain size, e.g. 520.", show_default=False)] = None,
+    pitches: Annotated[
+        int | None, typer.Option(help="Pitches measured over: n rollers are n − 1 pitches.", show_default=False)
+    ] = None,
+    tool: Annotated[str, typer.Option(help="What was read with: calliper, rule or tape.")] = "rule",
+    read_to: Annotated[
+        float | None,
+        typer.Option(help="Your own ± error of one reading, mm, in place of the tool's.", show_default=False),
+    ] = None,
+    over: Annotated[str, typer.Option(help="INNER/OUTER were taken at: pins or rollers.")] = "pins",
+    slack: Annotated[bool, typer.Option("--slack", help="The run was not pulled straight.")] = False,
+    limit: Annotated[
+        str | None,
+        typer.Option(
+            help="The model's limit with its source: 'MM over PITCHES @ manual and page', or 'PERCENT % @ …'.",
+            show_default=False,
+        ),
+    ] = None,
+    rear_teeth: Annotated[
+        int | None, typer.Option(help="Teeth of the rear sprocket, for the general figures.", show_default=False)
+    ] = None,
+    photo: Annotated[
+        Path | None, typer.Option(help="A photo of a straight, pulled run beside the card.", show_default=False)
+    ] = None,
+    card_height: Annotated[
+        float, typer.Option(help="Height of the card over the pin ends, towards the camera, mm.")
+    ] = 0.0,
+    card_measured: Annotated[
+        float | None,
+        typer.Option(
+            help="Outer edge to outer edge of the card's top row of markers, as printed, mm (pocket: 75.6).",
+            show_default=False,
+        ),
+    ] = None,
+    picture: Annotated[
+        Path | None, typer.Option(help="Write the photo with the pins marked (PNG).", show_default=False)
+    ] = None,
+    log: Annotated[
+        str | None,
+        typer.Option(
+            metavar="MACHINE",
+            help="Record length and limit in the logbook; its limit is used when none is typed.",
+            show_default=False,
+        ),
+    ] = None,
+    at: MaybeAt = None,
+    logbook: Where = None,
+    case: Annotated[str | None, typer.Option(help="Try a bundled, invented case.", show_default=False)] = None,
+    json_to: Annotated[
+        str | None, typer.Option("--json", help="Write JSON to a file, or to stdout with -.", show_default=False)
+    ] = None,
+) -> None:
+    """Measure how far a chain has stretched, and hold it against the limit of its model."""
+    given = _given(
+        case, readings=readings, chain=chain, pitches=pitches, tool=tool, over=over, limit=limit, rear_teeth=rear_teeth
+    )
+    from toothcheck.chains import chain as chain_of
+    from toothcheck.stretch import Limit
+
+    try:
+        if not given["chain"]:
+            raise UsageError("The chain size is missing.", hint="Add --chain, e.g. --chain 520.")
+        size = chain_of(str(given["chain"]))
+        the_limit = None if given["limit"] is None else Limit.parse(str(given["limit"]), pitch_mm=size.pitch_mm)
+        if log is not None:
+            if photo is None and at is None:
+                raise UsageError("--log needs the distance.", hint="Add --at, e.g. --at 24600km.")
+            if photo is not None:
+                raise UsageError(
+                    "--log takes readings, not a photo.", hint="Record it with: toothcheck logbook chain-length"
+                )
+            if the_limit is None:
+                the_limit = _limit_kept(log, logbook, size)
+        if photo is not None:
+            if given["readings"]:
+                raise UsageError("Give readings or a photo, not both.")
+            _from_photo(photo, size, the_limit, card_height, card_measured, picture, given["rear_teeth"], json_to)
+            return
+        if picture is not None:
+            raise UsageError("--picture needs --photo.")
+        if not given["readings"] or given["pitches"] is None:
+            raise UsageError("Readings and --pitches are missing.", hint="See: toothcheck stretch --help")
+        if given["over"] not in ("pins", "rollers"):
+            raise UsageError(f"--over must be pins or rollers, not {given['over']!r}.")
+        _from_readings(given, size, the_limit, read_to, slack, json_to, log=log, at=at, logbook=logbook)
+    except ValueError as error:
+        raise UsageError(f"{error}.") from error
+
+
+def _given(case_name: str | None, **typed: Any) -> dict[str, Any]:  # noqa: ANN401  # one value for each option
+    if case_name is None:
+        return typed
+    from toothcheck.cli.cases import case as load
+
+    return {**typed, **{k: v for k, v in load("stretch", case_name).items() if k != "about"}}
+
+
+def _reading(text: str) -> Reading:
+    from toothcheck.stretch import Reading
+
+    body, colon, tag = text.partition(":")
+    if colon and tag not in ("joint", "joining-link"):
+        raise UsageError(f"The reading {text!r} cannot be read.", hint="After the colon only 'joint' may stand.")
+    try:
+        numbers = [float(part) for part in body.split("/")]
+    except ValueError:
+        numbers = []
+    if len(numbers) == 1:
+        return Reading(span_mm=numbers[0], over_joining_link=bool(colon))
+    if len(numbers) == 2:
+        return Reading.over_pins(inner_mm=numbers[0], outer_mm=numbers[1], over_joining_link=bool(colon))
+    raise UsageError(f"The reading {text!r} cannot be read.", hint="Write 319.4 or 314.3/324.5 (inner/outer), in mm.")
+
+
+def _tool(name: str, read_to: float | None) -> Tool:
+    from toothcheck.stretch import TOOLS, Tool
+
+    if read_to is not None:
+        return Tool(name=name, half_width_mm=read_to)
+    if name not in TOOLS:
+        raise UsageError(f"--tool must be one of {', '.join(TOOLS)}, not {name!r}.")
+    return TOOLS[name]
+
+
+def _limit_kept(machine: str, where: str | None, size: Chain) -> Limit | None:
+    from toothcheck.cli.books import opened
+    from toothcheck.drive import limit_kept
+
+    with opened(where) as book:
+        known = book.history().machines.get(machine)
+        return None if known is None else limit_kept(known, size)
+
+
+def _record(e: Elongation, size: Chain, limit: Limit | None, machine: str, at: str, where: str | None) -> None:
+    """Keep the worst place's length, and the limit when it is new."""
+    from toothcheck.cli.books import kilometres, opened
+    from toothcheck.drive import LIMIT_NOTE, limit_kept
+
+    km = kilometres(at)
+    nominal = e.pitches * size.pitch_mm
+    with opened(where) as book:
+        entries = [
+            book.new(
+                "chain-length",
+                machine=machine,
+                distance_km=km,
+                pitches=e.pitches,
+                length_mm=nominal * (1 + e.percent.value / 100),
+                length_std_mm=nominal * e.percent.std / 100,
+            )
+        ]
+        known = book.history().machines.get(machine)
+        if limit is not None and known is not None and limit_kept(known, size) != limit:
+            entries.append(book.new("note", machine=machine, distance_km=km, text=LIMIT_NOTE + limit.text()))
+        book.add(*entries)
+
+
+def _from_readings(
+    given: dict[str, Any],
+    size: Chain,
+    limit: Limit | None,
+    read_to: float | None,
+    slack: bool,
+    json_to: str | None,
+    *,
+    log: str | None,
+    at: str | None,
+    logbook: str | None,
+) -> None:
+    from rich.markup import escape
+
+    from toothcheck.cli.output import console, write_json
+    from toothcheck.stretch import decide, elongation_of
+
+    e = elongation_of(
+        [_reading(r) for r in given["readings"]],
+        pitches=int(given["pitches"]),
+        size=size,
+        tool=_tool(given["tool"], read_to),
+        under_pull=not slack,
+        over_rollers=given["over"] == "rollers",
+    )
+    decision = decide(e.percent, limit) if e.believable else None
+    if log is not None and at is not None and e.believable:
+        _record(e, size, limit, log, at, logbook)
+    if json_to is not None:
+        write_json(_readings_json(e, decision, limit), json_to)
+    if json_to != "-":
+        out = console()
+        places = ", ".join(f"{p:+.2f} %" for p in e.places_percent)
+        out.print(
+            f"[bold]Chain {e.chain}, {e.pitches} pitches, {e.tool}[/bold] (± {e.limits_percent:.2f} % each reading)"
+        )
+        out.print(f"Places: {places}; place {e.worst_place + 1} decides")
+        if decision is not None:
+            _say(decision, limit, given["rear_teeth"])
+        for trap in e.traps:
+            out.print(f"[bold]{'!' if trap.spoils else '·'}[/bold] {escape(trap.sentence)}")
+        if not e.believable:
+            out.print("Cannot tell: clear this up first.")
+        if log is not None and e.believable:
+            out.print(f"Recorded for {escape(log)}.")
+        _cautions()
+    if decision is None or decision.side == "too-near" or (slack and decision.side == "within"):
+        raise typer.Exit(3)
+
+
+def _say(decision: Decision, limit: Limit | None, rear_teeth: int | None) -> None:
+    from rich.markup import escape
+
+    from toothcheck.cli.output import console
+    from toothcheck.stretch.published import general_figures
+
+    out = console()
+    word: dict[str, str] = {
+        "beyond": "BEYOND THE LIMIT",
+        "within": "within the limit",
+        "too-near": "TOO NEAR TO TELL",
+        "no-limit": "no limit",
+    }
+    out.print(f"[bold]{word[decision.side]}[/bold]: {escape(decision.sentence)}")
+    if limit is None:
+        for sentence in general_figures(rear_teeth):
+            out.print(f"  general figure: {sentence}")
+
+
+def _cautions() -> None:
+    from toothcheck.cli.output import console
+
+    console().print(
+        "Engine off, hands out of the run of the chain, measure under pull at several places. A chain can be within "
+        "its limit and still be unsafe: stiff links, cracked or missing rollers, loose joining link.",
+        style="dim",
+    )
+
+
+def _readings_json(e: Elongation, decision: Decision | None, limit: Limit | None) -> dict[str, Any]:
+    return {
+        "schema": "toothcheck/stretch/1",
+        "source": "readings",
+        "chain": e.chain,
+        "pitches": e.pitches,
+        "tool": e.tool,
+        "elongation_percent": e.percent.as_json() if e.believable else None,
+        "tool_limits_percent": round(e.limits_percent, 3),
+        "places_percent": [round(p, 3) for p in e.places_percent],
+        "worst_place": e.worst_place,
+        "traps": [{"code": t.code, "sentence": t.sentence, "spoils": t.spoils} for t in e.traps],
+        **_decision_json(decision, limit),
+    }
+
+
+def _decision_json(decision: Decision | None, limit: Limit | None) -> dict[str, Any]:
+    return {
+        "limit": None
+        if limit is None
+        else {
+            "elongation_percent": round(limit.elongation_percent, 3),
+            "given_as": limit.given_as,
+            "source": limit.source,
+        },
+        "side": "cannot-tell" if decision is None else decision.side,
+        "probability_beyond": None
+        if decision is None or decision.probability_beyond is None
+        else round(decision.probability_beyond, 3),
+    }
+
+
+def _from_photo(
+    photo: Path,
+    size: Chain,
+    limit: Limit | None,
+    card_height: float,
+    card_measured: float | None,
+    picture: Path | None,
+    rear_teeth: int | None,
+    json_to: str | None,
+) -> None:
+    from rich.markup import escape
+
+    from toothcheck.chainphoto import measure_run
+    from toothcheck.cli.output import console, write_json, write_whole
+    from toothcheck.estimate import Estimate
+    from toothcheck.photo import load
+    from toothcheck.stretch import decide, run_of
+
+    loaded = load(photo)
+    seen = measure_run(loaded.grey, loaded.focal_35mm, size, card_height_mm=card_height, card_measured_mm=card_measured)
+    run = run_of(seen.row, size)
+    decision = decide(run.percent, limit)
+    if picture is not None:
+        from toothcheck.chainphoto.draw import marked
+
+        write_whole(picture, marked(loaded.colour(), seen, run))
+    if json_to is not None:
+        write_json(_photo_json(loaded.name, size.name, seen, run, decision, limit), json_to)
+    if json_to != "-":
+        out = console()
+        out.print(f"[bold]Chain {size.name}, {run.pitches} pitches from {escape(photo.name)}[/bold]")
+        _say(decision, limit, rear_teeth)
+        known = [bool(seen.seen[k.index] and seen.seen[k.index + 1]) for k in run.links]
+        bars = "".join(_bar(k.elongation_percent) if ok else "?" for k, ok in zip(run.links, known, strict=True))
+        shown = [k.elongation_percent for k, ok in zip(run.links, known, strict=True) if ok] or [run.percent.value]
+        out.print(f"Link by link: {bars}  ({min(shown):+.2f} … {max(shown):+.2f} %)")
+        play = Estimate(value=abs(run.alternation_mm.value), std=run.alternation_mm.std)
+        out.print(f"Every second link is {play.text('mm')} longer than its neighbours: the play of pins and bushes.")
+        for link in run.uneven:
+            out.print(f"! Link {link.index + 1} differs from its kind: {link.elongation_percent:+.2f} %. Look at it.")
+        for kink in run.kinks:
+            out.print(f"! The joint at pin {kink.pin + 1} is bent by {kink.angle_deg:+.1f}°: a stiff link.")
+        if not seen.seen.all():
+            out.print(
+                f"· {int((~seen.seen).sum())} pin ends could not be measured (dirt); their neighbours tell their place."
+            )
+        out.print(
+            f"Photo: {seen.px_per_mm:.1f} px/mm, {seen.tilt_deg:.0f}° tilt, {seen.distance_mm:.0f} mm away; "
+            f"uncertainty from plane {100 * seen.plane_std:.2f} %, from the card's print {100 * seen.print_std:.2f} %."
+        )
+        if card_measured is None:
+            out.print("· The card's print was not measured: give --card-measured to be surer.")
+        _cautions()
+    if decision.side == "too-near":
+        raise typer.Exit(3)
+
+
+def _bar(percent: float) -> str:
+    marks = "▁▂▃▄▅▆▇█"
+    return marks[min(7, max(0, int(percent / 0.6)))]
+
+
+def _photo_json(
+    name: str, size: str, seen: ChainSighting, run: Run, decision: Decision, limit: Limit | None
+) -> dict[str, Any]:
+    source: Literal["photo"] = "photo"
+    return {
+        "schema": "toothcheck/stretch/1",
+        "source": source,
+        "photo": name,
+        "chain": size,
+        "pitches": run.pitches,
+        "elongation_percent": run.percent.as_json(),
+        "links": [
+            {"elongation_percent": round(k.elongation_percent, 2), "std": round(100 * k.std_mm / k.length_mm, 2),
+             "uneven": k.uneven}
+            for k in run.links
+        ],
+        "alternation_mm": run.alternation_mm.as_json(),
+        "kinks": [{"pin": k.pin, "angle_deg": round(k.angle_deg, 1)} for k in run.kinks],
+        "pins_px": [[round(float(x), 2), round(float(y), 2)] for x, y in seen.pins_px],
+        "pins_measured": [bool(s) for s in seen.seen],
+        "scale": {"px_per_mm": round(seen.px_per_mm, 2), "tilt_deg": round(seen.tilt_deg, 1),
+                  "plane_std_percent": round(100 * seen.plane_std, 3),
+                  "print_std_percent": round(100 * seen.print_std, 3)},
+        **_decision_json(decision, limit),
+    }  # fmt: skip

@@ -1,0 +1,130 @@
+"""The drive of one machine out of the logbook: what is fitted now and what is known of it, ready for advice."""
+
+from __future__ import annotations
+
+import datetime as dt
+import math
+from typing import Any
+
+from toothcheck.advice import ChainState, Situation, SprocketState
+from toothcheck.chains import Chain
+from toothcheck.chains import chain as chain_of
+from toothcheck.estimate import Estimate
+from toothcheck.logbook import Entry, History, Machine
+from toothcheck.stretch import TOOLS, Limit
+
+LIMIT_NOTE = "Chain limit: "
+"""How a note begins that keeps a machine's chain limit."""
+
+
+def limit_kept(machine: Machine, size: Chain | None) -> Limit | None:
+    """The newest chain limit noted for a machine, if it can be read."""
+    for entry in reversed(machine.entries):
+        if entry.kind == "note" and entry.text is not None and entry.text.startswith(LIMIT_NOTE):
+            try:
+                return Limit.parse(
+                    entry.text.removeprefix(LIMIT_NOTE), pitch_mm=None if size is None else size.pitch_mm
+                )
+            except ValueError:
+                continue  # a note that people wrote their own way
+    return None
+
+
+def size_of(history: History, machine: Machine) -> Chain | None:
+    """The chain size of what is fitted, if any of it tells."""
+    for position in ("chain", "front", "rear"):
+        part = history.parts.get(machine.fitted.get(position, ""))
+        if part is not None and part.entry.chain is not None:
+            return chain_of(part.entry.chain)
+    for position in ("front", "rear"):
+        for reading in reversed(history.readings.get(machine.fitted.get(position, ""), [])):
+            if reading.entry.chain is not None:
+                return chain_of(reading.entry.chain)
+    return None
+
+
+def situation_of(history: History, name: str, *, today: dt.date, size: Chain | None = None) -> Situation:
+    """What the logbook knows of a machine's drive.
+
+    Parameters
+    ----------
+    history
+        The logbook's state.
+    name
+        The machine's.
+    today
+        For the chain's age.
+    size
+        The chain's size when it is told; else the logbook's.
+
+    Raises
+    ------
+    ValueError
+        When there is no such machine.
+    """
+    if name not in history.machines:
+        names = ", ".join(sorted(history.machines)[:8]) or "none yet"
+        raise ValueError(f"machine must be one of the logbook ({names}), not {name!r}")
+    machine = history.machines[name]
+    size = size or size_of(history, machine)
+    chain_part = history.parts.get(machine.fitted.get("chain", ""))
+    known: dict[str, Any] = {}
+    if chain_part is not None and chain_part.current is not None:
+        known["links"] = chain_part.entry.links
+        known["distance_km"] = history.part_km(chain_part) if chain_part.start_known else None
+        if chain_part.entry.ridden_km == 0:
+            fitted = dt.date.fromisoformat(chain_part.current.from_date)
+            known["age_years"] = round((today - fitted).days / 365.25, 1)
+    length = _newest_length(machine, None if chain_part is None else chain_part.name)
+    elongation = None if length is None or size is None else _elongation(length, size)
+    return Situation(
+        front=_sprocket(history, machine, "front"),
+        rear=_sprocket(history, machine, "rear"),
+        chain=ChainState(elongation_percent=elongation, limit=limit_kept(machine, size), **known),
+        size=size,
+    )
+
+
+def _sprocket(history: History, machine: Machine, position: str) -> SprocketState | None:
+    part = history.parts.get(machine.fitted.get(position, ""))
+    if part is None:
+        return None
+    readings = history.readings.get(part.name, [])
+    km = history.part_km(part) if part.start_known else None
+    if not readings:
+        # fitted but never looked at: its teeth still tell something
+        return SprocketState(grade="cannot-tell", teeth=part.entry.teeth, distance_km=km)
+    e = readings[-1].entry
+    asymmetry = None
+    if e.asymmetry_percent is not None and e.asymmetry_std_percent is not None:
+        asymmetry = Estimate(value=e.asymmetry_percent, std=e.asymmetry_std_percent)
+    return SprocketState(
+        grade=e.grade or "cannot-tell",  # type: ignore[arg-type]  # the logbook holds text; SprocketState checks it
+        confidence=e.confidence,
+        teeth=e.teeth or part.entry.teeth,
+        asymmetry_percent=asymmetry,
+        distance_km=km,
+    )
+
+
+def _newest_length(machine: Machine, chain_part: str | None) -> Entry | None:
+    """The newest chain length that belongs to the chain fitted now."""
+    since = None
+    for e in machine.entries:
+        if e.kind == "fit" and e.part == chain_part:
+            since = e.on_date
+    for e in reversed(machine.entries):
+        if e.kind == "chain-length" and (e.part in (None, chain_part)) and (since is None or e.on_date >= since):
+            return e
+    return None
+
+
+def _elongation(e: Entry, size: Chain) -> Estimate | None:
+    if e.length_mm is None or e.pitches is None:
+        return None
+    nominal = e.pitches * size.pitch_mm
+    # recorded without its own uncertainty: read with a rule
+    std = TOOLS["rule"].std_mm if e.length_std_mm is None else e.length_std_mm
+    value = 100 * (e.length_mm / nominal - 1)
+    odd = abs(value) / e.pitches if e.pitches % 2 else 0.0
+    return Estimate(value=value, std=math.hypot(100 * std / nominal, odd))

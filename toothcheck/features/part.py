@@ -1,0 +1,412 @@
+"""A sprocket off the machine, flat beside the card, as a part: without being told what it is.
+
+The middle comes from votes along the edges' normals and then from the bore, which is turned in one clamping with the
+teeth; the tooth count from the angular harmonics of the rim; the pitch from the root circle that goes with this count.
+Scale is the card's.  The photo is not asked for thickness, offset, or the fit on the shaft.
+"""
+
+from __future__ import annotations
+
+import math
+from dataclasses import dataclass
+
+import cv2
+import numpy as np
+from numpy.typing import NDArray
+
+from toothcheck.cards.detect import CardSighting, find_card
+from toothcheck.chains import CHAINS, Chain
+from toothcheck.errors import CannotTell
+from toothcheck.estimate import Estimate
+from toothcheck.features.circles import Seen, View, find_circles, fit_hole, rays_of, steps_on
+from toothcheck.geometry import Floats
+from toothcheck.matching import Count, Part
+from toothcheck.photo import linear_light
+from toothcheck.pose import CardPose, PlanePose, card_pose
+from toothcheck.toothform import MIN_TEETH, IsoForm
+
+LEAST_PX_PER_MM = 3.0
+MOST_TILT_DEG = 25.0
+HEIGHT_STD_MM = 0.3
+LEAN_STD = math.radians(0.25)
+"""How parallel card and face lie: both flat on one table."""
+_SEARCH_MM = 0.5
+_BEYOND_CARD_MM = 3.0
+_TURNS = 2048
+_USUAL_THICKNESS_MM = 6.0
+
+
+def part_from_photo(
+    grey: NDArray[np.uint8],
+    focal_35mm: float | None,
+    *,
+    name: str,
+    card_height_mm: float = 0.0,
+    size: Chain | None = None,
+    thickness_mm: float | None = None,
+) -> Part:
+    """Read what can be seen of the sprocket in a photo.
+
+    Parameters
+    ----------
+    grey, focal_35mm
+        The photo.
+    card_height_mm
+        Height of the card's print over the face.
+    size
+        Chain size when it is told (from a stamp): gives the roller, is checked against the pitch seen.
+    thickness_mm
+        At the bore; the nominal tooth width when not given.
+
+    Raises
+    ------
+    CannotTell
+        When there is no card, the photo is too oblique or too coarse, or no sprocket with a free bore is found.
+    """
+    sighting = find_card(grey)
+    if sighting is None or len(sighting.ids) < 3:
+        raise CannotTell(
+            f"{name}: the scale card was not found, or too little of it.",
+            hint="Lay the printed card beside the part, at the height of its face.",
+        )
+    card = card_pose(sighting, grey, focal_35mm)
+    plane = card.plane.moved(height_mm=-card_height_mm)
+    middles = _middles(grey, plane, sighting)
+    if not middles:
+        raise CannotTell(
+            f"{name}: no sprocket with a free, round bore was found.",
+            hint="Take the part off, lay it flat on something plain, whole in the picture; or type its values.",
+        )
+    # gravel makes circles, too: the first middle with teeth round it is the one
+    rim: _Rim | None = None
+    for middle, bore_radius in middles:
+        rim = _rim(grey, middle, bore_radius, size)
+        if rim is not None:
+            plane = middle
+            break
+    if rim is None:
+        plane = middles[0][0]
+    if plane.tilt_deg > MOST_TILT_DEG or plane.px_per_mm < LEAST_PX_PER_MM:
+        raise CannotTell(
+            f"{name}: taken {plane.tilt_deg:.0f}° from the side at {plane.px_per_mm:.1f} px/mm.",
+            hint=f"Hold the camera square on (under {MOST_TILT_DEG:.0f}°), closer (over {LEAST_PX_PER_MM:g} px/mm).",
+        )
+    if rim is None:
+        raise CannotTell(
+            f"{name}: no toothed rim "
+            + ("of a chain size known " if size is None else f"for a {size.name} chain ")
+            + "was found around the bore.",
+            hint="Use a plain background, wipe the teeth, check the chain size and the card height given.",
+        )
+    table = rim.size
+    thickness = thickness_mm if thickness_mm is not None else table.tooth_width_mm
+    plane, scale_std = _settle_scale(plane, rim, table, _scale_std(card, plane, card_height_mm))
+    seen = find_circles(grey, plane, root_radius_mm=rim.root_mm, thickness_mm=thickness, scale_std=scale_std)
+    return _part(name, rim, seen, table, size, scale_std)
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class _Rim:
+    teeth: int
+    probability: float
+    root_mm: float
+    tip_mm: float
+    std_mm: float
+    size: Chain
+    """The size of the best outline; others of the same pitch are not told apart by it."""
+
+
+def _part(name: str, rim: _Rim, seen: Seen, table: Chain, told: Chain | None, scale_std: float) -> Part:
+    z = rim.teeth
+    d1 = table.roller_diameter_mm
+    pitch = (2 * rim.root_mm + d1) * math.sin(math.pi / z)
+    # the seat may stand up to 0.2 mm off the pitch circle and the roller of this pitch may be another
+    pitch_std = math.hypot(2 * math.hypot(rim.std_mm, 0.25) * math.sin(math.pi / z), pitch * scale_std)
+    reasons = dict(seen.reasons)
+    reasons["splines"] = "count them by eye and type them; a round bore is splines=0"
+    if told is None:
+        reasons["roller_diameter_mm"] = "the seats do not tell the roller finely enough: type the chain size"
+    return Part(
+        name=name,
+        teeth=Count(value=z, probability=rim.probability),
+        pitch_mm=Estimate(value=pitch, std=pitch_std),
+        roller_diameter_mm=None if told is None else Estimate(value=d1, std=0.0),
+        outer_diameter_mm=Estimate(value=2 * rim.tip_mm, std=math.hypot(0.3, 2 * rim.tip_mm * scale_std)),
+        root_diameter_mm=Estimate(value=2 * rim.root_mm, std=math.hypot(2 * rim.std_mm, 2 * rim.root_mm * scale_std)),
+        bore_mm=seen.bore_mm,
+        # a rim that is round all the way has no splines
+        splines=None if seen.bore_mm is None else Count(value=0, probability=0.99),
+        holes=seen.holes,
+        hole_circle_mm=seen.hole_circle_mm,
+        hole_mm=seen.hole_mm,
+        unknown_because=reasons,
+    )
+
+
+def _scale_std(card: CardPose, plane: PlanePose, card_height_mm: float) -> float:
+    """Relative standard uncertainty of lengths at the sprocket, the card's print apart."""
+    values, vectors = np.linalg.eigh(card.covariance)
+    root = vectors * np.sqrt(np.maximum(values, 0))
+    ring = 30.0 * rays_of(12)
+    px = plane.project(ring)
+
+    def size(v: Floats) -> float:
+        moved = card.perturbed(root @ v[:8]).moved(height_mm=-card_height_mm + HEIGHT_STD_MM * v[8])
+        points = moved.moved(tilt=LEAN_STD * v[9:11]).on_plane(px)
+        return float(np.hypot(*(points - points.mean(0)).T).mean())
+
+    base = size(np.zeros(11))
+    slope = np.array([(size(0.5 * e) - size(-0.5 * e)) / base for e in np.eye(11)])
+    return float(np.sqrt((slope**2).sum()))
+
+
+def _settle_scale(plane: PlanePose, rim: _Rim, table: Chain, card_std: float) -> tuple[PlanePose, float]:
+    """Bring the card's scale and the pitch's together, each by its weight.
+
+    The root circle that goes with count and pitch is known to ± 0.25 mm of diameter (form, seat); on a large sprocket
+    that is better than a card that may lie a little higher or lower than told.
+    """
+    expected = table.pitch_mm / math.sin(math.pi / rim.teeth) - table.roller_diameter_mm - 0.15
+    pitch_std = math.hypot(0.25, 2 * rim.std_mm) / expected
+    ratio = expected / (2 * rim.root_mm)
+    weight = card_std**2 / (card_std**2 + pitch_std**2)
+    factor = 1 + weight * (ratio - 1)
+    # lengths grow by the factor when the plane is that much farther away
+    away = float(plane.camera_in_plane()[2]) * (factor - 1)
+    moved = plane.moved(height_mm=-away)
+    # the middle stays where it is seen
+    pixel = plane.project(np.zeros((1, 2)))
+    return moved.moved(centre_mm=moved.on_plane(pixel)[0]), card_std * pitch_std / math.hypot(card_std, pitch_std)
+
+
+def _middles(grey: NDArray[np.uint8], plane: PlanePose, sighting: CardSighting) -> list[tuple[PlanePose, float]]:
+    """Planes with their origin moved to what may be the bore's middle, and its radius; the likeliest first."""
+    h, w = grey.shape
+    frame = np.array([[0, 0], [w - 1, 0], [w - 1, h - 1], [0, h - 1]], dtype=np.float64)
+    corners = plane.on_plane(frame)
+    low, high = corners.min(0), corners.max(0)
+    step = _SEARCH_MM
+    columns, rows = (np.ceil((high - low) / step).astype(int) + 1).tolist()
+    if columns * rows > 4_000_000:
+        return []
+    gx, gy = np.meshgrid(low[0] + step * np.arange(columns), low[1] + step * np.arange(rows))
+    maps = plane.project(np.stack([gx, gy], axis=-1)).astype(np.float32)
+    shrink = max(1, int(plane.px_per_mm * step))
+    source = cv2.blur(grey, (shrink, shrink))
+    value = cv2.remap(source, maps[..., 0], maps[..., 1], cv2.INTER_LINEAR, borderMode=cv2.BORDER_REPLICATE)
+    value = cv2.GaussianBlur(value.astype(np.float32), (0, 0), 1.6)
+    dx, dy = cv2.Sobel(value, cv2.CV_32F, 1, 0), cv2.Sobel(value, cv2.CV_32F, 0, 1)
+    size = np.hypot(dx, dy)
+    mask = ((maps[..., 0] > 3) & (maps[..., 0] < w - 4) & (maps[..., 1] > 3) & (maps[..., 1] < h - 4)).astype(np.uint8)
+    cw, ch = sighting.layout.width_mm + _BEYOND_CARD_MM, sighting.layout.height_mm + _BEYOND_CARD_MM
+    if not sighting.layout.name.startswith("mat"):
+        quad = np.array([[-3, 3], [cw, 3], [cw, -ch], [-3, -ch]])
+        cv2.fillConvexPoly(mask, np.round((quad - low) / step).astype(np.int32), 0)
+    mask = cv2.erode(mask, np.ones((5, 5), np.uint8))
+    inside = size[mask > 0]
+    if len(inside) < 1000:
+        return []
+    strong = (size > np.quantile(inside, 0.9)) & (mask > 0)
+    iy, ix = np.nonzero(strong)
+    ux, uy = dx[iy, ix] / size[iy, ix], dy[iy, ix] / size[iy, ix]
+    votes = np.zeros(rows * columns)
+    for r in np.arange(8.0, 130.0, 1.0) / step:
+        for sign in (1.0, -1.0):
+            cx, cy = np.round(ix + sign * r * ux).astype(int), np.round(iy + sign * r * uy).astype(int)
+            ok = (cx >= 0) & (cy >= 0) & (cx < columns) & (cy < rows)
+            votes += np.bincount(cy[ok] * columns + cx[ok], minlength=rows * columns)
+    heat = cv2.GaussianBlur(votes.reshape(rows, columns).astype(np.float32), (0, 0), 1.5 / step)
+    # lines cross anywhere; at the middle they cross far above their surroundings
+    heat = heat - cv2.GaussianBlur(heat, (0, 0), 8 / step)
+    tried: list[tuple[float, Floats, float]] = []
+    for _ in range(6):
+        y, x = np.unravel_index(int(heat.argmax()), heat.shape)
+        guess = low + step * np.array([float(x), float(y)])
+        cv2.circle(heat, (int(x), int(y)), int(8 / step), -1e9, -1)
+        one = _bore_at(grey, plane, guess)
+        if one is not None:
+            tried.append(one)
+    out = [_settled(grey, plane, *one[1:]) for one in sorted(tried, key=lambda one: -one[0])]
+    return [one for one in out if one is not None]
+
+
+def _settled(
+    grey: NDArray[np.uint8], plane: PlanePose, middle: Floats, radius: float
+) -> tuple[PlanePose, float] | None:
+    """The face's plane about a bore whose circle was seen at ``middle``."""
+    # the circle that stands out most may be the near rim or the far one: try both, and believe the pair
+    choice: tuple[float, PlanePose, float] | None = None
+    for behind in (0.0, _USUAL_THICKNESS_MM):
+        level = plane.moved(height_mm=-behind)
+        # where it was seen on the face's plane, brought to this one
+        seen = level.on_plane(plane.project(middle + radius * rays_of(8)))
+        here = level.moved(centre_mm=seen.mean(0))
+        guess = float(np.hypot(*(seen - seen.mean(0)).T).mean())
+        fitted = fit_hole(_view_of(grey, here, guess + 6, 0.0), np.zeros(2), guess, 180)
+        if fitted is None or float(np.hypot(*fitted[0])) > 1.5:
+            continue
+        face = here.moved(centre_mm=fitted[0]).moved(height_mm=behind)
+        view = _view_of(grey, face, fitted[1] + 6)
+        near, far = (
+            float(np.mean(steps_on(view, np.zeros((1, 2)), np.array([fitted[1]]), rays_of(180), z)))
+            for z in (0.0, -_USUAL_THICKNESS_MM)
+        )
+        if choice is None or near + 0.5 * far > choice[0]:
+            choice = (near + 0.5 * far, face, fitted[1])
+    if choice is None:
+        return None
+    # once more on the face, the far rim held apart
+    fitted = fit_hole(_view_of(grey, choice[1], choice[2] + 6), np.zeros(2), choice[2], 180)
+    if fitted is None or float(np.hypot(*fitted[0])) > 1.0:
+        return None
+    return choice[1].moved(centre_mm=fitted[0]), fitted[1]
+
+
+def _view_of(grey: NDArray[np.uint8], plane: PlanePose, radius: float, thickness_mm: float = 6.0) -> View:
+    rim = plane.project(radius * rays_of(48))
+    h, w = grey.shape
+    left, top = np.maximum(np.floor(rim.min(0)).astype(int) - 4, 0).tolist()
+    right, bottom = np.minimum(np.ceil(rim.max(0)).astype(int) + 5, (w, h)).tolist()
+    return View(
+        light=linear_light(grey[top : max(bottom, top + 2), left : max(right, left + 2)]),
+        plane=plane,
+        thickness_mm=thickness_mm,
+        left=left,
+        top=top,
+    )
+
+
+def _bore_at(grey: NDArray[np.uint8], plane: PlanePose, guess: Floats) -> tuple[float, Floats, float] | None:
+    """How much a circle stands out about a place: score, middle (plane), radius."""
+    rays = rays_of(120)
+    best: tuple[float, Floats, float] | None = None
+    radii = np.arange(5.0, 75.0, 0.4)
+    for reach in (1.5, 0.5, 0.2):
+        start = guess if best is None else best[1]
+        here = plane.moved(centre_mm=start)
+        view = _view_of(grey, here, float(radii[-1]) + 3)
+        offsets = np.array([[i, j] for i in (-1, 0, 1) for j in (-1, 0, 1)], dtype=np.float64) * reach
+        like = steps_on(view, offsets, radii, rays, 0.0)
+        for o, row in zip(offsets, like, strict=True):
+            i = int(row.argmax())
+            score = float(row[i] - np.median(row))
+            if best is None or score > best[0]:
+                best = (score, start + o, float(radii[i]))
+        if best is None or best[0] < 0.15:
+            return None
+    return best
+
+
+def _polar(grey: NDArray[np.uint8], plane: PlanePose, start_mm: float) -> tuple[Floats, Floats] | None:
+    """Light on (turns, radii) about the plane's origin, as far out as the picture goes; and the radii."""
+    step = max(0.1, 0.5 / plane.px_per_mm)
+    radii = np.arange(start_mm, 165.0, step)
+    view = _view_of(grey, plane, float(radii[-1]))
+    light = view.at(radii[None, :, None] * rays_of(_TURNS)[:, None, :])
+    whole = np.isfinite(light).mean(0) > 0.9
+    stop = len(radii) if whole.all() else int(np.argmin(whole))
+    if stop < 30:
+        return None
+    shown = light[:, :stop]
+    return np.nan_to_num(shown, nan=float(np.median(shown[np.isfinite(shown)]))), radii[:stop]
+
+
+def _field(light: Floats, radii: Floats) -> NDArray[np.complex128]:
+    """Double-angle field of the edges on (turns, radii): exp(2iψ)·strength, ψ from the radial direction.
+
+    The double angle forgets which side is darker: a sprocket may be darker than the ground on one side and brighter on
+    the other.  Strength saturates at 1.
+    """
+    step = radii[1] - radii[0]
+    soft = cv2.GaussianBlur(light, (0, 0), sigmaX=max(0.6, 0.25 / step), sigmaY=1.2, borderType=cv2.BORDER_REPLICATE)
+    along = np.gradient(soft, step, axis=1)
+    across = (np.roll(soft, -1, 0) - np.roll(soft, 1, 0)) / (2 * 2 * np.pi / _TURNS * radii)
+    size2 = along**2 + across**2
+    floor = 1.0 + 2.0 * float(np.median(size2))
+    return np.asarray((along + 1j * across) ** 2 / (size2 + floor))
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class _Candidate:
+    score: float
+    teeth: int
+    size: Chain
+    phase: float
+    """Angle of a gap's axis, radians."""
+
+
+def _rim(grey: NDArray[np.uint8], plane: PlanePose, bore_radius: float, told: Chain | None) -> _Rim | None:
+    """Tooth count and chain size whose ideal outline fits the edges best, and the circles found there."""
+    polar = _polar(grey, plane, bore_radius + 1.5)
+    if polar is None:
+        return None
+    light, radii = polar
+    field = _field(light, radii)
+    spectrum = np.fft.fft(field, axis=0)
+    distinct = {(c.pitch_mm, c.roller_diameter_mm): c for c in reversed(list(CHAINS.values()))}
+    sizes = list(distinct.values()) if told is None else [told]
+    found: list[_Candidate] = []
+    for z in range(MIN_TEETH, 91):
+        # the field folded tooth on tooth: harmonics of z only
+        orders = np.concatenate([np.arange(0, _TURNS // 2, z), np.arange(-z, -_TURNS // 2, -z)])
+        kept = spectrum[orders % _TURNS]
+        use = np.abs(orders) <= 14 * z
+        orders, kept = orders[use], kept[use] / _TURNS
+        for size in sizes:
+            form = IsoForm(pitch_mm=size.pitch_mm, roller_diameter_mm=size.roller_diameter_mm, teeth=z)
+            if form.tip_radius_mm > radii[-1] - 0.5 or form.root_diameter_mm / 2 < radii[0] + 1:
+                continue
+            found.append(_fit_of(form, size, orders, kept, radii))
+    if not found:
+        return None
+    found.sort(key=lambda c: -c.score)
+    best = found[0]
+    rival = next((c.score for c in found if c.teeth != best.teeth), 0.0)
+    other = next((c.score for c in found if c.size.pitch_mm != best.size.pitch_mm), 0.0)
+    if best.score < 0.35 or best.score < 1.5 * max(rival, other):
+        return None
+    return _circles_of_rim(field, radii, best, 0.995 if best.score > 2.5 * max(rival, other) else 0.96)
+
+
+def _fit_of(
+    form: IsoForm, size: Chain, orders: NDArray[np.int64], kept: NDArray[np.complex128], radii: Floats
+) -> _Candidate:
+    """How well an ideal outline's normals agree with the folded field, at its best phase; -1…1."""
+    outline = form.gap(0.6)
+    x, y = outline.points_mm.T
+    r = np.hypot(x, y)
+    angle = np.arctan2(-x, y)  # counterclockwise from the gap's axis
+    radial = (outline.normals[:, 0] * x + outline.normals[:, 1] * y) / r
+    tangent = (-outline.normals[:, 0] * y + outline.normals[:, 1] * x) / r
+    normal = (radial + 1j * tangent) ** 2
+    column = np.clip(np.round((r - radii[0]) / (radii[1] - radii[0])).astype(int), 0, len(radii) - 1)
+    # folded field at (angle + phase): Σ_k F_k(r) exp(i k (angle + phase)); all phases at once
+    weighted = kept[:, column] * np.conj(normal) * np.exp(1j * np.outer(orders, angle))
+    coefficient = weighted.mean(1)
+    phases = np.arange(96) / 96 * form.pitch_angle
+    score = (coefficient[:, None] * np.exp(1j * np.outer(orders, phases))).sum(0).real
+    k = int(score.argmax())
+    return _Candidate(score=float(score[k]), teeth=form.teeth, size=size, phase=float(phases[k]))
+
+
+def _circles_of_rim(field: NDArray[np.complex128], radii: Floats, best: _Candidate, probability: float) -> _Rim | None:
+    """Root and tip: where the edges that run round the middle are strongest on the gaps' and the teeth's axes."""
+    z, size = best.teeth, best.size
+    form = IsoForm(pitch_mm=size.pitch_mm, roller_diameter_mm=size.roller_diameter_mm, teeth=z)
+    width = 0.1 * form.pitch_angle
+    places = []
+    for axis, expected, reach in (
+        (best.phase, form.root_diameter_mm / 2, 0.9),
+        (best.phase + form.pitch_angle / 2, form.tip_radius_mm, 0.12 * size.pitch_mm),
+    ):
+        angles = axis + form.pitch_angle * np.arange(z)[:, None] + np.linspace(-width, width, 7)
+        rows = np.round(angles / (2 * np.pi) * _TURNS).astype(int) % _TURNS
+        strength = np.clip(field[rows].real, 0, None).mean((0, 1))
+        near = np.flatnonzero(np.abs(radii - expected) < reach)
+        if len(near) < 3:
+            return None
+        k = int(near[np.argmax(strength[near])])
+        low, high = max(0, k - 3), min(len(radii), k + 4)
+        w = strength[low:high] - strength[low:high].min() + 1e-9
+        places.append(float((w * radii[low:high]).sum() / w.sum()))
+    return _Rim(teeth=z, probability=probability, root_mm=places[0], tip_mm=places[1], std_mm=0.15, size=size)

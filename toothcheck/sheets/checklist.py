@@ -1,0 +1,146 @@
+"""The work checklist: the order of work and its usual cautions, with torques only as typed from the manual."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+
+from toothcheck.advice import Action, Plan
+from toothcheck.sheets.sheet import Section, Sheet
+from toothcheck.torque import Torque
+
+_FASTENERS = ("front sprocket nut or bolts", "rear sprocket nuts", "rear axle nut")
+
+
+def _torque_rows(torques: Sequence[Torque]) -> tuple[tuple[str, str], ...]:
+    typed = [(t.fastener, t.text()) for t in torques]
+    names = " ".join(t.fastener.lower() for t in torques)
+    # a fastener without a typed torque is left to be written in by hand, with its page
+    blanks = [(f, "") for f in _FASTENERS if " ".join(f.split()[:2]) not in names]
+    return tuple(typed + blanks)
+
+
+def _work(action: Action) -> tuple[Section, ...]:
+    sprockets = action != "chain-only"
+    loosen = Section(
+        heading="Loosen while the old chain still holds",
+        steps=(
+            *(
+                (
+                    "Front sprocket cover off; look for oil (a leaking seal) and pack of dirt.",
+                    "Open the front lock (washer tab, plate, clip) as the manual says.",
+                    "Loosen the front nut now, with the old chain on, in gear and with the rear brake held: once the "
+                    "chain is off, nothing holds the shaft.",
+                    "Break the rear sprocket's nuts loose, too, while the wheel is held.",
+                )
+                if sprockets
+                else ("Front sprocket cover off; look at the front sprocket once more before you keep it.",)
+            ),
+        ),
+    )
+    chain = Section(
+        heading="Chain off",
+        steps=(
+            "Machine on its stand, rear wheel free; slacken axle and adjusters, and note how many marks each side.",
+            "Open the joining link; a riveted pin is ground off first: eye protection on, no fuel or cleaner near "
+            "the sparks.",
+            "Press the pin out with the tool meant for it; do not hammer against the gearbox shaft.",
+            "Lay the old chain beside the new: same size, same number of links.",
+        ),
+    )
+    swap = Section(
+        heading="Sprockets",
+        steps=(
+            "Lay new on old: teeth, splines or holes, thickness, offset side (toothcheck match).",
+            "Clean splines and seats; no grease or paint between clamped faces unless the manual says so.",
+            "Front sprocket on with its marked side as the old; new lock washer; thread-lock only where the "
+            "manual says.",
+            "Wheel out; rear sprocket on a clean carrier; look at cush rubbers, carrier bearing and studs.",
+            "Rear nuts crosswise and in stages, up to the torque of the manual.",
+        ),
+    )
+    refit = Section(
+        heading="Chain on",
+        steps=(
+            "New chain over both sprockets; fit the joining link with its rings, greased as its maker says.",
+            "Rivet to the diameter that the chain's maker prints, eye protection on; a clip's closed end points in the "
+            "direction of travel.",
+            "The joint must bend freely, with no gap at the plates.",
+            "Set the slack as the manual says: at the tightest place, on the stand or loaded as it says; same marks "
+            "both sides, wheel in line.",
+            "Axle nut to its torque; split pin or lock as the manual says; rear brake pumped up and free.",
+            *(
+                ("Now tighten the front nut to its torque, chain on, in gear, rear brake held; close its lock.",)
+                if sprockets
+                else ()
+            ),
+        ),
+    )
+    return (loosen, chain, swap, refit) if sprockets else (loosen, chain, refit)
+
+
+def work_checklist(plan: Plan, *, machine: str, torques: Sequence[Torque] = (), date: str) -> Sheet:
+    """Lay out the checklist for what the plan says.
+
+    Parameters
+    ----------
+    plan
+        Its action decides whether sprockets are among the work.
+    machine
+        For the title.
+    torques
+        As typed from the machine's manual; others are blanks.
+    date
+        As it is to be printed.
+    """
+    look_only = plan.action in {"nothing", "watch", "measure-first"}
+    work: tuple[Section, ...]
+    if look_only:
+        work = (
+            Section(
+                heading="Look and measure",
+                steps=(
+                    "Turn the wheel by hand a whole turn and look at every link: rust, cracks, missing rollers or "
+                    "rings.",
+                    "Feel for a tight and a slack part; measure the slack at the tightest place, as the manual says.",
+                    "Pull the chain off the rear sprocket at its middle: note if a tooth shows.",
+                    "Clean, photograph both sprockets square on with the card, measure the chain under pull.",
+                    *(f"{step}" for step in plan.measure_next),
+                ),
+            ),
+        )
+    else:
+        work = _work(plan.action)
+    return Sheet(
+        title=f"Work checklist: {machine}",
+        subtitle=plan.headline,
+        sections=(
+            Section(
+                heading="Before you start",
+                steps=(
+                    "The machine's manual at hand: its order of work, torques and slack come before this list.",
+                    "Engine off and cold, key out, gearbox in neutral except where said; hands out of the run "
+                    "of the chain. "
+                    "Never clean or oil a chain with the engine running.",
+                    "Level ground, firm stand, wheel free and the machine safe from falling when pulled at.",
+                    "Gloves and eye protection. Chain cleaners burn: no flame, no sparks, no smoking, good air; "
+                    "keep them off brakes and tyres.",
+                ),
+            ),
+            *work,
+            Section(heading="Torques, from the machine's manual only", facts=_torque_rows(torques)),
+            Section(
+                heading="After the work",
+                steps=(
+                    "Turn the wheel by hand several turns: no tight place, no clicking, chain in the middle of the "
+                    "teeth.",
+                    "Brake pedal and lever firm before the machine moves.",
+                    "First ride short and slow; stop at any noise or jump.",
+                    "Check again after the first ride: slack, nuts, locks, joining link. Then after the distance that "
+                    "the manual names.",
+                    "Note the distance and photograph the new teeth: it is the best baseline for later.",
+                ),
+            ),
+            Section(heading="Cautions", remarks=plan.cautions),
+        ),
+        footer=f"toothcheck work checklist, {date}. It does not replace the machine's manual or a qualified mechanic.",
+    )

@@ -1,0 +1,131 @@
+"""The limit of a chain's elongation: the model's own, typed with its source, and what a reading says about it."""
+
+from __future__ import annotations
+
+import math
+import re
+from dataclasses import dataclass
+from typing import Literal
+
+from scipy.stats import norm
+
+from toothcheck.estimate import Estimate
+
+SURE = 0.95
+"""From this probability on, a side of the limit is claimed; between, the reading is too near to tell."""
+
+Side = Literal["within", "too-near", "beyond", "no-limit"]
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Limit:
+    """The greatest elongation that the machine's manual allows.
+
+    Parameters
+    ----------
+    elongation_percent
+        Of the nominal length; above 0 and at most 5.
+    source
+        Where it stands: the manual and the page.  Never empty.
+    given_as
+        What was typed, e.g. ``319.4 mm over 20 pitches``.
+
+    Raises
+    ------
+    ValueError
+        When the number is out of range or the source is missing.
+    """
+
+    elongation_percent: float
+    source: str
+    given_as: str
+
+    def __post_init__(self) -> None:
+        if not 0 < self.elongation_percent <= 5:
+            raise ValueError(
+                f"limit must lie between 0 and 5 % of elongation, not {self.elongation_percent:.2f} % "
+                f"({self.given_as}); check the number of pitches and the chain size"
+            )
+        if not self.source.strip():
+            raise ValueError("limit must come with its source (the manual and the page), not without one")
+
+    @classmethod
+    def from_span(cls, *, span_mm: float, pitches: int, pitch_mm: float, source: str) -> Limit:
+        """The limit as manuals give it: so many mm, pin to pin, over so many pitches."""
+        if pitches < 1 or not (math.isfinite(span_mm) and span_mm > 0):
+            raise ValueError(f"limit must be a length over at least one pitch, not {span_mm} mm over {pitches}")
+        percent = 100 * (span_mm / (pitches * pitch_mm) - 1)
+        return cls(elongation_percent=percent, source=source, given_as=f"{span_mm:g} mm over {pitches} pitches")
+
+    @classmethod
+    def parse(cls, text: str, *, pitch_mm: float | None) -> Limit:
+        """Read a limit as people type it, and as `text` writes it.
+
+        ``319.4 mm over 20 pitches @ manual p. 3-7`` (the words mm and pitches may be left out) or
+        ``0.6 % @ manual p. 3-7``.
+
+        Raises
+        ------
+        ValueError
+            When it cannot be read, has no source, or is in mm while ``pitch_mm`` is not known.
+        """
+        value, _, source = (part.strip() for part in text.partition("@"))
+        over = re.fullmatch(r"([0-9]+(?:\.[0-9]+)?)\s*(?:mm)?\s*over\s*([0-9]+)(?:\s*pitches)?", value)
+        if over:
+            if pitch_mm is None:
+                raise ValueError("limit in mm must come with the chain size, not without it")
+            return cls.from_span(span_mm=float(over[1]), pitches=int(over[2]), pitch_mm=pitch_mm, source=source)
+        percent = re.fullmatch(r"([0-9]+(?:\.[0-9]+)?)\s*%", value)
+        if percent:
+            return cls(elongation_percent=float(percent[1]), source=source, given_as=f"{percent[1]} %")
+        raise ValueError(f"limit must read '319.4 over 20 @ manual p. 3-7' or '0.6 % @ manual p. 3-7', not {text!r}")
+
+    def text(self) -> str:
+        """As `parse` reads it."""
+        return f"{self.given_as} @ {self.source}"
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Decision:
+    """Which side of its limit a chain is on, and how surely."""
+
+    side: Side
+    probability_beyond: float | None
+    """Probability that the true elongation is beyond the limit, from the stated uncertainty; None without a limit."""
+    sentence: str
+
+
+def decide(elongation: Estimate, limit: Limit | None) -> Decision:
+    """Hold an elongation (per cent) against the limit, with a guard band on both sides.
+
+    The chain is called *beyond* or *within* when that has at least 95 % probability (the idea of decision rules with
+    guard bands, JCGM 106:2012); between, it is *too near to tell*, which calls for a better reading, not for luck.
+    """
+    text = elongation.text("%")
+    if limit is None:
+        return Decision(
+            side="no-limit",
+            probability_beyond=None,
+            sentence=(
+                f"Elongation {text}. No limit was given: look it up in the machine's manual and type it with its page."
+            ),
+        )
+    if elongation.std > 0:
+        p = float(norm.sf((limit.elongation_percent - elongation.value) / elongation.std))
+    else:
+        p = float(elongation.value > limit.elongation_percent)
+    side: Side = "beyond" if p >= SURE else "within" if p <= 1 - SURE else "too-near"
+    says = {
+        "beyond": "is beyond",
+        "within": "is within",
+        "too-near": "is too near to tell from",
+        "no-limit": "",
+    }[side]
+    return Decision(
+        side=side,
+        probability_beyond=p,
+        sentence=(
+            f"Elongation {text} {says} the limit of {limit.elongation_percent:.2f} % "
+            f"({limit.given_as}; {limit.source}); probability beyond it {100 * p:.0f} %."
+        ),
+    )

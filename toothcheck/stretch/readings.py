@@ -1,0 +1,316 @@
+"""Elongation from calliper and rule readings, with the traps that spoil them."""
+
+from __future__ import annotations
+
+import math
+import statistics
+from collections.abc import Sequence
+from dataclasses import dataclass
+
+from toothcheck.chains import CHAINS, Chain
+from toothcheck.estimate import Estimate
+
+LEAST_PITCHES = 6
+"""Below this, the reading of any hand tool is coarser than the wear it should show."""
+PLAUSIBLE_PERCENT = (-0.35, 4.0)
+"""Elongations that a real chain can have; a new one may be a little long, hardly ever short (our convention)."""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Tool:
+    """What a length was read with.
+
+    The error of one reading is taken as anywhere within ± ``half_width_mm``, all values alike: standard uncertainty
+    half_width/√3 (JCGM 100:2008, 4.3.7).
+    """
+
+    name: str
+    half_width_mm: float
+
+    def __post_init__(self) -> None:
+        if not 0 < self.half_width_mm <= 5:
+            raise ValueError(f"half_width_mm must lie between 0 and 5, not {self.half_width_mm}")
+
+    @property
+    def std_mm(self) -> float:
+        """Standard uncertainty of one reading, mm."""
+        return self.half_width_mm / math.sqrt(3)
+
+
+TOOLS: dict[str, Tool] = {
+    # our convention: not the scale's division but what a hand can do on round pins
+    "calliper": Tool(name="calliper", half_width_mm=0.1),
+    "rule": Tool(name="rule", half_width_mm=0.5),
+    "tape": Tool(name="tape", half_width_mm=1.0),
+}
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Reading:
+    """One place on the chain: pin centre to pin centre, or inner and outer over the same two pins or rollers.
+
+    Parameters
+    ----------
+    span_mm
+        Pin centre to pin centre.
+    inner_mm, outer_mm
+        Between the two pins (or rollers), and over them: the centre distance is their mean, because what the pins
+        add outside they take away inside.
+    over_joining_link
+        Whether the joining link lies in the stretch measured.
+    """
+
+    span_mm: float
+    inner_mm: float | None = None
+    outer_mm: float | None = None
+    over_joining_link: bool = False
+
+    @classmethod
+    def over_pins(cls, *, inner_mm: float, outer_mm: float, over_joining_link: bool = False) -> Reading:
+        """From the reading between and the reading over the same two pins or rollers, mm."""
+        if not 0 < inner_mm < outer_mm:
+            raise ValueError(f"inner_mm must be shorter than outer_mm, not {inner_mm} and {outer_mm}")
+        return cls(
+            span_mm=(inner_mm + outer_mm) / 2,
+            inner_mm=inner_mm,
+            outer_mm=outer_mm,
+            over_joining_link=over_joining_link,
+        )
+
+    def __post_init__(self) -> None:
+        if not (math.isfinite(self.span_mm) and self.span_mm > 0):
+            raise ValueError(f"span_mm must be a length above 0, not {self.span_mm}")
+
+    @property
+    def pin_mm(self) -> float | None:
+        """Diameter of what was measured over: pin or roller, mm."""
+        if self.inner_mm is None or self.outer_mm is None:
+            return None
+        return (self.outer_mm - self.inner_mm) / 2
+
+    def std_mm(self, tool: Tool) -> float:
+        """Standard uncertainty of the span: the mean of two readings is better by √2."""
+        return tool.std_mm / (math.sqrt(2) if self.inner_mm is not None else 1.0)
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Trap:
+    """Something that spoils the reading: which, and the sentence for people."""
+
+    code: str
+    sentence: str
+    spoils: bool
+    """Whether no elongation should be believed until it is cleared up."""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Elongation:
+    """What the readings say: the worst place decides."""
+
+    chain: str
+    pitches: int
+    tool: str
+    percent: Estimate
+    """Of the worst place that counts."""
+    limits_percent: float
+    """Half width of the tool's error of one such reading, per cent of the nominal length (not a standard deviation)."""
+    places_percent: tuple[float, ...]
+    """Every place in the order given."""
+    worst_place: int
+    """Index into the places."""
+    traps: tuple[Trap, ...]
+
+    @property
+    def believable(self) -> bool:
+        """Whether no trap spoils it."""
+        return not any(trap.spoils for trap in self.traps)
+
+
+def _count_trap(span_mm: float, pitches: int, size: Chain) -> Trap | None:
+    """Find what else the reading could be, when it cannot be an elongation of this chain."""
+    nominal = pitches * size.pitch_mm
+    e = 100 * (span_mm / nominal - 1)
+    low, high = PLAUSIBLE_PERCENT
+    if low <= e <= high:
+        miscounted = 100 * (span_mm / ((pitches + 1) * size.pitch_mm) - 1)
+        if miscounted >= low:  # a long run: one pitch is no more than what wear can do
+            return Trap(
+                code="count-again",
+                sentence=(
+                    f"{span_mm:.2f} mm is {e:+.2f} % over {pitches} pitches, but also {miscounted:+.2f} % over "
+                    f"{pitches + 1}: count once more."
+                ),
+                spoils=False,
+            )
+        return None
+    said = f"{span_mm:.2f} mm over {pitches} pitches of {size.name} is {e:+.1f} %, which no such chain has."
+
+    def plausible(count: int, pitch_mm: float) -> float | None:
+        other = 100 * (span_mm / (count * pitch_mm) - 1) if count > 0 else math.inf
+        return other if low <= other <= high else None
+
+    fewer = plausible(pitches - 1, size.pitch_mm)
+    if fewer is not None:
+        return Trap(
+            code="rollers-counted",
+            sentence=(
+                f"{said} It looks as if {pitches} rollers (or pins) were counted: they span {pitches - 1} pitches, "
+                f"which would make it {fewer:+.2f} %. Count the gaps between them and measure again."
+            ),
+            spoils=True,
+        )
+    more = plausible(pitches + 1, size.pitch_mm)
+    if more is not None:
+        return Trap(
+            code="one-too-few-counted",
+            sentence=(
+                f"{said} It fits {pitches + 1} pitches ({more:+.2f} %): count again. "
+                "If the count is right, the chain is far beyond use."
+            ),
+            spoils=True,
+        )
+    sizes = sorted({s.pitch_mm for s in CHAINS.values() if plausible(pitches, s.pitch_mm) is not None})
+    if sizes:
+        names = [s.name for s in CHAINS.values() if s.pitch_mm in sizes]
+        return Trap(
+            code="wrong-chain",
+            sentence=(
+                f"{said} It fits a pitch of {' or '.join(f'{p:g}' for p in sizes)} mm "
+                f"({', '.join(names)}): read the size stamped on the plates."
+            ),
+            spoils=True,
+        )
+    return Trap(
+        code="not-this-chain",
+        sentence=f"{said} Check the count, the chain size and the reading.",
+        spoils=True,
+    )
+
+
+def _roller_trap(reading: Reading, size: Chain, over_rollers: bool) -> Trap | None:
+    pin = reading.pin_mm
+    if pin is None:
+        return None
+    d1 = size.roller_diameter_mm
+    if over_rollers and abs(pin - d1) > 0.35:  # a roller wears by less than this; 520's and 532's differ by 0.94
+        fitting = [s.name for s in CHAINS.values() if abs(s.roller_diameter_mm - pin) <= 0.35]
+        also = f" {pin:.1f} mm is the roller of {', '.join(fitting)}." if fitting else ""
+        return Trap(
+            code="wrong-roller",
+            sentence=(
+                f"Inner and outer differ by a roller of {pin:.2f} mm, but {size.name} has {d1:.2f} mm: "
+                f"wrong chain size, or measured over something else.{also}"
+            ),
+            spoils=True,
+        )
+    if not over_rollers and pin > 0.75 * d1:
+        return Trap(
+            code="pin-or-roller",
+            sentence=(
+                f"Inner and outer differ by {pin:.2f} mm, more like a roller than a pin: say so with --over rollers, "
+                "so that the chain size can be checked by it."
+            ),
+            spoils=False,
+        )
+    return None
+
+
+def elongation_of(
+    readings: Sequence[Reading],
+    *,
+    pitches: int,
+    size: Chain,
+    tool: Tool,
+    under_pull: bool = True,
+    over_rollers: bool = False,
+) -> Elongation:
+    """Elongation of the worst place, per cent of ``pitches`` nominal pitches.
+
+    Parameters
+    ----------
+    readings
+        One or more places.  Places over the joining link are shown but do not decide while others exist.
+    pitches
+        Counted from pin to pin: n rollers are n − 1 pitches.
+    size, tool
+        Chain size and what was read with.
+    under_pull
+        Whether the run was pulled straight.
+    over_rollers
+        Whether inner and outer were taken at the rollers rather than at pins; then they show the roller's diameter.
+
+    Notes
+    -----
+    The worst of several equally long places is high by about half a standard deviation for two and one for four
+    (order statistics of a normal sample): left in, since it errs to the safe side.  Over an odd number of pitches the
+    joints alternate, so the reading depends on which link it starts at, by ± elongation/n: added as uncertainty.
+    """
+    if not readings:
+        raise ValueError("readings must hold at least one place, not none")
+    if not LEAST_PITCHES <= pitches <= 200:
+        raise ValueError(f"pitches must lie between {LEAST_PITCHES} and 200, not {pitches}")
+    nominal = pitches * size.pitch_mm
+    places = tuple(100 * (r.span_mm / nominal - 1) for r in readings)
+    counted = [i for i, r in enumerate(readings) if not r.over_joining_link] or list(range(len(readings)))
+    worst = max(counted, key=lambda i: places[i])
+
+    traps: list[Trap] = []
+    for trap in [_count_trap(r.span_mm, pitches, size) for r in readings] + [
+        _roller_trap(r, size, over_rollers) for r in readings
+    ]:
+        if trap is not None and trap.code not in {t.code for t in traps}:
+            traps.append(trap)
+    if any(r.over_joining_link for r in readings):
+        only = all(r.over_joining_link for r in readings)
+        traps.append(
+            Trap(
+                code="joining-link",
+                sentence=(
+                    "Measured over the joining link, whose pins may be newer than the chain: measure beside it."
+                    if only
+                    else "A place over the joining link is shown but does not decide."
+                ),
+                spoils=False,
+            )
+        )
+    percent_per_mm = 100 / nominal
+    spread = max(places) - statistics.median(places)
+    noise = percent_per_mm * readings[worst].std_mm(tool)
+    if len(readings) >= 3 and spread > max(5 * noise, 0.25) and not any(t.spoils for t in traps):
+        traps.append(
+            Trap(
+                code="uneven-places",
+                sentence=(
+                    f"The worst place is {spread:.2f} % longer than the middle one: a tight and a slack part, "
+                    "or a reading over the joining link. The worst place decides; look at it."
+                ),
+                spoils=False,
+            )
+        )
+    if not under_pull:
+        traps.append(
+            Trap(
+                code="not-under-pull",
+                sentence="Not pulled straight: a slack run reads short, so this is only a lower bound.",
+                spoils=False,
+            )
+        )
+    if len(counted) == 1:
+        traps.append(
+            Trap(
+                code="one-place",
+                sentence="Only one place was measured: chains wear unevenly; measure at least three.",
+                spoils=False,
+            )
+        )
+    odd = abs(places[worst]) / pitches if pitches % 2 else 0.0
+    return Elongation(
+        chain=size.name,
+        pitches=pitches,
+        tool=tool.name,
+        percent=Estimate(value=places[worst], std=math.hypot(noise, odd)),
+        limits_percent=percent_per_mm * tool.half_width_mm,
+        places_percent=places,
+        worst_place=worst,
+        traps=tuple(traps),
+    )
