@@ -21,7 +21,12 @@ from toothcheck.geometry import Bools, Floats
 def sample(image: NDArray[Any], x: Floats, y: Floats) -> NDArray[np.float32]:
     """Bilinear values at pixel positions (n, m), with the image's channels last; NaN outside the photo."""
     values = cv2.remap(
-        image, x.astype(np.float32), y.astype(np.float32), cv2.INTER_LINEAR, borderMode=cv2.BORDER_CONSTANT, borderValue=0
+        image,
+        x.astype(np.float32),
+        y.astype(np.float32),
+        cv2.INTER_LINEAR,
+        borderMode=cv2.BORDER_CONSTANT,
+        borderValue=0,
     ).astype(np.float32)
     outside = (x < 0) | (y < 0) | (x > image.shape[1] - 1) | (y > image.shape[0] - 1)
     values[outside] = np.nan
@@ -88,7 +93,9 @@ def fit_erf(profiles: Floats, *, blur: float = 1.2, sweeps: int = 12) -> ErfFit:
     burnt = profiles >= SATURATED
     low = profiles[:, :2].mean(1)
     high = profiles[:, -2:].mean(1)
-    p = np.stack([low, high - low, (weight * t).sum(1) / np.maximum(weight.sum(1), 1e-9), np.full(n, np.log(blur))], axis=1)
+    p = np.stack(
+        [low, high - low, (weight * t).sum(1) / np.maximum(weight.sum(1), 1e-9), np.full(n, np.log(blur))], axis=1
+    )
     prior = np.array([1e-4, 1e-5, 0.0, 4.0])
     r = profiles
     for _ in range(sweeps):

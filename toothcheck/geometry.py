@@ -23,6 +23,7 @@ from numpy.typing import NDArray
 
 Floats = NDArray[np.float64]
 Bools = NDArray[np.bool_]
+Ints = NDArray[np.int64]
 
 
 def readonly(array: object) -> Floats:

@@ -37,7 +37,8 @@ MEANING = {
 
 CAUTIONS = (
     "Engine off, ignition key out, hands clear of the chain run while wheel or engine can turn.",
-    "Stop riding when the chain jumps, snatches or grinds, a tooth is cracked or missing, or the chain lifts off the teeth.",
+    "Stop riding when the chain jumps, snatches or grinds, a tooth is cracked or missing, or the chain lifts off the"
+    " teeth.",
     "A photo cannot see cracks, loose or worn splines and bolts, a bent or loose sprocket, the far side, or the chain's"
     " own stretch.",
     "'good' is a measurement of tooth form, not a statement that the machine is safe to ride.",
@@ -173,7 +174,9 @@ def _cannot_tell(reasons: list[str], flags: Sequence[str], confidence: float) ->
         grade=CANNOT_TELL,
         confidence=round(confidence, 3),
         reasons=tuple(reasons + [flag(code).sentence for code in flags]),
-        next_steps=tuple(remedies or ["Take another photo: closer, sharp, square on, teeth wiped, card in the face's plane."]),
+        next_steps=tuple(
+            remedies or ["Take another photo: closer, sharp, square on, teeth wiped, card in the face's plane."]
+        ),
         cautions=CAUTIONS,
     )
 

@@ -27,8 +27,8 @@ from toothcheck.wear import DatumPriors, WheelWear, measure
 
 SCHEMA = "toothcheck/inspection/1"
 FLOOR_PX_PER_MM = 2.5
-"""Below it no grade is given: edges hold to about 0.15 px, which there is 0.06 mm or 2 % of a tooth on each flank, and a
-narrow side wall can no longer be told from the face."""
+"""Below it no grade is given: edges hold to about 0.15 px, which there is 0.06 mm or 2 % of a tooth on each flank, and
+a narrow side wall can no longer be told from the face."""
 _THICKNESS_SHARE = 0.91
 """Of the chain's inner width: single sprockets as sold run from 0.88 to 0.95 (common practice, no source)."""
 _THICKNESS_STD = 0.03
@@ -109,9 +109,7 @@ def inspect(photo: Photo, claim: Claim, *, seed: int = 0) -> Inspection:
     quality = optics(photo.planes, card.blur_px)
     priors = _priors(pose, card, start, height_std, thickness_std)
     drive = claim.drive_clockwise
-    traced = trace(
-        photo.planes, start, priors, quality, drive_clockwise=bool(drive), scale_std=0.004
-    )
+    traced = trace(photo.planes, start, priors, quality, drive_clockwise=bool(drive), scale_std=0.004)
     flags += _quality_flags(start, quality)
     wear = measure(
         traced.ring,
@@ -179,14 +177,13 @@ def _find(photo: Photo, plane: PlanePose, form: IsoForm, claim: Claim) -> Seed |
     if claim.near_px is not None:
         near = plane.on_plane(np.array(claim.near_px))
         seeds = sorted(
-            (s for s in seeds if s.score > 0.5 * seeds[0].score), key=lambda s: math.dist(s.centre_mm, (near[0], near[1]))
+            (s for s in seeds if s.score > 0.5 * seeds[0].score),
+            key=lambda s: math.dist(s.centre_mm, (near[0], near[1])),
         )
     if not seeds:
         return None
     centre = np.array(seeds[0].centre_mm)
-    close = view_plane(
-        photo.grey, plane, reach_mm=form.tip_radius_mm + 4, step_mm=_REFINE_STEP_MM, around_mm=centre
-    )
+    close = view_plane(photo.grey, plane, reach_mm=form.tip_radius_mm + 4, step_mm=_REFINE_STEP_MM, around_mm=centre)
     return refine(close, form, seeds[0], drive_clockwise=drive)
 
 
@@ -236,7 +233,12 @@ def _card_to_pitch(traced: Traced, start: Wheel) -> Estimate:
 
 
 def _refused(
-    photo: Photo, claim: Claim, card: CardSighting | None, pose: CardPose | None, flags: list[str], rng: np.random.Generator
+    photo: Photo,
+    claim: Claim,
+    card: CardSighting | None,
+    pose: CardPose | None,
+    flags: list[str],
+    rng: np.random.Generator,
 ) -> Inspection:
     return Inspection(
         photo=photo, claim=claim, card=card, card_pose=pose, traced=None, wear=None, verdict=refusal(flags),

@@ -122,7 +122,7 @@ class PlanePose:
         reach = -pivot
         if centre_mm is not None:
             reach[:2] += centre_mm
-        origin = self.origin_mm + r @ (pivot + (0.0, 0.0, height_mm)) + turned @ reach
+        origin = self.origin_mm + r @ (np.array([pivot[0], pivot[1], height_mm])) + turned @ reach
         return replace(self, camera_from_plane=turned, origin_mm=origin)
 
     def camera_in_plane(self) -> Floats:
@@ -200,7 +200,7 @@ def card_pose(sighting: CardSighting, grey: NDArray[np.uint8], focal_35mm: float
 
     def plane_of(v: Floats) -> PlanePose:
         camera = Camera(width_px=width, height_px=height, focal_px=focal * float(np.exp(v[6])), k1=float(v[7]))
-        return PlanePose(camera=camera, camera_from_plane=cv2.Rodrigues(v[:3])[0], origin_mm=v[3:6])
+        return PlanePose(camera=camera, camera_from_plane=readonly(cv2.Rodrigues(v[:3])[0]), origin_mm=v[3:6])
 
     def residuals(v: Floats) -> Floats:
         seen = plane_of(v).project(flat[:, :2] + v[8] * outward)

@@ -21,7 +21,9 @@ def inspect(
     ] = None,
     card_height: Annotated[
         Optional[float],  # noqa: UP045
-        typer.Option(help="Card over the sprocket's face, mm, towards the camera; negative behind it.", show_default=False),
+        typer.Option(
+            help="Card over the sprocket's face, mm, towards the camera; negative behind it.", show_default=False
+        ),
     ] = None,
     thickness: Annotated[
         Optional[float],  # noqa: UP045

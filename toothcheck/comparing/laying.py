@@ -106,8 +106,10 @@ def lay(ring: ToothRing, ref: Reference, moved: Floats | None = None) -> Table:
         inside = (ref.along >= at[0]) & (ref.along <= at[-1]) & (gap_width < max(0.4, 3 * spacing))
         offset[gap.index] = np.where(inside, np.interp(ref.along, at, height[order]), np.nan)
         # neighbours share their noise: the variance that a mean over many points deserves, kept for each point
-        shared = max(1.0, max(ring.smoothing_mm, spacing) / _STEP_MM)
-        noise = gap.std_mm[order] ** 2 * shared + TEXTURE_STD_MM**2 * TEXTURE_LENGTH_MM / _STEP_MM
+        shared = max(1.0, spacing / _STEP_MM)
+        noise = (
+            gap.std_mm[order] ** 2 + gap.doubt_mm[order] ** 2
+        ) * shared + TEXTURE_STD_MM**2 * TEXTURE_LENGTH_MM / _STEP_MM
         var[gap.index] = np.interp(ref.along, at, noise)
         for m in range(k):
             modes[gap.index, :, m] = np.interp(ref.along, at, gap.modes_mm[order, m])
@@ -129,6 +131,7 @@ def mirrored(ring: ToothRing) -> ToothRing:
             normals=readonly((g.normals * flip)[::-1]),
             offset_mm=readonly(g.offset_mm[::-1]),
             std_mm=readonly(g.std_mm[::-1]),
+            doubt_mm=readonly(g.doubt_mm[::-1]),
             modes_mm=readonly(g.modes_mm[::-1]),
             flags=g.flags,
         )

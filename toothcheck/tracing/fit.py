@@ -21,7 +21,21 @@ from toothcheck.pose import PlanePose
 from toothcheck.tracing.locate import Edges
 from toothcheck.tracing.rims import Wheel
 
-UNKNOWNS = ("x", "y", "phase", "height", "tilt_x", "tilt_y", "blend", "root", "bias", "thickness", "coast", "seat", "seat_slope")
+UNKNOWNS = (
+    "x",
+    "y",
+    "phase",
+    "height",
+    "tilt_x",
+    "tilt_y",
+    "blend",
+    "root",
+    "bias",
+    "thickness",
+    "coast",
+    "seat",
+    "seat_slope",
+)
 _TEXTURE_MM, _TEXTURE_LENGTH_MM = 0.035, 0.8
 """What dirt, shading and bevels move an edge by, and over what length they do so alike."""
 _CONVEX_SWEEPS, _HUBER_MM = 5, 0.05
@@ -131,7 +145,8 @@ def fit(
     # neighbours on an edge share texture and shading: points count as if one stood on each millimetre or so
     share = min(1.0, edges.spacing_mm / _TEXTURE_LENGTH_MM)
     prior_std = np.array(
-        [np.inf, np.inf, np.inf, priors.height_mm, priors.tilt, priors.tilt, priors.blend, priors.root_mm, priors.bias_mm,
+        [np.inf, np.inf, np.inf, priors.height_mm, priors.tilt, priors.tilt, priors.blend, priors.root_mm,
+         priors.bias_mm,
          priors.thickness_mm, priors.coast_mm, 0.3, 0.5]
     )  # fmt: skip
     prior = 1.0 / prior_std**2
@@ -183,7 +198,8 @@ class _Subset:
     def __init__(self, edges: Edges, keep: Bools) -> None:
         self.edges = Edges(
             gap=edges.gap[keep], place=edges.place[keep], far=edges.far[keep], px=edges.px[keep],
-            std_px=edges.std_px[keep], offset_mm=edges.offset_mm[keep], step=edges.step[keep], spacing_mm=edges.spacing_mm, drive=edges.drive[keep],
+            std_px=edges.std_px[keep], offset_mm=edges.offset_mm[keep], step=edges.step[keep],
+            spacing_mm=edges.spacing_mm, drive=edges.drive[keep],
         )  # fmt: skip
 
 

@@ -1,9 +1,9 @@
 """Follow each gap's edge: the most probable smooth path of offsets along the outline's normals.
 
 For each point of the nominal outline and each offset the photo is asked twice: is there a step at the near rim, and,
-where the side wall is turned to the camera, is there another at the far rim?  A path through these answers, one offset a
-point, is found by dynamic programming (Viterbi), so that dirt, scratches and shadows, which do not follow the form at
-both rims, drop out.
+where the side wall is turned to the camera, is there another at the far rim?  A path through these answers, one offset
+a point, is found by dynamic programming (Viterbi), so that dirt, scratches and shadows, which do not follow
+the form at both rims, drop out.
 """
 
 from __future__ import annotations
@@ -116,13 +116,13 @@ def follow(
     y = rims.near_px[..., 1:] + t * rims.step_px[..., 1:]
     profiles = sample(planes, x.reshape(g * n, -1), y.reshape(g * n, -1))
     finite = np.isfinite(profiles[..., 0])
-    evidence = np.zeros(finite.shape, np.float32)
+    strength = np.zeros(finite.shape)
     for channel in range(3):
         # a shadow's border shows in luma alone, metal against paper or paint in colour too
         values = np.where(finite, profiles[..., channel], 0)
         blur = optics.blur_px if channel == 0 else float(np.hypot(optics.blur_px, CHROMA_BLUR_PX))
-        evidence += step_evidence(values, 0.5, blur, optics.noise[channel])
-    evidence = np.where(finite, evidence, 0.0).reshape(g, n, -1)
+        strength += step_evidence(values, 0.5, blur, optics.noise[channel])
+    evidence: Floats = np.where(finite, strength, 0.0).reshape(g, n, -1)
     inside = finite.all(1).reshape(g, n)
 
     states = np.arange(deepest_mm, highest_mm + 1e-9, spacing)
@@ -132,7 +132,7 @@ def follow(
     columns = first + np.arange(len(states)) + shift[..., None]
     far = np.take_along_axis(evidence, columns, axis=2)
     apart = (wall * px_per_mm >= TOGETHER_PX)[..., None]
-    # both rims weigh alike: only then does the true place, which explains both steps, beat the far rim taken for the near
+    # both rims weigh alike: only then does the true place, which explains both steps, beat the far rim taken for near
     score = near + np.where(apart, far, 0.0)
     loss_std = np.broadcast_to(np.asarray(loss_std_mm, dtype=np.float64), (n,))[:, None]
     gain_std = np.broadcast_to(np.asarray(gain_std_mm, dtype=np.float64), (n,))[:, None]

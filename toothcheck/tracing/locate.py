@@ -77,7 +77,13 @@ def locate(planes: NDArray[np.uint8], rims: Rims, paths: Paths, optics: Optics, 
         )  # fmt: skip
     joined = [np.concatenate([a, b]) for a, b in zip(*parts, strict=True)]
     return Edges(
-        gap=joined[0], place=joined[1], far=joined[2], px=joined[3], std_px=joined[4], offset_mm=joined[5], step=joined[6],
+        gap=joined[0],
+        place=joined[1],
+        far=joined[2],
+        px=joined[3],
+        std_px=joined[4],
+        offset_mm=joined[5],
+        step=joined[6],
         # in a gap's frame the drive flank of the tooth it belongs to stands at -x where drive flanks are clockwise
         drive=(rims.outline.points_mm[joined[1], 0] < 0) == drive_clockwise,
         spacing_mm=float(np.median(np.hypot(*np.diff(rims.outline.points_mm, axis=0).T))),
@@ -118,7 +124,9 @@ def _place(
     channels = [(light, optics.blur_px, optics.noise[0] * slope_light)]
     for channel in (1, 2):
         chroma = np.where(finite, values[..., channel], 128.0)
-        channels.append((chroma, float(np.hypot(optics.blur_px, CHROMA_BLUR_PX)), np.full(len(which), optics.noise[channel])))
+        channels.append(
+            (chroma, float(np.hypot(optics.blur_px, CHROMA_BLUR_PX)), np.full(len(which), optics.noise[channel]))
+        )
     reach = np.where(two, wall[which], 0.0).astype(np.float32)
     weight = ((t <= _HALF_PX + reach[:, None]) & finite).astype(np.float32)
     count = weight.sum(1)
@@ -154,10 +162,16 @@ def _place(
 
 
 def _two_steps(
-    data: NDArray[np.float32], weight: NDArray[np.float32], t: NDArray[np.float32], d: NDArray[np.float32],
-    mixed: Floats, reach: NDArray[np.float32], second: NDArray[np.float32], blur: float,
+    data: NDArray[np.float32],
+    weight: NDArray[np.float32],
+    t: NDArray[np.float32],
+    d: NDArray[np.float32],
+    mixed: Floats,
+    reach: NDArray[np.float32],
+    second: NDArray[np.float32],
+    blur: float,
 ) -> tuple[Floats, NDArray[np.float32], NDArray[np.float32]]:
-    """Levels (n, 3) of one or two steps at ``d``; the model's slope in ``d`` made orthogonal to the levels; residuals."""
+    """Levels (n, 3) of one or two steps at ``d``; the model's slope in ``d``, orthogonal to the levels; residuals."""
     u = (t - (d + mixed.astype(np.float32))[:, None]) / blur
     v = (t - (d + reach)[:, None]) / blur
     f1 = ndtr(u)

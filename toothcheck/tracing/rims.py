@@ -11,7 +11,7 @@ from dataclasses import dataclass, replace
 
 import numpy as np
 
-from toothcheck.geometry import Bools, Floats, readonly
+from toothcheck.geometry import Bools, Floats, Ints, readonly
 from toothcheck.pose import PlanePose
 from toothcheck.toothform import IsoForm, Outline
 
@@ -27,19 +27,19 @@ class Wheel:
     """Angle of gap 0's axis, radians, counterclockwise from the plane's x axis."""
     thickness_mm: float
 
-    def gap_axis(self, index: Floats) -> Floats:
+    def gap_axis(self, index: Floats | Ints) -> Floats:
         """Angles by which to turn a gap's frame (+y its axis) into the plane, radians."""
-        out: Floats = self.phase + np.asarray(index) * self.form.pitch_angle - np.pi / 2
+        out: Floats = self.phase + np.asarray(index, dtype=np.float64) * self.form.pitch_angle - np.pi / 2
         return out
 
-    def to_gap(self, points_mm: Floats, index: Floats) -> Floats:
+    def to_gap(self, points_mm: Floats, index: Floats | Ints) -> Floats:
         """Plane points (n, …, 2) into the frames of gaps (n,)."""
         a = self.gap_axis(index).reshape((-1,) + (1,) * (points_mm.ndim - 2))
         c, s = np.cos(a), np.sin(a)
         x, y = points_mm[..., 0], points_mm[..., 1]
         return np.stack([c * x + s * y, -s * x + c * y], axis=-1)
 
-    def from_gap(self, points_mm: Floats, index: Floats) -> Floats:
+    def from_gap(self, points_mm: Floats, index: Floats | Ints) -> Floats:
         """Points (n, …, 2) in the frames of gaps (n,) into the plane."""
         a = self.gap_axis(index).reshape((-1,) + (1,) * (points_mm.ndim - 2))
         c, s = np.cos(a), np.sin(a)
@@ -98,8 +98,6 @@ def rims(wheel: Wheel, outline: Outline) -> Rims:
         wall_mm=wall,
         wall_seen=met & (wall > 0),
     )
-
-
 
 
 def _crossing(points: Floats, normals: Floats, other: Floats) -> tuple[Floats, Bools]:

@@ -1,4 +1,4 @@
-"""Where is the sprocket?  Matched filter of the ideal outline's directions over the plane, all places and phases at once.
+"""Where is the sprocket?  Matched filter of the ideal outline's directions over the plane, all places at once.
 
 The plane is resampled coarsely (this is a search, nothing is measured on it).  At each pixel the direction of the
 gradient is kept as a double angle, so that metal may be lighter or darker than what lies behind it, damped where it is
@@ -51,7 +51,7 @@ class PlaneView:
 def view_plane(
     grey: NDArray[np.uint8], plane: PlanePose, *, reach_mm: float, step_mm: float, around_mm: Floats | None = None
 ) -> PlaneView:
-    """Resample the part of the plane that is in the photo, at most ``reach_mm`` around a place or the photo's middle."""
+    """Resample what the photo shows of the plane, at most ``reach_mm`` around a place or the photo's middle."""
     h, w = grey.shape
     edge = np.array([[0, 0], [w / 2, 0], [w, 0], [w, h / 2], [w, h], [w / 2, h], [0, h], [0, h / 2]], dtype=np.float64)
     corners = plane.on_plane(edge)
@@ -69,7 +69,7 @@ def view_plane(
     scale = plane.px_per_mm * step_mm
     small = grey
     if scale > 2:  # a pixel of the plane covers several of the photo: average them first
-        small = cv2.blur(grey, (int(scale), int(scale)))
+        small = np.asarray(cv2.blur(grey, (int(scale), int(scale))), dtype=np.uint8)
     value = cv2.remap(small, maps[..., 0], maps[..., 1], cv2.INTER_LINEAR, borderMode=cv2.BORDER_REPLICATE)
     value = cv2.GaussianBlur(value.astype(np.float32), (0, 0), _EDGE_BLUR_MM / step_mm)
     dx = cv2.Sobel(value, cv2.CV_32F, 1, 0, scale=0.125)
@@ -80,7 +80,10 @@ def view_plane(
     field = direction / (size2 + floor)
     inside = (maps[..., 0] > 1) & (maps[..., 0] < w - 2) & (maps[..., 1] > 1) & (maps[..., 1] < h - 2)
     return PlaneView(
-        field=np.where(inside, field, 0).astype(np.complex64), x_min_mm=float(low[0]), y_min_mm=float(low[1]), step_mm=step_mm
+        field=np.where(inside, field, 0).astype(np.complex64),
+        x_min_mm=float(low[0]),
+        y_min_mm=float(low[1]),
+        step_mm=step_mm,
     )
 
 

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
+from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
@@ -84,6 +85,7 @@ def trace(
         coast = coast_side(outline.points_mm[:, 0], drive_clockwise)
         frame = rims(wheel, outline)
         settled = sweep >= 3
+        expected: dict[str, Any]
         if not settled:
             expected = {"highest_mm": 0.9}
         elif worn is None:
@@ -166,7 +168,8 @@ def _typical_wear(
         here = np.abs(nearest - k) <= 1
         if here.sum() >= 3:
             middle[k] = np.median(offset[here])
-    drive = coast_side(ideal.points_mm[::2, 0], False) == coast_side(outline.points_mm[~coast][:1, 0], False)[0]
+    drive_at_minus = bool(outline.points_mm[~coast][0, 0] < 0)
+    drive = (ideal.points_mm[::2, 0] < 0) == drive_at_minus
     middle = np.where(drive, middle, 0.0)
     return arc, gaussian_filter1d(middle, 0.6 / max(float(np.diff(arc).mean()), 0.05))
 
@@ -197,8 +200,15 @@ def _exposure(wheel: Wheel, edges: Edges, bias_std_mm: float) -> Floats:
 
 
 def _ring(
-    wheel: Wheel, frame: Rims, paths: Paths, edges: Edges, result: WheelFit, trust: Floats, scale_std: float,
-    bias_std_mm: float, tip: float | None,
+    wheel: Wheel,
+    frame: Rims,
+    paths: Paths,
+    edges: Edges,
+    result: WheelFit,
+    trust: Floats,
+    scale_std: float,
+    bias_std_mm: float,
+    tip: float | None,
 ) -> ToothRing:
     z = wheel.form.teeth
     shared = [UNKNOWNS.index(name) for name in _SHARED]
@@ -223,7 +233,7 @@ def _ring(
             )
         )
     outside = ~paths.in_frame.any(1)
-    flags = []
+    flags: list[tuple[str, ...]] = []
     for i in range(z):
         sides = (i, (i + 1) % z)
         if any(outside[g] for g in sides):

@@ -1,0 +1,230 @@
+"""The datum: where the ideal wheel stands, from what drive wear leaves alone.
+
+The fit turns, moves and scales the ring and places the ideal form between the two limit forms so that coast flanks and
+the coast halves of the seats lie on it.  The drive flank never votes, or it would turn the datum by half its wear and
+hide it; the drive halves of the seats vote on how they vary round the wheel, not on their even wear.
+"""
+
+from __future__ import annotations
+
+import math
+from dataclasses import dataclass
+
+import numpy as np
+
+from toothcheck.estimate import Estimate
+from toothcheck.geometry import Bools, Floats, readonly
+from toothcheck.tooth import GapTrace, ToothRing
+from toothcheck.toothform import IsoForm
+
+_TEXTURE_MM, TEXTURE_LENGTH_MM = 0.035, 0.8
+"""What dirt, shading and bevels move an edge by, and over what length they do so alike."""
+_SEAT_VOTES = 0.65
+UNKNOWNS = ("x", "y", "phase", "scale", "blend", "root", "bias", "coast", "seat", "seat_slope", "coast_seat")
+STEP = np.array([0.01, 0.01, 0.0005, 0.001, 0.02, 0.01, 0.01, 0.01, 0.05, 0.05, 0.01])
+"""Steps of the numerical derivatives, one for each unknown."""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class DatumPriors:
+    """Standard deviations of what the datum fit may change, besides place and phase, which are free."""
+
+    blend: float = 0.29
+    """That of the uniform distribution between the limit forms, about their middle."""
+    root_mm: float = 0.08
+    """Makers and sources differ on the seat's centre by 0.05-0.2 mm (see `toothcheck.toothform`)."""
+    bias_mean_mm: float = 0.0
+    """How far all edges are expected to stand outside the metal (exposure)."""
+    bias_mm: float = 0.03
+    """All edges alike: exposure, threshold."""
+    coast_share: float = 0.05
+    """Even loss of all coast flanks against the drive flanks' (common practice, no source): the chain loads them only
+    under engine braking."""
+    coast_share_std: float = 0.08
+    coast_seat_share_std: float = 0.06
+    """A coast loss that grows from the gap's bottom, against the drive flanks' loss; hard to tell from a turned datum,
+    so mostly doubt."""
+    coast_floor_mm: float = 0.02
+    """Standard deviation of that loss on an unworn part."""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class Datum:
+    """Where the ideal wheel stands in the ring's plane."""
+
+    form: IsoForm
+    shift_mm: Floats
+    """(2,) the ideal centre, in the ring's plane."""
+    turn: float
+    """Radians, ideal against the ring's nominal phase."""
+    scale: float
+    """True mm per ring mm."""
+    bias_mm: float
+    coast_mm: float
+    gap_form: Estimate
+    turn_mm: Estimate
+    """The turn as arc length at the pitch circle, with its standard uncertainty."""
+    unknowns: Floats
+    """(k,) fitted values: place, phase, scale, blend, root, bias, even losses, then the ring's modes."""
+    covariance: Floats
+    """(k, k) of the unknowns."""
+    spread_mm: float
+    """Robust standard deviation of the voting edges about the form."""
+
+
+def form_at(ring: ToothRing, blend: float, root: float) -> IsoForm:
+    """The ideal form of the ring's chain and count, for a blend and a seat offset (mm)."""
+    return IsoForm(
+        pitch_mm=ring.pitch_mm,
+        roller_diameter_mm=ring.roller_diameter_mm,
+        teeth=ring.teeth,
+        blend=blend,
+        seat_offset_mm=root,
+    )
+
+
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class Points:
+    """All edge points of a ring in one set of arrays."""
+
+    gap: Floats
+    nominal: Floats
+    normals: Floats
+    offset: Floats
+    std: Floats
+    doubt: Floats
+    modes: Floats
+    drive: Bools
+    spacing: float
+
+
+def points_of(ring: ToothRing, drive_clockwise: bool) -> Points:
+    """All edge points of all gaps."""
+    gaps: tuple[GapTrace, ...] = ring.gaps
+    spacing = [np.median(np.hypot(*np.diff(g.nominal_mm, axis=0).T)) for g in gaps if len(g.offset_mm) > 3]
+    return Points(
+        gap=np.concatenate([np.full(len(g.offset_mm), g.index) for g in gaps]),
+        nominal=np.concatenate([g.nominal_mm for g in gaps]),
+        normals=np.concatenate([g.normals for g in gaps]),
+        offset=np.concatenate([g.offset_mm for g in gaps]),
+        std=np.concatenate([g.std_mm for g in gaps]),
+        doubt=np.concatenate([g.doubt_mm for g in gaps]),
+        modes=np.concatenate([g.modes_mm for g in gaps]),
+        drive=np.concatenate([(g.nominal_mm[:, 0] < 0) == drive_clockwise for g in gaps]),
+        spacing=float(np.median(spacing)) if spacing else 0.2,
+    )
+
+
+def subset(p: Points, keep: Bools) -> Points:
+    """Some of the points."""
+    return Points(
+        gap=p.gap[keep], nominal=p.nominal[keep], normals=p.normals[keep], offset=p.offset[keep],
+        std=p.std[keep], doubt=p.doubt[keep], modes=p.modes[keep], drive=p.drive[keep], spacing=p.spacing,
+    )  # fmt: skip
+
+
+def placed(ring: ToothRing, p: Points, v: Floats) -> Floats:
+    """Points in their gaps' frames of the ideal wheel, for unknowns ``v``."""
+    offset = p.offset + p.modes @ v[len(UNKNOWNS) :]
+    local = p.nominal + offset[:, None] * p.normals
+    a = ring.phase + p.gap * (2 * math.pi / ring.teeth) - math.pi / 2
+    c, s = np.cos(a), np.sin(a)
+    x, y = c * local[:, 0] - s * local[:, 1], s * local[:, 0] + c * local[:, 1]
+    x, y = (x - v[0]) * (1 + v[3]), (y - v[1]) * (1 + v[3])
+    c, s = np.cos(a + v[2]), np.sin(a + v[2])
+    return np.stack([c * x + s * y, -s * x + c * y], axis=1)
+
+
+def _depth(ring: ToothRing, p: Points, v: Floats) -> Floats:
+    """Depth in the ideal metal."""
+    form = form_at(ring, float(np.clip(v[4], -0.5, 1.5)), float(v[5]))
+    return form.metal_depth_mm(placed(ring, p, v), with_tip=False)
+
+
+def _misfit(ring: ToothRing, p: Points, v: Floats) -> Floats:
+    """Depth in the ideal metal, less what common bias and even coast loss explain."""
+    form = form_at(ring, float(np.clip(v[4], -0.5, 1.5)), float(v[5]))
+    at = placed(ring, p, v)
+    share = form.seat_share(at)
+    even = np.where(p.drive, v[8] + v[9] * share, v[7] * form.flank_share(at) + v[10] * np.minimum(share, 1.0))
+    out: Floats = form.metal_depth_mm(at, with_tip=False) + v[6] - even
+    return out
+
+
+def fit_datum(ring: ToothRing, *, drive_clockwise: bool, priors: DatumPriors | None = None) -> Datum:
+    """Fit the ideal wheel to coast flanks and the coast halves of seats.
+
+    Raises
+    ------
+    ValueError
+        When the ring has no traced gap.
+    """
+    if not ring.gaps:
+        raise ValueError("ring must have at least one traced gap")
+    priors = priors or DatumPriors()
+    p = points_of(ring, drive_clockwise)
+    k = len(UNKNOWNS) + p.modes.shape[1]
+    middle_form = form_at(ring, 0.5, 0.0)
+    radius = middle_form.pitch_radius_mm
+    # tips are bevelled: from a little above the pitch circle a face's edge may leave the form
+    low = np.hypot(p.nominal[:, 0], p.nominal[:, 1]) < middle_form.bevel_free_radius_mm(ring.tip_radius_mm)
+    # drive halves of the seats vote on how they vary round the wheel, not on their even wear (seat, seat_slope)
+    seat = p.drive & (middle_form.seat_share(p.nominal) < _SEAT_VOTES)
+    voting = (~p.drive & low) | seat
+    v = np.zeros(k)
+    v[4] = 0.5
+    middle = v.copy()
+    middle[UNKNOWNS.index("bias")] = priors.bias_mean_mm
+    own = [ring.scale_std, priors.blend, priors.root_mm, priors.bias_mm, priors.coast_floor_mm, 0.3, 0.5, 1.0]
+    prior_std = np.concatenate([[np.inf, np.inf, np.inf], own, np.ones(k - len(UNKNOWNS))])
+    coast = UNKNOWNS.index("coast")
+    limit = np.concatenate([[1.0, 1.0, 0.05, 0.02, 0.4, 0.2, 0.1, 0.2, 0.3, 0.3, 0.1], np.full(k - len(UNKNOWNS), 2.0)])
+    share = min(1.0, p.spacing / TEXTURE_LENGTH_MM)
+    sub = subset(p, voting)
+    # drive flanks near the pitch circle say how worn the wheel is, and so how much the coast flanks may be
+    r = np.hypot(p.nominal[:, 0], p.nominal[:, 1])
+    worn = subset(p, p.drive & (np.abs(r - radius + 0.3) < 0.6))
+    information = np.eye(k)
+    d = np.zeros(0)
+    width = 0.5
+    for sweep in range(14):
+        loss = max(0.0, float(np.median(_depth(ring, worn, v)))) if len(worn.offset) else 0.0
+        middle[coast] = priors.coast_share * loss
+        prior_std[coast] = math.hypot(priors.coast_floor_mm, priors.coast_share_std * loss)
+        prior_std[UNKNOWNS.index("coast_seat")] = 0.002 + priors.coast_seat_share_std * loss
+        prior = 1.0 / prior_std**2
+        d = _misfit(ring, sub, v)
+        jac = _slopes(ring, sub, v, d)
+        spread = 1.4826 * float(np.median(np.abs(d - np.median(d)))) + 0.01
+        width = max(min(width, 0.5 * 0.7**sweep), 3.5 * spread, 0.06)
+        tukey = np.clip(1 - (d / width) ** 2, 0, None) ** 2
+        w = tukey * share * np.where(sub.drive, 0.5, 1.0) / np.hypot(sub.std, _TEXTURE_MM) ** 2
+        information = (jac.T * w) @ jac + np.diag(prior) + 1e-6 * np.eye(k)
+        gradient = (jac.T * w) @ d + prior * (v - middle)
+        v = v - np.clip(np.linalg.solve(information, gradient), -limit, limit)
+        v[4] = float(np.clip(v[4], -0.05, 1.05))
+    covariance = np.linalg.inv(information)
+    form = form_at(ring, float(v[4]), float(v[5]))
+    return Datum(
+        form=form,
+        shift_mm=readonly(v[:2]),
+        turn=float(v[2]),
+        scale=1 + float(v[3]),
+        bias_mm=float(v[6]),
+        coast_mm=float(v[7]),
+        gap_form=Estimate(value=float(v[4]), std=math.sqrt(covariance[4, 4])),
+        turn_mm=Estimate(value=float(v[2]) * radius, std=math.sqrt(covariance[2, 2]) * radius),
+        unknowns=readonly(v),
+        covariance=readonly(covariance),
+        spread_mm=1.4826 * float(np.median(np.abs(d))),
+    )
+
+
+def _slopes(ring: ToothRing, p: Points, v: Floats, at: Floats) -> Floats:
+    columns = []
+    for j in range(len(v)):
+        h = STEP[j] if j < len(STEP) else 0.2
+        moved = v.copy()
+        moved[j] += h
+        columns.append((_misfit(ring, p, moved) - at) / h)
+    return np.stack(columns, axis=1)

@@ -1,0 +1,217 @@
+"""Smoothed loss profiles of all flanks with the datum's and their own uncertainty, as draws (JCGM 101:2008)."""
+
+from __future__ import annotations
+
+import math
+from dataclasses import dataclass
+
+import numpy as np
+
+from toothcheck.geometry import Floats
+from toothcheck.tooth import ToothRing
+from toothcheck.toothform import IsoForm
+from toothcheck.wear.datum import STEP, TEXTURE_LENGTH_MM, Datum, form_at, placed, points_of
+
+DRAWS = 400
+RADII = 40
+CLEAR_MM = 0.12
+"""A flank whose own doubt at the pitch circle is larger is not measured: a third of `watch` on a thin tooth."""
+_SMOOTH_MM = 0.35
+
+
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class Flanks:
+    """Loss profiles on common radii: t teeth with both flanks, r radii, s draws."""
+
+    radii: Floats
+    loss: Floats
+    """(2, t, r + 1) drive, coast: ideal half thickness less measured, arc length; last column: at the pitch circle."""
+    draws: Floats
+    """(s, 2, t, r + 1)."""
+    noise: Floats
+    """(2, t) standard deviation at the pitch circle that is each flank's own, mm."""
+    seen: Floats
+    """(2, t, r + 1) share of the smoothing window that holds edges."""
+    ideal_draws: Floats
+    """(s, r + 1) ideal half thickness for each draw."""
+
+
+def _losses(form: IsoForm, at: Floats) -> Floats:
+    """Arc length from each point (in its gap's frame) out to the ideal flank at its own radius; positive is loss."""
+    r = np.hypot(at[:, 0], at[:, 1])
+    from_gap = r * np.abs(np.arctan2(at[:, 0], at[:, 1]))
+    ideal_from_gap = r * math.pi / form.teeth - form.half_thickness_mm(r)
+    return from_gap - ideal_from_gap
+
+
+def flanks_of(ring: ToothRing, datum: Datum, drive_clockwise: bool, rng: np.random.Generator) -> Flanks:
+    """Loss profiles of both flanks of all teeth, with draws of everything that is uncertain about them."""
+    p = points_of(ring, drive_clockwise)
+    form, v = datum.form, datum.unknowns
+    at = placed(ring, p, v)
+    r = np.hypot(at[:, 0], at[:, 1])
+    # the smoothed flank is the measured one less the common bias of all edges
+    slope_r = arc_per_normal(form, r)
+    loss = _losses(form, at) + datum.bias_mm * slope_r
+    sensitivity = np.empty((len(loss), len(v)))
+    for j in range(len(v)):
+        h = STEP[j] if j < len(STEP) else 0.2
+        moved = v.copy()
+        moved[j] += h
+        shape = form_at(ring, float(moved[4]), float(moved[5]))
+        sensitivity[:, j] = (_losses(shape, placed(ring, p, moved)) + moved[6] * slope_r - loss) / h
+    low = max(form.junction_radius_mm - 0.3, form.pitch_radius_mm - 0.25 * form.roller_diameter_mm)
+    high = form.pitch_radius_mm + 0.32 * form.roller_diameter_mm
+    radii = np.linspace(low, high, RADII)
+    columns = RADII + 1
+    mean = np.zeros((2, ring.teeth, columns))
+    slope = np.zeros((2, ring.teeth, columns, len(v)))
+    noise = np.zeros((2, ring.teeth, columns))
+    seen = np.zeros((2, ring.teeth, columns))
+    for i in range(ring.teeth):
+        on_cw, on_ccw = (p.gap == i) & (at[:, 0] < 0), (p.gap == (i + 1) % ring.teeth) & (at[:, 0] > 0)
+        for side, mask in enumerate((on_cw, on_ccw) if drive_clockwise else (on_ccw, on_cw)):
+            if mask.sum() < 5:
+                continue
+            values = np.column_stack([loss[mask], sensitivity[mask]])
+            std = np.hypot(p.std[mask], 0.01) * slope_r[mask]
+            doubt = p.doubt[mask] * slope_r[mask]
+            along = _smooth(radii, r[mask], values, std, doubt, p.spacing)
+            at_pitch = _from_below(form.pitch_radius_mm, r[mask], values, std, doubt, p.spacing)
+            fitted, sd, cover = (np.concatenate([a, b]) for a, b in zip(along, at_pitch, strict=True))
+            mean[side, i], slope[side, i] = fitted[:, 0], fitted[:, 1:]
+            noise[side, i], seen[side, i] = sd, cover
+    root = np.linalg.cholesky(datum.covariance + 1e-15 * np.eye(len(v)))
+    shared = rng.standard_normal((DRAWS, len(v))) @ root.T
+    own = np.concatenate(
+        [
+            _rough(rng, (DRAWS, 2, ring.teeth, RADII), radii[1] - radii[0]),
+            rng.standard_normal((DRAWS, 2, ring.teeth, 1)),
+        ],
+        axis=-1,
+    )
+    own *= noise
+    own += _unexplained(mean, noise, seen) * rng.standard_normal((DRAWS, 2, ring.teeth, 1))
+    draws = mean + np.einsum("sk,ftrk->sftr", shared, slope) + own
+    all_radii = np.append(radii, form.pitch_radius_mm)
+    ideal = np.stack(
+        [
+            form_at(ring, float(np.clip(v[4] + e[4], -0.5, 1.5)), float(v[5] + e[5])).half_thickness_mm(all_radii)
+            for e in shared
+        ]
+    )
+    return Flanks(radii=radii, loss=mean, draws=draws, noise=noise[..., -1], seen=seen, ideal_draws=ideal)
+
+
+def bevel_std_mm(ring: ToothRing, radii: Floats) -> Floats:
+    """How far a bevelled tip's face may stand inside the form on a flank, as a standard uncertainty, mm.
+
+    Bevels begin about 0.13 p below the tip (ISO 606:2015, 5.6).  Above that the face's edge leaves the form by nothing
+    to 0.4 mm for each millimetre, as the maker cut it (seen on made photos of two kinds); no photo from the front tells.
+    """
+    if ring.tip_radius_mm is None:
+        return np.zeros(len(radii))
+    out: Floats = 0.25 * np.clip(radii - (ring.tip_radius_mm - 0.13 * ring.pitch_mm), 0.0, 1.6)
+    return out
+
+
+def _unexplained(mean: Floats, noise: Floats, seen: Floats) -> float:
+    """How much coast losses at the pitch circle scatter beyond their own noise and an honest scatter of wear, mm.
+
+    Coast flanks are nearly unworn, so their scatter from tooth to tooth shows what edges, shadows and bevels do to a
+    flank that no single flank's noise shows; drive flanks suffer the same.
+    """
+    clear = (seen[:, :, -1].min(0) > 0.5) & (noise[:, :, -1].max(0) < CLEAR_MM)
+    if clear.sum() < 4:
+        return 0.05
+    coast, worn = mean[1, clear, -1], float(np.median(mean[0, clear, -1]))
+    spread = 1.4826 * float(np.median(np.abs(coast - np.median(coast))))
+    expected = math.hypot(float(np.median(noise[1, clear, -1])), 0.01 + 0.03 * max(0.0, worn))
+    return math.sqrt(max(0.0, spread**2 - expected**2))
+
+
+def arc_per_normal(form: IsoForm, r: Floats) -> Floats:
+    """Arc length on the circle for a millimetre along the flank's normal, at radii (n,)."""
+    h = 0.02
+    rate = (form.half_thickness_mm(r + h) / (r + h) - form.half_thickness_mm(r - h) / (r - h)) / (2 * h) * r
+    out: Floats = np.sqrt(1 + np.clip(rate, -3, 3) ** 2)
+    return out
+
+
+def _smooth(
+    radii: Floats, r: Floats, values: Floats, std: Floats, doubt: Floats, spacing: float
+) -> tuple[Floats, Floats, Floats]:
+    """Local straight lines with Gaussian weights; the noise left, and the share of each window that holds edges."""
+    w = np.exp(-0.5 * ((radii[:, None] - r) / _SMOOTH_MM) ** 2)
+    # outliers: away from the running median of the loss by more than 0.15 mm
+    middle = np.array([np.median(values[np.abs(r - x) < 0.6, 0]) if (np.abs(r - x) < 0.6).any() else 0.0 for x in r])
+    sound = np.abs(values[:, 0] - middle) < 0.15
+    w = w * sound / np.hypot(std, 0.02) ** 2 * 0.02**2
+    d = r - radii[:, None]
+    s0, s1, s2 = w.sum(1), (w * d).sum(1), (w * d * d).sum(1)
+    ridge = 0.02 * s0 * _SMOOTH_MM**2 + 1e-9
+    det = s0 * (s2 + ridge) - s1**2
+    kernel = (w * ((s2 + ridge)[:, None] - s1[:, None] * d)) / np.maximum(det, 1e-12)[:, None]
+    fitted = kernel @ values
+    residual = values[:, 0] - np.interp(r, radii, fitted[:, 0])
+    rough = 1.4826 * float(np.median(np.abs(residual[sound]))) if sound.any() else 0.1
+    # points closer than the texture's length share their error
+    shared = math.sqrt(max(1.0, TEXTURE_LENGTH_MM / spacing / 2))
+    common = np.abs(kernel) @ doubt / np.maximum(np.abs(kernel).sum(1), 1e-9)
+    sd = np.hypot(np.sqrt((kernel**2 * (std**2 + rough**2)).sum(1)) * shared, common)
+    full = _SMOOTH_MM * math.sqrt(2 * math.pi) / spacing
+    cover = np.clip(np.exp(-0.5 * ((radii[:, None] - r) / _SMOOTH_MM) ** 2).sum(1) / full, 0, 1)
+    return fitted, sd, cover
+
+
+def _from_below(
+    radius: float, r: Floats, values: Floats, std: Floats, doubt: Floats, spacing: float
+) -> tuple[Floats, Floats, Floats]:
+    """As `_smooth`, at one radius and mostly from below it: a local parabola, checked by a shorter straight line.
+
+    From a little above the pitch circle tips may be bevelled, and the face's edge leaves the form that holds at
+    mid-thickness.  The parabola over 2.3 mm follows smooth wear within 0.01 mm; where the straight line over 1.3 mm
+    says otherwise (a ledge, a bevel that begins low, an edge lost half way), half their difference is doubt.
+    """
+    d = r - radius
+    long, sd_long, reach = _local(d, values, std, -1.7, 0.6, 2)
+    short, sd_short, _ = _local(d, values, std, -0.8, 0.5, 1)
+    gap = float((short - long) @ values[:, 0])
+    near = (d > -1.0) & (d < 0.25)
+    common = float(doubt[near].mean()) if near.any() else 0.2
+    shared = math.sqrt(max(1.0, TEXTURE_LENGTH_MM / spacing / 2))
+    share = 0.5 if abs(gap) > 0.15 else 0.0
+    kernel = (1 - share) * long + share * short
+    sd = math.hypot(math.hypot(sd_long, share * sd_short) * shared, common, 0.5 * gap)
+    cover = min(1.0, float(near.sum()) * spacing / 1.25, reach * spacing / 2.3)
+    return (kernel @ values)[None], np.array([sd]), np.array([cover])
+
+
+def _local(d: Floats, values: Floats, std: Floats, low: float, high: float, order: int) -> tuple[Floats, float, float]:
+    """Weights (n,) of a robust local polynomial at d = 0, their standard deviation (mm), and the points it rests on."""
+    w = ((d > low) & (d < high)) / np.hypot(std, 0.02) ** 2 * 0.02**2
+    basis = np.stack([np.ones_like(d), d, d * d][: order + 1], axis=1)
+    ridge = np.diag([1e-9, 1e-3, 3e-2][: order + 1])
+    sound = np.ones(len(d))
+    weights, rough = np.zeros(len(d)), 0.1
+    inside = w > 0
+    for _ in range(4):
+        ww = w * sound
+        solved = np.linalg.solve((basis.T * ww) @ basis + ridge, basis.T * ww)
+        weights = solved[0]
+        residual = np.abs(values[:, 0] - basis @ (solved @ values[:, 0]))
+        rough = 1.4826 * float(np.median(residual[inside])) if inside.any() else 0.1
+        sound = (1 - np.clip(residual / (4.5 * max(rough, 0.02)), 0, 1) ** 2) ** 2
+    return weights, math.sqrt(float((weights**2 * (std**2 + rough**2)).sum())), float(inside.sum())
+
+
+def _rough(rng: np.random.Generator, shape: tuple[int, ...], step: float) -> Floats:
+    """Unit-variance noise with a correlation length of the smoothing along the last axis."""
+    reach = max(1, round(2 * _SMOOTH_MM / step))
+    kernel = np.exp(-0.5 * (np.arange(-2 * reach, 2 * reach + 1) * step / _SMOOTH_MM) ** 2)
+    kernel /= math.sqrt(float((kernel**2).sum()))
+    raw = rng.standard_normal((*shape[:-1], shape[-1] + len(kernel) - 1))
+    out = np.zeros(shape)
+    for j, k in enumerate(kernel):
+        out += k * raw[..., j : j + shape[-1]]
+    return out

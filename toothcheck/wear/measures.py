@@ -1,0 +1,297 @@
+"""The measures of each tooth and the wheel's medians, as measures.md defines them."""
+
+from __future__ import annotations
+
+import itertools
+import math
+from dataclasses import dataclass, replace
+from typing import NamedTuple
+
+import numpy as np
+
+from toothcheck.estimate import Estimate
+from toothcheck.geometry import Floats, readonly
+from toothcheck.tooth import ToothRing
+from toothcheck.toothform import IsoForm
+from toothcheck.wear.datum import Datum, DatumPriors, fit_datum
+from toothcheck.wear.flanks import CLEAR_MM, Flanks, arc_per_normal, bevel_std_mm, flanks_of
+
+
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class ToothWear:
+    """One tooth's measures as measures.md defines them; None where they could not be taken."""
+
+    index: int
+    measured: bool
+    flags: tuple[str, ...]
+    drive_loss_mm: Estimate | None = None
+    coast_loss_mm: Estimate | None = None
+    thickness_mm: Estimate | None = None
+    asymmetry_percent: Estimate | None = None
+    tip_thickness_mm: Estimate | None = None
+    tip_thinning_percent: Estimate | None = None
+    overhang_mm: Estimate | None = None
+    hollow_mm: Estimate | None = None
+    greatest_loss_mm: Estimate | None = None
+    outline_mm: Floats | None = None
+    """(n, 2) smoothed measured outline in the tooth's frame, coast root to drive root, mm."""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class WheelWear:
+    """All teeth, and the wheel's medians."""
+
+    drive_clockwise: bool
+    datum: Datum
+    teeth: tuple[ToothWear, ...]
+    asymmetry_percent: Estimate | None
+    overhang_mm: Estimate | None
+    tip_thinning_percent: Estimate | None
+    coast_asymmetry_percent: Estimate | None
+    """The same measure with the flanks' roles exchanged: large where the other flank is the worn one."""
+    worst_tooth: int | None
+    draws_asymmetry: Floats
+    """(draws,) of the median asymmetry, for the grade's probability."""
+    draws_overhang: Floats
+
+
+def measure(
+    ring: ToothRing, *, drive_clockwise: bool, rng: np.random.Generator, priors: DatumPriors | None = None
+) -> WheelWear:
+    """All measures of all teeth.
+
+    Parameters
+    ----------
+    ring
+        Traced outlines.
+    drive_clockwise
+        Whether drive flanks are on the clockwise sides of teeth, as seen.
+    rng
+        For the draws.
+    priors
+        Of the datum fit.
+    """
+    datum = fit_datum(ring, drive_clockwise=drive_clockwise, priors=priors)
+    if ring.tip_radius_mm is not None:
+        datum = replace(datum, form=replace(datum.form, tip_diameter_mm=2 * ring.tip_radius_mm))
+    flanks = flanks_of(ring, datum, drive_clockwise, rng)
+    form = datum.form
+    ideal = form.half_thickness_mm(np.append(flanks.radii, form.pitch_radius_mm))
+    teeth, draws = [], _Draws([], [], [], [])
+    for i in range(ring.teeth):
+        flags = ring.tooth_flags[i]
+        if not flags and (flanks.seen[:, i, -1].min() < 0.5 or flanks.noise[:, i].max() > CLEAR_MM):
+            flags = ("unclear-edge",)
+        if flags:
+            teeth.append(ToothWear(index=i, measured=False, flags=flags))
+            continue
+        half = ideal - flanks.loss[:, i]
+        half_draws = flanks.ideal_draws[:, None, :] - flanks.draws[:, :, i]
+        teeth.append(
+            ToothWear(
+                index=i,
+                measured=True,
+                flags=flags,
+                outline_mm=_outline(flanks.radii, half[:, :-1], flanks.seen[:, i, :-1]),
+                **_at_pitch(flanks, i, half[:, -1], half_draws[..., -1], draws),
+                **_at_tip(ring, form, flanks, i, ideal, half, half_draws, draws),
+                **_along_drive(ring, form, flanks, i, half[0, :-1], half_draws[:, 0, :-1], draws),
+            )
+        )
+    return _wheel(drive_clockwise, datum, teeth, draws)
+
+
+class _Draws(NamedTuple):
+    """Draws (draws,) of each measured tooth, for the wheel's medians."""
+
+    asymmetry: list[Floats]
+    coast: list[Floats]
+    overhang: list[Floats]
+    thinning: list[Floats]
+
+
+def _at_pitch(flanks: Flanks, i: int, half: Floats, half_draws: Floats, draws: _Draws) -> dict[str, Estimate]:
+    asymmetry = _asymmetry(half_draws[:, 0], half_draws[:, 1])
+    draws.asymmetry.append(asymmetry)
+    draws.coast.append(_asymmetry(half_draws[:, 1], half_draws[:, 0]))
+    return {
+        "drive_loss_mm": _estimate(flanks.loss[0, i, -1], flanks.draws[:, 0, i, -1]),
+        "coast_loss_mm": _estimate(flanks.loss[1, i, -1], flanks.draws[:, 1, i, -1]),
+        "thickness_mm": _estimate(half.sum(), half_draws.sum(1)),
+        "asymmetry_percent": _estimate(float(_asymmetry(half[:1], half[1:])[0]), asymmetry),
+    }
+
+
+def _at_tip(
+    ring: ToothRing,
+    form: IsoForm,
+    flanks: Flanks,
+    i: int,
+    ideal: Floats,
+    half: Floats,
+    half_draws: Floats,
+    draws: _Draws,
+) -> dict[str, Estimate]:
+    radius = form.pitch_radius_mm + 0.25 * form.roller_diameter_mm
+    if form.tip_radius_mm < radius:
+        return {"tip_thickness_mm": Estimate(value=0.0, std=0.05)}  # the tooth ends below that radius, new or worn
+    at = np.append(_at(flanks.radii, radius), 0.0)
+    if (flanks.seen[:, i] @ at).min() < 0.4:
+        return {}
+    thickness = max(0.0, float(half.sum(0) @ at))
+    thickness_draws = np.maximum(0.0, half_draws.sum(1) @ at)
+    # both flanks of all teeth were bevelled alike
+    bevel = 2 * float(bevel_std_mm(ring, np.array([radius]))[0])
+    out = {"tip_thickness_mm": _doubted(_estimate(thickness, thickness_draws, floor=0.03), bevel)}
+    new = 2 * float(ideal @ at)
+    if new > 0.3:
+        thinning = 100 * (1 - thickness_draws / np.maximum(0.2, 2 * flanks.ideal_draws @ at))
+        out["tip_thinning_percent"] = _doubted(_estimate(100 * (1 - thickness / new), thinning), 100 * bevel / new)
+        draws.thinning.append(thinning)
+    return out
+
+
+def _along_drive(
+    ring: ToothRing, form: IsoForm, flanks: Flanks, i: int, half: Floats, half_draws: Floats, draws: _Draws
+) -> dict[str, Estimate]:
+    usable = _usable(flanks.seen[0, i, :-1])
+    if usable is None:
+        return {}
+    radii = flanks.radii[usable]
+    x, y = _drive_curve(radii, half[usable])
+    xs, ys = _drive_curve(radii, half_draws[:, usable])
+    overhangs = _overhang(xs)
+    draws.overhang.append(overhangs)
+    # every fourth draw: the hull of a curve is the slowest step, and a standard deviation needs no more
+    hollows = np.array([_hollow(a, b) for a, b in zip(xs[::4], ys[::4], strict=True)])
+    out = {
+        "overhang_mm": _less_noise(float(_overhang(x)), overhangs),
+        "hollow_mm": _less_noise(_hollow(x, y), hollows),
+    }
+    d1 = form.roller_diameter_mm
+    near = np.abs(radii - form.pitch_radius_mm - 0.05 * d1) <= 0.25 * d1
+    if near.any():
+        normal = 1 / arc_per_normal(form, radii[near])
+        loss = float((flanks.loss[0, i, :-1][usable][near] * normal).max())
+        losses = (flanks.draws[:, 0, i, :-1][:, usable][:, near] * normal).max(-1)
+        bevel = float(bevel_std_mm(ring, radii[near]).max())
+        out["greatest_loss_mm"] = _doubted(_less_noise(max(0.0, loss), np.maximum(0.0, losses)), bevel)
+    return out
+
+
+def _at(radii: Floats, radius: float) -> Floats:
+    """Weights (r,) that interpolate a profile linearly at a radius."""
+    out = np.zeros(len(radii))
+    j = int(np.clip(np.searchsorted(radii, radius) - 1, 0, len(radii) - 2))
+    f = float(np.clip((radius - radii[j]) / (radii[j + 1] - radii[j]), 0, 1))
+    out[j], out[j + 1] = 1 - f, f
+    return out
+
+
+def _asymmetry(drive: Floats, coast: Floats) -> Floats:
+    """Per cent, of half thicknesses (…,) at the pitch circle."""
+    out: Floats = 100 * (coast - drive) / (2 * np.maximum(coast, 0.1))
+    return out
+
+
+def _estimate(value: float, draws: Floats, floor: float = 0.0) -> Estimate:
+    return Estimate(value=float(value), std=max(float(np.std(draws)), floor))
+
+
+def _doubted(estimate: Estimate, std: float) -> Estimate:
+    return Estimate(value=estimate.value, std=math.hypot(estimate.std, std))
+
+
+def _less_noise(value: float, draws: Floats) -> Estimate:
+    """A maximum grows with noise: take off what the draws show noise to add, and never go below zero."""
+    gain = float(np.mean(draws)) - value
+    return Estimate(value=max(0.0, value - max(0.0, gain)), std=max(float(np.std(draws)), 0.5 * max(0.0, gain), 0.01))
+
+
+def _usable(seen: Floats) -> slice | None:
+    good = np.flatnonzero(seen > 0.4)
+    if len(good) < 8:
+        return None
+    return slice(int(good[0]), int(good[-1]) + 1)
+
+
+def _drive_curve(radii: Floats, half: Floats) -> tuple[Floats, Floats]:
+    """x towards the drive flank, y along the tooth, of half thicknesses (…, r)."""
+    angle = half / radii
+    return radii * np.sin(angle), radii * np.cos(angle)
+
+
+def _overhang(x: Floats) -> Floats:
+    """The most that a point nearer the tip stands out past one nearer the root; root first along the last axis."""
+    lowest = np.minimum.accumulate(x, axis=-1)
+    out: Floats = (x - lowest).max(-1)
+    return out
+
+
+def _hollow(x: Floats, y: Floats) -> float:
+    """Greatest gap under a straight edge laid on a curve from the side of +x; (n,) each, root first."""
+    hull: list[int] = []
+    for i in range(len(x)):
+        while len(hull) > 1:
+            a, b = hull[-2], hull[-1]
+            if (x[b] - x[a]) * (y[i] - y[a]) <= (x[i] - x[a]) * (y[b] - y[a]):
+                hull.pop()
+            else:
+                break
+        hull.append(i)
+    deepest = 0.0
+    for a, b in itertools.pairwise(hull):
+        if b - a > 1:
+            length = math.hypot(x[b] - x[a], y[b] - y[a])
+            gap = ((x[b] - x[a]) * (y[a:b] - y[a]) - (x[a:b] - x[a]) * (y[b] - y[a])) / length
+            deepest = max(deepest, float(np.abs(gap).max()))
+    return deepest
+
+
+def _outline(radii: Floats, half: Floats, seen: Floats) -> Floats:
+    rows = []
+    for side, sign in ((1, -1.0), (0, 1.0)):
+        keep = seen[side] > 0.3
+        angle = half[side][keep] / radii[keep]
+        line = np.stack([sign * radii[keep] * np.sin(angle), radii[keep] * np.cos(angle)], axis=1)
+        rows.append(line if side == 1 else line[::-1])
+    return readonly(np.concatenate(rows))
+
+
+def _wheel(
+    drive_clockwise: bool,
+    datum: Datum,
+    teeth: list[ToothWear],
+    draws: _Draws,
+) -> WheelWear:
+    def middle(values: list[float], of_teeth: list[Floats]) -> tuple[Estimate | None, Floats]:
+        if not of_teeth:
+            return None, np.zeros(0)
+        s = np.median(np.stack(of_teeth), axis=0)
+        return Estimate(value=float(np.median(values)), std=float(np.std(s))), s
+
+    measured = [t for t in teeth if t.measured]
+    asym_values = [t.asymmetry_percent.value for t in measured if t.asymmetry_percent]
+    asym_estimate, asym_draws = middle(asym_values, draws.asymmetry)
+    # the draws' median is centred on the value: draws of a median of noisy teeth are not biased by their noise
+    over_values = [t.overhang_mm.value for t in measured if t.overhang_mm]
+    over_estimate, over_draws = middle(over_values, draws.overhang)
+    if over_estimate is not None:
+        over_draws = np.maximum(0.0, over_draws - over_draws.mean() + over_estimate.value)
+    thin_estimate, _ = middle(
+        [t.tip_thinning_percent.value for t in measured if t.tip_thinning_percent], draws.thinning
+    )
+    coast_estimate, _ = middle([float(np.mean(c)) for c in draws.coast], draws.coast)
+    worst = max(measured, key=lambda t: t.drive_loss_mm.value if t.drive_loss_mm else -1.0, default=None)
+    return WheelWear(
+        drive_clockwise=drive_clockwise,
+        datum=datum,
+        teeth=tuple(teeth),
+        asymmetry_percent=asym_estimate,
+        overhang_mm=over_estimate,
+        tip_thinning_percent=thin_estimate,
+        coast_asymmetry_percent=coast_estimate,
+        worst_tooth=None if worst is None else worst.index,
+        draws_asymmetry=readonly(asym_draws),
+        draws_overhang=readonly(over_draws),
+    )
