@@ -71,6 +71,7 @@ def ring(
                 normals=readonly(normals),
                 offset_mm=readonly(out + bias + rng.normal(0, noise, len(out))),
                 std_mm=readonly(np.full(len(out), noise)),
+                doubt_mm=readonly(np.zeros(len(out))),
                 modes_mm=readonly(np.zeros((len(out), 0))),
             )
         )

@@ -232,7 +232,7 @@ def _ring(
                 modes_mm=readonly(modes[mine]),
             )
         )
-    outside = ~paths.in_frame.any(1)
+    outside = np.logical_not(paths.in_frame.any(axis=1))
     flags: list[tuple[str, ...]] = []
     for i in range(z):
         sides = (i, (i + 1) % z)

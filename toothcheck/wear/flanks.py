@@ -107,7 +107,7 @@ def bevel_std_mm(ring: ToothRing, radii: Floats) -> Floats:
     """How far a bevelled tip's face may stand inside the form on a flank, as a standard uncertainty, mm.
 
     Bevels begin about 0.13 p below the tip (ISO 606:2015, 5.6).  Above that the face's edge leaves the form by nothing
-    to 0.4 mm for each millimetre, as the maker cut it (seen on made photos of two kinds); no photo from the front tells.
+    to 0.4 mm for each millimetre, as the maker cut it (seen on made photos of two kinds).
     """
     if ring.tip_radius_mm is None:
         return np.zeros(len(radii))
