@@ -26,7 +26,7 @@ from toothcheck.pose import CardPose, PlanePose, card_pose
 from toothcheck.toothform import MIN_TEETH, IsoForm
 
 LEAST_PX_PER_MM = 3.0
-MOST_TILT_DEG = 25.0
+MOST_TILT_DEG = 30.0
 HEIGHT_STD_MM = 0.3
 LEAN_STD = math.radians(0.25)
 """How parallel card and face lie: both flat on one table."""
@@ -84,9 +84,7 @@ def part_from_photo(
         if rim is not None:
             plane = middle
             break
-    if rim is None:
-        plane = middles[0][0]
-    if plane.tilt_deg > MOST_TILT_DEG or plane.px_per_mm < LEAST_PX_PER_MM:
+    if rim is not None and (plane.tilt_deg > MOST_TILT_DEG or plane.px_per_mm < LEAST_PX_PER_MM):
         raise CannotTell(
             f"{name}: taken {plane.tilt_deg:.0f}° from the side at {plane.px_per_mm:.1f} px/mm.",
             hint=f"Hold the camera square on (under {MOST_TILT_DEG:.0f}°), closer (over {LEAST_PX_PER_MM:g} px/mm).",
@@ -242,8 +240,11 @@ def _settled(
         seen = level.on_plane(plane.project(middle + radius * rays_of(8)))
         here = level.moved(centre_mm=seen.mean(0))
         guess = float(np.hypot(*(seen - seen.mean(0)).T).mean())
-        fitted = fit_hole(_view_of(grey, here, guess + 6, 0.0), np.zeros(2), guess, 180)
-        if fitted is None or float(np.hypot(*fitted[0])) > 1.5:
+        around = _view_of(grey, here, guess + 6, 0.0)
+        # the search may stand off by a millimetre or two where its middle was off
+        fits = [fit_hole(around, np.zeros(2), guess + off, 180) for off in (0.0, 0.9, -0.9, 1.8)]
+        fitted = min((f for f in fits if f is not None), key=lambda f: f[2], default=None)
+        if fitted is None or float(np.hypot(*fitted[0])) > 2.0:
             continue
         face = here.moved(centre_mm=fitted[0]).moved(height_mm=behind)
         view = _view_of(grey, face, fitted[1] + 6)

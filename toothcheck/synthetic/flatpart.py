@@ -144,11 +144,16 @@ def draw_flat(part: Part, shot: FlatShot, rng: np.random.Generator) -> NDArray[n
 
 
 def any_shot(rng: np.random.Generator) -> FlatShot:
-    """Draw how a part is photographed: card and face flat on one table, square on within 12°."""
+    """Draw how a part is photographed: card and face flat on one table, square on within 12°.
+
+    Three in four lie on a ground darker than the part, as the user is told; the others on any.
+    """
     metal = float(rng.uniform(0.15, 0.55))
     ground = float(rng.uniform(0.05, 0.5))
     if abs(metal - ground) < 0.08:  # a background of the metal's own tone is the user's mistake, tested elsewhere
         ground = metal - 0.1 if metal > 0.3 else metal + 0.15
+    if ground > metal and rng.random() < 0.75:
+        ground = metal * float(rng.uniform(0.2, 0.7))
     return FlatShot(
         focal_35mm=float(rng.choice([26, 35, 52])),
         tilt_deg=float(rng.uniform(0, 12)),
