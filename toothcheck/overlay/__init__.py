@@ -1,0 +1,9 @@
+"""What people see: the photo with the measurement drawn on it, a chart of all teeth, the worst tooth beside the ideal.
+
+Pictures come as bytes; nothing here opens a file.
+"""
+
+from toothcheck.overlay.chart import teeth_chart, tooth_pair
+from toothcheck.overlay.photograph import picture
+
+__all__ = ["picture", "teeth_chart", "tooth_pair"]
