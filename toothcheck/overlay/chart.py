@@ -92,7 +92,8 @@ def _title(figure: Figure, inspection: Inspected, wear: WheelWear) -> None:
     sure = "" if verdict.grade == CANNOT_TELL else f", confidence {100 * verdict.confidence:.0f} %"
     _write(figure, 40, 58, f"{verdict.grade}{sure}", 38, bold=True)
     measured = sum(t.measured for t in wear.teeth)
-    words = f"chain {claim.chain.name}, {len(wear.teeth)} teeth, {claim.position}; {measured} measured"
+    chain = "" if claim.chain is None else f"chain {claim.chain.name}, "
+    words = f"{chain}{len(wear.teeth)} teeth, {claim.position}; {measured} measured"
     words = f"{inspection.photo.name}: {words}"
     _write(figure, 40, 94, words, 21, colour=FAINT)
 

@@ -28,8 +28,8 @@ class Claimed(Protocol):
     """What the pictures need of what the user said."""
 
     @property
-    def chain(self) -> Chain:
-        """The chain's size."""
+    def chain(self) -> Chain | None:
+        """The chain's size, None where it was left open."""
 
     @property
     def position(self) -> str:
