@@ -13,7 +13,7 @@ from typing import Annotated
 import typer
 
 from toothcheck import __version__
-from toothcheck.cli import advise, card, form, inspect, logbook, match, report, stretch, synthetic, teach, trend
+from toothcheck.cli import advise, card, demo, form, inspect, logbook, match, report, stretch, synthetic, teach, trend
 from toothcheck.errors import ToothcheckError
 
 app = typer.Typer(
@@ -40,7 +40,7 @@ def _root(
     pass
 
 
-for group in (inspect, logbook, trend, stretch, match, advise, report, teach, form, card, synthetic):
+for group in (inspect, demo, logbook, trend, stretch, match, advise, report, teach, form, card, synthetic):
     group.register(app)
 
 

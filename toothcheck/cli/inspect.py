@@ -2,62 +2,194 @@
 
 from __future__ import annotations
 
+from dataclasses import dataclass
 from pathlib import Path
-from typing import Annotated, Optional
+from typing import TYPE_CHECKING, Annotated
 
 import typer
 
+from toothcheck.cli.books import MaybeAt, Where
+from toothcheck.cli.words import (
+    CardHeightWord,
+    ChainWord,
+    NearWord,
+    PositionWord,
+    TeethWord,
+    ThicknessWord,
+    TurningWord,
+    claim_of,
+)
 from toothcheck.errors import UsageError
 
+if TYPE_CHECKING:
+    from toothcheck.inspection import Inspection
 
-def inspect(
-    photo: Annotated[Path, typer.Argument(help="The photo: JPEG, PNG, WebP, TIFF or HEIC.", show_default=False)],
-    chain: Annotated[str, typer.Option(help="Chain size, e.g. 520.", show_default=False)],
-    teeth: Annotated[str, typer.Option(help="Tooth count.", show_default=False)],
-    position: Annotated[str, typer.Option(help="front (drives the chain) or rear (is driven).", show_default=False)],
-    turning: Annotated[
-        Optional[str],  # noqa: UP045 - typer evaluates annotations at run time
-        typer.Option(help="Which way the sprocket turns in this photo, rolling forward.", show_default=False),
-    ] = None,
-    card_height: Annotated[
-        Optional[float],  # noqa: UP045
-        typer.Option(
-            help="Card over the sprocket's face, mm, towards the camera; negative behind it.", show_default=False
-        ),
-    ] = None,
-    thickness: Annotated[
-        Optional[float],  # noqa: UP045
-        typer.Option(help="Thickness of the teeth, mm, where known.", show_default=False),
-    ] = None,
-    near: Annotated[
-        Optional[str],  # noqa: UP045
-        typer.Option(help="X,Y: a pixel on the sprocket meant, where there are several.", show_default=False),
-    ] = None,
-    json: Annotated[
-        Optional[str],  # noqa: UP045
-        typer.Option(help="Write the result as JSON to a file, or to stdout with -.", show_default=False),
-    ] = None,
-) -> None:
-    """Measure a sprocket's teeth in a photo and grade their wear."""
-    from toothcheck import inspection
-    from toothcheck.chains import chain as chain_of
-    from toothcheck.cli.output import write_json
-    from toothcheck.photo import load
-
-    try:
-        size = chain_of(chain)
-    except ValueError as error:
-        raise UsageError(f"--chain: {error}.") from error
-    claim = inspection.Claim(
-        chain=size, teeth=int(teeth), position=position, turning=turning, card_height_mm=card_height,
-        thickness_mm=thickness,
-    )  # fmt: skip
-    result = inspection.inspect(load(photo), claim)
-    if json is not None:
-        write_json(result.document(), json)
-    raise typer.Exit(3 if result.verdict.grade == "cannot-tell" else 0)
+_PICTURE = {".png": "png", ".jpg": "jpeg", ".jpeg": "jpeg"}
+_CHART = {".png": "png", ".svg": "svg"}
 
 
 def register(app: typer.Typer) -> None:
     """Add the command."""
-    app.command(epilog="Example: toothcheck inspect photo.jpg --chain 520 --teeth 15 --position front")(inspect)
+    app.command(
+        epilog="Example: toothcheck inspect photo.jpg --chain 520 --teeth 15 --position front --turning clockwise"
+        " --picture seen.png"
+    )(inspect)
+
+
+def inspect(
+    photo: Annotated[Path, typer.Argument(help="The photo: JPEG, PNG, WebP, TIFF or HEIC.", show_default=False)],
+    chain: ChainWord,
+    teeth: TeethWord,
+    position: PositionWord,
+    turning: TurningWord = None,
+    card_height: CardHeightWord = None,
+    thickness: ThicknessWord = None,
+    near: NearWord = None,
+    picture: Annotated[
+        Path | None,
+        typer.Option(metavar="FILE", help="Write the photo with the measurement drawn on it: .png or .jpg."),
+    ] = None,
+    teeth_chart: Annotated[
+        Path | None,
+        typer.Option(metavar="FILE", help="Write a chart of all measured teeth: .png or .svg."),
+    ] = None,
+    json: Annotated[
+        str | None,
+        typer.Option(metavar="FILE|-", help="Write the result as JSON to a file, or to stdout and nothing else there."),
+    ] = None,
+    log: Annotated[
+        str | None,
+        typer.Option(metavar="MACHINE", help="Record the result in the logbook for this machine; needs --at."),
+    ] = None,
+    at: MaybeAt = None,
+    keep_photo: Annotated[
+        bool, typer.Option("--keep-photo", help="With --log: keep a copy of the photo, without place, owner and time.")
+    ] = False,
+    where: Where = None,
+) -> None:
+    """Measure a sprocket's teeth in a photo and grade their wear.
+
+    Exit status: 0 graded, 3 cannot tell, 2 wrong words, 4 the photo cannot be read.
+    """
+    claim = claim_of(
+        chain=chain, teeth=teeth, position=position, turning=turning, card_height=card_height, thickness=thickness,
+        near=near,
+    )  # fmt: skip
+    _logging(log, at, keep_photo)
+    targets = Targets.of(photo, picture=picture, teeth_chart=teeth_chart, json=json)
+
+    from toothcheck import inspection
+    from toothcheck.cli.output import busy
+    from toothcheck.photo import load
+
+    with busy("Reading the photo") as tell:
+        loaded = load(photo)
+        if claim.near_px is not None:
+            x, y = claim.near_px
+            if x > loaded.width_px - 1 or y > loaded.height_px - 1:
+                raise UsageError(
+                    f"--near {x:g},{y:g} lies outside the photo of {loaded.width_px} x {loaded.height_px} pixels."
+                )
+        tell("Finding and measuring the teeth")
+        result = inspection.inspect(loaded, claim)
+        tell("Drawing")
+        made = targets.made(result)
+    entry = ""
+    if log is not None and at is not None:  # before anything is written: the logbook may refuse
+        from toothcheck.cli.logbook import record_inspection
+
+        e = record_inspection(
+            result.document(), photo, machine=log, at=at, logbook=where, keep_photo=keep_photo
+        )  # fmt: skip
+        entry = f"Entry {e.number} in the logbook: {e.part}, {e.grade}"
+    written = targets.written(made, result)
+    if json != "-":
+        from toothcheck.cli.answer import answer
+        from toothcheck.cli.output import console
+
+        out = console()
+        answer(result, out)
+        if written or entry:
+            out.print()
+        if entry:
+            out.print(entry, soft_wrap=True, markup=False)
+        for path in written:
+            out.print(f"Wrote {path}", soft_wrap=True, markup=False)
+    raise typer.Exit(3 if result.verdict.grade == "cannot-tell" else 0)
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Targets:
+    """Where results go; found fit to be written before anything is measured."""
+
+    picture: Path | None
+    teeth_chart: Path | None
+    json: str | None
+
+    @classmethod
+    def of(cls, photo: Path, *, picture: Path | None, teeth_chart: Path | None, json: str | None) -> Targets:
+        """Check the names.
+
+        Raises
+        ------
+        UsageError
+            When an ending is none of those that can be written, or two names are the same file.
+        OutputError
+            When a file cannot be written there.
+        """
+        from toothcheck.cli.output import check_writable
+
+        _ending("--picture", picture, _PICTURE)
+        _ending("--teeth-chart", teeth_chart, _CHART)
+        paper = None if json is None or json == "-" else Path(json)
+        taken = {photo.resolve(): "the photo itself"}
+        for option, path in (("--picture", picture), ("--teeth-chart", teeth_chart), ("--json", paper)):
+            if path is None:
+                continue
+            if path.resolve() in taken:
+                raise UsageError(f"{option} {path} is {taken[path.resolve()]}.", hint="Give it a name of its own.")
+            taken[path.resolve()] = f"what {option} writes"
+            check_writable(path)
+        return cls(picture=picture, teeth_chart=teeth_chart, json=json)
+
+    def made(self, result: Inspection) -> dict[Path, bytes]:
+        """The pictures asked for; no chart where no tooth was measured."""
+        from toothcheck import overlay
+
+        out = {}
+        if self.picture is not None:
+            out[self.picture] = overlay.picture(result, kind=_PICTURE[self.picture.suffix.lower()])
+        if self.teeth_chart is not None:
+            if result.wear is None or result.wear.worst_tooth is None:
+                typer.echo(f"{self.teeth_chart} is not written: no tooth was measured.", err=True)
+            else:
+                out[self.teeth_chart] = overlay.teeth_chart(result, kind=_CHART[self.teeth_chart.suffix.lower()])
+        return out
+
+    def written(self, made: dict[Path, bytes], result: Inspection) -> list[str]:
+        """Write everything; the names written."""
+        from toothcheck.cli.output import write_json, write_whole
+
+        for path, data in made.items():
+            write_whole(path, data)
+        if self.json is not None:
+            write_json(result.document(), self.json)
+        return [*map(str, made), *([self.json] if self.json not in (None, "-") else [])]
+
+
+def _logging(log: str | None, at: str | None, keep_photo: bool) -> None:
+    """Refuse words of the logbook that do not go together."""
+    if log is None:
+        if at is not None or keep_photo:
+            raise UsageError(f"{'--at' if at is not None else '--keep-photo'} is for --log MACHINE, which is missing.")
+        return
+    if at is None:
+        raise UsageError("--log needs --at DISTANCE: what the odometer shows.", hint="For example --at 24600km.")
+    from toothcheck.cli.books import kilometres
+
+    kilometres(at)
+
+
+def _ending(option: str, path: Path | None, kinds: dict[str, str]) -> None:
+    if path is not None and path.suffix.lower() not in kinds:
+        raise UsageError(f"{option} must end in {' or '.join(kinds)}, not {path.name!r}.")

@@ -2,9 +2,13 @@
 
 from __future__ import annotations
 
+import contextlib
+import io
 import json
 import os
 import sys
+import threading
+from collections.abc import Callable, Iterator
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
@@ -38,6 +42,53 @@ def write_whole(target: Path, data: bytes) -> None:
         raise OutputError(f"Cannot write {target}: {reason}.", hint="Choose a folder that you may write to.") from error
 
 
+def check_writable(target: Path) -> None:
+    """Find out whether a file can be written there, before the work that makes it; nothing is left behind.
+
+    Raises
+    ------
+    OutputError
+        As for `write_whole`.
+    """
+    if target.is_dir():
+        raise OutputError(f"Cannot write {target}: it is a folder.", hint="Name a file.")
+    probe = target.with_name(f".{target.name}.{os.getpid()}.part")
+    try:
+        try:
+            probe.touch()
+        finally:
+            probe.unlink(missing_ok=True)
+    except OSError as error:
+        reason = error.strerror or type(error).__name__
+        raise OutputError(f"Cannot write {target}: {reason}.", hint="Choose a folder that you may write to.") from error
+
+
+def made_folder(folder: Path) -> None:
+    """Make a folder where there is none.
+
+    Raises
+    ------
+    OutputError
+        When it cannot be made.
+    """
+    try:
+        folder.mkdir(parents=True, exist_ok=True)
+    except OSError as error:
+        reason = "there is a file of that name" if folder.exists() else error.strerror or type(error).__name__
+        raise OutputError(f"Cannot make the folder {folder}: {reason}.", hint="Name another.") from error
+
+
+def json_text(document: dict[str, Any]) -> str:
+    """A document as JSON text.
+
+    Raises
+    ------
+    ValueError
+        When the document holds NaN or infinity: unknown is null in our JSON.
+    """
+    return json.dumps(document, indent=1, allow_nan=False) + "\n"  # ASCII: any terminal takes it
+
+
 def write_json(document: dict[str, Any], target: str) -> None:
     """Write a document as JSON to a file, or to stdout when the target is ``-``.
 
@@ -46,17 +97,39 @@ def write_json(document: dict[str, Any], target: str) -> None:
     OutputError
         When the file cannot be written.
     ValueError
-        When the document holds NaN or infinity: unknown is null in our JSON.
+        As for `json_text`.
     """
-    text = json.dumps(document, indent=1, allow_nan=False) + "\n"  # ASCII: any terminal takes it
+    text = json_text(document)
     if target == "-":
         sys.stdout.write(text)
     else:
         write_whole(Path(target), text.encode())
 
 
-def console() -> Console:
+def console(*, stderr: bool = False) -> Console:
     """For people: colour only on a terminal, and none where NO_COLOR is set."""
     from rich.console import Console
 
-    return Console(highlight=False)
+    stream = sys.stderr if stderr else sys.stdout
+    if isinstance(stream, io.TextIOWrapper):
+        stream.reconfigure(errors="replace")  # a terminal that knows no Greek letters still gets its answer
+    return Console(highlight=False, stderr=stderr)
+
+
+@contextlib.contextmanager
+def busy(words: str) -> Iterator[Callable[[str], None]]:
+    """Say on a terminal's stderr what is going on, once it has taken a second; gives the way to say something new."""
+    out = console(stderr=True)
+    if not out.is_terminal or out.is_dumb_terminal:
+        yield lambda words: None
+        return
+    status = out.status(words, spinner="dots" if out.encoding.lower().startswith("utf") else "line")
+    later = threading.Timer(1.0, status.start)
+    later.daemon = True
+    later.start()
+    try:
+        yield lambda words: status.update(words)
+    finally:
+        later.cancel()
+        later.join()
+        status.stop()

@@ -1,0 +1,442 @@
+"""``toothcheck inspect`` and ``demo``: what they say, leave behind and refuse."""
+
+import io
+import json
+import math
+import re
+import shutil
+import sys
+from importlib import resources
+from pathlib import Path
+
+import numpy as np
+import pytest
+from PIL import Image
+from test_cli_basics import COLOUR, SCRIPT, on_a_terminal, run
+from test_overlay import made
+
+from toothcheck import cli, inspection
+from toothcheck.chains import CHAINS, chain
+from toothcheck.cli.answer import answer, ranges, teeth_in_words
+from toothcheck.cli.output import check_writable, write_whole
+from toothcheck.errors import OutputError, UsageError
+from toothcheck.flags import FLAGS
+from toothcheck.grade import CAUTIONS, GRADES
+
+DEMO = resources.files("toothcheck") / "demo" / "kestrel-front-hooked.jpg"
+SAID = [
+    "--chain",
+    "428",
+    "--teeth",
+    "14",
+    "--position",
+    "front",
+    "--turning",
+    "counterclockwise",
+    "--card-height",
+    "2.03",
+]
+PART = ["--chain", "520", "--teeth", "15", "--position", "front"]
+
+
+def called(words, capsys, monkeypatch):
+    """Run the command in this process: status, stdout, stderr."""
+    monkeypatch.setattr(sys, "argv", ["toothcheck", *map(str, words)])
+    with pytest.raises(SystemExit) as stop:
+        cli.main()
+    return stop.value.code, *capsys.readouterr()
+
+
+@pytest.fixture(scope="module")
+def hooked(tmp_path_factory):
+    """The bundled photo inspected once, with everything that can be asked for."""
+    folder = tmp_path_factory.mktemp("hooked")
+    shutil.copy(str(DEMO), folder / "photo.jpg")
+    names = {"picture": "seen.jpg", "teeth-chart": "teeth.svg", "json": "result.json"}
+    options = [word for option, name in names.items() for word in (f"--{option}", str(folder / name))]
+    done = run(SCRIPT, "inspect", str(folder / "photo.jpg"), *SAID, *options)
+    return done, folder
+
+
+@pytest.fixture(scope="module")
+def blank(tmp_path_factory):
+    """A photo of nothing."""
+    path = tmp_path_factory.mktemp("blank") / "blank.png"
+    noise = np.random.default_rng(1).integers(90, 110, (400, 500, 3), dtype=np.uint8)
+    Image.fromarray(noise).save(path)
+    return path
+
+
+# --- the answer ------------------------------------------------------------------------------------------------------
+def test_the_answer_holds_what_a_mechanic_needs_in_eighty_columns(hooked):
+    done, _ = hooked
+    assert (done.returncode, done.stderr) == (0, "")
+    text = done.stdout
+    assert text.splitlines()[0].startswith(" REPLACE-NOW   confidence ")  # the sample's true grade
+    for words in ("asymmetry", "hook overhang", "drive flank loss", "worst: tooth", "\nWhy\n", "\nNext\n", "\nMind\n"):
+        assert words in text
+    folded = re.sub(r"\s+", " ", text)
+    assert all(caution in folded for caution in CAUTIONS)
+    before = text[: text.index("Wrote ")]
+    assert max(map(len, before.splitlines())) <= 80
+    assert all(line == line.rstrip() for line in before.splitlines()[1:])
+    assert "\x1b" not in text
+
+
+def test_everything_asked_for_is_written_and_nothing_else(hooked):
+    done, folder = hooked
+    assert {p.name for p in folder.iterdir()} == {"photo.jpg", "seen.jpg", "teeth.svg", "result.json"}
+    with Image.open(folder / "seen.jpg") as image:
+        assert (image.format, image.size) == ("JPEG", (1920, 1280))
+    assert (folder / "teeth.svg").read_bytes().startswith(b"<?xml")
+    assert re.findall(r"Wrote .*/(\S+)", done.stdout) == ["seen.jpg", "teeth.svg", "result.json"]
+
+
+def test_cannot_tell_says_first_what_to_change(blank, capsys, monkeypatch):
+    status, out, err = called(["inspect", blank, *PART], capsys, monkeypatch)
+    assert (status, err) == (3, "")
+    assert out.startswith(" CANNOT-TELL")
+    assert "confidence" not in out
+    order = [out.index(words) for words in ("For the next photo", "\nWhy", "\nMind")]
+    assert order == sorted(order)
+    assert FLAGS["no-card"].remedy[:40] in re.sub(r"\s+", " ", out)
+
+
+def test_cannot_tell_still_gives_json_and_picture_but_no_chart(blank, tmp_path, capsys, monkeypatch):
+    words = ["--json", "-", "--picture", tmp_path / "a.png", "--teeth-chart", tmp_path / "b.png"]
+    status, out, err = called(["inspect", blank, *PART, *words], capsys, monkeypatch)
+    assert status == 3
+    assert json.loads(out)["verdict"]["grade"] == "cannot-tell"
+    assert "b.png is not written: no tooth was measured." in err
+    assert [p.name for p in tmp_path.iterdir()] == ["a.png"]
+
+
+def test_colour_on_a_terminal_and_none_where_no_color_is_set(blank):
+    words = ["inspect", str(blank), *PART]
+    assert COLOUR.search(on_a_terminal(*words))
+    plain = on_a_terminal(*words, NO_COLOR="1")
+    assert "CANNOT-TELL" in plain
+    assert not COLOUR.search(plain)
+
+
+def test_a_terminal_that_knows_no_greek_gets_its_answer_too(blank):
+    done = run(SCRIPT, "inspect", str(blank), *PART, PYTHONIOENCODING="ascii")
+    assert (done.returncode, done.stderr) == (3, "")
+    assert "CANNOT-TELL" in done.stdout
+
+
+def test_progress_is_shown_on_a_terminal_only():
+    seen = on_a_terminal("inspect", str(DEMO), *SAID, "--json", "-")
+    assert re.search("Reading the photo|Finding and measuring the teeth", seen)
+    plain = re.sub(r"\x1b\[[0-9;?]*[A-Za-z]|\r", "", seen)
+    assert json.loads(plain[plain.index("{\n") :])["verdict"]["grade"] == "replace-now"
+
+
+def test_confidence_bar_is_full_only_where_there_is_no_doubt():
+    from rich.console import Console
+
+    from toothcheck.cli.answer import _bar
+
+    out = Console(file=io.StringIO())
+    assert [_bar(share, out).count("-") + _bar(share, out).count("░") for share in (0.5, 0.98, 1.0)] == [10, 1, 0]
+
+
+@pytest.mark.parametrize(
+    ("numbers", "words"), [([], ""), ([3], "3"), ([0, 1, 2, 5, 7, 8], "0-2, 5, 7-8"), ([4, 6], "4, 6")]
+)
+def test_ranges(numbers, words):
+    assert ranges(numbers) == words
+
+
+def test_answer_names_the_teeth_that_are_left_out():
+    from rich.console import Console
+
+    found = made()
+    row = f"4: {FLAGS['covered'].sentence} {FLAGS['covered'].remedy}"
+    assert teeth_in_words(found.wear) == [row]
+    paper = io.StringIO()
+    answer(found, Console(file=paper, width=200))
+    assert row in re.sub(r"\s+", " ", paper.getvalue())
+    assert "Medians of 14 of 15 teeth" in paper.getvalue()
+
+
+# --- JSON: measures.md, section 6 ------------------------------------------------------------------------------------
+NUMBER = (int, float)
+MEASURES = (
+    "drive_loss_mm", "coast_loss_mm", "thickness_mm", "asymmetry_percent", "tip_thickness_mm", "tip_thinning_percent",
+    "overhang_mm", "hollow_mm", "greatest_loss_mm",
+)  # fmt: skip
+
+
+def no_nan(word):
+    raise AssertionError(f"{word} in JSON")
+
+
+def check_estimate(e):
+    assert set(e) == {"value", "std"}
+    assert all(isinstance(v, NUMBER) and math.isfinite(v) for v in e.values())
+    assert e["std"] >= 0
+    if 0 < e["std"]:  # no digit finer than the second of the uncertainty (JCGM 100:2008, 7.2.6)
+        place = 1 - math.floor(math.log10(e["std"]))
+        assert e["value"] == pytest.approx(round(e["value"], place), abs=1e-9)
+
+
+def check_document(d):
+    """Every key of the contract, of the right type; unknown is null."""
+    assert list(d) == ["schema", "photo", "sprocket", "scale", "teeth", "wear", "verdict", "flags"]
+    assert d["schema"] == "toothcheck/inspection/1"
+    photo, sprocket, scale, verdict = d["photo"], d["sprocket"], d["scale"], d["verdict"]
+    assert set(photo) >= {"name", "sha256", "width_px", "height_px"}
+    assert re.fullmatch("[0-9a-f]{64}", photo["sha256"])
+    assert set(sprocket) >= {
+        "chain", "pitch_mm", "roller_diameter_mm", "teeth", "position", "drive_flank", "gap_form",
+    }  # fmt: skip
+    assert sprocket["chain"] in CHAINS
+    assert sprocket["position"] in {"front", "rear"}
+    assert sprocket["drive_flank"] in {"clockwise", "counterclockwise", None}
+    assert set(scale) >= {"source", "card", "markers", "px_per_mm", "tilt_deg", "card_to_pitch_percent"}
+    assert scale["source"] in {"card", "pitch"}
+    for e in (sprocket["gap_form"], scale["card_to_pitch_percent"]):
+        if e is not None:
+            check_estimate(e)
+    for tooth in d["teeth"]:
+        assert set(tooth) >= {"index", "measured", "flags", "tip_px", *MEASURES}
+        assert isinstance(tooth["measured"], bool)
+        assert set(tooth["flags"]) <= set(FLAGS)
+        assert len(tooth["tip_px"]) == 2
+        for name in MEASURES:
+            if tooth[name] is not None:
+                check_estimate(tooth[name])
+        if not tooth["measured"]:
+            assert tooth["flags"]
+            assert all(tooth[name] is None for name in MEASURES)
+        else:
+            assert tooth["drive_loss_mm"] is not None
+    assert [t["index"] for t in d["teeth"]] == list(range(len(d["teeth"])))
+    if d["wear"] is not None:
+        assert set(d["wear"]) >= {
+            "measured_teeth", "asymmetry_percent", "worst_tooth", "tip_thinning_percent", "overhang_mm", "pattern",
+        }  # fmt: skip
+        assert d["wear"]["measured_teeth"] == sum(t["measured"] for t in d["teeth"])
+    assert verdict["grade"] in {*GRADES, "cannot-tell"}
+    assert 0 <= verdict["confidence"] <= 1
+    for name in ("reasons", "next_steps", "cautions"):
+        assert all(isinstance(row, str) and row for row in verdict[name])
+    assert verdict["cautions"]
+    assert set(d["flags"]) <= set(FLAGS)
+
+
+def test_json_is_as_the_contract_says(hooked):
+    _, folder = hooked
+    d = json.loads((folder / "result.json").read_text("ascii"), parse_constant=no_nan)
+    check_document(d)
+    assert len(d["teeth"]) == d["sprocket"]["teeth"] == 14
+    assert d["verdict"]["grade"] == "replace-now"
+    assert d["wear"]["worst_tooth"] in range(14)
+    assert (d["photo"]["width_px"], d["photo"]["height_px"]) == (2016, 1512)
+
+
+def test_json_of_a_refusal_is_as_the_contract_says(blank, capsys, monkeypatch):
+    status, out, err = called(["inspect", blank, *PART, "--json", "-"], capsys, monkeypatch)
+    assert (status, err) == (3, "")
+    d = json.loads(out, parse_constant=no_nan)
+    check_document(d)
+    assert (d["wear"], d["teeth"]) == (None, [])
+    assert d["flags"]
+
+
+def test_json_stands_alone_on_stdout_and_is_what_goes_into_a_file(hooked):
+    _, folder = hooked
+    done = run(SCRIPT, "inspect", str(folder / "photo.jpg"), *SAID, "--json", "-")
+    assert (done.returncode, done.stderr) == (0, "")
+    assert json.loads(done.stdout) == json.loads((folder / "result.json").read_text())
+
+
+# --- what is refused -------------------------------------------------------------------------------------------------
+@pytest.fixture
+def unmeasured(monkeypatch):
+    """Measuring is a mistake here: words and files are to be refused before it."""
+
+    def never(*_args, **_more):
+        raise AssertionError("measured all the same")
+
+    monkeypatch.setattr(inspection, "inspect", never)
+
+
+def refused(words, status, capsys, monkeypatch, *, about):
+    """One clear line on stderr that names what is wrong, nothing on stdout, the right status."""
+    code, out, err = called(words, capsys, monkeypatch)
+    assert (code, out) == (status, "")
+    assert re.fullmatch(r"toothcheck: [^\n]+\n", err)
+    assert about in err
+    assert "Traceback" not in err
+
+
+WRONG = [
+    (["--chain", "520", "--teeth", "0"], "--teeth must be a whole number from 7 to 150"),
+    (["--chain", "520", "--teeth", "400"], "--teeth must be a whole number from 7 to 150"),
+    (["--chain", "520", "--teeth", "fifteen"], "'fifteen'"),
+    (["--chain", "520", "--teeth", "15.5"], "'15.5'"),
+    (["--chain", "521", "--teeth", "15"], "--chain must be a size known here, not '521'"),
+    (["--chain", "", "--teeth", "15"], "--chain must be"),
+    ([*PART[:4], "--thickness", "-3"], "--thickness must lie between 1 and 6.67 mm"),
+    ([*PART[:4], "--thickness", "0"], "--thickness"),
+    ([*PART[:4], "--thickness", "60"], "the width between the inner plates of a 520 chain"),
+    ([*PART[:4], "--thickness", "nan"], "not nan"),
+    ([*PART[:4], "--card-height", "1000"], "--card-height must lie between -100 and 100 mm"),
+    ([*PART[:4], "--card-height", "inf"], "--card-height"),
+    ([*PART[:4], "--near", "12"], "--near must be two pixel numbers"),
+    ([*PART[:4], "--near", "a,b"], "--near must be two pixel numbers"),
+    ([*PART[:4], "--near", "-4,8"], "--near must be two pixel numbers"),
+    ([*PART[:4], "--near", "5000,8"], "--near 5000,8 lies outside the photo"),
+    ([*PART[:4], "--picture", "seen.gif"], "--picture must end in .png"),
+    ([*PART[:4], "--teeth-chart", "teeth"], "--teeth-chart must end in .png or .svg"),
+    ([*PART[:4], "--picture", "a.png", "--teeth-chart", "a.png"], "is what --picture writes"),
+    ([*PART[:4], "--json", "photo.jpg"], "is the photo itself"),
+    ([*PART[:4], "--log", "KC-07"], "--log needs --at"),
+    ([*PART[:4], "--at", "200km"], "--at is for --log"),
+    ([*PART[:4], "--log", "KC-07", "--at", "far"], "far"),
+]
+
+
+@pytest.mark.usefixtures("unmeasured")
+@pytest.mark.parametrize(("words", "about"), WRONG, ids=[" ".join(w[-2:]) for w, _ in WRONG])
+def test_wrong_words_end_in_one_line(words, about, tmp_path, capsys, monkeypatch):
+    shutil.copy(str(DEMO), tmp_path / "photo.jpg")
+    monkeypatch.chdir(tmp_path)
+    refused(["inspect", "photo.jpg", "--position", "front", *words], 2, capsys, monkeypatch, about=about)
+    assert [p.name for p in tmp_path.iterdir()] == ["photo.jpg"]
+
+
+@pytest.mark.usefixtures("unmeasured")
+@pytest.mark.parametrize("words", [["--position", "side"], ["--turning", "left"], ["--thickness", "thick"], []])
+def test_words_that_are_no_choice_name_the_option(words, capsys, monkeypatch):
+    given = words if "--position" in words else ["--position", "front", *words] if words else []
+    code, out, err = called(["inspect", str(DEMO), "--chain", "520", "--teeth", "15", *given], capsys, monkeypatch)
+    assert (code, out) == (2, "")
+    assert (words or ["--position"])[0] in err
+    assert "Traceback" not in err
+
+
+def cut_off(path):
+    path.write_bytes(DEMO.read_bytes()[:150_000])
+
+
+def one_pixel(path):
+    Image.new("RGB", (1, 1)).save(path, "JPEG")
+
+
+UNREADABLE = {
+    "no file": (lambda path: None, "does not exist"),
+    "a folder": (lambda path: path.mkdir(), "is a folder"),
+    "an empty file": (lambda path: path.touch(), "is empty"),
+    "text": (lambda path: path.write_text("Dear mechanic,\n"), "no known picture format"),
+    "a cut-off JPEG": (cut_off, "damaged or cut off"),
+    "one pixel": (one_pixel, "too small"),
+}
+
+
+@pytest.mark.usefixtures("unmeasured")
+@pytest.mark.parametrize("what", UNREADABLE)
+def test_photos_that_cannot_be_read_end_in_one_line_and_leave_nothing(what, tmp_path, capsys, monkeypatch):
+    prepare, about = UNREADABLE[what]
+    photo = tmp_path / "photo.jpg"
+    prepare(photo)
+    results = tmp_path / "results"
+    results.mkdir()
+    words = ["--picture", results / "a.png", "--teeth-chart", results / "b.svg", "--json", results / "c.json"]
+    refused(["inspect", photo, *PART, *words], 4, capsys, monkeypatch, about=about)
+    assert [*results.iterdir()] == []
+
+
+@pytest.mark.usefixtures("unmeasured")
+@pytest.mark.parametrize("option", ["--picture", "--teeth-chart", "--json"])
+@pytest.mark.parametrize("place", ["no such folder", "below a file", "a folder"])
+def test_unwritable_outputs_are_found_before_the_measurement(option, place, tmp_path, capsys, monkeypatch):
+    (tmp_path / "file").touch()
+    (tmp_path / "folder.png").mkdir()
+    target = tmp_path / {"no such folder": "none/a.png", "below a file": "file/a.png", "a folder": "folder.png"}[place]
+    first = tmp_path / "first.json"  # what could have been written is not either
+    more = [] if option == "--json" else ["--json", first]
+    refused(
+        ["inspect", str(DEMO), *PART, option, target, *more], 2, capsys, monkeypatch, about=f"Cannot write {target}"
+    )
+    assert {p.name for p in tmp_path.iterdir()} == {"file", "folder.png"}
+
+
+def test_a_write_that_fails_half_way_leaves_the_old_file(tmp_path, monkeypatch):
+    target = tmp_path / "seen.png"
+    target.write_bytes(b"old")
+
+    def full(self, data):
+        with self.open("wb") as file:
+            file.write(data[:3])
+        raise OSError(28, "No space left on device")
+
+    monkeypatch.setattr(Path, "write_bytes", full)
+    check_writable(target)
+    with pytest.raises(OutputError, match="No space left on device"):
+        write_whole(target, b"new and longer")
+    monkeypatch.undo()
+    assert [(p.name, p.read_bytes()) for p in tmp_path.iterdir()] == [("seen.png", b"old")]
+
+
+def test_what_the_measuring_cannot_find_out_must_be_said():
+    from dataclasses import make_dataclass
+
+    from toothcheck.cli.words import _may_be_left_open
+
+    told = {"chain": chain("520"), "teeth": None}
+    _may_be_left_open(make_dataclass("Open", [("chain", str | None), ("teeth", int | None)]), told)
+    with pytest.raises(UsageError, match="--teeth auto is not possible here"):
+        _may_be_left_open(make_dataclass("Told", [("chain", str), ("teeth", int)]), told)
+
+
+# --- recording, and the demo -----------------------------------------------------------------------------------------
+def test_result_goes_into_the_logbook_or_nothing_is_written(blank, tmp_path, capsys, monkeypatch):
+    book = ["--logbook", str(tmp_path / "book.sqlite")]
+    result = tmp_path / "result.json"
+    assert called(["logbook", "add-machine", "KC-07", "--at", "100km", *book], capsys, monkeypatch)[0] == 0
+    words = ["inspect", blank, *PART, "--json", result, *book]
+    part = ["logbook", "add-part", "KC-07", "front", *PART[:4], "--at", "100km", *book]
+    assert called(part, capsys, monkeypatch)[0] == 0
+    refused([*words, "--log", "KC-99", "--at", "200km"], 2, capsys, monkeypatch, about="KC-99")
+    refused([*words, "--log", "KC-07", "--at", "50km"], 2, capsys, monkeypatch, about="50")
+    assert not result.exists()
+    status, out, _ = called([*words, "--log", "KC-07", "--at", "200km"], capsys, monkeypatch)
+    assert status == 3
+    assert re.search(r"Entry \d+ in the logbook: KC-07 front 1, cannot-tell", out)
+    assert result.exists()
+    assert "blank.png" not in called(["logbook", "show", "KC-07", *book], capsys, monkeypatch)[1]
+
+
+def test_demo_leaves_pictures_numbers_and_report_in_a_folder(tmp_path, capsys, monkeypatch):
+    monkeypatch.chdir(tmp_path)
+    status, out, err = called(["demo"], capsys, monkeypatch)
+    assert (status, err) == (0, "")
+    folder = tmp_path / "toothcheck-demo"
+    names = {"photo.jpg", "picture.png", "teeth.png", "worst-tooth.png", "result.json", "report.html"}
+    assert {p.name for p in folder.iterdir()} == names
+    assert all(str(Path("toothcheck-demo") / name) in out for name in names)
+    assert (folder / "photo.jpg").read_bytes() == DEMO.read_bytes()
+    for name in names:
+        if name.endswith(".png"):
+            with Image.open(folder / name) as image:
+                image.load()
+    check_document(json.loads((folder / "result.json").read_text(), parse_constant=no_nan))
+    assert "made picture" in (folder / "report.html").read_text("utf-8").lower()
+    # it says it is made, and shows the command that does the same
+    assert "computer-made" in out
+    assert " ".join(SAID) in out
+
+
+def test_demo_refuses_a_folder_that_cannot_be_made(tmp_path, capsys, monkeypatch):
+    (tmp_path / "taken").touch()
+    refused(["demo", "--out", tmp_path / "taken"], 2, capsys, monkeypatch, about="there is a file of that name")
+
+
+def test_demo_photo_is_small_and_keeps_its_focal_length():
+    data = DEMO.read_bytes()
+    assert len(data) <= 400_000
+    with Image.open(io.BytesIO(data)) as image:
+        assert image.getexif().get_ifd(0x8769).get(0xA405)
