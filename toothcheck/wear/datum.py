@@ -41,7 +41,7 @@ class DatumPriors:
     """Even loss of all coast flanks against the drive flanks' (common practice, no source): the chain loads them only
     under engine braking."""
     coast_share_std: float = 0.08
-    coast_seat_share_std: float = 0.06
+    coast_seat_share_std: float = 0.045
     """A coast loss that grows from the gap's bottom, against the drive flanks' loss; hard to tell from a turned datum,
     so mostly doubt."""
     coast_floor_mm: float = 0.02
