@@ -83,7 +83,7 @@ def ranges(numbers: Sequence[int]) -> str:
 
 def _numbers(out: Console, wear: WheelWear) -> None:
     from toothcheck.grade import BANDS_PERCENT, GRADES, HOOK_MM
-    from toothcheck.overlay import median_drive_loss, said
+    from toothcheck.overlay import hook_said, median_drive_loss, said
 
     limits = [f"{name} {limit:g} %" for name, limit in zip(GRADES[1:], BANDS_PERCENT, strict=True)]
     worst = ""
@@ -91,7 +91,7 @@ def _numbers(out: Console, wear: WheelWear) -> None:
         worst = f"worst: tooth {wear.worst_tooth}, {said(wear.teeth[wear.worst_tooth].drive_loss_mm, 'mm')}"
     rows = [
         ("asymmetry", said(wear.asymmetry_percent, "%"), ", ".join(limits)),
-        ("hook overhang", said(wear.overhang_mm, "mm"), f"{GRADES[3]} {HOOK_MM:g} mm"),
+        ("hook overhang", hook_said(wear.overhang_mm), f"{GRADES[3]} {HOOK_MM:g} mm"),
         ("drive flank loss", said(median_drive_loss(wear), "mm"), worst),
     ]
     wide = max(len(value) for _, value, _ in rows)

@@ -11,15 +11,14 @@ import math
 import numpy as np
 from matplotlib.artist import Artist
 from matplotlib.axes import Axes
-from matplotlib.collections import PolyCollection
 from matplotlib.figure import Figure
 from matplotlib.lines import Line2D
 from matplotlib.patches import Patch
 from matplotlib.ticker import MaxNLocator
 
-from toothcheck.geometry import Floats
+from toothcheck.geometry import Floats, rotated
 from toothcheck.grade import BANDS_PERCENT, CANNOT_TELL, GRADES, HOOK_MM
-from toothcheck.overlay.drawing import draw_tooth, said, show
+from toothcheck.overlay.drawing import draw_tooth, fill_lost, hook_said, said, show
 from toothcheck.overlay.frames import (
     Inspected,
     Placement,
@@ -145,7 +144,7 @@ def _overlaid(axes: Axes, wear: WheelWear) -> None:
         axes.text(x, 0.98, words, transform=axes.transAxes, fontsize=21, weight="bold", ha=ha, va="top")
     handles = [
         Line2D([], [], color=INK, lw=2.2, ls=(0, (4, 2)), label="ideal tooth"),
-        Line2D([], [], color=_BAND, lw=12, label="not told from it (95 %)"),
+        Line2D([], [], color=_BAND, lw=12, label="too close to tell (95 %)"),
         Line2D([], [], color=INK, lw=3.2, label=f"worst: tooth {worst}"),
         Line2D([], [], color=_DRIVE, lw=2, label="other teeth, drive"),
         Line2D([], [], color=FAINT, lw=2, label="other teeth, coast"),
@@ -232,7 +231,7 @@ def _words(figure: Figure, inspection: Inspected, wear: WheelWear) -> None:
     limits = BANDS_PERCENT
     words = [
         f"Median asymmetry {said(asymmetry, '%')}: that share of an unworn tooth's thickness is missing from its drive"
-        f" side. Median drive loss {said(loss, 'mm')}, hook overhang {said(wear.overhang_mm, 'mm')}.",
+        f" side. Median drive loss {said(loss, 'mm')}, hook overhang {hook_said(wear.overhang_mm)}.",
         f"Grades by median asymmetry: good below {limits[0]:g} %, watch from {limits[0]:g} %, replace-set from"
         f" {limits[1]:g} %, replace-now from {limits[2]:g} % or an overhang of {HOOK_MM:g} mm or a broken tooth. These"
         " bands are this project's convention; no standard sets a limit. The dashed limits in the bars are for coast"
@@ -284,7 +283,7 @@ def tooth_pair(inspection: Inspected) -> bytes:
         boxes[0].text(x + bar / 2, y + 0.025 * reach[1], f"{bar:g} mm", fontsize=20, ha="center", va="bottom", zorder=9)
         words = (
             f"At the pitch circle: drive flank {said(tooth.drive_loss_mm, 'mm')} lost, coast flank"
-            f" {said(tooth.coast_loss_mm, 'mm')}; overhang {said(tooth.overhang_mm, 'mm')}; thickness"
+            f" {said(tooth.coast_loss_mm, 'mm')}; overhang {hook_said(tooth.overhang_mm)}; thickness"
             f" {said(tooth.thickness_mm, 'mm')}, new {ideal_thickness_mm(wear.datum):.2f} mm."
             " ± one standard uncertainty."
         )
@@ -297,16 +296,16 @@ def _metal(axes: Axes, datum: Datum, tooth: ToothWear | None, mirror: float) -> 
     """A tooth as metal; the ideal where nothing was measured: tip and seats are drawn as they would be new."""
     form = datum.form
     ideal = form.tooth(0.05).points_mm * (mirror, 1.0)
-    inwards = 0.8 * (form.seat_centre_radius_mm - form.seat_radius_mm)
-    ends = [ideal[-1] * inwards / np.hypot(*ideal[-1]), ideal[0] * inwards / np.hypot(*ideal[0])]
     body = ideal
     if tooth is not None and tooth.outline_mm is not None:
         body = _worn_body(form, tooth.outline_mm) * (mirror, 1.0)
         _lost(axes, datum, tooth, mirror)
         coast = flanks(tooth.outline_mm)[0] * (mirror, 1.0)
         axes.plot(*coast.T, color=INK, lw=3, zorder=4)
-    metal = np.concatenate([body, np.array(ends)])
-    axes.fill(metal[:, 0], metal[:, 1], color=METAL, lw=0, zorder=1)
+    pitch = 2 * math.pi / form.teeth
+    for metal in (body, rotated(ideal, pitch), rotated(ideal, -pitch)):  # the neighbours' roots reach into the picture
+        sector = np.concatenate([metal, [[0.0, 0.0]]])
+        axes.fill(sector[:, 0], sector[:, 1], color=METAL, lw=0.5, zorder=1)
     axes.plot(ideal[:, 0], ideal[:, 1], color=INK, lw=2.2, ls="-" if tooth is None else (0, (4, 2)), zorder=5)
     _flank_names(axes, mirror, INK)
 
@@ -318,16 +317,14 @@ def _lost(axes: Axes, datum: Datum, tooth: ToothWear, mirror: float) -> None:
         return
     measured, new = flank.measured_mm * (mirror, 1.0), flank.ideal_mm * (mirror, 1.0)
     loss = 0.5 * (flank.loss_mm[1:] + flank.loss_mm[:-1])
-    colours = loss_scale(ideal_thickness_mm(datum)).colours(loss)
-    quads = np.stack([measured[:-1], measured[1:], new[1:], new[:-1]], axis=1)
-    axes.add_collection(PolyCollection(list(quads), facecolors=colours, edgecolors=colours, linewidths=0.5, zorder=2))
+    fill_lost(axes, measured, new, loss, loss_scale(ideal_thickness_mm(datum)).colours(loss), order=2)
     axes.plot(*measured.T, color=INK, lw=5, zorder=4, solid_capstyle="round")
     greatest = tooth.greatest_loss_mm
     if greatest is None or greatest.value < 0.05:
         return
     at = new[int(np.argmax(flank.loss_mm))] + (0.35 * mirror, 0.0)
     axes.annotate(
-        f"deepest, mm\n{greatest.text()}", at, fontsize=23, weight="bold", ha="left" if mirror > 0 else "right",
+        f"deepest, mm\n{greatest.text()}", at, fontsize=20, weight="bold", ha="left" if mirror > 0 else "right",
         va="center", zorder=8, path_effects=casing(5, PAPER),
     )  # fmt: skip
 

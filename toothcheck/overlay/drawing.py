@@ -15,10 +15,15 @@ from toothcheck.wear import ToothWear
 
 
 def said(value: Estimate | None, unit: str) -> str:
-    """A measure for people; an overhang of exactly nothing has no uncertainty to tell."""
-    if value is None:
-        return "not measured"
-    return "none seen" if value.value == 0 and value.std == 0 else value.text(unit)
+    """A measure for people."""
+    return "not measured" if value is None else value.text(unit)
+
+
+def hook_said(overhang_mm: Estimate | None) -> str:
+    """The hook for people: what is not above its own uncertainty is none that could be seen."""
+    if overhang_mm is not None and overhang_mm.value <= overhang_mm.std:
+        return "none seen"
+    return said(overhang_mm, "mm")
 
 
 def show(axes: Axes, image: NDArray[np.uint8]) -> None:
@@ -37,6 +42,17 @@ def write(axes: Axes, at: Floats, words: str, size: float, *, bold: bool = False
         float(at[0]), float(at[1]), words, fontsize=size, weight="bold" if bold else "normal", color="white",
         ha=ha, va="center", path_effects=casing(max(3.0, size / 6)), zorder=8,
     )  # fmt: skip
+
+
+def fill_lost(axes: Axes, measured: Floats, new: Floats, loss_mm: Floats, colours: Floats, *, order: float) -> None:
+    """The area between two lines (n, 2) where metal was lost (n - 1,), in colours (n - 1, 4).
+
+    A tip drawn over to a hook stands out of the ideal form: there is metal, and it stays uncoloured.
+    """
+    lost = loss_mm > 0
+    quads = np.stack([measured[:-1], measured[1:], new[1:], new[:-1]], axis=1)[lost]
+    paint = colours[lost]
+    axes.add_collection(PolyCollection(list(quads), facecolors=paint, edgecolors=paint, linewidths=0.4, zorder=order))
 
 
 def draw_tooth(axes: Axes, place: Placement, tooth: ToothWear, view: View, scale: LossScale, *, width: float) -> None:
@@ -60,9 +76,8 @@ def draw_tooth(axes: Axes, place: Placement, tooth: ToothWear, view: View, scale
         return
     measured, new = shown(flank.measured_mm), shown(flank.ideal_mm)
     loss = 0.5 * (flank.loss_mm[1:] + flank.loss_mm[:-1])
-    quads = np.stack([measured[:-1], measured[1:], new[1:], new[:-1]], axis=1)
     colours = scale.colours(loss)
-    axes.add_collection(PolyCollection(list(quads), facecolors=colours, edgecolors=colours, linewidths=0.3, zorder=3.5))
+    fill_lost(axes, measured, new, loss, colours, order=3.5)
     lines = np.stack([measured[:-1], measured[1:]], axis=1)
     widths = width * (1.7 + 2.8 * scale.share(loss))
     axes.add_collection(

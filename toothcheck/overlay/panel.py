@@ -9,7 +9,7 @@ from matplotlib.patches import Circle, Rectangle
 from numpy.typing import NDArray
 
 from toothcheck.grade import BANDS_PERCENT, CANNOT_TELL, GRADES, MEANING
-from toothcheck.overlay.drawing import draw_tooth, said, show, write
+from toothcheck.overlay.drawing import draw_tooth, hook_said, said, show, write
 from toothcheck.overlay.frames import Inspected, Placement, ideal_thickness_mm, median_drive_loss
 from toothcheck.overlay.style import FAINT, INK, PAPER, loss_scale, ramp, width_px, wrapped
 from toothcheck.overlay.views import upright
@@ -84,14 +84,14 @@ class Panel:
         """The three numbers that matter."""
         self.y += 22
         rows = [
-            ("asymmetry", wear.asymmetry_percent, "%"),
-            ("hook overhang", wear.overhang_mm, "mm"),
-            ("drive flank loss", median_drive_loss(wear), "mm"),
+            ("asymmetry", said(wear.asymmetry_percent, "%")),
+            ("hook overhang", hook_said(wear.overhang_mm)),
+            ("drive flank loss", said(median_drive_loss(wear), "mm")),
         ]
-        for name, value, unit in rows:
+        for name, value in rows:
             self.y += 36
             self.axes.text(self.left, self.y, name, fontsize=25, va="baseline")
-            self.axes.text(self.right, self.y, said(value, unit), fontsize=26, weight="bold", ha="right", va="baseline")
+            self.axes.text(self.right, self.y, value, fontsize=26, weight="bold", ha="right", va="baseline")
         measured = sum(t.measured for t in wear.teeth)
         words = (
             f"Medians of {measured} of {len(wear.teeth)} teeth, ± one standard uncertainty. Asymmetry: the share of a"
