@@ -147,8 +147,10 @@ def _reasons(wear: WheelWear, measured: int) -> list[str]:
     a = wear.asymmetry_percent
     if a is not None:
         out.append(f"Drive flanks against coast flanks at the pitch circle: {a.text('%')} of the tooth (median).")
-    if wear.overhang_mm is not None:
-        out.append(f"Hook overhang: {wear.overhang_mm.text('mm')} (median).")
+    hook = wear.overhang_mm
+    if hook is not None:
+        seen = hook.text("mm") if hook.value > hook.std else "none seen"
+        out.append(f"Hook overhang: {seen} (median).")
     return out
 
 
