@@ -63,7 +63,7 @@ def unwound(view: PlaneView, centre_mm: tuple[float, float], first_mm: float, la
     """Unwind a view about a centre between two radii."""
     step = max(_STEP_MM, 0.8 * view.step_mm)
     radii = np.arange(first_mm, last_mm + step, step)
-    n = 1 << math.ceil(math.log2(2 * math.pi * last_mm / step))
+    n = 1 << math.ceil(math.log2(2 * math.pi * last_mm / step) - 0.3)
     turn = np.exp(2j * np.pi * np.arange(n) / n)
     at = (centre_mm[0] + 1j * centre_mm[1]) + radii[:, None] * turn
     x = ((at.real - view.x_min_mm) / view.step_mm).astype(np.float32)
@@ -147,20 +147,70 @@ def concentric(view: PlaneView, reach_mm: float, count: int = 4) -> list[tuple[f
     return out
 
 
-def around(view: PlaneView, start: Fit, scales: Floats, reach_mm: float = 2.0) -> Fit:
-    """The best centre near a fit for the same form: steps downhill from 1 mm to a quarter."""
-    form = start.form
-    best = start
-    step = reach_mm / 2
+def ring_for(view: PlaneView, form: IsoForm, scale: float, centre_mm: tuple[float, float]) -> Ring:
+    """The part of a view that an enlarged form touches, unwound."""
+    root = form.pitch_radius_mm - 0.6 * form.roller_diameter_mm
+    return unwound(view, centre_mm, max(2.0, root * scale - 0.5), form.tip_radius_mm * scale + 1.0)
+
+
+def around(view: PlaneView, start: Fit, *, reach_mm: float = 1.2, scale_std: float = 0.0) -> Fit:
+    """The best centre near a fit for the same form: steps uphill, from ``reach_mm`` down to a quarter of a millimetre.
+
+    Parameters
+    ----------
+    scale_std
+        By how much the scale may change with each step, relative; 0 holds it.
+    """
+    best, step = start, reach_mm
     while step > 0.2:
         moved = False
         for dx, dy in ((step, 0), (-step, 0), (0, step), (0, -step)):
             centre = (best.centre_mm[0] + dx, best.centre_mm[1] + dy)
-            ring = unwound(view, centre, 0.65 * form.pitch_radius_mm * best.scale, 1.25 * form.tip_radius_mm * best.scale)
-            near = scales[np.abs(scales / best.scale - 1) < 0.03]
-            tried = fit_form(ring, form, near)
-            if tried.score > best.score:
+            ring = ring_for(view, best.form, best.scale, centre)
+            scales = best.scale * (1 + scale_std * np.array([-1.0, -0.5, 0.0, 0.5, 1.0]) if scale_std else np.ones(1))
+            tried = fit_form(ring, best.form, scales)
+            if tried.score > best.score + 1e-4:
                 best, moved = tried, True
         if not moved:
             step /= 2
     return best
+
+
+def matched_side(view: PlaneView, fit: Fit) -> complex:
+    """Direction from a fit's centre to the gaps that match best, and how one-sided they are (length 0…1)."""
+    gap = fit.form.gap(0.8)
+    points = (gap.points_mm[:, 1] - 1j * gap.points_mm[:, 0]) * fit.scale  # gap's axis on +x
+    doubled = np.conj((gap.normals[:, 1] - 1j * gap.normals[:, 0]) ** 2)
+    turn = np.exp(1j * (fit.phase + np.arange(fit.form.teeth) * fit.form.pitch_angle))
+    at = points * turn[:, None] + complex(*fit.centre_mm)
+    j = np.rint((at.real - view.x_min_mm) / view.step_mm).astype(int)
+    i = np.rint((at.imag - view.y_min_mm) / view.step_mm).astype(int)
+    rows, columns = view.field.shape
+    inside = (i >= 0) & (j >= 0) & (i < rows) & (j < columns)
+    field = np.where(inside, view.field[np.clip(i, 0, rows - 1), np.clip(j, 0, columns - 1)], 0)
+    score = np.clip((field * doubled * np.conj(turn[:, None]) ** 2).real.mean(1), 0, None) ** 2
+    return complex((score * turn).sum() / max(float(score.sum()), 1e-9))
+
+
+def rivals(view: PlaneView, fit: Fit, others: Sequence[tuple[IsoForm, float]], *, keep: int = 5) -> list[Fit]:
+    """The best fits of other forms (each with its scale) in the same place, best first.
+
+    A wheel of the wrong size finds its place where part of its outline lies on part of the right one; there the two
+    circles touch, which says where the other's centre must be.
+    """
+    side = matched_side(view, fit)
+    unit = side / max(abs(side), 1e-9)
+    radius = fit.form.pitch_radius_mm * fit.scale
+    rough = []
+    for form, scale in others:
+        shift = (radius - form.pitch_radius_mm * scale) * unit
+        best: Fit | None = None
+        for share in (1.0, 0.5, 0.0):  # 0: the same centre, where all of the outline was seen
+            centre = (fit.centre_mm[0] + share * shift.real, fit.centre_mm[1] + share * shift.imag)
+            tried = fit_form(ring_for(view, form, scale, centre), form, np.array([scale]))
+            if best is None or tried.score > best.score:
+                best = tried
+        if best is not None:
+            rough.append(best)
+    rough.sort(key=lambda f: -f.score)
+    return sorted((around(view, f) for f in rough[:keep]), key=lambda f: -f.score)
