@@ -16,9 +16,9 @@ ROOMS = [
     "wear", "patterns", "grade", "advice", "stretch", "matching", "comparing", "logbook", "trend",
     "pages", "lessons", "report",
     # seeing
-    "photo", "edges", "cards", "pose", "tracing", "overlay",
+    "photo", "edges", "cards", "pose", "tracing", "counting", "overlay",
     # together
-    "synthetic", "inspection", "survey", "capture", "cli",
+    "synthetic", "claims", "placing", "quality", "inspection", "survey", "capture", "cli",
 ]  # fmt: skip
 GROUND = set(ROOMS[: ROOMS.index("wear")])
 JUDGING = set(ROOMS[ROOMS.index("wear") : ROOMS.index("photo")])

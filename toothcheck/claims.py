@@ -14,20 +14,23 @@ import numpy as np
 
 from toothcheck.chains import CHAINS, Chain
 from toothcheck.estimate import Estimate
+from toothcheck.geometry import Floats
 from toothcheck.tooth import ToothRing
 from toothcheck.tracing.fit import UNKNOWNS
 from toothcheck.tracing.rims import Wheel
 from toothcheck.tracing.trace import Traced
-from toothcheck.wear import DatumPriors, WheelWear, fit_datum, measure
+from toothcheck.wear import Datum, DatumPriors, WheelWear, fit_datum
 
 WRONG_TURNING_PRIOR = 0.03
 """How often a turning that was told is wrong, before the photo is looked at (our own guess)."""
 _SPREAD_SCALE, _COAST_SCALE_MM = 0.035, 0.05
 """By how much the log of the scatter, and the flanks' even loss, differ between right and wrong turning where nothing
 is worn: the units in which evidence for a side is counted."""
-_SURE = 0.95
+SURE = 0.95
+"""Probability from which a drive flank that was not told is taken as found."""
 _SCALE_PERCENT, _SCALE_SIGMAS = 1.0, 3.0
 _FORM_SPREAD_MM = 0.11
+_WORN_COAST_MM = 0.18
 _ROLLER_CHI2 = 6.0
 _MOTORCYCLE = ("415", "420", "428", "520", "525", "530", "532", "630", "632")
 
@@ -78,7 +81,9 @@ class Found:
         }
 
 
-def chain_shares(weights: dict[tuple[float, float], float], thickness: Estimate | None) -> tuple[tuple[str, float], ...]:
+def chain_shares(
+    weights: dict[tuple[float, float], float], thickness: Estimate | None
+) -> tuple[tuple[str, float], ...]:
     """Chain sizes with probabilities, from weights of (pitch, roller diameter) and the measured thickness of a tooth.
 
     Motorcycle sizes count four times as much as industrial and cycle sizes (our own choice).  Teeth are 0.88 to 0.95
@@ -104,48 +109,40 @@ def chain_shares(weights: dict[tuple[float, float], float], thickness: Estimate 
 # --- turning -------------------------------------------------------------------------------------------------
 
 
-@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
-class Sides:
-    """One ring measured twice: drive flanks on the clockwise sides of teeth, and on the other."""
+def side_evidence(ring: ToothRing, known: Datum, drive_clockwise: bool, priors: DatumPriors) -> float:
+    """Log of the odds that the clockwise sides of teeth are the worn ones, from the datum of one side and the other.
 
-    clockwise: WheelWear
-    counterclockwise: WheelWear
+    Unworn flanks lie on the form with less scatter than worn ones, and without an even loss.  Taken by itself each is
+    easily fooled by one-sided light, so both are counted in units of what light alone does.
 
-    def of(self, drive_clockwise: bool) -> WheelWear:
-        """The one with drive flanks on that side."""
-        return self.clockwise if drive_clockwise else self.counterclockwise
-
-    @property
-    def evidence(self) -> float:
-        """Log of the odds that the clockwise sides are the worn ones.
-
-        Unworn flanks lie on the form with less scatter than worn ones, and without an even loss.  Taken by itself each
-        is easily fooled by one-sided light, so both are counted in units of what light alone does.
-        """
-        a, b = self.clockwise.datum, self.counterclockwise.datum
-        scatter = math.log(max(b.spread_mm, 1e-3) / max(a.spread_mm, 1e-3)) / _SPREAD_SCALE
-        even = (abs(b.coast_mm) - abs(a.coast_mm)) / _COAST_SCALE_MM
-        return float(np.clip(scatter + even, -12, 12))
-
-    @property
-    def worn(self) -> bool:
-        """Whether either way of reading the ring shows wear."""
-        values = [w.asymmetry_percent for w in (self.clockwise, self.counterclockwise)]
-        return any(v is not None and v.value > max(3.5, 2 * v.std) for v in values)
+    Parameters
+    ----------
+    known
+        The datum with drive flanks on the sides that ``drive_clockwise`` says.
+    """
+    other = fit_datum(ring, drive_clockwise=not drive_clockwise, priors=priors)
+    scatter = math.log(max(other.spread_mm, 1e-3) / max(known.spread_mm, 1e-3)) / _SPREAD_SCALE
+    even = (abs(other.coast_mm) - abs(known.coast_mm)) / _COAST_SCALE_MM
+    evidence = float(np.clip(scatter + even, -12, 12))
+    return evidence if drive_clockwise else -evidence
 
 
-def both_sides(ring: ToothRing, known: WheelWear, priors: DatumPriors, rng: np.random.Generator) -> Sides:
-    """Measure a ring the other way round too."""
-    other = measure(ring, drive_clockwise=not known.drive_clockwise, rng=rng, priors=priors)
-    return Sides(
-        clockwise=known if known.drive_clockwise else other, counterclockwise=other if known.drive_clockwise else known
-    )
+def shows_wear(wear: WheelWear) -> bool:
+    """Whether the wheel's drive flanks are worn beyond doubt."""
+    a = wear.asymmetry_percent
+    return a is not None and a.value > max(3.5, 2 * a.std)
 
 
-def drive_probability(sides: list[Sides], prior_clockwise: float) -> float:
-    """Probability that drive flanks are on the clockwise sides, from the evidence of one or two tracings."""
-    evidence = float(np.mean([s.evidence for s in sides])) + math.log(prior_clockwise / (1 - prior_clockwise))
-    return 1 / (1 + math.exp(-evidence))
+def turning_doubted(wear: WheelWear, evidence: float, claimed: bool) -> bool:
+    """Whether there is enough against the turning told to look from the other side too."""
+    a = wear.asymmetry_percent
+    return (-evidence if claimed else evidence) > 1.0 or (a is not None and a.value < -2.5)
+
+
+def drive_probability(evidence: float, claimed: bool | None) -> float:
+    """Probability that drive flanks are on the clockwise sides, from the evidence and what was told."""
+    odds = evidence + math.log(turning_prior(claimed) / (1 - turning_prior(claimed)))
+    return 1 / (1 + math.exp(-odds))
 
 
 def turning_prior(drive_clockwise: bool | None) -> float:
@@ -158,16 +155,17 @@ def turning_prior(drive_clockwise: bool | None) -> float:
 # --- scale, roller, form -------------------------------------------------------------------------------------
 
 
-def card_to_pitch(traced: Traced, start: Wheel, pivot_mm: object) -> Estimate:
+def card_to_pitch(traced: Traced, start: Wheel, pivot_mm: Floats) -> tuple[Estimate, float]:
     """How much larger the sprocket's pitch is by the card's scale than it should be, per cent.
 
-    The fit takes a scale that is off as a height over the card's plane; the card's lean is left out of it.
+    The fit takes a scale that is off as a height over the card's plane; the card's lean is left out of it.  Also the
+    distance from camera to card, mm.
     """
     k = UNKNOWNS.index("height")
-    at = start.plane.origin_mm + start.plane.camera_from_plane[:, :2] @ np.asarray(pivot_mm, dtype=np.float64)
+    at = start.plane.origin_mm + start.plane.camera_from_plane[:, :2] @ pivot_mm
     distance = float(np.linalg.norm(at))
     height, std = float(traced.fit.unknowns[k]), float(traced.fit.covariance[k, k]) ** 0.5
-    return Estimate(value=100 * height / distance, std=max(100 * std / distance, 0.02))
+    return Estimate(value=100 * height / distance, std=max(100 * std / distance, 0.02)), distance
 
 
 def scale_flags(percent: Estimate, prior_mm: float, distance_mm: float) -> tuple[list[str], list[str]]:
@@ -184,14 +182,17 @@ def scale_flags(percent: Estimate, prior_mm: float, distance_mm: float) -> tuple
     if abs(percent.value) < max(_SCALE_PERCENT, _SCALE_SIGMAS * std):
         return [], []
     lift = percent.value / 100 * distance_mm
+    size = "large" if percent.value > 0 else "small"
     return ["scale-disagrees"], [
-        f"By the card the sprocket's pitch is {abs(percent.value):.1f} % too {'large' if percent.value > 0 else 'small'}:"
+        f"By the card the sprocket's pitch is {abs(percent.value):.1f} % too {size}:"
         f" the card was printed {'smaller' if percent.value > 0 else 'larger'} than meant, or lies"
         f" {abs(lift):.0f} mm {'deeper' if lift > 0 else 'higher'} than told."
     ]
 
 
-def roller_shares(ring: ToothRing, chain: Chain, wear: WheelWear, priors: DatumPriors) -> dict[tuple[float, float], float]:
+def roller_shares(
+    ring: ToothRing, chain: Chain, wear: WheelWear, priors: DatumPriors
+) -> dict[tuple[float, float], float]:
     """Weights of the rollers that chains of this pitch have, from how well seats of each lie on the ring."""
     rollers = {c.roller_diameter_mm for c in CHAINS.values() if c.pitch_mm == chain.pitch_mm}
     votes = sum(len(g.offset_mm) for g in ring.gaps) * 0.5
@@ -207,10 +208,9 @@ def roller_shares(ring: ToothRing, chain: Chain, wear: WheelWear, priors: DatumP
         out = max(0.0, datum.gap_form.value - 1, -datum.gap_form.value)
         # a tenth of the points at most speaks for itself: dirt and light are shared along and across gaps
         fit = 0.1 * votes * spacing * 2 * math.log(max(datum.spread_mm, 0.01))
-        chi2[d1] = (
-            fit + (datum.form.seat_offset_mm / 0.06) ** 2 + ((datum.bias_mm - priors.bias_mean_mm) / max(priors.bias_mm, 0.02)) ** 2
-            + (min(0.0, datum.coast_mm) / 0.03) ** 2 + (out / 0.1) ** 2
-        )  # fmt: skip
+        bias = (datum.bias_mm - priors.bias_mean_mm) / max(priors.bias_mm, 0.02)
+        coast = min(0.0, datum.coast_mm) / 0.03
+        chi2[d1] = fit + (datum.form.seat_offset_mm / 0.06) ** 2 + bias**2 + coast**2 + (out / 0.1) ** 2
     least = min(chi2.values())
     return {(chain.pitch_mm, d1): math.exp(-0.5 * (value - least)) for d1, value in chi2.items()}
 
@@ -240,19 +240,23 @@ def form_flags(traced: Traced, wear: WheelWear) -> tuple[list[str], list[str]]:
     ]
 
 
-def wear_flags(wear: WheelWear, sides: Sides | None, claimed: bool | None) -> list[str]:
-    """Flags on which flank is worn, where the turning was told."""
+def wear_flags(wear: WheelWear, other: WheelWear | None, right: float) -> list[str]:
+    """Flags on which flank is worn, where the turning was told.
+
+    Parameters
+    ----------
+    other
+        The same photo measured with the flanks' roles exchanged, where there was doubt.
+    right
+        Probability that the turning told is right.
+    """
     own = wear.asymmetry_percent
-    if own is None or claimed is None:
+    if own is None:
         return []
-    if own.value < -4 - 2 * own.std:
+    if own.value < -3 - own.std:  # metal does not grow
         return ["wear-on-coast-flank"]
-    if sides is None or not sides.worn:
-        return []
-    other = sides.of(not claimed).asymmetry_percent
-    probability = drive_probability([sides], turning_prior(claimed))
-    right = probability if claimed else 1 - probability
+    exchanged = None if other is None else other.asymmetry_percent
     # where both readings say the same, the wrong one does no harm
-    if other is not None and right < 0.5 and other.value > 3.5 and abs(other.value - own.value) > 2:
+    if exchanged is not None and right < 0.5 and exchanged.value > 3.5 and abs(exchanged.value - own.value) > 2:
         return ["wear-on-coast-flank"]
-    return []
+    return ["worn-both-flanks"] if wear.datum.coast_mm > _WORN_COAST_MM else []

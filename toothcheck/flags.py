@@ -137,6 +137,11 @@ _ALL = (
         remedy="Say which way the sprocket turns in the photo with --turning.",
     ),
     Flag(
+        code="turning-open",
+        sentence="Which flank is the drive flank was not told; neither is worn, so it makes no difference.",
+        remedy="Say which way the sprocket turns in the photo with --turning, next time wear may show.",
+    ),
+    Flag(
         code="two-sprockets",
         sentence="More than one sprocket of these data is in the picture; the clearest was measured.",
         remedy="Point at the one meant with --near X,Y.",

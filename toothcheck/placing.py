@@ -40,6 +40,7 @@ _OTHER_COUNT, _OTHER_PITCH, _OTHER_SCALE = 0.3, 0.3, 0.2
 """How likely each way of being wrong is, against the claim, before looking (our own guess)."""
 _COUNTS = range(9, 61)
 _SCALES = (0.93, 0.95, 0.97, 1.03, 1.05, 1.07)
+_TRUE_SCALE_OFF, _SCALE_MARGIN = 0.04, 0.1
 _TWO_SHARE, _TWO_SCORE = 0.72, 0.33
 _FACING_UNITS = 240.0
 """Without a card the photo's shorter side is taken to be so many mm until the pitch has told the scale."""
@@ -154,7 +155,7 @@ def _neighbours(teeth: int) -> list[int]:
 
 
 def _other_pitches(chain: Chain | None) -> list[Chain]:
-    """One chain for each pitch but the given one's; motorcycle sizes stand first in the table and so for their pitch."""
+    """One chain for each pitch but the given one's: the first of the table, where motorcycle sizes stand first."""
     by_pitch: dict[float, Chain] = {}
     for c in CHAINS.values():
         if 8 < c.pitch_mm < 25 and (chain is None or c.pitch_mm != chain.pitch_mm):
@@ -202,22 +203,24 @@ def _unclaimed(
         pairs += _table(soft, centre, base, _COUNTS, free=claim.chain is None)[:3]
     if claim.near_px is not None:
         near = plane.on_plane(np.array(claim.near_px))
-        pairs = [f for f in pairs if math.dist(f.centre_mm, (float(near[0]), float(near[1]))) < 1.2 * f.form.tip_radius_mm]
+        pairs = [
+            f for f in pairs if math.dist(f.centre_mm, (float(near[0]), float(near[1]))) < 1.2 * f.form.tip_radius_mm
+        ]
     pairs.sort(key=lambda f: -f.score)
     out: list[Fit] = []
     for fit in pairs[:3]:
         fit = around(soft, fit, reach_mm=3.0, scale_std=0.01)
         radius = fit.form.tip_radius_mm * fit.scale
-        close = view_plane(
-            grey, plane, reach_mm=radius + 16, step_mm=_CLOSE_STEP_MM, around_mm=np.array(fit.centre_mm)
-        )
+        close = view_plane(grey, plane, reach_mm=radius + 16, step_mm=_CLOSE_STEP_MM, around_mm=np.array(fit.centre_mm))
         fit = around(close, fit, scale_std=0.005 if claim.chain is None else 0.0)
         forms = _exact_forms(fit, claim)
         if not forms:
             continue
         exact = rivals(close, fit, forms, keep=6)
         if exact and exact[0].form.teeth != fit.form.teeth:
-            exact = sorted(exact + rivals(close, exact[0], _exact_forms(exact[0], claim), keep=4), key=lambda f: -f.score)
+            exact = sorted(
+                exact + rivals(close, exact[0], _exact_forms(exact[0], claim), keep=4), key=lambda f: -f.score
+            )
         out += exact
         if exact and exact[0].score >= SURE_SCORE:
             break
@@ -226,7 +229,9 @@ def _unclaimed(
     return out
 
 
-def _table(soft: PlaneView, centre: tuple[float, float], base: Chain, counts: Sequence[int], *, free: bool) -> list[Fit]:
+def _table(
+    soft: PlaneView, centre: tuple[float, float], base: Chain, counts: Sequence[int], *, free: bool
+) -> list[Fit]:
     """Each count's best fit at a centre, best first; the scale free, or within the reach of a centre that is off."""
     ring = unwound(soft, centre, 8.0, 140.0)
     out = []
@@ -278,9 +283,7 @@ def _every_count(grey: NDArray[np.uint8], plane: PlanePose, chain: Chain) -> lis
 # --- which of them -------------------------------------------------------------------------------------------
 
 
-def _judged(
-    plane: PlanePose, claim: Claim, claimed: IsoForm | None, fits: list[Fit], flags: list[str]
-) -> Placed:
+def _judged(plane: PlanePose, claim: Claim, claimed: IsoForm | None, fits: list[Fit], flags: list[str]) -> Placed:
     """Weigh all fits against one another, and the best against the claim."""
     weights = np.array([_prior(f, claimed) * math.exp(_SHARPNESS * (f.score - fits[0].score)) for f in fits])
     weights /= weights.sum()
@@ -293,26 +296,32 @@ def _judged(
             pitches[key] = pitches.get(key, 0.0) + float(w)
     ranked = sorted(counts.items(), key=lambda item: -item[1])
     best = fits[int(weights.argmax())]
+    if claimed is not None and best.form == claimed:
+        # a lens or a lean takes the plane a few per cent out, which the joint fit takes back and then judges
+        own = max((f for f in fits if f.form == claimed and f.scale == 1.0), key=lambda f: f.score, default=best)
+        if abs(best.scale - 1) < _TRUE_SCALE_OFF or best.score < own.score + _SCALE_MARGIN:
+            best = own
     notes: list[str] = []
     if claimed is not None:
         if best.form.teeth != claimed.teeth:
             flags.append("teeth-disagree")
+            share = 100 * counts[best.form.teeth]
             notes.append(
-                f"The photo supports {best.form.teeth} teeth ({100 * counts[best.form.teeth]:.0f} %), not {claimed.teeth}"
+                f"The photo supports {best.form.teeth} teeth ({share:.0f} %), not {claimed.teeth}"
                 f" ({100 * counts.get(claimed.teeth, 0.0):.0f} %)."
             )
         elif best.form.pitch_mm != claimed.pitch_mm:
             flags.append("chain-disagrees")
             names = ", ".join(c.name for c in CHAINS.values() if c.pitch_mm == best.form.pitch_mm)
-            notes.append(
-                f"By the card the pitch is {best.form.pitch_mm:g} mm ({names}), not {claimed.pitch_mm:g} mm."
-            )
+            notes.append(f"By the card the pitch is {best.form.pitch_mm:g} mm ({names}), not {claimed.pitch_mm:g} mm.")
         elif abs(best.scale - 1) > 0.015:
             flags.append("scale-disagrees")
             notes.append(f"By the card the sprocket is {100 * (best.scale - 1):+.0f} % of its size out.")
     elif claim.teeth is None and len(ranked) > 1 and ranked[0][1] < 0.8:
         flags.append("teeth-uncertain")
-        notes.append(f"The count is {ranked[0][0]} ({100 * ranked[0][1]:.0f} %) or {ranked[1][0]} ({100 * ranked[1][1]:.0f} %).")
+        notes.append(
+            f"The count is {ranked[0][0]} ({100 * ranked[0][1]:.0f} %) or {ranked[1][0]} ({100 * ranked[1][1]:.0f} %)."
+        )
     chain = claim.chain if claim.chain is not None and not {"chain-disagrees"} & set(flags) else None
     if chain is None:
         shares = chain_shares(pitches or {(best.form.pitch_mm, best.form.roller_diameter_mm): 1.0}, None)
@@ -348,8 +357,8 @@ def place_facing(grey: NDArray[np.uint8], focal_35mm: float | None, claim: Claim
     """Without a card: the plane on which the claimed wheel lies, by its pitch; None when nothing fits.
 
     The plane is first taken to face the camera, in units of the photo's shorter side; the form's scale that fits best
-    gives the distance, then the tilt is searched uphill.  At last other counts are asked, each at the scale at which its
-    circles are the same: seats and gaps then tell them apart.
+    gives the distance, then the tilt is searched uphill.  At last other counts are asked, each at the scale at which
+    its circles are the same: seats and gaps then tell them apart.
 
     Raises
     ------
@@ -411,7 +420,10 @@ def _any_scale(view: PlaneView, plane: PlanePose, claim: Claim) -> list[Fit]:
         coarse = replace(view, field=np.ascontiguousarray(soft.field[::2, ::2]), step_mm=2 * view.step_mm)
         for scale in scales[len(scales) // 3 :: 4]:
             shrunk = replace(
-                coarse, step_mm=coarse.step_mm / scale, x_min_mm=coarse.x_min_mm / scale, y_min_mm=coarse.y_min_mm / scale
+                coarse,
+                step_mm=coarse.step_mm / scale,
+                x_min_mm=coarse.x_min_mm / scale,
+                y_min_mm=coarse.y_min_mm / scale,
             )
             for seed in find(shrunk, form, count=1):
                 centre = (seed.centre_mm[0] * scale, seed.centre_mm[1] * scale)
@@ -424,7 +436,8 @@ def _any_scale(view: PlaneView, plane: PlanePose, claim: Claim) -> list[Fit]:
 def _scales_in_view(form: IsoForm) -> Floats:
     """Scales from a wheel of a fifth of the photo's shorter side to one that just leaves it."""
     low, high = 0.1 * _FACING_UNITS / form.tip_radius_mm, 0.55 * _FACING_UNITS / form.tip_radius_mm
-    return np.exp(np.arange(math.log(low), math.log(high), 0.012))
+    scales: Floats = np.exp(np.arange(math.log(low), math.log(high), 0.012))
+    return scales
 
 
 def _tilted(grey: NDArray[np.uint8], plane: PlanePose, fit: Fit) -> tuple[PlanePose, Fit]:
@@ -435,7 +448,9 @@ def _tilted(grey: NDArray[np.uint8], plane: PlanePose, fit: Fit) -> tuple[PlaneP
         close = view_plane(
             grey, turned, reach_mm=start.form.tip_radius_mm + 8, step_mm=_CLOSE_STEP_MM, around_mm=np.zeros(2)
         )
-        begin = fit_form(ring_for(close, start.form, start.scale, start.centre_mm), start.form, start.scale * np.ones(1))
+        begin = fit_form(
+            ring_for(close, start.form, start.scale, start.centre_mm), start.form, start.scale * np.ones(1)
+        )
         return turned, around(close, begin, scale_std=0.006)
 
     best = at(plane, np.zeros(2), fit)

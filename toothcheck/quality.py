@@ -48,7 +48,7 @@ class Quality:
     @property
     def hopeless(self) -> bool:
         """Whether measuring would be guessing."""
-        return bool({"too-far", "steep"} & set(self.flags)) or self.blur_px > 2 * BLUR_MM * self.px_per_mm
+        return bool({"too-far", "steep"} & set(self.flags)) or self.blur_px > 1.5 * BLUR_MM * self.px_per_mm
 
 
 def card_flags(card: CardSighting | None, pose: CardPose | None) -> list[str]:
@@ -93,14 +93,20 @@ def judge(grey: NDArray[np.uint8], wheel: Wheel, card_blur_px: float | None) -> 
     burnt = float((at_face >= _BURNT_LUMA).mean()) if len(at_face) else 0.0
     both = np.concatenate([at_face, at_beside])
     luma = float(np.percentile(both, 95)) if len(both) else 0.0
-    blur = card_blur_px if card_blur_px is not None else _edge_blur(grey, px[inside], plane.project(points + normals)[inside])
+    blur = (
+        card_blur_px
+        if card_blur_px is not None
+        else _edge_blur(grey, px[inside], plane.project(points + normals)[inside])
+    )
     flags, notes = [], []
     if scale < FLOOR_PX_PER_MM:
         flags.append("too-far")
         notes.append(f"The teeth are seen at {scale:.1f} px/mm; {FLOOR_PX_PER_MM} is the least for a grade.")
     if blur > BLUR_MM * scale:
         flags.append("blurred")
-        notes.append(f"Edges are blurred over {blur / scale:.2f} mm (standard deviation); {BLUR_MM} is the most for a grade.")
+        notes.append(
+            f"Edges are blurred over {blur / scale:.2f} mm (standard deviation); {BLUR_MM} is the most for a grade."
+        )
     if plane.tilt_deg > STEEP_DEG:
         flags.append("steep")
     elif plane.tilt_deg > OBLIQUE_DEG:
