@@ -89,7 +89,7 @@ def mean_gap(ring: Ring, teeth: int) -> NDArray[np.complex64]:
     for k in range(-_ORDERS, _ORDERS + 1):
         if abs(k) * teeth < n // 2:
             table[:, k % _PHASES] = ring.coefficients[:, (k * teeth) % n]
-    out: NDArray[np.complex64] = np.fft.ifft(table, axis=1) * _PHASES
+    out: NDArray[np.complex64] = (np.fft.ifft(table, axis=1) * _PHASES).astype(np.complex64)
     return out
 
 

@@ -32,15 +32,17 @@ SURE_SCORE = 0.52
 never seen to match more than 0.45."""
 LEAST_SCORE = 0.22
 """Share of the outline that must have a matching edge for there to be a sprocket at all."""
-_DOUBT_SCORE = 0.34
+_DOUBT_SCORE = 0.42
 _SEARCH_MM, _SEARCH_STEP_MM, _CLOSE_STEP_MM = 300.0, 0.8, 0.4
 _SHARPNESS = 45.0
 """Log-odds for a share of the outline: 0.05 more of it is ten to one."""
 _OTHER_COUNT, _OTHER_PITCH, _OTHER_SCALE = 0.3, 0.3, 0.2
 """How likely each way of being wrong is, against the claim, before looking (our own guess)."""
 _COUNTS = range(9, 61)
-_SCALES = (0.93, 0.95, 0.97, 1.03, 1.05, 1.07)
-_TRUE_SCALE_OFF, _SCALE_MARGIN = 0.04, 0.1
+_SCALES = (0.93, 0.95, 1.05, 1.07)
+_TRUE_SCALE_STD, _TRUE_SCALE_MOST = 0.02, 0.045
+"""By how much card, lens and lean take the scale at the sprocket out in a photo with nothing wrong."""
+_SCALE_MARGIN = 0.1
 _TWO_SHARE, _TWO_SCORE = 0.72, 0.33
 _FACING_UNITS = 240.0
 """Without a card the photo's shorter side is taken to be so many mm until the pitch has told the scale."""
@@ -91,16 +93,22 @@ def place(grey: NDArray[np.uint8], plane: PlanePose, claim: Claim, card: CardSig
         seeds = _near(find(view, claimed, drive_clockwise=claim.drive_clockwise), plane, claim)
         if claim.near_px is None and _several(seeds, claimed):
             flags.append("two-sprockets")
-        for seed in seeds[:3]:
-            fits = _weighed(grey, plane, claimed, seed, claim, sure=seeds[0].score >= SURE_SCORE)
-            if fits and fits[0].score >= _DOUBT_SCORE:
-                break
-    if not fits or fits[0].score < _DOUBT_SCORE:
-        blind = _unclaimed(grey, plane, view, claim, card)
-        fits = sorted(fits + blind, key=lambda f: -f.score)
+        if seeds:
+            fits = _weighed(grey, plane, claimed, seeds[0], claim, sure=seeds[0].score >= SURE_SCORE)
+    if not fits or max(f.score for f in fits if f.scale == 1.0) < _DOUBT_SCORE:
+        fits = fits + _unclaimed(grey, plane, view, claim, card)
+    fits = _one_each(fits)
     if not fits or fits[0].score < LEAST_SCORE:
         return None
     return _judged(plane, claim, claimed, fits, flags)
+
+
+def _one_each(fits: list[Fit]) -> list[Fit]:
+    """The best fit of each form and scale, best first."""
+    out: dict[tuple[int, float, float, float], Fit] = {}
+    for f in sorted(fits, key=lambda f: -f.score):
+        out.setdefault((f.form.teeth, f.form.pitch_mm, f.form.roller_diameter_mm, round(f.scale, 3)), f)
+    return list(out.values())
 
 
 def _near(seeds: list[Seed], plane: PlanePose, claim: Claim) -> list[Seed]:
@@ -136,13 +144,29 @@ def _weighed(
     if claim.chain is not None:
         others += [(form_of(c, form.teeth), 1.0) for c in _other_pitches(claim.chain)]
     others += [(form, s) for s in _SCALES]
-    fits = rivals(close, own, others)
+    fits = _polished(close, rivals(close, own, others))
+    own = _polished(close, [own])[0]
     if fits and fits[0].score > own.score and fits[0].form.teeth != form.teeth:
         # from the better place its own neighbours may be better still
         better = fits[0]
         around_it = [(form_of_like(form, z), 1.0) for z in _neighbours(better.form.teeth) if z != form.teeth]
-        fits = sorted(fits + rivals(close, better, around_it), key=lambda f: -f.score)
+        fits += _polished(close, rivals(close, better, around_it))
     return sorted([own, *fits], key=lambda f: -f.score)
+
+
+def _polished(view: PlaneView, fits: list[Fit]) -> list[Fit]:
+    """Fits with the scale let go as far as it may be out with nothing wrong, and the score charged for it."""
+    out = []
+    for fit in fits:
+        if fit.scale != 1.0:
+            out.append(fit)
+            continue
+        free = around(view, fit, scale_std=0.008)
+        off = abs(free.scale - 1)
+        charge = 0.5 * (off / _TRUE_SCALE_STD) ** 2 / _SHARPNESS
+        better = off < _TRUE_SCALE_MOST and free.score - charge > fit.score
+        out.append(replace(free, scale=1.0, score=free.score - charge) if better else fit)
+    return sorted(out, key=lambda f: -f.score)
 
 
 def form_of_like(form: IsoForm, teeth: int) -> IsoForm:
@@ -194,13 +218,14 @@ def _softened(view: PlaneView, mm: float) -> PlaneView:
 def _unclaimed(
     grey: NDArray[np.uint8], plane: PlanePose, view: PlaneView, claim: Claim, card: CardSighting | None
 ) -> list[Fit]:
-    """The best fits of any count (and any pitch, where none was claimed) wherever circles are concentric."""
+    """The best fits of other counts (any, where none was claimed; and any pitch) wherever circles are concentric."""
     bare = _without_card(view, plane, card)
     soft = _softened(bare, 1.2)
     base = claim.chain or CHAINS["520"]
     pairs: list[Fit] = []
+    counts = _COUNTS if claim.teeth is None else [claim.teeth, *_neighbours(claim.teeth)]
     for centre in concentric(bare, 120.0, 5):
-        pairs += _table(soft, centre, base, _COUNTS, free=claim.chain is None)[:3]
+        pairs += _table(soft, centre, base, counts, free=claim.chain is None)[:3]
     if claim.near_px is not None:
         near = plane.on_plane(np.array(claim.near_px))
         pairs = [
@@ -216,11 +241,10 @@ def _unclaimed(
         forms = _exact_forms(fit, claim)
         if not forms:
             continue
-        exact = rivals(close, fit, forms, keep=6)
+        exact = _polished(close, rivals(close, fit, forms, keep=4))
         if exact and exact[0].form.teeth != fit.form.teeth:
-            exact = sorted(
-                exact + rivals(close, exact[0], _exact_forms(exact[0], claim), keep=4), key=lambda f: -f.score
-            )
+            more = rivals(close, exact[0], _exact_forms(exact[0], claim), keep=3)
+            exact = _one_each(exact + _polished(close, more))
         out += exact
         if exact and exact[0].score >= SURE_SCORE:
             break
@@ -247,7 +271,7 @@ def _table(
 
 def _exact_forms(fit: Fit, claim: Claim) -> list[tuple[IsoForm, float]]:
     """Real forms near a fit of free scale: counts about the fitted one, chains of a pitch about the fitted one."""
-    counts = [claim.teeth] if claim.teeth is not None else [fit.form.teeth + k for k in range(-4, 5)]
+    counts = [fit.form.teeth + k for k in range(-4, 5)]
     radius = fit.form.pitch_radius_mm * fit.scale
     chains = [claim.chain] if claim.chain is not None else [c for c in _other_pitches(None)]
     out = []
@@ -285,6 +309,9 @@ def _every_count(grey: NDArray[np.uint8], plane: PlanePose, chain: Chain) -> lis
 
 def _judged(plane: PlanePose, claim: Claim, claimed: IsoForm | None, fits: list[Fit], flags: list[str]) -> Placed:
     """Weigh all fits against one another, and the best against the claim."""
+    # a scale far out is believed only where nothing else comes near
+    usual = max((f.score for f in fits if f.scale == 1.0), default=-1.0)
+    fits = [f for f in fits if f.scale == 1.0 or f.score > usual + _SCALE_MARGIN]
     weights = np.array([_prior(f, claimed) * math.exp(_SHARPNESS * (f.score - fits[0].score)) for f in fits])
     weights /= weights.sum()
     counts: dict[int, float] = {}
@@ -296,11 +323,6 @@ def _judged(plane: PlanePose, claim: Claim, claimed: IsoForm | None, fits: list[
             pitches[key] = pitches.get(key, 0.0) + float(w)
     ranked = sorted(counts.items(), key=lambda item: -item[1])
     best = fits[int(weights.argmax())]
-    if claimed is not None and best.form == claimed:
-        # a lens or a lean takes the plane a few per cent out, which the joint fit takes back and then judges
-        own = max((f for f in fits if f.form == claimed and f.scale == 1.0), key=lambda f: f.score, default=best)
-        if abs(best.scale - 1) < _TRUE_SCALE_OFF or best.score < own.score + _SCALE_MARGIN:
-            best = own
     notes: list[str] = []
     if claimed is not None:
         if best.form.teeth != claimed.teeth:
