@@ -13,7 +13,7 @@ from typing import Annotated
 import typer
 
 from toothcheck import __version__
-from toothcheck.cli import card, form, inspect, logbook, report, synthetic, teach, trend
+from toothcheck.cli import card, form, inspect, logbook, report, survey, synthetic, teach, trend
 from toothcheck.errors import ToothcheckError
 
 app = typer.Typer(
@@ -40,7 +40,7 @@ def _root(
     pass
 
 
-for group in (inspect, logbook, trend, report, teach, form, card, synthetic):
+for group in (inspect, logbook, trend, report, teach, form, card, synthetic, survey):
     group.register(app)
 
 
