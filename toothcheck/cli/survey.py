@@ -136,8 +136,8 @@ def accuracy(
         ]
         for r in accuracy_rows(records)
     ]  # fmt: skip
-    titles = ["photos", "n", "graded", "exact", "two off", "teeth", "false", "drive loss bias / rms mm", "asymmetry rms %",
-              "95 % holds", "confidence", "right"]  # fmt: skip
+    titles = ["photos", "n", "graded", "exact", "two off", "teeth", "false", "drive loss bias / rms mm",
+              "asymmetry rms %", "95 % holds", "confidence", "right"]  # fmt: skip
     _table(titles, rows)
     try:
         believed = reliability(records)
@@ -145,8 +145,8 @@ def accuracy(
         typer.echo("No photo was graded: nothing can be said about the confidence.")
         return
     typer.echo(
-        f"Confidence: {believed.count} graded photos, Brier score {believed.brier:.3f}, mean confidence less share right"
-        f" {believed.gap:+.3f}."
+        f"Confidence: {believed.count} graded photos, Brier score {believed.brier:.3f},"
+        f" mean confidence less share right {believed.gap:+.3f}."
     )
     if plot is not None:
         write_whole(plot, reliability_plot(believed, "Confidence against grades that were right"))
