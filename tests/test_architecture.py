@@ -16,9 +16,9 @@ ROOMS = [
     "wear", "patterns", "grade", "stretch", "matching", "comparing", "torque", "advice", "sheets", "logbook",
     "drive", "trend", "pages", "lessons", "report",
     # seeing
-    "photo", "edges", "cards", "pose", "tracing", "chainphoto", "features", "overlay",
+    "photo", "edges", "cards", "pose", "tracing", "chainphoto", "features", "counting", "overlay",
     # together
-    "synthetic", "inspection", "survey", "capture", "cli",
+    "synthetic", "claims", "placing", "quality", "inspection", "survey", "capture", "cli",
 ]  # fmt: skip
 GROUND = set(ROOMS[: ROOMS.index("wear")])
 JUDGING = set(ROOMS[ROOMS.index("wear") : ROOMS.index("photo")])

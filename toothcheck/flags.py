@@ -66,9 +66,19 @@ _ALL = (
         remedy="Hold the phone square on to the sprocket's face, within about 25 degrees.",
     ),
     Flag(
+        code="steep",
+        sentence="The photo was taken so much from the side that the teeth hide one another.",
+        remedy="Hold the phone square on to the sprocket's face, within about 25 degrees.",
+    ),
+    Flag(
         code="teeth-out-of-frame",
         sentence="Some teeth are outside the picture.",
         remedy="Step back until every free tooth is in the picture.",
+    ),
+    Flag(
+        code="mirrored",
+        sentence="The photo is mirrored: its scale card can be read only in a mirror.",
+        remedy="Send the original photo, not one from a front camera or an edited one.",
     ),
     # --- the sprocket and the claims about it
     Flag(
@@ -82,9 +92,19 @@ _ALL = (
         remedy="Count the teeth again, or leave the count to the photo with --teeth auto.",
     ),
     Flag(
+        code="teeth-uncertain",
+        sentence="The photo leaves more than one tooth count open.",
+        remedy="Count the teeth and say so with --teeth.",
+    ),
+    Flag(
         code="chain-disagrees",
         sentence="The photo does not support the chain size given.",
         remedy="Read the size stamped on the chain's plates, or leave it to the photo with --chain auto.",
+    ),
+    Flag(
+        code="roller-disagrees",
+        sentence="The seats fit another roller than that of the chain size given.",
+        remedy="Read the size stamped on the chain's plates: sizes of one pitch differ in their rollers.",
     ),
     Flag(
         code="scale-disagrees",
@@ -115,6 +135,11 @@ _ALL = (
         code="turning-unknown",
         sentence="Which flank is the drive flank was not told, and the wear does not show it.",
         remedy="Say which way the sprocket turns in the photo with --turning.",
+    ),
+    Flag(
+        code="turning-open",
+        sentence="Which flank is the drive flank was not told; neither is worn, so it makes no difference.",
+        remedy="Say which way the sprocket turns in the photo with --turning, next time wear may show.",
     ),
     Flag(
         code="two-sprockets",

@@ -1,0 +1,262 @@
+"""What is claimed about a photo, and whether the measured wheel bears it out.
+
+The place of the sprocket already answers for tooth count, pitch and scale (`toothcheck.placing`); what is left for
+the traced wheel is the roller, the turning, the card's print and height, and the form.  Each check ends in a flag and
+a sentence with numbers, never in a silent change of what was claimed.
+"""
+
+from __future__ import annotations
+
+import math
+from dataclasses import dataclass, replace
+
+import numpy as np
+
+from toothcheck.chains import CHAINS, Chain
+from toothcheck.estimate import Estimate
+from toothcheck.geometry import Floats
+from toothcheck.tooth import ToothRing
+from toothcheck.tracing.fit import UNKNOWNS
+from toothcheck.tracing.rims import Wheel
+from toothcheck.tracing.trace import Traced
+from toothcheck.wear import Datum, DatumPriors, WheelWear, fit_datum
+
+WRONG_TURNING_PRIOR = 0.03
+"""How often a turning that was told is wrong, before the photo is looked at (our own guess)."""
+_SPREAD_SCALE, _COAST_SCALE_MM = 0.035, 0.05
+"""By how much the log of the scatter, and the flanks' even loss, differ between right and wrong turning where nothing
+is worn: the units in which evidence for a side is counted."""
+SURE = 0.95
+"""Probability from which a drive flank that was not told is taken as found."""
+_SCALE_PERCENT, _SCALE_SIGMAS = 1.0, 3.0
+_FORM_SPREAD_MM = 0.11
+_WORN_COAST_MM = 0.18
+_ROLLER_CHI2 = 6.0
+_MOTORCYCLE = ("415", "420", "428", "520", "525", "530", "532", "630", "632")
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Claim:
+    """What the user says about the photo."""
+
+    chain: Chain | None
+    """None: to be found out."""
+    teeth: int | None
+    """None: to be found out."""
+    position: str
+    """``front`` or ``rear``."""
+    turning: str | None
+    """``clockwise`` or ``counterclockwise`` as seen in the photo, None when not told."""
+    card_height_mm: float | None = None
+    """Card over the face, towards the camera; None when not told."""
+    thickness_mm: float | None = None
+    near_px: tuple[float, float] | None = None
+
+    @property
+    def drive_clockwise(self) -> bool | None:
+        """Whether drive flanks are on the clockwise sides of teeth (measures.md, section 1)."""
+        if self.turning is None:
+            return None
+        return (self.position == "front") == (self.turning == "clockwise")
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Found:
+    """What the photo itself says about the claims; probabilities of what was weighed against one another."""
+
+    teeth: tuple[tuple[int, float], ...] = ()
+    """Tooth counts, most probable first."""
+    chains: tuple[tuple[str, float], ...] = ()
+    """Chain sizes, most probable first; sizes of the same pitch and roller differ only in width."""
+    drive_clockwise: float | None = None
+    """Probability that the worn flank is on the clockwise sides of teeth; None where no wear tells."""
+
+    def as_json(self) -> dict[str, object]:
+        """For the JSON document."""
+        p = self.drive_clockwise
+        return {
+            "teeth": [{"teeth": z, "probability": round(q, 3)} for z, q in self.teeth],
+            "chains": [{"chain": name, "probability": round(q, 3)} for name, q in self.chains],
+            "drive_flank": None if p is None else {"clockwise": round(p, 3), "counterclockwise": round(1 - p, 3)},
+        }
+
+
+def chain_shares(
+    weights: dict[tuple[float, float], float], thickness: Estimate | None
+) -> tuple[tuple[str, float], ...]:
+    """Chain sizes with probabilities, from weights of (pitch, roller diameter) and the measured thickness of a tooth.
+
+    Motorcycle sizes count four times as much as industrial and cycle sizes (our own choice).  Teeth are 0.88 to 0.95
+    of the chain's inner width thick (common practice, no source).
+    """
+    out = {}
+    for chain in CHAINS.values():
+        weight = weights.get((chain.pitch_mm, chain.roller_diameter_mm), 0.0)
+        if weight <= 0:
+            continue
+        weight *= 4.0 if chain.name in _MOTORCYCLE else 1.0
+        if thickness is not None:
+            std = math.hypot(thickness.std, 0.04 * chain.inner_width_mm)
+            weight *= math.exp(-0.5 * ((thickness.value - 0.91 * chain.inner_width_mm) / std) ** 2) / std + 1e-6
+        out[chain.name] = weight
+    total = sum(out.values())
+    if total <= 0:
+        return ()
+    ranked = sorted(out.items(), key=lambda item: -item[1])
+    return tuple((name, w / total) for name, w in ranked if w / total >= 0.005)
+
+
+# --- turning -------------------------------------------------------------------------------------------------
+
+
+def side_evidence(ring: ToothRing, known: Datum, drive_clockwise: bool, priors: DatumPriors) -> float:
+    """Log of the odds that the clockwise sides of teeth are the worn ones, from the datum of one side and the other.
+
+    Unworn flanks lie on the form with less scatter than worn ones, and without an even loss.  Taken by itself each is
+    easily fooled by one-sided light, so both are counted in units of what light alone does.
+
+    Parameters
+    ----------
+    known
+        The datum with drive flanks on the sides that ``drive_clockwise`` says.
+    """
+    other = fit_datum(ring, drive_clockwise=not drive_clockwise, priors=priors)
+    scatter = math.log(max(other.spread_mm, 1e-3) / max(known.spread_mm, 1e-3)) / _SPREAD_SCALE
+    even = (abs(other.coast_mm) - abs(known.coast_mm)) / _COAST_SCALE_MM
+    evidence = float(np.clip(scatter + even, -12, 12))
+    return evidence if drive_clockwise else -evidence
+
+
+def shows_wear(wear: WheelWear) -> bool:
+    """Whether the wheel's drive flanks are worn beyond doubt."""
+    a = wear.asymmetry_percent
+    return a is not None and a.value > max(3.5, 2 * a.std)
+
+
+def turning_doubted(wear: WheelWear, evidence: float, claimed: bool) -> bool:
+    """Whether there is enough against the turning told to look from the other side too."""
+    a = wear.asymmetry_percent
+    return (-evidence if claimed else evidence) > 1.0 or (a is not None and a.value < -2.5)
+
+
+def drive_probability(evidence: float, claimed: bool | None) -> float:
+    """Probability that drive flanks are on the clockwise sides, from the evidence and what was told."""
+    odds = evidence + math.log(turning_prior(claimed) / (1 - turning_prior(claimed)))
+    return 1 / (1 + math.exp(-odds))
+
+
+def turning_prior(drive_clockwise: bool | None) -> float:
+    """Probability of clockwise drive flanks before looking."""
+    if drive_clockwise is None:
+        return 0.5
+    return 1 - WRONG_TURNING_PRIOR if drive_clockwise else WRONG_TURNING_PRIOR
+
+
+# --- scale, roller, form -------------------------------------------------------------------------------------
+
+
+def card_to_pitch(traced: Traced, start: Wheel, pivot_mm: Floats) -> tuple[Estimate, float]:
+    """How much larger the sprocket's pitch is by the card's scale than it should be, per cent.
+
+    The fit takes a scale that is off as a height over the card's plane; the card's lean is left out of it.  Also the
+    distance from camera to card, mm.
+    """
+    k = UNKNOWNS.index("height")
+    at = start.plane.origin_mm + start.plane.camera_from_plane[:, :2] @ pivot_mm
+    distance = float(np.linalg.norm(at))
+    height, std = float(traced.fit.unknowns[k]), float(traced.fit.covariance[k, k]) ** 0.5
+    return Estimate(value=100 * height / distance, std=max(100 * std / distance, 0.02)), distance
+
+
+def scale_flags(percent: Estimate, prior_mm: float, distance_mm: float) -> tuple[list[str], list[str]]:
+    """Flags and sentences on the card's scale against the pitch's.
+
+    Parameters
+    ----------
+    prior_mm
+        Standard uncertainty of the card's height before the fit.
+    distance_mm
+        From camera to card.
+    """
+    std = math.hypot(percent.std, 100 * prior_mm / distance_mm)
+    if abs(percent.value) < max(_SCALE_PERCENT, _SCALE_SIGMAS * std):
+        return [], []
+    lift = percent.value / 100 * distance_mm
+    size = "large" if percent.value > 0 else "small"
+    return ["scale-disagrees"], [
+        f"By the card the sprocket's pitch is {abs(percent.value):.1f} % too {size}:"
+        f" the card was printed {'smaller' if percent.value > 0 else 'larger'} than meant, or lies"
+        f" {abs(lift):.0f} mm {'deeper' if lift > 0 else 'higher'} than told."
+    ]
+
+
+def roller_shares(
+    ring: ToothRing, chain: Chain, wear: WheelWear, priors: DatumPriors
+) -> dict[tuple[float, float], float]:
+    """Weights of the rollers that chains of this pitch have, from how well seats of each lie on the ring."""
+    rollers = {c.roller_diameter_mm for c in CHAINS.values() if c.pitch_mm == chain.pitch_mm}
+    votes = sum(len(g.offset_mm) for g in ring.gaps) * 0.5
+    spacing = 0.25  # points stand closer than texture, which they share, is long
+    chi2 = {}
+    for d1 in rollers:
+        if abs(d1 / chain.roller_diameter_mm - 1) > 0.2:
+            continue
+        tried = replace(ring, roller_diameter_mm=d1)
+        datum = wear.datum if d1 == chain.roller_diameter_mm else fit_datum(
+            tried, drive_clockwise=wear.drive_clockwise, priors=priors
+        )  # fmt: skip
+        out = max(0.0, datum.gap_form.value - 1, -datum.gap_form.value)
+        # a tenth of the points at most speaks for itself: dirt and light are shared along and across gaps
+        fit = 0.1 * votes * spacing * 2 * math.log(max(datum.spread_mm, 0.01))
+        bias = (datum.bias_mm - priors.bias_mean_mm) / max(priors.bias_mm, 0.02)
+        coast = min(0.0, datum.coast_mm) / 0.03
+        chi2[d1] = fit + (datum.form.seat_offset_mm / 0.06) ** 2 + bias**2 + coast**2 + (out / 0.1) ** 2
+    least = min(chi2.values())
+    return {(chain.pitch_mm, d1): math.exp(-0.5 * (value - least)) for d1, value in chi2.items()}
+
+
+def roller_flags(shares: dict[tuple[float, float], float], chain: Chain) -> tuple[list[str], list[str]]:
+    """A flag and a sentence where another roller fits the seats much better than the chain's own."""
+    own = shares.get((chain.pitch_mm, chain.roller_diameter_mm), 1.0)
+    best = max(shares, key=lambda key: shares[key])
+    if best[1] == chain.roller_diameter_mm or 2 * math.log(shares[best] / max(own, 1e-12)) < _ROLLER_CHI2:
+        return [], []
+    names = [c.name for c in CHAINS.values() if (c.pitch_mm, c.roller_diameter_mm) == best and c.name in _MOTORCYCLE]
+    return ["roller-disagrees"], [
+        f"The seats fit a roller of {best[1]:g} mm ({', '.join(names) or 'an industrial size'}) better than"
+        f" the {chain.roller_diameter_mm:g} mm of {chain.name}."
+    ]
+
+
+def form_flags(traced: Traced, wear: WheelWear) -> tuple[list[str], list[str]]:
+    """A flag and a sentence where the unworn flanks do not lie on any form between the limits."""
+    gap_form, spread = wear.datum.gap_form, wear.datum.spread_mm
+    beyond = gap_form.value > 1.03 or gap_form.value < -0.03
+    if spread < _FORM_SPREAD_MM and not (beyond and spread > 0.6 * _FORM_SPREAD_MM):
+        return [], []
+    return ["form-disagrees"], [
+        f"Seats and coast flanks scatter by {spread:.2f} mm about the nearest ISO 606 form"
+        + (", which lies beyond the limit forms." if beyond else ".")
+    ]
+
+
+def wear_flags(wear: WheelWear, other: WheelWear | None, right: float) -> list[str]:
+    """Flags on which flank is worn, where the turning was told.
+
+    Parameters
+    ----------
+    other
+        The same photo measured with the flanks' roles exchanged, where there was doubt.
+    right
+        Probability that the turning told is right.
+    """
+    own = wear.asymmetry_percent
+    if own is None:
+        return []
+    if own.value < -3 - own.std:  # metal does not grow
+        return ["wear-on-coast-flank"]
+    exchanged = None if other is None else other.asymmetry_percent
+    # where both readings say the same, the wrong one does no harm
+    if exchanged is not None and right < 0.5 and exchanged.value > 3.5 and abs(exchanged.value - own.value) > 2:
+        return ["wear-on-coast-flank"]
+    return ["worn-both-flanks"] if wear.datum.coast_mm > _WORN_COAST_MM else []

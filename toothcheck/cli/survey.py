@@ -1,0 +1,157 @@
+"""``toothcheck survey``: how good it is, over many made photos of known wear."""
+
+from __future__ import annotations
+
+import json
+from collections.abc import Callable
+from pathlib import Path
+from typing import Annotated, Any, Optional
+
+import typer
+
+from toothcheck.errors import OutputError, UsageError
+
+group = typer.Typer(
+    help="Make many photos of known wear, inspect them, and count up how right the answers are.",
+    no_args_is_help=True,
+    rich_markup_mode="rich",
+)
+
+Count = Annotated[int, typer.Option("--count", min=1, max=100000, help="How many photos.")]
+Seed = Annotated[int, typer.Option("--seed", min=0, help="The same number gives the same photos.")]
+Jobs = Annotated[int, typer.Option("--jobs", min=1, max=64, help="Processes at a time.")]
+Size = Annotated[str, typer.Option("--size", help="Width x height of the photos in px.")]
+Cache = Annotated[
+    Optional[Path],  # noqa: UP045 - typer evaluates annotations at run time
+    typer.Option("--cache", help="JSON file of finished photos; a run that was cut short goes on from it."),
+]
+
+
+def _size(words: str) -> tuple[int, int]:
+    try:
+        width, height = (int(part) for part in words.lower().split("x"))
+    except ValueError:
+        raise UsageError(f"--size must be WIDTHxHEIGHT such as 2016x1512, not {words!r}.") from None
+    if not (400 <= min(width, height) and width * height <= 13_000_000):
+        raise UsageError(f"--size must lie between 400x400 and 13 million px, not {words}.")
+    return width, height
+
+
+def _kept(cache: Path | None, head: dict[str, Any]) -> list[dict[str, Any]]:
+    """Records of an earlier run with the same head."""
+    if cache is None or not cache.exists():
+        return []
+    try:
+        kept = json.loads(cache.read_text("utf-8"))
+        same = kept["of"] == head
+        records: list[dict[str, Any]] = kept["records"]
+    except (OSError, ValueError, KeyError, TypeError) as error:
+        raise OutputError(f"{cache} is not a survey's cache: {error}.", hint="Name another file.") from error
+    if not same:
+        raise OutputError(f"{cache} belongs to another survey ({kept['of']}).", hint="Name another file.")
+    return records
+
+
+def _gathered(
+    worker: Callable[..., dict[str, Any]], head: dict[str, Any], count: int, jobs: int, cache: Path | None
+) -> list[dict[str, Any]]:
+    from toothcheck.cli.output import write_whole
+    from toothcheck.survey import run_cases
+
+    records = [r for r in _kept(cache, head) if r["lot"] < count]
+    done = {r["lot"] for r in records}
+    lots = [i for i in range(count) if i not in done]
+    for k, record in enumerate(run_cases(worker, lots, head["seed"], jobs=jobs, size_px=tuple(head["size"]))):
+        records.append(record)
+        if cache is not None and (k % 5 == 4 or len(records) == count):
+            write_whole(cache, json.dumps({"of": head, "records": records}).encode())
+        typer.echo(f"\r{len(records)} of {count} photos", err=True, nl=len(records) == count)
+    return sorted(records, key=lambda r: int(r["lot"]))
+
+
+def _table(titles: list[str], rows: list[list[str]]) -> None:
+    """A Markdown table, as it goes into README."""
+    widths = [max(len(r[i]) for r in [titles, *rows]) for i in range(len(titles))]
+    for row in (titles, ["-" * w for w in widths], *rows):
+        typer.echo("| " + " | ".join(cell.ljust(w) for cell, w in zip(row, widths, strict=True)) + " |")
+
+
+def _number(value: float | None, pattern: str) -> str:
+    return "-" if value is None or value != value else format(value, pattern)
+
+
+@group.command("wrong-claims", epilog="Example: toothcheck survey wrong-claims --count 2 --size 800x600")
+def wrong_claims(
+    count: Count = 200, seed: Seed = 1, jobs: Jobs = 2, size: Size = "2016x1512", cache: Cache = None
+) -> None:
+    """Photos about which something wrong is told: how many end in a flag, and none in a sure wrong grade."""
+    from toothcheck.survey import wrong_claim_case, wrong_claim_rows
+
+    head = {"survey": "wrong-claims", "seed": seed, "size": list(_size(size))}
+    records = _gathered(wrong_claim_case, head, count, jobs, cache)
+    rows = [
+        [
+            r["kind"], str(r["cases"]), str(r["flagged"]), str(r["cannot_tell"]), str(r["right_grade"]),
+            str(r["wrong_sure"]), "-" if r["named"] is None else f"{r['named']} of {r['named_of']}",
+        ]
+        for r in wrong_claim_rows(records)
+    ]  # fmt: skip
+    titles = [
+        "what was wrong",
+        "cases",
+        "flagged",
+        "cannot-tell",
+        "right grade",
+        "wrong, sure above 0.5",
+        "right count named",
+    ]
+    _table(titles, rows)
+
+
+@group.command("accuracy", epilog="Example: toothcheck survey accuracy --count 5 --size 800x600")
+def accuracy(
+    count: Count = 100,
+    seed: Seed = 1,
+    jobs: Jobs = 2,
+    size: Size = "2016x1512",
+    cache: Cache = None,
+    plot: Annotated[
+        Optional[Path],  # noqa: UP045
+        typer.Option("--plot", help="Write the reliability plot to this PNG."),
+    ] = None,
+) -> None:
+    """Photos with honest claims: how many are graded, how exactly, and whether the confidence can be believed."""
+    from toothcheck.cli.output import write_whole
+    from toothcheck.survey import accuracy_case, accuracy_rows, reliability, reliability_plot
+
+    head = {"survey": "accuracy", "seed": seed, "size": list(_size(size))}
+    records = _gathered(accuracy_case, head, count, jobs, cache)
+    rows = [
+        [
+            r["tier"], str(r["photos"]), str(r["graded"]), str(r["exact"]), str(r["two_off"]),
+            f"{r['teeth']} of {r['teeth_visible']}", str(r["false_teeth"]),
+            f"{_number(r['drive_bias_mm'], '+.3f')} / {_number(r['drive_rms_mm'], '.3f')}",
+            _number(r["asymmetry_rms_percent"], ".2f"), _number(r["within_95_percent"], ".0f"),
+            _number(r["confidence_mean"], ".2f"), _number(r["right_share"], ".2f"),
+        ]
+        for r in accuracy_rows(records)
+    ]  # fmt: skip
+    titles = ["photos", "n", "graded", "exact", "two off", "teeth", "false", "drive loss bias / rms mm",
+              "asymmetry rms %", "95 % holds", "confidence", "right"]  # fmt: skip
+    _table(titles, rows)
+    try:
+        believed = reliability(records)
+    except ValueError:
+        typer.echo("No photo was graded: nothing can be said about the confidence.")
+        return
+    typer.echo(
+        f"Confidence: {believed.count} graded photos, Brier score {believed.brier:.3f},"
+        f" mean confidence less share right {believed.gap:+.3f}."
+    )
+    if plot is not None:
+        write_whole(plot, reliability_plot(believed, "Confidence against grades that were right"))
+
+
+def register(app: typer.Typer) -> None:
+    """Add the commands."""
+    app.add_typer(group, name="survey")

@@ -1,0 +1,219 @@
+"""How many teeth, on which pitch, at which scale: asked of the photo round one centre, whatever was claimed.
+
+The double-angle field of gradients (`toothcheck.tracing.seed`) is unwound about a centre, its angles taken against the
+radius, and Fourier transformed along the circle once.  A wheel of z teeth lives in the orders 0, ±z, ±2z … alone:
+summing these gives the mean gap of all z, over which the ideal gap's outline of that count is laid at every radius and
+phase.  So one transform answers for every count, chain and scale, each in a few milliseconds, where the search of the
+whole plane answers for one.
+
+The centre comes from the seed, or, when the seed is in doubt, from where the gradients' lines meet: bore, hub, seats
+and tips are concentric, whatever their number.
+"""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Sequence
+from dataclasses import dataclass
+
+import cv2
+import numpy as np
+from numpy.typing import NDArray
+
+from toothcheck.geometry import Floats
+from toothcheck.toothform import TIP, IsoForm
+from toothcheck.tracing.seed import PlaneView
+
+_PHASES = 48
+_ORDERS = 6
+_STEP_MM = 0.4
+
+
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class Ring:
+    """The field round a centre: Fourier coefficients along the circle at equal steps of radius."""
+
+    centre_mm: tuple[float, float]
+    coefficients: NDArray[np.complex64]
+    """(radii, n)."""
+    first_mm: float
+    step_mm: float
+
+    @property
+    def last_mm(self) -> float:
+        """Radius of the last row."""
+        return self.first_mm + self.step_mm * (len(self.coefficients) - 1)
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Fit:
+    """How well one form fits a ring."""
+
+    form: IsoForm
+    scale: float
+    """What the form had to be enlarged by."""
+    phase: float
+    """Angle of a gap's axis, radians."""
+    score: float
+    """Share of the outline with a matching edge, -1…1."""
+    centre_mm: tuple[float, float]
+
+
+def unwound(view: PlaneView, centre_mm: tuple[float, float], first_mm: float, last_mm: float) -> Ring:
+    """Unwind a view about a centre between two radii."""
+    step = max(_STEP_MM, 0.8 * view.step_mm)
+    radii = np.arange(first_mm, last_mm + step, step)
+    n = 1 << math.ceil(math.log2(2 * math.pi * last_mm / step) - 0.3)
+    turn = np.exp(2j * np.pi * np.arange(n) / n)
+    at = (centre_mm[0] + 1j * centre_mm[1]) + radii[:, None] * turn
+    x = ((at.real - view.x_min_mm) / view.step_mm).astype(np.float32)
+    y = ((at.imag - view.y_min_mm) / view.step_mm).astype(np.float32)
+    pairs = view.field.view(np.float32).reshape(*view.field.shape, 2)
+    values = cv2.remap(pairs, x, y, cv2.INTER_LINEAR, borderMode=cv2.BORDER_CONSTANT, borderValue=0)
+    field = np.ascontiguousarray(values).view(np.complex64)[..., 0]
+    along = np.fft.fft(field * np.conj(turn**2).astype(np.complex64), axis=1) / n
+    return Ring(
+        centre_mm=centre_mm,
+        coefficients=np.asarray(
+            np.fft.fft(field * np.conj(turn**2).astype(np.complex64), axis=1) / n, dtype=np.complex64
+        ),
+        first_mm=first_mm,
+        step_mm=step,
+    )
+
+
+def mean_gap(ring: Ring, teeth: int) -> NDArray[np.complex64]:
+    """(radii, phases) mean field over the gaps of a wheel of so many teeth; phase 0 on the plane's x axis."""
+    n = ring.coefficients.shape[1]
+    table = np.zeros((len(ring.coefficients), _PHASES), np.complex64)
+    for k in range(-_ORDERS, _ORDERS + 1):
+        if abs(k) * teeth < n // 2:
+            table[:, k % _PHASES] = ring.coefficients[:, (k * teeth) % n]
+    out: NDArray[np.complex64] = (np.fft.ifft(table, axis=1) * _PHASES).astype(np.complex64)
+    return out
+
+
+def fit_form(ring: Ring, form: IsoForm, scales: Floats, drive_clockwise: bool | None = None) -> Fit:
+    """The best scale and phase of a form on a ring."""
+    gap = form.gap(0.8)
+    x, y = gap.points_mm.T
+    radius = np.hypot(x, y)
+    angle = np.arctan2(-x, y)  # counterclockwise from the gap's axis
+    doubled = np.exp(2j * (np.arctan2(gap.normals[:, 1], gap.normals[:, 0]) - np.arctan2(y, x)))
+    strength = np.where(gap.part == TIP, 0.3, 1.0)
+    if drive_clockwise is not None:
+        # at +x in a gap stands the counterclockwise flank of the tooth on its clockwise side
+        strength = strength * np.where((x > 0) == drive_clockwise, 1.0, 0.2)
+    strength = strength / strength.sum()
+    weight = (strength * np.conj(doubled)).astype(np.complex64)
+    table = mean_gap(ring, form.teeth)
+    row = (radius * scales[:, None] - ring.first_mm) / ring.step_mm
+    inside = (row >= 0) & (row <= len(table) - 1.001)
+    low = np.clip(row, 0, len(table) - 2).astype(int)
+    part = np.clip(row - low, 0, 1)[..., None].astype(np.float32)
+    place = np.round(angle / form.pitch_angle * _PHASES).astype(int)
+    columns = (place[:, None] + np.arange(_PHASES)) % _PHASES
+    values = table[low[:, :, None], columns] * (1 - part) + table[low[:, :, None] + 1, columns] * part
+    score = np.einsum("spm,p->sm", np.where(inside[..., None], values, 0), weight).real
+    s, m = np.unravel_index(int(score.argmax()), score.shape)
+    return Fit(
+        form=form, scale=float(scales[s]), phase=float(m) / _PHASES * form.pitch_angle, score=float(score[s, m]),
+        centre_mm=ring.centre_mm,
+    )  # fmt: skip
+
+
+def concentric(view: PlaneView, reach_mm: float, count: int = 4) -> list[tuple[float, float]]:
+    """Where the gradients' lines meet most: likely centres, best first."""
+    step = max(1, round(1.0 / view.step_mm))
+    field = view.field[::step, ::step]
+    cell = view.step_mm * step
+    strong = np.abs(field)
+    i, j = np.nonzero(strong > 0.55)
+    if len(i) > 20000:
+        keep = np.argsort(-strong[i, j], kind="stable")[:20000]
+        i, j = i[keep], j[keep]
+    direction = np.sqrt(field[i, j] / strong[i, j])
+    t = np.arange(6.0 / cell, reach_mm / cell, 1.0)
+    t = np.concatenate([-t, t])
+    x = np.rint(j[:, None] + t * direction.real[:, None]).astype(np.int32)
+    y = np.rint(i[:, None] + t * direction.imag[:, None]).astype(np.int32)
+    rows, columns = field.shape
+    inside = (x >= 0) & (y >= 0) & (x < columns) & (y < rows)
+    votes = np.bincount((y * columns + x)[inside], minlength=rows * columns).reshape(rows, columns).astype(np.float32)
+    peak = cv2.GaussianBlur(votes, (0, 0), 1.5 / cell) - cv2.GaussianBlur(votes, (0, 0), 8.0 / cell)
+    out = []
+    apart = max(2, int(8 / cell))
+    for _ in range(count):
+        a, b = np.unravel_index(int(peak.argmax()), peak.shape)
+        out.append((view.x_min_mm + int(b) * cell, view.y_min_mm + int(a) * cell))
+        peak[max(0, a - apart) : a + apart + 1, max(0, b - apart) : b + apart + 1] = -1e9
+    return out
+
+
+def ring_for(view: PlaneView, form: IsoForm, scale: float, centre_mm: tuple[float, float]) -> Ring:
+    """The part of a view that an enlarged form touches, unwound."""
+    root = form.pitch_radius_mm - 0.6 * form.roller_diameter_mm
+    return unwound(view, centre_mm, max(2.0, root * scale - 0.5), form.tip_radius_mm * scale + 1.0)
+
+
+def around(view: PlaneView, start: Fit, *, reach_mm: float = 1.2, scale_std: float = 0.0) -> Fit:
+    """The best centre near a fit for the same form: steps uphill, from ``reach_mm`` down to a quarter of a millimetre.
+
+    Parameters
+    ----------
+    scale_std
+        By how much the scale may change with each step, relative; 0 holds it.
+    """
+    best, step = start, reach_mm
+    while step > 0.2:
+        moved = False
+        for dx, dy in ((step, 0), (-step, 0), (0, step), (0, -step)):
+            centre = (best.centre_mm[0] + dx, best.centre_mm[1] + dy)
+            ring = ring_for(view, best.form, best.scale, centre)
+            scales = best.scale * (1 + scale_std * np.array([-1.0, -0.5, 0.0, 0.5, 1.0]) if scale_std else np.ones(1))
+            tried = fit_form(ring, best.form, scales)
+            if tried.score > best.score + 1e-4:
+                best, moved = tried, True
+        if not moved:
+            step /= 2
+    return best
+
+
+def matched_side(view: PlaneView, fit: Fit) -> complex:
+    """Direction from a fit's centre to the gaps that match best, and how one-sided they are (length 0…1)."""
+    gap = fit.form.gap(0.8)
+    points = (gap.points_mm[:, 1] - 1j * gap.points_mm[:, 0]) * fit.scale  # gap's axis on +x
+    doubled = np.conj((gap.normals[:, 1] - 1j * gap.normals[:, 0]) ** 2)
+    turn = np.exp(1j * (fit.phase + np.arange(fit.form.teeth) * fit.form.pitch_angle))
+    at = points * turn[:, None] + complex(*fit.centre_mm)
+    j = np.rint((at.real - view.x_min_mm) / view.step_mm).astype(int)
+    i = np.rint((at.imag - view.y_min_mm) / view.step_mm).astype(int)
+    rows, columns = view.field.shape
+    inside = (i >= 0) & (j >= 0) & (i < rows) & (j < columns)
+    field = np.where(inside, view.field[np.clip(i, 0, rows - 1), np.clip(j, 0, columns - 1)], 0)
+    score = np.clip((field * doubled * np.conj(turn[:, None]) ** 2).real.mean(1), 0, None) ** 2
+    return complex((score * turn).sum() / max(float(score.sum()), 1e-9))
+
+
+def rivals(view: PlaneView, fit: Fit, others: Sequence[tuple[IsoForm, float]], *, keep: int = 5) -> list[Fit]:
+    """The best fits of other forms (each with its scale) in the same place, best first.
+
+    A wheel of the wrong size finds its place where part of its outline lies on part of the right one; there the two
+    circles touch, which says where the other's centre must be.
+    """
+    side = matched_side(view, fit)
+    unit = side / max(abs(side), 1e-9)
+    radius = fit.form.pitch_radius_mm * fit.scale
+    rough = []
+    for form, scale in others:
+        shift = (radius - form.pitch_radius_mm * scale) * unit
+        best: Fit | None = None
+        for share in (1.0, 0.5, 0.0):  # 0: the same centre, where all of the outline was seen
+            centre = (fit.centre_mm[0] + share * shift.real, fit.centre_mm[1] + share * shift.imag)
+            tried = fit_form(ring_for(view, form, scale, centre), form, np.array([scale]))
+            if best is None or tried.score > best.score:
+                best = tried
+        if best is not None:
+            rough.append(best)
+    rough.sort(key=lambda f: -f.score)
+    return sorted((around(view, f) for f in rough[:keep]), key=lambda f: -f.score)

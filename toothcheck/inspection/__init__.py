@@ -1,0 +1,329 @@
+"""The line from a photo to a grade: the table of contents of the package.
+
+photo -> scale -> pose -> tracing ==ToothRing==> wear -> grade, and between them what is asked of the claims:
+
+1. `sighted`: is there a card, how does it stand, how high over it is the face?
+2. `toothcheck.placing`: where is the sprocket, and are tooth count, pitch and scale as claimed?
+3. `toothcheck.quality`: is the photo good enough there?
+4. `toothcheck.tracing` and `toothcheck.wear`: the teeth, and what is gone of them; from both sides where it is in doubt
+   which flank drives.
+5. `toothcheck.claims`: does the measured wheel bear out the rest of the claims?
+6. `toothcheck.grade`.
+"""
+
+from __future__ import annotations
+
+import math
+from dataclasses import dataclass, field, replace
+from typing import Any
+
+import numpy as np
+
+from toothcheck import claims, placing, quality
+from toothcheck.cards.detect import CardSighting, find_card
+from toothcheck.claims import Claim, Found
+from toothcheck.edges import optics
+from toothcheck.estimate import Estimate
+from toothcheck.grade import Verdict, grade, refusal
+from toothcheck.inspection.document import SCHEMA, document, tip_pixels
+from toothcheck.photo import Photo
+from toothcheck.placing import Placed
+from toothcheck.pose import CardPose, PlanePose, card_pose
+from toothcheck.tracing.fit import UNKNOWNS, Priors
+from toothcheck.tracing.rims import Wheel
+from toothcheck.tracing.trace import Traced, trace
+from toothcheck.wear import DatumPriors, WheelWear, measure
+
+__all__ = ["SCHEMA", "Claim", "Found", "Inspection", "inspect", "tip_pixels"]
+
+_THICKNESS_SHARE = 0.91
+"""Of the chain's inner width: single sprockets as sold run from 0.88 to 0.95 (common practice, no source)."""
+_THICKNESS_STD = 0.03
+_SCALE_STD_CARD = 0.004
+
+
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class Inspection:
+    """Everything that was found out from one photo."""
+
+    photo: Photo
+    claim: Claim
+    """As told; what was left to the photo is filled in once it is found."""
+    card: CardSighting | None
+    card_pose: CardPose | None
+    traced: Traced | None
+    wear: WheelWear | None
+    verdict: Verdict
+    flags: tuple[str, ...]
+    card_to_pitch_percent: Estimate | None
+    found: Found
+
+    def document(self) -> dict[str, Any]:
+        """The JSON document of measures.md, section 6."""
+        return document(self)
+
+
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class _Start:
+    """Everything that tracing begins with."""
+
+    wheel: Wheel
+    priors: Priors
+    scale_std: float
+
+
+def inspect(photo: Photo, claim: Claim, *, seed: int = 0) -> Inspection:
+    """Measure and grade the sprocket in a photo.
+
+    Parameters
+    ----------
+    photo
+        As loaded.
+    claim
+        What the user says of it; chain and teeth may be left to the photo.
+    seed
+        Of the draws behind uncertainties and confidence.
+    """
+    rng = np.random.default_rng(seed)
+    card = find_card(photo.grey)
+    pose = None if card is None else card_pose(card, photo.grey, photo.focal_35mm)
+    told = _Told(photo=photo, claim=claim, card=card, pose=pose, flags=quality.card_flags(card, pose), notes=[])
+    if card is None and find_card(np.ascontiguousarray(photo.grey[:, ::-1])) is not None:
+        return told.refused("mirrored")
+    if card is None and claim.chain is None:
+        return told.refused("no-card", note="Without a card the chain size is needed: its pitch gives the scale.")
+
+    if card is not None and pose is not None:
+        plane, height_std = _face(pose, claim, card, _thickness(claim, card)[0])
+        placed = placing.place(photo.grey, plane, claim, card)
+    else:
+        told.flags += ["no-card", "pitch-guess"]
+        height_std = 0.0
+        placed = placing.place_facing(photo.grey, photo.focal_35mm, claim)
+    if placed is None:
+        return told.refused("no-sprocket")
+    told.take(placed)
+    if {"teeth-disagree", "chain-disagrees", "scale-disagrees"} & set(told.flags):
+        return told.refused()
+
+    start = _start(placed, told.claim, pose, card, height_std)
+    seen = quality.judge(photo.grey, start.wheel, None if card is None else card.blur_px)
+    told.flags += seen.flags
+    told.notes += seen.notes
+    if seen.hopeless:
+        return told.refused()
+
+    return _measured(told, placed, start, seen, rng)
+
+
+def _measured(
+    told: _Told, placed: Placed, start: _Start, seen: quality.Quality, rng: np.random.Generator
+) -> Inspection:
+    """From a start good enough to trace, to the grade."""
+    photo, claim = told.photo, told.claim
+    light = optics(photo.planes, seen.blur_px)
+    priors = DatumPriors(bias_mean_mm=start.priors.bias_mean_mm, bias_mm=start.priors.bias_mm)
+
+    def from_side(drive_clockwise: bool) -> _Side | None:
+        try:
+            traced = trace(
+                photo.planes,
+                start.wheel,
+                start.priors,
+                light,
+                drive_clockwise=drive_clockwise,
+                scale_std=start.scale_std,
+            )
+        except np.linalg.LinAlgError:  # next to nothing could be followed
+            return None
+        if not traced.ring.gaps:
+            return None
+        wear = measure(traced.ring, drive_clockwise=drive_clockwise, rng=rng, priors=priors)
+        return _Side(
+            traced=traced, wear=wear, evidence=claims.side_evidence(traced.ring, wear.datum, drive_clockwise, priors)
+        )
+
+    claimed = claim.drive_clockwise
+    side = from_side(bool(claimed))
+    if side is None:
+        return told.refused("few-teeth")
+    other: _Side | None = None
+    probability = claims.drive_probability(side.evidence, claimed)
+    if claimed is None or claims.turning_doubted(side.wear, side.evidence, claimed):
+        # in doubt: trace from the other side too, since each tracing trusts the gaps whose coast side lies on the form
+        other = from_side(not bool(claimed))
+        if other is not None:
+            probability = claims.drive_probability((side.evidence + other.evidence) / 2, claimed)
+            if claimed is None and (probability > 0.5) != bool(claimed):
+                side, other = other, side
+    traced, wear = side.traced, side.wear
+    worn = claims.shows_wear(wear) or (other is not None and claims.shows_wear(other.wear))
+    if claimed is None:
+        told.flags += _turning_flags(worn, probability)
+    else:
+        right = probability if claimed else 1 - probability
+        told.flags += claims.wear_flags(wear, None if other is None else other.wear, right)
+
+    percent = None
+    if told.pose is not None:
+        percent, distance = claims.card_to_pitch(traced, start.wheel, start.priors.pivot_mm)
+        told.say(*claims.scale_flags(percent, start.priors.height_mm, distance))
+    told.say(*claims.form_flags(traced, wear))
+    shares = claims.roller_shares(traced.ring, placed.chain, wear, priors)
+    told.say(*claims.roller_flags(shares, placed.chain))
+    k = [UNKNOWNS.index(name) for name in ("tilt_x", "tilt_y", "thickness")]
+    tilts = np.sqrt(np.diag(traced.fit.covariance)[k])
+    told.flags += quality.plane_flags(math.degrees(float(max(tilts[:2]))))
+    if sum(t.measured for t in wear.teeth) < 3:
+        told.flags.append("few-teeth")
+
+    width = Estimate(value=traced.wheel.thickness_mm, std=float(tilts[2]))
+    tells = worn and (probability > 0.6 or probability < 0.4)
+    told.found = replace(
+        told.found,
+        chains=claims.chain_shares(_joined(placed.pitches, shares), width),
+        drive_clockwise=probability if tells else None,
+    )
+    verdict = grade(wear, told.flags, rng)
+    if "turning-open" in told.flags and verdict.grade != "good":
+        told.flags[told.flags.index("turning-open")] = "turning-unknown"
+        verdict = grade(wear, told.flags, rng)
+    return told.inspection(verdict, traced, wear, percent)
+
+
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class _Side:
+    """A photo traced and measured with the drive flanks on one side."""
+
+    traced: Traced
+    wear: WheelWear
+    evidence: float
+    """Log of the odds that the clockwise sides are the worn ones."""
+
+
+def _turning_flags(worn: bool, probability: float) -> list[str]:
+    """Flags where the turning was not told: inferred, of no account, or unknown."""
+    if not worn:
+        return ["turning-open"]
+    return ["turning-inferred"] if max(probability, 1 - probability) > claims.SURE else ["turning-unknown"]
+
+
+def _joined(
+    pitches: dict[tuple[float, float], float], rollers: dict[tuple[float, float], float]
+) -> dict[tuple[float, float], float]:
+    """Weights of (pitch, roller): the place tells the pitch, the seats tell the roller."""
+    out: dict[tuple[float, float], float] = {}
+    for (pitch, d1), weight in rollers.items():
+        out[pitch, d1] = weight * max(sum(w for (p, _), w in pitches.items() if p == pitch), 1e-3)
+    for (pitch, d1), weight in pitches.items():
+        if all(pitch != p for p, _ in rollers):
+            out[pitch, d1] = weight
+    return out
+
+
+@dataclass(slots=True, kw_only=True, eq=False)
+class _Told:
+    """What has been found out so far; grows along the line."""
+
+    photo: Photo
+    claim: Claim
+    card: CardSighting | None
+    pose: CardPose | None
+    flags: list[str]
+    notes: list[str]
+    found: Found = field(default_factory=Found)
+
+    def say(self, flags: list[str], notes: list[str]) -> None:
+        self.flags += flags
+        self.notes += notes
+
+    def take(self, placed: Placed) -> None:
+        """Go on with what was placed: fills in what was left to the photo, keeps what was told."""
+        self.say(list(placed.flags), list(placed.notes))
+        self.found = replace(placed.found, chains=claims.chain_shares(placed.pitches, None))
+        self.claim = replace(
+            self.claim,
+            chain=placed.chain if self.claim.chain is None else self.claim.chain,
+            teeth=placed.teeth if self.claim.teeth is None else self.claim.teeth,
+        )
+
+    def refused(self, *flags: str, note: str = "", traced: Traced | None = None) -> Inspection:
+        """The inspection where nothing could be measured."""
+        self.flags += [f for f in flags if f not in self.flags]
+        if note:
+            self.notes.append(note)
+        return self.inspection(refusal(self.flags), traced, None, None)
+
+    def inspection(
+        self, verdict: Verdict, traced: Traced | None, wear: WheelWear | None, percent: Estimate | None
+    ) -> Inspection:
+        verdict = replace(verdict, reasons=(*self.notes, *verdict.reasons))
+        return Inspection(
+            photo=self.photo, claim=self.claim, card=self.card, card_pose=self.pose, traced=traced, wear=wear,
+            verdict=verdict, flags=tuple(dict.fromkeys(self.flags)), card_to_pitch_percent=percent, found=self.found,
+        )  # fmt: skip
+
+
+# --- from the card to the start of tracing -------------------------------------------------------------------
+
+
+def _is_mat(card: CardSighting) -> bool:
+    return card.layout.name.startswith("mat")
+
+
+def _thickness(claim: Claim, card: CardSighting | None) -> tuple[float, float]:
+    """Thickness and its standard uncertainty, mm."""
+    if claim.thickness_mm is not None:
+        return claim.thickness_mm, 0.05
+    if claim.chain is None:  # anything from 5 to 9 mm, told apart by the far rims
+        return 7.0, 1.2
+    nominal = _THICKNESS_SHARE * claim.chain.inner_width_mm
+    told = claim.card_height_mm
+    # a part lying on the mat stands as high over it as it is thick
+    if card is not None and _is_mat(card) and told is not None and abs(-told - nominal) < 0.3 * nominal:
+        return -told, 0.1
+    return nominal, _THICKNESS_STD * nominal
+
+
+def _face(pose: CardPose, claim: Claim, card: CardSighting, thickness: float) -> tuple[PlanePose, float]:
+    """The sprocket's face from the card's plane, and the standard uncertainty of its height, mm."""
+    if claim.card_height_mm is not None:
+        return pose.plane.moved(height_mm=-claim.card_height_mm), 0.1 if _is_mat(card) else 0.35
+    if _is_mat(card):
+        return pose.plane.moved(height_mm=thickness), 0.4
+    return pose.plane, 0.35
+
+
+def _start(placed: Placed, claim: Claim, pose: CardPose | None, card: CardSighting | None, height_std: float) -> _Start:
+    """What tracing begins with, with or without a card."""
+    assert claim.chain is not None
+    thickness, thickness_std = _thickness(claim, card)
+    wheel = Wheel(plane=placed.plane, form=placed.form, phase=placed.phase, thickness_mm=thickness)
+    if pose is not None and card is not None:
+        priors = _priors(pose, card, wheel, height_std, thickness_std)
+        return _Start(wheel=wheel, priors=priors, scale_std=_SCALE_STD_CARD)
+    # the pitch gives the scale: the distance is as free as the tilt, about the sprocket's own centre
+    distance = float(np.linalg.norm(placed.plane.origin_mm))
+    priors = Priors(
+        pivot_mm=np.zeros(2),
+        height_mm=0.03 * distance,
+        tilt=math.radians(4.0),
+        thickness_mm=thickness_std,
+        bias_mm=0.03,
+    )
+    return _Start(wheel=wheel, priors=priors, scale_std=0.03)
+
+
+def _priors(pose: CardPose, card: CardSighting, start: Wheel, height_std: float, thickness_std: float) -> Priors:
+    middle = np.array([[card.layout.width_mm / 2, -card.layout.height_mm / 2]])
+    pivot = start.plane.on_plane(pose.plane.project(middle))[0]
+    # burnt-out edges stand outside the metal; how much more than usual the card's ink shrank tells how burnt out it is
+    excess = max(0.0, abs(pose.ink_px) - 0.2) / start.plane.px_per_mm
+    return Priors(
+        pivot_mm=pivot,
+        height_mm=height_std,
+        tilt=math.radians(0.2 if _is_mat(card) else 1.7),
+        thickness_mm=thickness_std,
+        bias_mean_mm=0.4 * excess,
+        bias_mm=0.012 + 0.5 * excess,
+    )

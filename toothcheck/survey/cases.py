@@ -1,0 +1,134 @@
+"""One made photo, inspected: what was true, what was claimed, what came out."""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Callable, Iterator, Sequence
+from concurrent.futures import ProcessPoolExecutor, as_completed
+from multiprocessing import get_context
+from typing import Any
+
+import numpy as np
+
+from toothcheck.chains import chain
+from toothcheck.inspection import Claim, Inspection, inspect
+from toothcheck.photo import Photo, decode
+from toothcheck.synthetic import (
+    FAULTS,
+    TIERS,
+    MadePhoto,
+    encode,
+    honest_claim,
+    make_photo,
+    random_scene,
+    random_wrong_claim,
+)
+from toothcheck.synthetic import Claim as Told
+
+Record = dict[str, Any]
+
+
+def _photo(made: MadePhoto, name: str, quality: int) -> Photo:
+    """The photo as it would come from a file."""
+    return decode(encode(made.picture, "jpg", focal_35mm=made.focal_35mm, quality=quality), name)
+
+
+def _claim(told: Told) -> Claim:
+    return Claim(
+        chain=chain(told.chain), teeth=told.teeth, position=told.position, turning=told.turning,
+        card_height_mm=told.card_height_mm,
+    )  # fmt: skip
+
+
+def _outcome(result: Inspection) -> Record:
+    return {
+        "grade": result.verdict.grade,
+        "confidence": result.verdict.confidence,
+        "flags": list(result.flags),
+        "count_named": result.found.teeth[0][0] if result.found.teeth else None,
+        "count_share": result.found.teeth[0][1] if result.found.teeth else None,
+    }
+
+
+def wrong_claim_case(lot: int, seed: int, size_px: tuple[int, int] = (2016, 1512)) -> Record:
+    """Make and inspect case ``lot`` of wrong claims; kinds take turns."""
+    kind = FAULTS[lot % len(FAULTS)]
+    wrong = random_wrong_claim(np.random.default_rng([seed, 300, lot]), kind, size_px=size_px)
+    made = make_photo(wrong.scene, with_part=wrong.with_part)
+    result = inspect(_photo(made, f"wrong-{lot}.jpg", wrong.scene.sensor.jpeg_quality), _claim(wrong.claim))
+    return {
+        "lot": lot,
+        "kind": kind,
+        "true_grade": made.truth["true_grade"],
+        "true_asymmetry_percent": made.truth["true_asymmetry_percent"],
+        "true_teeth": made.truth["teeth"],
+        "claimed_teeth": wrong.claim.teeth,
+    } | _outcome(result)
+
+
+def accuracy_case(lot: int, seed: int, size_px: tuple[int, int] = (2016, 1512)) -> Record:
+    """Make and inspect case ``lot`` with honest claims; tiers take turns."""
+    tier = TIERS[lot % len(TIERS)]
+    scene = random_scene(np.random.default_rng([seed, 400, lot]), tier, size_px=size_px)
+    made = make_photo(scene)
+    result = inspect(_photo(made, f"{tier}-{lot}.jpg", scene.sensor.jpeg_quality), _claim(honest_claim(scene)))
+    record = {
+        "lot": lot,
+        "tier": tier,
+        "true_grade": made.truth["true_grade"],
+        "true_asymmetry_percent": made.truth["true_asymmetry_percent"],
+        "visible": len(made.truth["visible"]),
+    } | _outcome(result)
+    return record | _teeth(result, made.truth)
+
+
+def _teeth(result: Inspection, truth: dict[str, Any]) -> Record:
+    """Errors tooth by tooth, teeth being paired by where their tips stand in the photo."""
+    drive, std, asymmetry, false_teeth = [], [], [], 0
+    reach = 0.5 * truth["pitch"] / truth["mm_per_px"]
+    for tooth in result.document()["teeth"]:
+        if not tooth["measured"] or tooth["drive_loss_mm"] is None:
+            continue
+        distances = [math.dist(tooth["tip_px"], at) for at in truth["tip_px"]]
+        nearest = int(np.argmin(distances)) if distances else -1
+        if nearest < 0 or distances[nearest] > reach or nearest not in truth["visible"]:
+            false_teeth += 1
+            continue
+        true = truth["teeth_truth"][nearest]
+        half = true["pitch_thickness_ideal"] / 2
+        coast, loss = half - true["coast_loss_pitch"], true["drive_loss_pitch"]
+        drive.append(tooth["drive_loss_mm"]["value"] - loss)
+        std.append(tooth["drive_loss_mm"]["std"])
+        asymmetry.append(tooth["asymmetry_percent"]["value"] - 100 * (coast - half + loss) / (2 * coast))
+    return {
+        "drive_error_mm": [round(e, 4) for e in drive],
+        "drive_std_mm": std,
+        "asymmetry_error_percent": [round(e, 3) for e in asymmetry],
+        "false_teeth": false_teeth,
+    }
+
+
+def run_cases(
+    worker: Callable[[int, int, tuple[int, int]], Record],
+    lots: Sequence[int],
+    seed: int,
+    *,
+    jobs: int,
+    size_px: tuple[int, int] = (2016, 1512),
+) -> Iterator[Record]:
+    """Records as they are finished, from ``jobs`` processes of one thread each."""
+    if jobs <= 1:
+        for lot in lots:
+            yield worker(lot, seed, size_px)
+        return
+    # spawned, not forked: OpenCV's threads do not survive a fork
+    with ProcessPoolExecutor(jobs, mp_context=get_context("spawn"), initializer=_one_thread) as pool:
+        pending = [pool.submit(worker, lot, seed, size_px) for lot in lots]
+        for done in as_completed(pending):
+            yield done.result()
+
+
+def _one_thread() -> None:
+    import cv2
+
+    cv2.setNumThreads(1)

@@ -1,0 +1,128 @@
+"""Records counted up."""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Sequence
+from dataclasses import dataclass
+from typing import Any
+
+import numpy as np
+from scipy.stats import binom
+
+from toothcheck.grade import CANNOT_TELL, GRADES
+
+Record = dict[str, Any]
+
+_QUIET = {"card-cut", "teeth-out-of-frame", "burnt-out", "dark", "plane-uncertain", "few-teeth"}
+"""Flags that say nothing against a claim."""
+
+
+def wrong_claim_rows(records: Sequence[Record]) -> list[Record]:
+    """For each kind and for all: cases, flagged, refused, graded right, and what must not be.
+
+    ``wrong_sure`` counts wrong grades with a confidence above one half; ``named`` the wrong tooth counts for which the
+    right one came out as the most probable.
+    """
+    rows = []
+    kinds = list(dict.fromkeys(r["kind"] for r in records))
+    for kind in [*kinds, "all"]:
+        mine = [r for r in records if kind in (r["kind"], "all")]
+        counts = [r for r in mine if r["kind"] == "teeth"]
+        rows.append(
+            {
+                "kind": kind,
+                "cases": len(mine),
+                "flagged": sum(bool(set(r["flags"]) - _QUIET) for r in mine),
+                "cannot_tell": sum(r["grade"] == CANNOT_TELL for r in mine),
+                "right_grade": sum(r["grade"] == r["true_grade"] != CANNOT_TELL for r in mine),
+                "wrong_sure": sum(
+                    r["grade"] not in (CANNOT_TELL, r["true_grade"]) and r["confidence"] > 0.5 for r in mine
+                ),
+                "named": sum(r["count_named"] == r["true_teeth"] for r in counts) if counts else None,
+                "named_of": len(counts) if counts else None,
+            }
+        )
+    return rows
+
+
+def accuracy_rows(records: Sequence[Record]) -> list[Record]:
+    """For each tier: graded, exact, far off, errors of drive loss and asymmetry, the 95 % statement, confidence."""
+    rows = []
+    for tier in dict.fromkeys(r["tier"] for r in records):
+        mine = [r for r in records if r["tier"] == tier]
+        graded = [r for r in mine if r["grade"] != CANNOT_TELL]
+        off = [abs(GRADES.index(r["grade"]) - GRADES.index(r["true_grade"])) for r in graded]
+        drive = np.array([e for r in mine for e in r["drive_error_mm"]])
+        std = np.array([s for r in mine for s in r["drive_std_mm"]])
+        asymmetry = np.array([e for r in mine for e in r["asymmetry_error_percent"]])
+        rows.append(
+            {
+                "tier": tier,
+                "photos": len(mine),
+                "graded": len(graded),
+                "exact": sum(k == 0 for k in off),
+                "two_off": sum(k >= 2 for k in off),
+                "teeth": len(drive),
+                "teeth_visible": sum(r["visible"] for r in mine),
+                "false_teeth": sum(r["false_teeth"] for r in mine),
+                "drive_bias_mm": _mean(drive),
+                "drive_rms_mm": math.sqrt(_mean(drive**2)) if len(drive) else None,
+                "asymmetry_rms_percent": math.sqrt(_mean(asymmetry**2)) if len(asymmetry) else None,
+                "within_95_percent": 100 * _mean(np.abs(drive) <= 1.96 * std) if len(drive) else None,
+                "confidence_mean": _mean(np.array([r["confidence"] for r in graded])),
+                "right_share": _mean(np.array([k == 0 for k in off])),
+            }
+        )
+    return rows
+
+
+def _mean(values: Any) -> float:  # noqa: ANN401 - any array
+    return float(np.mean(values)) if len(values) else math.nan
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Reliability:
+    """Stated confidence against the share graded right."""
+
+    count: int
+    brier: float
+    """Mean square of confidence less outcome; 0 is perfect, 0.25 a coin's."""
+    gap: float
+    """Mean confidence less the share graded right."""
+    confidence: tuple[float, ...]
+    """Mean of each bin."""
+    right: tuple[float, ...]
+    """Share graded right in each bin."""
+    band: tuple[tuple[float, float], ...]
+    """Where 95 of 100 such shares would lie were the confidence true (binomial)."""
+    bin_counts: tuple[int, ...]
+
+
+def reliability(records: Sequence[Record], bins: int = 4) -> Reliability:
+    """Few bins of equal mass: with n photos a bin's share is good to √(p(1-p)/n).
+
+    Raises
+    ------
+    ValueError
+        When no record was graded.
+    """
+    graded = sorted((r["confidence"], r["grade"] == r["true_grade"]) for r in records if r["grade"] != CANNOT_TELL)
+    if not graded:
+        raise ValueError("records must hold at least one graded photo, not none")
+    p = np.array([c for c, _ in graded])
+    hit = np.array([h for _, h in graded], dtype=np.float64)
+    parts = [part for part in np.array_split(np.arange(len(p)), bins) if len(part)]
+    bands = []
+    for part in parts:
+        n, mean = len(part), float(p[part].mean())
+        bands.append((float(binom.ppf(0.025, n, mean)) / n, float(binom.ppf(0.975, n, mean)) / n))
+    return Reliability(
+        count=len(p),
+        brier=float(((p - hit) ** 2).mean()),
+        gap=float(p.mean() - hit.mean()),
+        confidence=tuple(float(p[part].mean()) for part in parts),
+        right=tuple(float(hit[part].mean()) for part in parts),
+        band=tuple(bands),
+        bin_counts=tuple(len(part) for part in parts),
+    )
