@@ -71,7 +71,6 @@ def unwound(view: PlaneView, centre_mm: tuple[float, float], first_mm: float, la
     pairs = view.field.view(np.float32).reshape(*view.field.shape, 2)
     values = cv2.remap(pairs, x, y, cv2.INTER_LINEAR, borderMode=cv2.BORDER_CONSTANT, borderValue=0)
     field = np.ascontiguousarray(values).view(np.complex64)[..., 0]
-    along = np.fft.fft(field * np.conj(turn**2).astype(np.complex64), axis=1) / n
     return Ring(
         centre_mm=centre_mm,
         coefficients=np.asarray(
