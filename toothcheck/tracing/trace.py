@@ -16,6 +16,7 @@ from toothcheck.toothform import Outline
 from toothcheck.tracing.fit import UNKNOWNS, Priors, WheelFit, depths, fit
 from toothcheck.tracing.follow import DEEPEST_MM, Paths, follow
 from toothcheck.tracing.locate import Edges, locate
+from toothcheck.tracing.missing import missing_teeth
 from toothcheck.tracing.rims import Rims, Wheel, flank_outline, rims, worn_outline
 
 _SHARED = ("height", "tilt_x", "tilt_y", "thickness")
@@ -120,7 +121,8 @@ def trace(
         if sweep >= 3:
             worn = _typical_wear(outline, paths, trust, coast, ideal)
     assert result is not None
-    ring = _ring(wheel, frame, paths, edges, result, trust, scale_std, priors.bias_mm, tip)
+    gone = missing_teeth(planes, wheel, frame, paths, trust)
+    ring = _ring(wheel, frame, paths, edges, result, trust, scale_std, priors.bias_mm, tip, gone)
     return Traced(ring=ring, wheel=wheel, rims=frame, paths=paths, edges=edges, fit=result, trust=readonly(trust))
 
 
@@ -209,6 +211,7 @@ def _ring(
     scale_std: float,
     bias_std_mm: float,
     tip: float | None,
+    gone: set[int],
 ) -> ToothRing:
     z = wheel.form.teeth
     shared = [UNKNOWNS.index(name) for name in _SHARED]
@@ -238,6 +241,8 @@ def _ring(
         sides = (i, (i + 1) % z)
         if any(outside[g] for g in sides):
             flags.append(("out-of-frame",))
+        elif i in gone:
+            flags.append(("broken",))
         elif any(trust[g] <= 0.05 for g in sides):
             flags.append(("covered",))
         else:
