@@ -143,7 +143,9 @@ def _place_alike(
     light = linear_light(luma)
     burnt = light >= SATURATED
     # noise of light: that of a grey value times the slope of the curve there
-    slope_light = np.maximum(light.mean(1) ** 0.55 * 0.105, 0.05)
+    # the mean as far out as two steps would reach: that far, light beside the edge may still have spilled over it
+    outer = 0.0 if two else 2 * _APART_PX * light[:, -1]
+    slope_light = np.maximum(((light.sum(1) + outer) / (len(t) + (0 if two else 2 * _APART_PX))) ** 0.55 * 0.105, 0.05)
     blurs = [optics.blur_px] + 2 * [float(np.hypot(optics.blur_px, CHROMA_BLUR_PX))]
     noise = np.stack([optics.noise[0] * slope_light, np.full(n, optics.noise[1]), np.full(n, optics.noise[2])])
     data = [light, *(np.where(finite, values[..., k], np.float32(128)) for k in (1, 2))]
