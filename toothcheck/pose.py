@@ -84,10 +84,12 @@ class PlanePose:
 
     def on_plane(self, pixels: Floats, height_mm: float = 0.0) -> Floats:
         """Plane points (…, 2) in mm that are seen at pixels (…, 2)."""
-        rays = self.camera.rays(pixels)
+        return self.met_by(self.camera.rays(pixels), height_mm)
+
+    def met_by(self, rays: Floats, height_mm: Floats | float = 0.0) -> Floats:
+        """Plane points (…, 2) in mm where rays (…, 3) of the camera meet the plane at heights (…,) over it."""
         normal = self.camera_from_plane[:, 2]
-        foot = self.origin_mm + height_mm * normal
-        reach = (foot @ normal) / (rays @ normal)
+        reach = (self.origin_mm @ normal + height_mm) / (rays @ normal)
         local = (rays * reach[..., None] - self.origin_mm) @ self.camera_from_plane
         return np.asarray(local[..., :2])
 

@@ -17,7 +17,7 @@ from dataclasses import dataclass, replace
 import numpy as np
 
 from toothcheck.geometry import Bools, Floats, readonly
-from toothcheck.pose import PlanePose
+from toothcheck.pose import Camera, PlanePose
 from toothcheck.tracing.locate import Edges
 from toothcheck.tracing.rims import Wheel
 
@@ -92,11 +92,13 @@ def apply(start: Wheel, v: Floats, pivot_mm: Floats) -> Wheel:
     return Wheel(plane=plane, form=form, phase=start.phase + float(v[2]), thickness_mm=start.thickness_mm + float(v[9]))
 
 
-def in_gaps(wheel: Wheel, edges: Edges) -> Floats:
-    """(m, 2) the edges on the wheel's face or back, in their gaps' frames."""
-    on_face = wheel.plane.on_plane(edges.px, 0.0)
-    on_back = wheel.plane.on_plane(edges.px, -wheel.thickness_mm)
-    return wheel.to_gap(np.where(edges.far[:, None], on_back, on_face), edges.gap)
+def in_gaps(wheel: Wheel, edges: Edges, rays: Floats | None = None) -> Floats:
+    """(m, 2) the edges on the wheel's face or back, in their gaps' frames.
+
+    ``rays`` (m, 3) are those of the edges where they are known: no unknown of the fit moves them.
+    """
+    rays = wheel.plane.camera.rays(edges.px) if rays is None else rays
+    return wheel.to_gap(wheel.plane.met_by(rays, np.where(edges.far, -wheel.thickness_mm, 0.0)), edges.gap)
 
 
 def depths(wheel: Wheel, edges: Edges) -> Floats:
@@ -104,10 +106,13 @@ def depths(wheel: Wheel, edges: Edges) -> Floats:
     return wheel.form.metal_depth_mm(in_gaps(wheel, edges), with_tip=False)
 
 
-def _misfit(start: Wheel, v: Floats, pivot_mm: Floats, edges: Edges) -> Floats:
+def _misfit(start: Wheel, v: Floats, pivot_mm: Floats, edges: Edges, rays: Floats) -> Floats:
     """Depths less what the common bias and the even loss of the coast flanks explain."""
     wheel = apply(start, v, pivot_mm)
-    points = in_gaps(wheel, edges)
+    return _misfit_at(wheel, v, edges, in_gaps(wheel, edges, rays))
+
+
+def _misfit_at(wheel: Wheel, v: Floats, edges: Edges, points: Floats) -> Floats:
     share = wheel.form.seat_share(points)
     even = np.where(edges.drive, v[11] + v[12] * share, v[10] * wheel.form.flank_share(points))
     out: Floats = wheel.form.metal_depth_mm(points, with_tip=False) + v[8] - even
@@ -156,10 +161,9 @@ def fit(
     v = np.zeros(len(UNKNOWNS)) if begin is None else begin.copy()
     voting = votes > 0
     width = wide_mm
-    used = _Subset(edges, voting)
+    used = _Subset(edges, voting, start.plane.camera)
     for sweep in range(sweeps):
-        d = _misfit(start, v, priors.pivot_mm, used.edges)
-        jac = _jacobian(start, v, priors.pivot_mm, used.edges, d)
+        d, jac = _linearised(start, v, priors.pivot_mm, used.edges, used.rays)
         spread = 1.4826 * float(np.median(np.abs(d - np.median(d)))) + 0.01
         width = max(min(width, wide_mm * 0.7 ** max(0, sweep - _CONVEX_SWEEPS)), 3.5 * spread, 0.06)
         # convex (Huber) first, so that a poor start is not taken for outliers; then redescending (Tukey)
@@ -178,9 +182,8 @@ def fit(
         v = v + np.clip(step, -limit, limit)
         v[6] = np.clip(v[6], -0.1 - start.form.blend, 1.1 - start.form.blend)
     wheel = apply(start, v, priors.pivot_mm)
-    all_depths = _misfit(start, v, priors.pivot_mm, edges)
+    all_depths, full = _linearised(start, v, priors.pivot_mm, edges, start.plane.camera.rays(edges.px))
     d = all_depths[voting]
-    full = _jacobian(start, v, priors.pivot_mm, edges, all_depths)
     spread = 1.4826 * float(np.median(np.abs(d)))
     weights = votes * np.clip(1 - (all_depths / width) ** 2, 0, None) ** 2
     return WheelFit(
@@ -195,18 +198,31 @@ def fit(
 
 
 class _Subset:
-    def __init__(self, edges: Edges, keep: Bools) -> None:
+    def __init__(self, edges: Edges, keep: Bools, camera: Camera) -> None:
         self.edges = Edges(
             gap=edges.gap[keep], place=edges.place[keep], far=edges.far[keep], px=edges.px[keep],
             std_px=edges.std_px[keep], offset_mm=edges.offset_mm[keep], step=edges.step[keep],
             spacing_mm=edges.spacing_mm, drive=edges.drive[keep],
         )  # fmt: skip
+        self.rays = camera.rays(self.edges.px)
 
 
-def _jacobian(start: Wheel, v: Floats, pivot_mm: Floats, edges: Edges, at: Floats) -> Floats:
-    columns = []
+_OF_THE_FORM = tuple(UNKNOWNS.index(name) for name in ("blend", "root", "bias", "coast", "seat", "seat_slope"))
+"""Unknowns that move no point."""
+
+
+def _linearised(start: Wheel, v: Floats, pivot_mm: Floats, edges: Edges, rays: Floats) -> tuple[Floats, Floats]:
+    """The misfit (m,) and its slopes (m, k) by small steps of the unknowns."""
+    wheel = apply(start, v, pivot_mm)
+    points = in_gaps(wheel, edges, rays)
+    at = _misfit_at(wheel, v, edges, points)
+    jac = np.empty((len(at), len(UNKNOWNS)))
     for k in range(len(UNKNOWNS)):
         moved = v.copy()
         moved[k] += _STEP[k]
-        columns.append((_misfit(start, moved, pivot_mm, edges) - at) / _STEP[k])
-    return np.stack(columns, axis=1)
+        if k in _OF_THE_FORM:
+            there = _misfit_at(apply(start, moved, pivot_mm), moved, edges, points)
+        else:
+            there = _misfit(start, moved, pivot_mm, edges, rays)
+        jac[:, k] = (there - at) / _STEP[k]
+    return at, jac

@@ -25,6 +25,8 @@ _HALF_PX = 3.0
 _BLEND_PX = 0.8
 _APART_PX = 4.0
 _SWEEPS = 8
+_STILL_PX = 0.003
+"""A place that moves by less has been found."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
@@ -104,12 +106,33 @@ def _place(
     planes: NDArray[np.uint8], base: Floats, unit: Floats, start: Floats, wall: Floats, optics: Optics, ok: Bools
 ) -> _Placed:
     """What could be placed of the points that are ``ok``."""
-    which = np.flatnonzero(ok)
-    if len(which) == 0:
+    two = (wall >= _BLEND_PX) & (wall < _APART_PX)
+    # one step needs shorter profiles and fewer levels than two
+    parts = [
+        _place_alike(planes, base, unit, start, wall, optics, np.flatnonzero(ok & (two == is_two)), is_two)
+        for is_two in (False, True)
+    ]
+    order = np.argsort(np.concatenate([p.where for p in parts]), kind="stable")
+    return _Placed(*(np.concatenate(columns)[order] for columns in zip(*parts, strict=True)))
+
+
+def _place_alike(
+    planes: NDArray[np.uint8],
+    base: Floats,
+    unit: Floats,
+    start: Floats,
+    wall: Floats,
+    optics: Optics,
+    which: NDArray[np.int64],
+    two: bool,
+) -> _Placed:
+    """Place points that all have one step, or all have two."""
+    n = len(which)
+    if n == 0:
         return _Placed(which, np.zeros(0), np.zeros(0), np.zeros(0))
-    two = (wall[which] >= _BLEND_PX) & (wall[which] < _APART_PX)
-    mixed = np.where((wall[which] > 0) & (wall[which] < _BLEND_PX), 0.5 * wall[which], 0.0)
-    t = np.arange(-_HALF_PX, _HALF_PX + (_APART_PX if two.any() else 0.0) + 0.01, 0.5, dtype=np.float32)
+    width = wall[which]
+    mixed = np.where((width > 0) & (width < _BLEND_PX), 0.5 * width, 0.0).astype(np.float32)
+    t = np.arange(-_HALF_PX, _HALF_PX + (_APART_PX if two else 0.0) + 0.01, 0.5, dtype=np.float32)
     at = start[which].copy()
     x = base[which, :1] + (at[:, None] + t) * unit[which, :1]
     y = base[which, 1:] + (at[:, None] + t) * unit[which, 1:]
@@ -120,70 +143,95 @@ def _place(
     light = linear_light(luma)
     burnt = light >= SATURATED
     # noise of light: that of a grey value times the slope of the curve there
-    slope_light = np.maximum(light.mean(1) ** 0.55 * 0.105, 0.05)
-    channels = [(light, optics.blur_px, optics.noise[0] * slope_light)]
-    for channel in (1, 2):
-        chroma = np.where(finite, values[..., channel], 128.0)
-        channels.append(
-            (chroma, float(np.hypot(optics.blur_px, CHROMA_BLUR_PX)), np.full(len(which), optics.noise[channel]))
-        )
-    reach = np.where(two, wall[which], 0.0).astype(np.float32)
+    # the mean as far out as two steps would reach: that far, light beside the edge may still have spilled over it
+    outer = 0.0 if two else 2 * _APART_PX * light[:, -1]
+    slope_light = np.maximum(((light.sum(1) + outer) / (len(t) + (0 if two else 2 * _APART_PX))) ** 0.55 * 0.105, 0.05)
+    blurs = [optics.blur_px] + 2 * [float(np.hypot(optics.blur_px, CHROMA_BLUR_PX))]
+    noise = np.stack([optics.noise[0] * slope_light, np.full(n, optics.noise[1]), np.full(n, optics.noise[2])])
+    data = [light, *(np.where(finite, values[..., k], np.float32(128)) for k in (1, 2))]
+    reach = np.where(two, width, 0.0).astype(np.float32)
     weight = ((t <= _HALF_PX + reach[:, None]) & finite).astype(np.float32)
     count = weight.sum(1)
-    d = np.zeros(len(which), np.float32)
-    second = two.astype(np.float32)[:, None]
-    misfit = np.zeros(len(which))
-    power = np.ones(len(which))
-    step = np.zeros(len(which))
+    d = np.zeros(n, np.float32)
+    misfit, power, step = np.zeros(n), np.ones(n), np.zeros(n)
+    active = np.arange(n)
     for _ in range(_SWEEPS):
-        pull, power, misfit = np.zeros(len(which)), np.full(len(which), 1e-9), np.zeros(len(which))
-        for k, (data, blur, noise) in enumerate(channels):
-            level, slope, r = _two_steps(data, weight, t, d, mixed, reach, second, max(blur, 0.5))
-            pull += (weight * slope * r).sum(1) / noise**2
-            power += (weight * slope * slope).sum(1) / noise**2
-            misfit += (weight * r * r).sum(1) / noise**2
+        pull = np.zeros(len(active))
+        power[active], misfit[active] = 1e-9, 0.0
+        w = weight[active]
+        for k, blur in enumerate(blurs):
+            level, slope, r = _steps(
+                data[k][active], w, t, d[active] + mixed[active], d[active] + reach[active], two, max(blur, 0.5)
+            )
+            variance = noise[k, active] ** 2
+            pull += np.einsum("ij,ij,ij->i", w, slope, r) / variance
+            power[active] += np.einsum("ij,ij,ij->i", w, slope, slope) / variance
+            misfit[active] += np.einsum("ij,ij,ij->i", w, r, r) / variance
             if k == 0:
-                step = level[:, 1] + level[:, 2]
-                if burnt.any():
+                step[active] = level[:, 1:].sum(1)
+                if burnt[active].any():
                     # a burnt-out sample says "at least this": it takes the model's value where that is higher
-                    channels[0] = (np.where(burnt, np.maximum(light, 2 * (data - r) - data), light), blur, noise)
-        d = d + np.clip(pull / power, -0.8, 0.8).astype(np.float32)
+                    model = np.maximum(light[active], data[0][active] - r)
+                    data[0][active] = np.where(burnt[active], model, light[active])
+        move = np.clip(pull / power[active], -0.8, 0.8)
+        d[active] += move.astype(np.float32)
+        active = active[(np.abs(move) > _STILL_PX) | burnt[active].any(1)]
+        if len(active) == 0:
+            break
     # samples are half a pixel apart: neighbours share noise, so twice the variance
     chi2 = misfit / np.maximum(3 * count - 10, 1)
     std = np.sqrt(2 * np.maximum(chi2, 0.5) / power)
-    narrow = mixed > 0
     place = at + d  # a narrow wall's mixture was entered half a wall early, and comes out so
-    std = np.hypot(std, np.where(narrow, wall[which] / np.sqrt(12), 0.0))
+    std = np.hypot(std, np.where(mixed > 0, width / np.sqrt(12), 0.0))
     # two steps closer than the blur's width share their levels badly: the doubt is a share of the wall
-    close = two & (wall[which] < 3.0)
-    std = np.hypot(std, np.where(close, 0.15 * wall[which], 0.0))
+    std = np.hypot(std, np.where(two & (width < 3.0), 0.15 * width, 0.0))
     good = (np.abs(d) < 2.0) & (std < 0.8) & np.isfinite(std) & (count > 8)
     return _Placed(which[good], place[good], np.maximum(std[good], 0.02), step[good])
 
 
-def _two_steps(
+def _steps(
     data: NDArray[np.float32],
     weight: NDArray[np.float32],
     t: NDArray[np.float32],
-    d: NDArray[np.float32],
-    mixed: Floats,
-    reach: NDArray[np.float32],
+    first: NDArray[np.float32],
     second: NDArray[np.float32],
+    two: bool,
     blur: float,
 ) -> tuple[Floats, NDArray[np.float32], NDArray[np.float32]]:
-    """Levels (n, 3) of one or two steps at ``d``; the model's slope in ``d``, orthogonal to the levels; residuals."""
-    u = (t - (d + mixed.astype(np.float32))[:, None]) / blur
-    v = (t - (d + reach)[:, None]) / blur
-    f1 = ndtr(u)
-    f2 = ndtr(v) * second
-    basis = np.stack([np.ones_like(f1), f1, f2], axis=2)
-    weighted = basis * weight[..., None]
-    normal = np.matmul(weighted.transpose(0, 2, 1), basis).astype(np.float64) + np.diag([1e-3, 1e-3, 0.02])
-    gauss = np.exp(-0.5 * u * u), np.exp(-0.5 * v * v) * second
-    level = np.linalg.solve(normal, np.matmul(weighted.transpose(0, 2, 1), data[..., None]).astype(np.float64))
+    """Levels of one or two steps; the model's slope when both move, orthogonal to the levels; residuals."""
+    blur = float(blur)
+    basis, slopes = [np.ones_like(data)], []
+    for place in (first, second) if two else (first,):
+        u = (t - place[:, None]) / np.float32(blur)
+        basis.append(ndtr(u))
+        slopes.append(np.exp(-0.5 * u * u))
+    ridge = (1e-3, 1e-3, 0.02)
+    weighted = [weight * b for b in basis]
+    normal = [
+        [np.einsum("ij,ij->i", a, b).astype(np.float64) + ridge[i] * (i == j) for j, b in enumerate(basis)]
+        for i, a in enumerate(weighted)
+    ]
+
+    def project(values: NDArray[np.float32]) -> tuple[Floats, NDArray[np.float32]]:
+        right = [np.einsum("ij,ij->i", a, values).astype(np.float64) for a in weighted]
+        level = _solved(normal, right)
+        model = sum(level[:, j : j + 1].astype(np.float32) * b for j, b in enumerate(basis))
+        return level, np.asarray(values - model)
+
+    level, r = project(data)
     low = level.astype(np.float32)
-    r = data - np.matmul(basis, low)[..., 0]
-    slope = -(low[:, 1] * gauss[0] + low[:, 2] * gauss[1]) / np.float32(blur * 2.5066)
-    mix = np.linalg.solve(normal, np.matmul(weighted.transpose(0, 2, 1), slope[..., None]).astype(np.float64))
-    pure = slope - np.matmul(basis, mix.astype(np.float32))[..., 0]
-    return level[..., 0], pure, r
+    slope = -sum(low[:, j + 1 : j + 2] * g for j, g in enumerate(slopes)) / np.float32(blur * 2.5066)
+    return level, project(np.asarray(slope))[1], r
+
+
+def _solved(a: list[list[Floats]], b: list[Floats]) -> Floats:
+    """Solutions (n, k) of n symmetric systems of two or three unknowns, by Cramer's rule; LAPACK's calls cost more."""
+    if len(b) == 2:
+        det = a[0][0] * a[1][1] - a[0][1] ** 2
+        return np.stack([a[1][1] * b[0] - a[0][1] * b[1], a[0][0] * b[1] - a[0][1] * b[0]], axis=1) / det[:, None]
+    c00, c01 = a[1][1] * a[2][2] - a[1][2] ** 2, a[0][2] * a[1][2] - a[0][1] * a[2][2]
+    c02, c12 = a[0][1] * a[1][2] - a[0][2] * a[1][1], a[0][1] * a[0][2] - a[0][0] * a[1][2]
+    c11, c22 = a[0][0] * a[2][2] - a[0][2] ** 2, a[0][0] * a[1][1] - a[0][1] ** 2
+    det = a[0][0] * c00 + a[0][1] * c01 + a[0][2] * c02
+    rows = ((c00, c01, c02), (c01, c11, c12), (c02, c12, c22))
+    return np.stack([r[0] * b[0] + r[1] * b[1] + r[2] * b[2] for r in rows], axis=1) / det[:, None]

@@ -176,25 +176,28 @@ def find(view: PlaneView, form: IsoForm, *, drive_clockwise: bool | None = None,
     # harmonic m over the phase: T(φ) = Σ_m A_m exp(2πi m φ/pitch)
     harmonics = fft.fft(templates, axis=0) / _PHASES
     orders = [m if m <= _PHASES // 2 else m - _PHASES for m in range(_PHASES)]
-    maps = []
+    # only real parts are wanted, and Re(A·e^-iθ) + Re(B·e^iθ) = Re((A + conj B)·e^-iθ): order m takes -m with it
+    maps = [np.zeros((rows, columns), np.complex64) for _ in range(_HARMONICS + 1)]
     for m, order in enumerate(orders):
         if abs(order) > _HARMONICS:
             continue
-        product = spectrum * np.conj(fft.fft2(harmonics[m], shape))
-        maps.append((order, fft.ifft2(product)))
-    fine = 2 * _PHASES
+        values = fft.ifft2(spectrum * np.conj(fft.fft2(harmonics[m], shape)))
+        # the template's corner, not its middle, is at the correlation's origin
+        values = np.roll(values, (half, half), axis=(0, 1))[:rows, :columns]
+        maps[abs(order)] += values if order >= 0 else np.conj(values)
     best = np.full((rows, columns), -1.0, np.float32)
     phase = np.zeros((rows, columns), np.float32)
-    for k in range(fine):
-        score = np.zeros(shape, np.float32)
-        for order, values in maps:
+    for k in range(_PHASES):
+        # even orders are the same half a pitch further on, odd ones change their sign
+        parts = [np.zeros((rows, columns), np.float32), np.zeros((rows, columns), np.float32)]
+        for order, values in enumerate(maps):
             # conj of the template's harmonic was taken, so its phase factor is conjugated too
-            score += (values * np.exp(-2j * np.pi * order * k / fine)).real.astype(np.float32)
-        # the template's corner, not its middle, is at the correlation's origin
-        score = np.roll(score, (half, half), axis=(0, 1))[:rows, :columns]
-        better = score > best
-        best[better] = score[better]
-        phase[better] = k / fine * form.pitch_angle
+            angle = np.pi * order * k / _PHASES
+            parts[order % 2] += np.float32(np.cos(angle)) * values.real + np.float32(np.sin(angle)) * values.imag
+        for score, place in ((parts[0] + parts[1], k), (parts[0] - parts[1], k + _PHASES)):
+            better = score > best
+            best[better] = score[better]
+            phase[better] = 0.5 * place / _PHASES * form.pitch_angle
     seeds: list[Seed] = []
     apart = max(2, int(form.tip_radius_mm / 3 / view.step_mm))
     for _ in range(count):

@@ -144,8 +144,7 @@ def _smooth(
     """Local straight lines with Gaussian weights; the noise left, and the share of each window that holds edges."""
     w = np.exp(-0.5 * ((radii[:, None] - r) / _SMOOTH_MM) ** 2)
     # outliers: away from the running median of the loss by more than 0.15 mm
-    middle = np.array([np.median(values[np.abs(r - x) < 0.6, 0]) if (np.abs(r - x) < 0.6).any() else 0.0 for x in r])
-    sound = np.abs(values[:, 0] - middle) < 0.15
+    sound = np.abs(values[:, 0] - _running_median(r, values[:, 0], 0.6)) < 0.15
     w = w * sound / np.hypot(std, 0.02) ** 2 * 0.02**2
     d = r - radii[:, None]
     s0, s1, s2 = w.sum(1), (w * d).sum(1), (w * d * d).sum(1)
@@ -162,6 +161,16 @@ def _smooth(
     full = _SMOOTH_MM * math.sqrt(2 * math.pi) / spacing
     cover = np.clip(np.exp(-0.5 * ((radii[:, None] - r) / _SMOOTH_MM) ** 2).sum(1) / full, 0, 1)
     return fitted, sd, cover
+
+
+def _running_median(r: Floats, values: Floats, reach: float) -> Floats:
+    """Median (n,) of the values nearer than ``reach`` in r to each point."""
+    near = np.abs(r[:, None] - r) < reach
+    ordered = np.sort(np.where(near, values, np.inf), axis=1)
+    count = near.sum(1)
+    row = np.arange(len(r))
+    out: Floats = 0.5 * (ordered[row, (count - 1) // 2] + ordered[row, count // 2])
+    return out
 
 
 def _from_below(

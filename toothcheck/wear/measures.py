@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import itertools
 import math
 from dataclasses import dataclass, replace
 from typing import NamedTuple
@@ -163,10 +162,10 @@ def _along_drive(
     overhangs = _overhang(xs)
     draws.overhang.append(overhangs)
     # every fourth draw: the hull of a curve is the slowest step, and a standard deviation needs no more
-    hollows = np.array([_hollow(a, b) for a, b in zip(xs[::4], ys[::4], strict=True)])
+    hollows = _hollow(xs[::4], ys[::4])
     out = {
         "overhang_mm": _less_noise(float(_overhang(x)), overhangs),
-        "hollow_mm": _less_noise(_hollow(x, y), hollows),
+        "hollow_mm": _less_noise(float(_hollow(x[None], y[None])[0]), hollows),
     }
     d1 = form.roller_diameter_mm
     near = np.abs(radii - form.pitch_radius_mm - 0.05 * d1) <= 0.25 * d1
@@ -228,23 +227,21 @@ def _overhang(x: Floats) -> Floats:
     return out
 
 
-def _hollow(x: Floats, y: Floats) -> float:
-    """Greatest gap under a straight edge laid on a curve from the side of +x; (n,) each, root first."""
-    hull: list[int] = []
-    for i in range(len(x)):
-        while len(hull) > 1:
-            a, b = hull[-2], hull[-1]
-            if (x[b] - x[a]) * (y[i] - y[a]) <= (x[i] - x[a]) * (y[b] - y[a]):
-                hull.pop()
-            else:
-                break
-        hull.append(i)
-    deepest = 0.0
-    for a, b in itertools.pairwise(hull):
-        if b - a > 1:
-            length = math.hypot(x[b] - x[a], y[b] - y[a])
-            gap = ((x[b] - x[a]) * (y[a:b] - y[a]) - (x[a:b] - x[a]) * (y[b] - y[a])) / length
-            deepest = max(deepest, float(np.abs(gap).max()))
+def _hollow(x: Floats, y: Floats) -> Floats:
+    """Greatest gap (m,) under a straight edge laid on curves (m, n) from the side of +x; root first, y rising."""
+    m, n = x.shape
+    row, place = np.arange(m), np.arange(n)
+    deepest, a = np.zeros(m), np.zeros(m, dtype=np.int64)
+    # all curves at once, from root to tip: the edge tips over to whatever stands out most from where it rests
+    while a.min() < n - 1:
+        dx, dy = x - x[row, a][:, None], y - y[row, a][:, None]
+        ahead = place > a[:, None]
+        slope = np.where(ahead, dx / np.where(ahead, np.maximum(dy, 1e-9), 1.0), -np.inf)
+        b = np.where(a < n - 1, slope.argmax(1), a)
+        ex, ey = dx[row, b][:, None], dy[row, b][:, None]
+        gap = np.where(ahead & (place < b[:, None]), ex * dy - dx * ey, 0.0).max(1)
+        deepest = np.maximum(deepest, gap / np.maximum(np.hypot(ex, ey)[:, 0], 1e-9))
+        a = b
     return deepest
 
 
