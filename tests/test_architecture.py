@@ -18,7 +18,7 @@ ROOMS = [
     # seeing
     "photo", "edges", "cards", "pose", "tracing", "chainphoto", "features", "overlay",
     # together
-    "synthetic", "inspection", "survey", "capture", "cli",
+    "synthetic", "inspection", "pairing", "survey", "capture", "cli",
 ]  # fmt: skip
 GROUND = set(ROOMS[: ROOMS.index("wear")])
 JUDGING = set(ROOMS[ROOMS.index("wear") : ROOMS.index("photo")])

@@ -12,7 +12,7 @@ import argparse
 import math
 import sys
 from collections.abc import Iterator
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import Any
 
 import numpy as np
@@ -26,6 +26,7 @@ from toothcheck.geometry import readonly
 from toothcheck.inspection import Claim, Inspection, inspect, tip_pixels
 from toothcheck.photo import decode
 from toothcheck.synthetic import MadePhoto, Scene, Tier, encode, honest_claim, make_pair, make_photo
+from toothcheck.tooth import ToothRing
 
 EDGE_STD_MM = 0.012
 """What of a photo's common edge offset the ring's own exposure unknown does not hold already."""
@@ -52,6 +53,47 @@ def landmarks_of(inspection: Inspection) -> Landmarks | None:
     if holes is None and seen.bore_mm is None:
         return None
     return Landmarks(bore_diameter_mm=seen.bore_mm, holes_mm=holes)
+
+
+def _alike(one: Landmarks | None, two: Landmarks | None) -> tuple[Landmarks | None, Landmarks | None]:
+    """Bring hole patterns together that may be of one part.
+
+    Where every second of six holes is filled with dirt, three are seen; which three, nobody knows.  So three count as
+    six: all places where a hole may be.
+    """
+    if one is None or two is None or one.holes_mm is None or two.holes_mm is None:
+        return one, two
+    counts = {len(one.holes_mm), len(two.holes_mm)}
+    if counts not in ({3}, {3, 6}):
+        return one, two
+    out = []
+    for marks in (one, two):
+        holes = marks.holes_mm
+        if holes is not None and len(holes) == 3:
+            between = holes.copy()
+            between[:, :2] = -holes[:, :2] + 2 * holes[:, :2].mean(axis=0)
+            marks = replace(marks, holes_mm=readonly(np.concatenate([holes, between])))
+        out.append(marks)
+    return out[0], out[1]
+
+
+def _clear(inspection: Inspection, drive_clockwise: bool) -> ToothRing:
+    """The ring without the drive flanks of teeth that the single photo does not count as measured."""
+    assert inspection.traced is not None
+    assert inspection.wear is not None
+    ring = inspection.traced.ring
+    drop = {
+        (t.index if drive_clockwise else (t.index + 1) % ring.teeth) for t in inspection.wear.teeth if not t.measured
+    }
+    gaps = []
+    for gap in ring.gaps:
+        keep = np.ones(len(gap.offset_mm), dtype=bool)
+        if gap.index in drop:
+            keep = (gap.nominal_mm[:, 0] > 0) == drive_clockwise
+        if keep.sum() > 3:
+            names = ("nominal_mm", "normals", "offset_mm", "std_mm", "doubt_mm", "modes_mm")
+            gaps.append(replace(gap, **{n: readonly(getattr(gap, n)[keep]) for n in names}))
+    return replace(ring, gaps=tuple(gaps))
 
 
 def loss_between(
@@ -98,11 +140,11 @@ def loss_between(
         )
     assert before.traced is not None
     assert after.traced is not None
-    marks = (landmarks_of(before), landmarks_of(after)) if with_landmarks else (None, None)
+    marks = _alike(landmarks_of(before), landmarks_of(after)) if with_landmarks else (None, None)
     try:
         return compare(
-            before.traced.ring,
-            after.traced.ring,
+            _clear(before, sides[0]),
+            _clear(after, sides[0]),
             drive_clockwise=sides[0],
             turned_by=turned_by,
             landmarks_before=marks[0],
