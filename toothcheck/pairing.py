@@ -169,9 +169,7 @@ def median_of(values: list[Estimate]) -> Estimate | None:
     """The median, with the median of the uncertainties."""
     if not values:
         return None
-    return Estimate(
-        value=float(np.median([v.value for v in values])), std=float(np.median([v.std for v in values]))
-    )
+    return Estimate(value=float(np.median([v.value for v in values])), std=float(np.median([v.std for v in values])))
 
 
 # --- checked on made pairs -------------------------------------------------------------------------------------------

@@ -13,7 +13,21 @@ from typing import Annotated
 import typer
 
 from toothcheck import __version__
-from toothcheck.cli import advise, card, demo, form, inspect, logbook, match, report, stretch, synthetic, teach, trend
+from toothcheck.cli import (
+    advise,
+    card,
+    compare,
+    demo,
+    form,
+    inspect,
+    logbook,
+    match,
+    report,
+    stretch,
+    synthetic,
+    teach,
+    trend,
+)
 from toothcheck.errors import ToothcheckError
 
 app = typer.Typer(
@@ -40,7 +54,7 @@ def _root(
     pass
 
 
-for group in (inspect, demo, logbook, trend, stretch, match, advise, report, teach, form, card, synthetic):
+for group in (inspect, compare, demo, logbook, trend, stretch, match, advise, report, teach, form, card, synthetic):
     group.register(app)
 
 

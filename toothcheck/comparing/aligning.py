@@ -213,9 +213,7 @@ def turn_probabilities(before: ToothRing, ref: Reference, b: Table, a: Table, al
         seen = np.isfinite(x) & np.isfinite(y)
         xx, yy, xy = (np.where(seen, v, 0.0).sum() for v in (x * x, y * y, x * y))
         free = 1 - shares**2
-        gain = -0.5 * (
-            (xx + yy - 2 * shares * xy) / free - (xx + yy) + seen.sum() * np.log(free)
-        )
+        gain = -0.5 * ((xx + yy - 2 * shares * xy) / free - (xx + yy) + seen.sum() * np.log(free))
         # tempered: neighbouring places of a gap are not independent
         score[row] = 0.5 * gain
     weight = np.exp(score - score.max()).sum(axis=1)

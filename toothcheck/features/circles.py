@@ -302,9 +302,7 @@ class _HoleSet:
     at_mm: Floats
 
 
-def _holes(
-    view: View, root: float, bore: float, scale_std: float, reasons: dict[str, str]
-) -> _HoleSet | None:
+def _holes(view: View, root: float, bore: float, scale_std: float, reasons: dict[str, str]) -> _HoleSet | None:
     """Equal holes on one circle."""
 
     def no(why: str) -> _HoleSet | None:
