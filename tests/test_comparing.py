@@ -226,7 +226,8 @@ def test_holes_tell_teeth_apart_and_other_parts():
     for wrong, words in (
         (marks(HOLES, after, rolled=4, bore=22.0), "bore 20.00 ± 0.05 mm before, 22.00 ± 0.05 mm after"),
         (marks(HOLES[:2], after), "3 holes before, 2 after"),
-        (marks(HOLES * [1.2, 1.2, 1], after, rolled=4), "do not fit by any number of teeth"),
+        (marks(HOLES * [1.2, 1.2, 1], after, rolled=4), "hole circle 27.5 mm before, 33.0 mm after"),
+        (marks(HOLES[[0, 2, 2]] * [1, 1, 1], after, rolled=4), "do not fit by any number of teeth"),
         (marks(HOLES * [1, -1, 1], after, rolled=4), "turned over between the photos"),
     ):
         with pytest.raises(DifferentPartError, match=words):

@@ -16,6 +16,7 @@ from toothcheck import __version__
 from toothcheck.cli import (
     advise,
     card,
+    compare,
     demo,
     form,
     inspect,
@@ -54,7 +55,22 @@ def _root(
     pass
 
 
-for group in (inspect, demo, logbook, trend, stretch, match, advise, report, teach, form, card, synthetic, survey):
+for group in (
+    inspect,
+    compare,
+    demo,
+    logbook,
+    trend,
+    stretch,
+    match,
+    advise,
+    report,
+    teach,
+    form,
+    card,
+    synthetic,
+    survey,
+):
     group.register(app)
 
 

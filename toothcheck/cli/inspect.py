@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 from pathlib import Path
-from typing import TYPE_CHECKING, Annotated
+from typing import TYPE_CHECKING, Annotated, Any
 
 import typer
 
@@ -65,6 +65,17 @@ def inspect(
     keep_photo: Annotated[
         bool, typer.Option("--keep-photo", help="With --log: keep a copy of the photo, without place, owner and time.")
     ] = False,
+    operator: Annotated[
+        str | None, typer.Option(metavar="NAME", help="With --log: who took the reading, if that shall be kept.")
+    ] = None,
+    baseline: Annotated[
+        str | None,
+        typer.Option(metavar="FILE", help="This part when it was new: a photo, or what --json wrote of one."),
+    ] = None,
+    baseline_card_height: Annotated[
+        float | None,
+        typer.Option(metavar="MM", help="--card-height of the baseline's photo, where it is another."),
+    ] = None,
     where: Where = None,
 ) -> None:
     """Measure a sprocket's teeth in a photo and grade their wear.
@@ -79,6 +90,7 @@ def inspect(
     targets = Targets.of(photo, picture=picture, teeth_chart=teeth_chart, json=json)
 
     from toothcheck import inspection
+    from toothcheck.cli.after_inspect import after_inspect
     from toothcheck.cli.output import busy
     from toothcheck.photo import load
 
@@ -94,25 +106,23 @@ def inspect(
         result = inspection.inspect(loaded, claim)
         tell("Drawing")
         made = targets.made(result)
-    entry = ""
-    if log is not None and at is not None:  # before anything is written: the logbook may refuse
-        from toothcheck.cli.logbook import record_inspection
-
-        e = record_inspection(
-            result.document(), photo, machine=log, at=at, logbook=where, keep_photo=keep_photo
+        tell("Comparing and recording")
+        # before anything is written: the baseline may be another part, the logbook may refuse
+        after = after_inspect(
+            result, photo, baseline=baseline, baseline_card_height=baseline_card_height, log=log, at=at, logbook=where,
+            operator=operator, keep_photo=keep_photo,
         )  # fmt: skip
-        entry = f"Entry {e.number} in the logbook: {e.part}, {e.grade}"
-    written = targets.written(made, result)
+    written = targets.written(made, after.document)
     if json != "-":
         from toothcheck.cli.answer import answer
         from toothcheck.cli.output import console
 
         out = console()
         answer(result, out)
-        if written or entry:
+        if written or after.lines:
             out.print()
-        if entry:
-            out.print(entry, soft_wrap=True, markup=False)
+        for line in after.lines:
+            out.print(line, soft_wrap=True, markup=False)
         for path in written:
             out.print(f"Wrote {path}", soft_wrap=True, markup=False)
     raise typer.Exit(3 if result.verdict.grade == "cannot-tell" else 0)
@@ -166,14 +176,14 @@ class Targets:
                 out[self.teeth_chart] = overlay.teeth_chart(result, kind=_CHART[self.teeth_chart.suffix.lower()])
         return out
 
-    def written(self, made: dict[Path, bytes], result: Inspection) -> list[str]:
+    def written(self, made: dict[Path, bytes], document: dict[str, Any]) -> list[str]:
         """Write everything; the names written."""
         from toothcheck.cli.output import write_json, write_whole
 
         for path, data in made.items():
             write_whole(path, data)
         if self.json is not None:
-            write_json(result.document(), self.json)
+            write_json(document, self.json)
         return [*map(str, made), *([self.json] if self.json not in (None, "-") else [])]
 
 

@@ -10,11 +10,23 @@ Which tooth is which is another question.  Without a mark the wheel may have bee
 coast halves' own small deviations decide, where they are large enough, and when they are not it is said: then only the
 median loss holds.
 
-Neglected: that the coast flank wears a little too (what it lost is counted as the drive flank's in a turn).
+A loss of all coast flanks alike cannot be told from a turned wheel: it is expected to be a small share of the drive
+flanks' (see `toothcheck.wear.DatumPriors`), never negative, and what is not known of it is in the uncertainty.
 """
 
 from toothcheck.comparing.aligning import EDGE_STD_MM
+from toothcheck.comparing.baseline import AgainstBaseline, against_photo, against_reading
 from toothcheck.comparing.losses import SURE, Comparison, ToothLoss, compare
 from toothcheck.comparing.sameness import Landmarks
 
-__all__ = ["EDGE_STD_MM", "SURE", "Comparison", "Landmarks", "ToothLoss", "compare"]
+__all__ = [
+    "EDGE_STD_MM",
+    "SURE",
+    "AgainstBaseline",
+    "Comparison",
+    "Landmarks",
+    "ToothLoss",
+    "against_photo",
+    "against_reading",
+    "compare",
+]

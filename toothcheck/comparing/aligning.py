@@ -10,9 +10,14 @@ import numpy as np
 from toothcheck.comparing.laying import Reference, Table, lay
 from toothcheck.geometry import Floats, readonly, rotated
 from toothcheck.tooth import ToothRing
+from toothcheck.wear import DatumPriors
 
 EDGE_STD_MM = 0.03
 """All edges of one photo alike too far in or out (exposure, threshold), as in `toothcheck.wear`."""
+
+
+_COAST_FLOOR_MM = 0.005
+_FEWEST = 4
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
@@ -28,9 +33,23 @@ class Local:
 class Alignment:
     """The linear fit of AFTER onto BEFORE for one number of pitches turned."""
 
-    def __init__(self, before: ToothRing, ref: Reference, b: Table, a: Table, turned_by: int, edge: float) -> None:
+    def __init__(
+        self,
+        before: ToothRing,
+        ref: Reference,
+        b: Table,
+        a: Table,
+        turned_by: int,
+        edge: float,
+        *,
+        drive_loss_mm: float = 0.0,
+    ) -> None:
         after = np.roll(np.arange(before.teeth), -turned_by)
-        self.difference = a.offset[after] - b.offset
+        priors = DatumPriors()
+        # what the coast flanks are expected to have lost evenly, taken out; how much it may be otherwise is an unknown
+        lost = max(0.0, drive_loss_mm)
+        self.difference = a.offset[after] - b.offset + priors.coast_share * lost * ref.coast_share
+        self.before, self.ref, self.b = before, ref, b
         self.var = a.var[after] + b.var
         angle = math.pi / 2 - (before.phase + np.arange(before.teeth) * 2 * math.pi / before.teeth)
         c, s = np.cos(angle)[:, None], np.sin(angle)[:, None]
@@ -43,24 +62,76 @@ class Alignment:
             ones * (ny * ref.points[:, 0] - nx * ref.points[:, 1]) / ref.radius_mm,
             ones * (nx * ref.points[:, 0] + ny * ref.points[:, 1]),
             ones,
+            -ones * ref.coast_share,
         ]
         self.design = np.concatenate([np.stack(columns, axis=-1), a.modes[after], -b.modes], axis=-1)
         scale = math.hypot(a.scale_std, b.scale_std)
         size = self.design.shape[-1]
         free = np.full(size, 1.0)
-        free[:5] = (1e3, 1e3, 1e3, max(scale, 1e-6), math.sqrt(2) * edge)
+        coast = math.hypot(_COAST_FLOOR_MM, priors.coast_share_std * lost)
+        free[:6] = (1e3, 1e3, 1e3, max(scale, 1e-6), math.sqrt(2) * edge, coast)
         seen = np.isfinite(self.difference) & ref.coast
         self.gaps = int(seen.any(axis=1).sum())
         x, y, var = self.design[seen], self.difference[seen], self.var[seen]
         weight = np.ones(len(y))
+        least = -priors.coast_share * lost
         for _ in range(6):  # Huber's weights: a burr or a crumb of dirt must not turn the wheel
             normal = (x * (weight / var)[:, None]).T @ x + np.diag(1 / free**2)
             self.covariance = np.linalg.inv(normal)
             self.answer = self.covariance @ ((x * (weight / var)[:, None]).T @ y)
+            if self.answer[5] < least - 1e-6:  # a flank cannot gain metal: hold it there
+                stiff = normal + np.diag(np.eye(size)[5] * 1e9)
+                self.answer = np.linalg.solve(
+                    stiff, (x * (weight / var)[:, None]).T @ y + np.eye(size)[5] * 1e9 * least
+                )
             pull = np.abs(y - x @ self.answer) / np.sqrt(var)
             weight = np.minimum(1.0, 2.0 / np.maximum(pull, 1e-9))
         self.pull = pull
         self.residual = self.difference - self.design @ self.answer
+        self.flank_var = self._flank_var()
+
+    def _flank_var(self) -> float:
+        """What one flank differs by as a whole, mm²: the coast flanks' scatter beyond what their noise explains.
+
+        Dirt and shading move a whole flank's edge.  The drive flanks are seen under the same conditions.
+        """
+        flank = self.ref.coast & (self.ref.coast_share > 0.99)
+        parts = np.array_split(np.flatnonzero(flank), 2)
+        excess = []
+        for part in parts:
+            seen = np.isfinite(self.residual[:, part])
+            good = seen.mean(axis=1) > 0.6
+            if good.sum() < _FEWEST:
+                continue
+            mean = np.nanmean(np.where(seen, self.residual[:, part], np.nan)[good], axis=1)
+            noise = float(np.nanmean(self.var[:, part][good])) / len(part)
+            spread = 1.4826 * float(np.median(np.abs(mean - np.median(mean))))
+            excess.append(max(0.0, spread**2 * len(mean) / (len(mean) - 1) - noise))
+        return float(np.mean(excess)) if excess else 0.0
+
+    def typical_loss(self) -> float:
+        """Median drive loss near the pitch circle, along the normal, mm."""
+        near = self.residual[:, np.abs(self.ref.from_pitch) < 0.6]
+        return -float(np.nanmedian(near)) if np.isfinite(near).any() else 0.0
+
+    def arc_at_pitch(self, gap: int, reach: float) -> float | None:
+        """What the drive flank lost at the pitch circle, as arc length.
+
+        Both edges are crossed with the circle: a worn edge meets it elsewhere along the flank than the new one does.
+        By a parabola over ± ``reach`` (mm, in radius).  None where too little was traced.
+        """
+        angles = []
+        ref = self.ref
+        drive = np.isfinite(ref.from_pitch)
+        for offset in (self.b.offset[gap], self.b.offset[gap] + self.residual[gap]):
+            edge = ref.points + offset[:, None] * ref.normals
+            r = np.hypot(*edge.T) - ref.radius_mm
+            near = drive & np.isfinite(r) & (np.abs(r) < reach)
+            if near.sum() < 6 or r[near].min() > -0.4 * reach or r[near].max() < 0.4 * reach:
+                return None
+            angle = np.abs(np.arctan2(edge[near, 0], edge[near, 1]))
+            angles.append(float(np.polynomial.polynomial.polyfit(r[near] / reach, angle, 2)[0]))
+        return ref.radius_mm * (angles[1] - angles[0])
 
     def local(self, gap: int, away: Floats, reach: float) -> Local | None:
         """One gap's residual where ``away`` (mm, of each point) is 0.
@@ -80,9 +151,9 @@ class Alignment:
         row = w @ self.design[gap, seen]
         return Local(
             value=float(w @ self.residual[gap, seen]),
-            own_var=float(w**2 @ self.var[gap, seen]),
+            own_var=float(w**2 @ self.var[gap, seen]) + self.flank_var,
             row=readonly(row),
-            var=float(w**2 @ self.var[gap, seen]) + float(row @ self.covariance @ row),
+            var=float(w**2 @ self.var[gap, seen]) + self.flank_var + float(row @ self.covariance @ row),
         )
 
 
@@ -91,8 +162,10 @@ def fitted(
 ) -> tuple[Alignment, Floats]:
     """Align with AFTER moved for real: the fit is linear, a few tenths of a millimetre on a curve are not quite."""
     moved = np.zeros(4)
+    lost = 0.0
     for _ in range(4):
-        alignment = Alignment(before, ref, b, lay(after, ref, moved), turned_by, edge)
+        alignment = Alignment(before, ref, b, lay(after, ref, moved), turned_by, edge, drive_loss_mm=lost)
+        lost = alignment.typical_loss()
         x, y, turn, scale = alignment.answer[:4]
         # the answer says how AFTER lies off BEFORE; its shift is in BEFORE's plane, AFTER's is turned against that
         back = -np.array([x, y])
@@ -107,44 +180,57 @@ def turn_probabilities(before: ToothRing, ref: Reference, b: Table, a: Table, al
     """How probable each number of pitches is, from the coast halves' own small deviations.
 
     Each ring is laid on the reference by itself, and what is left of each gap's coast half is averaged in four places.
-    Gaps that are the same share these deviations, others do not: the ratio of the two likelihoods (normal, with the
-    deviations' own spread estimated) speaks for or against each turn, however many gaps overlap.
+    What changes slowly round the wheel is the camera's (place, tilt, light from one side) and is taken out.  Gaps that
+    are the same share what remains of the part itself, others do not: normal likelihoods speak for or against each
+    turn, however many gaps overlap.  How much of what remains is the part's own is not known, and may be nothing, which
+    makes all turns alike; all shares are held equally likely beforehand.
     """
     places = np.array_split(np.flatnonzero(ref.coast), 4)
-    left, noise = [], []
+    # of an arc what changes slowly cannot be told from the part's own
+    whole = min(np.isfinite(t.offset).any(axis=1).mean() for t in (b, a)) > 0.7
+    left, spread = [], []
     for table in (b, a):
         still = replace(table, offset=np.zeros_like(table.offset), var=np.zeros_like(table.var))
         fit = Alignment(before, ref, still, table, 0, EDGE_STD_MM)
-        rows, spread = [], []
+        rows = []
         for place in places:
             part = fit.residual[:, place]
             seen = np.isfinite(part).sum(axis=1)
             with np.errstate(invalid="ignore"):
                 mean = np.where(seen > 0.6 * len(place), np.nansum(part, axis=1) / np.maximum(seen, 1), np.nan)
-            rows.append(mean - (np.nanmean(mean) if np.isfinite(mean).any() else 0.0))
-            spread.append(np.nanmean(fit.var[:, place]) / len(place))
-        left.append(np.stack(rows, axis=1))
-        noise.append(np.array(spread))
-    with np.errstate(invalid="ignore"):
-        own = [
-            max(1e-9, float(np.nanmean(r**2 - n))) if np.isfinite(r).any() else 1e-9
-            for r, n in zip(left, noise, strict=True)
-        ]
-    common = min(own)
-    score = {}
-    for k in allowed:
-        rb, ra = left[0], left[1][np.roll(np.arange(before.teeth), -k)]
-        seen = np.isfinite(rb) & np.isfinite(ra)
-        vb, va = common + noise[0], common + noise[1]
-        determinant = vb * va - common**2
-        same = -0.5 * ((va * rb**2 - 2 * common * ra * rb + vb * ra**2) / determinant + np.log(determinant))
-        other = -0.5 * (rb**2 / vb + np.log(vb) + ra**2 / va + np.log(va))
-        # tempered: neighbouring places of a gap are not quite independent
-        score[k] = 0.5 * float(np.where(seen, same - other, 0.0).sum())
-    top = max(score.values())
-    weight = {k: math.exp(v - top) for k, v in score.items()}
-    total = sum(weight.values())
-    return {k: w / total for k, w in weight.items()}
+            rows.append(_without_slow(mean, 2 if whole else 0))
+        own = np.stack(rows, axis=1)
+        left.append(own)
+        # a crumb of dirt must not outvote the wheel
+        width = np.array([1.4826 * np.nanmedian(np.abs(c)) if np.isfinite(c).any() else 1.0 for c in own.T]) + 1e-6
+        spread.append(width)
+        left[-1] = np.clip(own, -3 * width, 3 * width)
+    shares = np.linspace(0.0, 0.99, 34)
+    score = np.zeros((len(allowed), len(shares)))
+    for row, k in enumerate(allowed):
+        x = left[0] / spread[0]
+        y = left[1][np.roll(np.arange(before.teeth), -k)] / spread[1]
+        seen = np.isfinite(x) & np.isfinite(y)
+        xx, yy, xy = (np.where(seen, v, 0.0).sum() for v in (x * x, y * y, x * y))
+        free = 1 - shares**2
+        gain = -0.5 * ((xx + yy - 2 * shares * xy) / free - (xx + yy) + seen.sum() * np.log(free))
+        # tempered: neighbouring places of a gap are not independent
+        score[row] = 0.5 * gain
+    weight = np.exp(score - score.max()).sum(axis=1)
+    return {k: float(w) for k, w in zip(allowed, weight / weight.sum(), strict=True)}
+
+
+def _without_slow(values: Floats, orders: int) -> Floats:
+    """Values round the wheel (NaN where not seen) less their mean and what comes back up to ``orders`` times a turn."""
+    seen = np.isfinite(values)
+    if seen.sum() < 2 * orders + 2:
+        return values
+    angle = np.arange(len(values)) * 2 * math.pi / len(values)
+    waves = [f(n * angle) for n in range(1, orders + 1) for f in (np.cos, np.sin)]
+    basis = np.stack([np.ones_like(angle), *waves], axis=1)
+    slow = np.linalg.lstsq(basis[seen], values[seen], rcond=None)[0]
+    out: Floats = values - basis @ slow
+    return out
 
 
 def disagreement(alignment: Alignment, ref: Reference) -> float:

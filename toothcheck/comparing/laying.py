@@ -28,6 +28,8 @@ class Reference:
     """Radius over the pitch circle on the drive flank, mm; infinite elsewhere."""
     reach: Bools
     """Drive flank from R − 0.2 d1 to R + 0.3 d1."""
+    coast_share: Floats
+    """0 at the gap's bottom, rising to 1 where the coast flank begins: how an even loss of coast flanks shows."""
     arc_per_normal: float
     """At the pitch circle on a flank."""
     radius_mm: float
@@ -62,6 +64,8 @@ def reference_of(ring: ToothRing, drive_clockwise: bool) -> Reference:
     )  # the drive flank of gap i is tooth i's, left when clockwise
     tangential = np.abs(normals[:, 0] * points[:, 1] - normals[:, 1] * points[:, 0]) / radius
     drive = (side < 0) & (radius > form.junction_radius_mm)
+    # on the seat by the angle at its centre, as a turn shows there
+    seat = np.abs(points[:, 0]) / float(np.abs(points[radius < form.junction_radius_mm, 0]).max())
     return Reference(
         points=readonly(points),
         normals=readonly(normals),
@@ -69,6 +73,7 @@ def reference_of(ring: ToothRing, drive_clockwise: bool) -> Reference:
         coast=(side > 0) & (radius < big + 0.3 * d1),
         from_pitch=readonly(np.where(drive, radius - big, np.inf)),
         reach=drive & (radius > big - 0.2 * d1) & (radius < big + 0.3 * d1),
+        coast_share=readonly(np.where(side > 0, np.clip(seat, 0, 1), 0.0)),
         arc_per_normal=1 / float(tangential[drive][np.abs(radius[drive] - big).argmin()]),
         radius_mm=big,
     )

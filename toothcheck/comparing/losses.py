@@ -42,6 +42,8 @@ class Comparison:
     """Tooth by tooth, where the teeth could be told apart; else empty."""
     median_loss_mm: Estimate
     """Median drive loss at the pitch circle; holds either way."""
+    losses_mm: tuple[float, ...]
+    """All teeth's drive losses, rising, by the likeliest turn: how they spread where it is open which is which."""
     turned_by: int
     """Tooth ``i`` of BEFORE is tooth ``i + turned_by`` of AFTER (the likeliest)."""
     turned_by_probability: float
@@ -56,6 +58,7 @@ class Comparison:
         return {
             "schema": "toothcheck/comparison/1",
             "median_loss_mm": self.median_loss_mm.as_json(),
+            "losses_mm": [round(v, 3) for v in self.losses_mm],
             "turned_by": self.turned_by,
             "turned_by_probability": round(self.turned_by_probability, 3),
             "misfit": round(self.misfit, 2),
@@ -129,7 +132,7 @@ def compare(
         base = lay(after, ref, moved)
         for k in sorted(likely, key=lambda k: -likely[k])[1:]:
             if likely[k] > 1e-4:
-                other = Alignment(before, ref, b, base, k, edge_std_mm)
+                other = Alignment(before, ref, b, base, k, edge_std_mm, drive_loss_mm=alignment.typical_loss())
                 if other.gaps >= _FEWEST_GAPS:
                     medians.append(losses(before, ref, other, k, drive_clockwise)[1])
                     weights.append(likely[k])
@@ -152,6 +155,7 @@ def compare(
     return Comparison(
         teeth=teeth if told else (),
         median_loss_mm=median,
+        losses_mm=tuple(sorted(t.drive_loss_mm.value for t in teeth)),
         turned_by=best,
         turned_by_probability=likely[best],
         misfit=misfit,
@@ -167,8 +171,9 @@ def losses(
     out, at_pitch_line = [], []
     arc = ref.arc_per_normal
     for gap in range(before.teeth):
-        at_pitch = alignment.local(gap, ref.from_pitch, 0.16 * before.roller_diameter_mm)
-        if at_pitch is None:
+        reach = 0.16 * before.roller_diameter_mm
+        at_pitch, lost = alignment.local(gap, ref.from_pitch, reach), alignment.arc_at_pitch(gap, reach)
+        if at_pitch is None or lost is None:
             continue
         greatest = None
         for centre in ref.along[ref.reach][::3]:
@@ -185,7 +190,7 @@ def losses(
             ToothLoss(
                 index=tooth,
                 index_after=(tooth + turned_by) % before.teeth,
-                drive_loss_mm=Estimate(value=-arc * at_pitch.value, std=arc * math.sqrt(at_pitch.var)),
+                drive_loss_mm=Estimate(value=lost, std=arc * math.sqrt(at_pitch.var)),
                 greatest_loss_mm=Estimate(value=-greatest.value, std=math.sqrt(greatest.var)),
             )
         )

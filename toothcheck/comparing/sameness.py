@@ -77,6 +77,12 @@ def turns_allowed(before: ToothRing, after: ToothRing, one: Landmarks | None, tw
             "The part was turned over between the photos: its holes fit as a mirror image.",
             hint="Photograph the same face, or state the other turning for the second photo.",
         )
+    circles = [2 * float(np.hypot(*h[:, :2].T).mean()) for h in (one.holes_mm, two.holes_mm)]
+    if abs(circles[0] - circles[1]) > 2 * allowed:
+        raise DifferentPartError(
+            f"These are not the same part: hole circle {circles[0]:.1f} mm before, {circles[1]:.1f} mm after.",
+            hint="Compare photos of one part only.",
+        )
     raise DifferentPartError(
         "These are not the same part: the holes do not fit by any number of teeth.",
         hint="Compare photos of one part only.",

@@ -16,7 +16,7 @@ from numpy.typing import NDArray
 
 from toothcheck.edges import fit_erf, sample
 from toothcheck.estimate import Estimate
-from toothcheck.geometry import Floats
+from toothcheck.geometry import Floats, readonly
 from toothcheck.matching import Count
 from toothcheck.photo import linear_light
 from toothcheck.pose import PlanePose
@@ -39,6 +39,8 @@ class Seen:
     hole_circle_mm: Estimate | None
     hole_mm: Estimate | None
     reasons: dict[str, str]
+    holes_at_mm: Floats | None = None
+    """(n, 2) the holes' middles in the face's plane, where holes were seen."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
@@ -90,7 +92,14 @@ def find_circles(
     reasons: dict[str, str] = {}
     bore = _bore(view, root_radius_mm, scale_std, reasons)
     holes = _holes(view, root_radius_mm, 0.0 if bore is None else bore.value / 2, scale_std, reasons)
-    return Seen(bore_mm=bore, holes=holes[0], hole_circle_mm=holes[1], hole_mm=holes[2], reasons=reasons)
+    return Seen(
+        bore_mm=bore,
+        holes=None if holes is None else holes.count,
+        hole_circle_mm=None if holes is None else holes.circle_mm,
+        hole_mm=None if holes is None else holes.size_mm,
+        reasons=reasons,
+        holes_at_mm=None if holes is None else readonly(holes.at_mm),
+    )
 
 
 def rays_of(count: int) -> Floats:
@@ -285,16 +294,21 @@ def _whole_set(view: View, c: float, phase: float, n: int, rho: float) -> tuple[
     return middles, sizes, float(np.median(stds))
 
 
-def _holes(
-    view: View, root: float, bore: float, scale_std: float, reasons: dict[str, str]
-) -> tuple[Count | None, Estimate | None, Estimate | None]:
-    """Count, hole circle and diameter of equal holes on one circle."""
-    nothing = (None, None, None)
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class _HoleSet:
+    count: Count
+    circle_mm: Estimate
+    size_mm: Estimate
+    at_mm: Floats
 
-    def no(why: str) -> tuple[None, None, None]:
+
+def _holes(view: View, root: float, bore: float, scale_std: float, reasons: dict[str, str]) -> _HoleSet | None:
+    """Equal holes on one circle."""
+
+    def no(why: str) -> _HoleSet | None:
         for key in ("holes", "hole_circle_mm", "hole_mm"):
             reasons[key] = why
-        return nothing
+        return None
 
     low, high = max(bore, 6.0) + 3.5, root - 3.5
     if high - low < 3:
@@ -359,4 +373,4 @@ def _holes(
             2 * max(float(sizes.std()) / math.sqrt(n), each, _BEVEL_STD_MM), 2 * float(sizes.mean()) * scale_std
         ),
     )
-    return Count(value=n, probability=0.99), circle, size
+    return _HoleSet(count=Count(value=n, probability=0.99), circle_mm=circle, size_mm=size, at_mm=middles)

@@ -1,0 +1,174 @@
+"""What ``inspect`` does once the photo is measured: set against a baseline, recorded in the logbook."""
+
+from __future__ import annotations
+
+import json
+from dataclasses import dataclass, replace
+from pathlib import Path
+from typing import TYPE_CHECKING, Any
+
+from toothcheck.errors import UsageError
+
+if TYPE_CHECKING:
+    from toothcheck.comparing import AgainstBaseline
+    from toothcheck.estimate import Estimate
+    from toothcheck.inspection import Inspection
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class After:
+    """What came of it."""
+
+    document: dict[str, Any]
+    """The inspection's document; with a baseline, ``baseline`` in it."""
+    lines: tuple[str, ...]
+    """For people."""
+
+
+def after_inspect(
+    inspection: Inspection,
+    photo: Path,
+    *,
+    baseline: str | None = None,
+    baseline_card_height: float | None = None,
+    log: str | None = None,
+    at: str | None = None,
+    logbook: str | None = None,
+    operator: str | None = None,
+    keep_photo: bool = False,
+    reason: str | None = None,
+) -> After:
+    """Set an inspection against a baseline and record it, as asked.
+
+    Parameters
+    ----------
+    inspection
+        As measured.
+    photo
+        Its file, for ``--keep-photo``.
+    baseline
+        A photo of the same part when new, or a reading of it: the JSON file of an earlier inspection.
+    baseline_card_height
+        Of the baseline's photo, mm; as in this photo when None.
+    log, at, logbook, operator, keep_photo, reason
+        The words of these options; nothing is recorded without ``log``.
+
+    Raises
+    ------
+    UsageError, PhotoError, CannotTell, DifferentPartError, LogbookError
+        When words, photo or part do not fit; nothing is recorded then.
+    """
+    document, lines = inspection.document(), []
+    if baseline is not None:
+        path = Path(baseline)
+        found, kind, more = (
+            _by_reading(inspection, path)
+            if path.suffix.lower() == ".json"
+            else _by_photo(inspection, path, baseline_card_height)
+        )
+        document["baseline"] = {"kind": kind, "name": path.name} | found.document() | more
+        lines += _in_words(found, path, more)
+    if log is not None:
+        if at is None:
+            raise UsageError("--log needs --at DISTANCE: what the odometer shows.", hint="For example --at 24600km.")
+        from toothcheck.cli.logbook import record_inspection
+
+        entry = record_inspection(
+            document, photo, machine=log, at=at, logbook=logbook, operator=operator, keep_photo=keep_photo,
+            reason=reason,
+        )  # fmt: skip
+        lines.append(f"Entry {entry.number} in the logbook: {entry.part}, {entry.grade}")
+    return After(document=document, lines=tuple(lines))
+
+
+def _by_photo(
+    inspection: Inspection, path: Path, card_height: float | None
+) -> tuple[AgainstBaseline, str, dict[str, Any]]:
+    from toothcheck.comparing import against_photo
+    from toothcheck.errors import CannotTell
+    from toothcheck.inspection import inspect
+    from toothcheck.pairing import loss_between, thickness_of
+    from toothcheck.photo import load
+
+    height = inspection.claim.card_height_mm if card_height is None else card_height
+    earlier = inspect(load(path), replace(inspection.claim, card_height_mm=height, near_px=None))
+    comparison = loss_between(earlier, inspection)
+    thickness = thickness_of(earlier)
+    if thickness is None:
+        raise CannotTell(f"{path.name}: no tooth of the baseline could be measured.", hint="Use a clearer photo.")
+    return against_photo(comparison, thickness), "photo", {"flags": list(comparison.flags)}
+
+
+def _by_reading(inspection: Inspection, path: Path) -> tuple[AgainstBaseline, str, dict[str, Any]]:
+    from toothcheck.comparing import against_reading
+    from toothcheck.errors import CannotTell, DifferentPartError
+    from toothcheck.pairing import thickness_of
+
+    reading = _read(path)
+    now = thickness_of(inspection)
+    if now is None:
+        raise CannotTell(f"{inspection.photo.name}: no tooth could be measured.", hint="Use a clearer photo.")
+    document = inspection.document()
+    for key, name in (("teeth", "teeth"), ("chain", "chain"), ("position", "position")):
+        one, two = reading["sprocket"].get(key), document["sprocket"].get(key)
+        if one != two:
+            raise DifferentPartError(
+                f"{path.name} is a reading of another part: {name} {one} there, {two} here.",
+                hint="Name a reading of this part.",
+            )
+    return against_reading(_thickness(reading, path), now), "reading", {"flags": []}
+
+
+def _read(path: Path) -> dict[str, Any]:
+    wrong = UsageError(
+        f"--baseline {path} is no reading: it is not the JSON of an inspection.",
+        hint="Name a photo, or a file that inspect --json wrote.",
+    )
+    try:
+        reading = json.loads(path.read_text("utf-8"))
+    except OSError as error:
+        raise UsageError(f"--baseline {path} cannot be read: {error.strerror}.", hint="Check the name.") from error
+    except ValueError:
+        raise wrong from None
+    if (
+        not isinstance(reading, dict)
+        or not str(reading.get("schema", "")).startswith("toothcheck/inspection/")
+        or not isinstance(reading.get("sprocket"), dict)
+        or not isinstance(reading.get("teeth"), list)
+    ):
+        raise wrong
+    return reading
+
+
+def _thickness(reading: dict[str, Any], path: Path) -> Estimate:
+    from toothcheck.estimate import Estimate
+    from toothcheck.pairing import median_of
+
+    try:
+        values = [Estimate(**t["thickness_mm"]) for t in reading["teeth"] if t["thickness_mm"] is not None]
+    except (KeyError, TypeError, ValueError):
+        raise UsageError(
+            f"--baseline {path} is damaged: its teeth's thickness_mm are no numbers.", hint="Inspect that photo again."
+        ) from None
+    middle = median_of(values)
+    if middle is None or middle.value <= 0:
+        raise UsageError(f"--baseline {path} holds no measured tooth.", hint="Inspect a clearer photo of the part.")
+    return middle
+
+
+def _in_words(found: AgainstBaseline, path: Path, more: dict[str, Any]) -> list[str]:
+    from toothcheck.flags import flag
+
+    lines = [
+        f"Against {path.name}: {found.loss_mm.text('mm')} gone, {found.asymmetry_percent.text('%')} of its thickness "
+        f"({found.band} by this measure, {100 * found.band_probability:.0f} %)."
+    ]
+    if not found.tooth_by_tooth:
+        lines.append(
+            "A reading holds only numbers: two medians are subtracted, each with its own photo's scale and light; the "
+            "photo itself as baseline says more."
+        )
+    for code in more["flags"]:
+        if code != "teeth-not-told-apart":  # only the median is used here
+            lines.append(f"{flag(code).sentence} {flag(code).remedy}")
+    return lines

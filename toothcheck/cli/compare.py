@@ -1,0 +1,195 @@
+"""``toothcheck compare``: two photos of one part, and what it lost between them."""
+
+from __future__ import annotations
+
+import textwrap
+from pathlib import Path
+from typing import TYPE_CHECKING, Annotated
+
+import typer
+
+from toothcheck.cli.words import (
+    CardHeightWord,
+    ChainWord,
+    PositionWord,
+    TeethWord,
+    ThicknessWord,
+    TurningWord,
+    claim_of,
+)
+from toothcheck.errors import UsageError
+
+if TYPE_CHECKING:
+    from rich.console import Console
+
+    from toothcheck.comparing import Comparison
+    from toothcheck.inspection import Inspection
+
+COLUMNS = 80
+_PICTURE = {".png": "png", ".svg": "svg"}
+
+
+def register(app: typer.Typer) -> None:
+    """Add the command."""
+    app.command(
+        epilog="Example: toothcheck compare new.jpg later.jpg --chain 520 --teeth 15 --position front"
+        " --turning clockwise --picture loss.png"
+    )(compare)
+
+
+def compare(
+    before: Annotated[Path, typer.Argument(help="The earlier photo.", show_default=False)],
+    after: Annotated[Path, typer.Argument(help="The later photo, of the same face.", show_default=False)],
+    chain: ChainWord,
+    teeth: TeethWord,
+    position: PositionWord,
+    turning: TurningWord = None,
+    card_height: CardHeightWord = None,
+    card_height_before: Annotated[
+        float | None,
+        typer.Option(
+            "--card-height-before", metavar="MM", help="--card-height of the earlier photo, where it differs."
+        ),
+    ] = None,
+    card_height_after: Annotated[
+        float | None,
+        typer.Option("--card-height-after", metavar="MM", help="--card-height of the later photo, where it differs."),
+    ] = None,
+    thickness: ThicknessWord = None,
+    turned_by: Annotated[
+        int | None,
+        typer.Option(
+            "--turned-by", metavar="N", help="Tooth 0 of BEFORE is tooth N of AFTER, where a mark on the part tells."
+        ),
+    ] = None,
+    holes: Annotated[
+        bool, typer.Option("--holes/--no-holes", help="Whether bore and fixing holes are compared, too.")
+    ] = True,
+    picture: Annotated[
+        Path | None,
+        typer.Option(metavar="FILE", help="Draw both outlines and each tooth's loss: .png or .svg."),
+    ] = None,
+    json: Annotated[
+        str | None,
+        typer.Option(metavar="FILE|-", help="Write the result as JSON to a file, or to stdout and nothing else there."),
+    ] = None,
+) -> None:
+    """Lay two photos of one part on each other and say what each tooth lost.
+
+    Exit status: 0 compared, 3 cannot tell, 2 wrong words or not the same part, 4 a photo cannot be read.
+    """
+    from toothcheck.cli.output import busy, check_writable, console, write_json, write_whole
+
+    claims = [
+        claim_of(
+            chain=chain, teeth=teeth, position=position, turning=turning,
+            card_height=card_height if own is None else own, thickness=thickness,
+        )
+        for own in (card_height_before, card_height_after)
+    ]  # fmt: skip
+    if claims[0].teeth is not None and turned_by is not None and not 0 <= turned_by < claims[0].teeth:
+        raise UsageError(f"--turned-by must lie between 0 and {claims[0].teeth - 1}, not {turned_by}.")
+    if picture is not None and picture.suffix.lower() not in _PICTURE:
+        raise UsageError(f"--picture must end in {' or '.join(_PICTURE)}, not {picture.name!r}.")
+    paper = None if json in (None, "-") else Path(str(json))
+    taken = {before.resolve(): "BEFORE", after.resolve(): "AFTER"}
+    if len(taken) < 2:
+        raise UsageError("BEFORE and AFTER are the same file.", hint="Name two photos.")
+    for option, path in (("--picture", picture), ("--json", paper)):
+        if path is None:
+            continue
+        if path.resolve() in taken:
+            raise UsageError(f"{option} {path} is {taken[path.resolve()]}.", hint="Give it a name of its own.")
+        taken[path.resolve()] = f"what {option} writes"
+        check_writable(path)
+
+    from toothcheck.inspection import inspect
+    from toothcheck.pairing import loss_between
+    from toothcheck.photo import load
+
+    with busy("Reading the photos") as tell:
+        photos = [load(path) for path in (before, after)]
+        seen = []
+        for photo, claim, which in zip(photos, claims, ("earlier", "later"), strict=True):
+            tell(f"Finding and measuring the teeth of the {which} photo")
+            seen.append(inspect(photo, claim))
+        tell("Laying one on the other")
+        result = loss_between(seen[0], seen[1], turned_by=turned_by, with_landmarks=holes)
+        drawing = None
+        if picture is not None:
+            from toothcheck.comparing.chart import drawn
+
+            title = f"{photos[0].name} and {photos[1].name}"
+            drawing = drawn(result, title=title, form=_PICTURE[picture.suffix.lower()])
+    written = []
+    if picture is not None and drawing is not None:
+        write_whole(picture, drawing)
+        written.append(str(picture))
+    if json is not None:
+        write_json(document(result, seen[0], seen[1]), json)
+        written += [json] if json != "-" else []
+    if json != "-":
+        out = console()
+        told(result, seen[0], seen[1], out)
+        for name in written:
+            out.print(f"Wrote {name}", soft_wrap=True, markup=False)
+
+
+def document(result: Comparison, before: Inspection, after: Inspection) -> dict[str, object]:
+    """The result as JSON, with the photos it came from."""
+    return result.document() | {
+        "photos": {
+            name: {"name": i.photo.name, "sha256": i.photo.sha256, "flags": list(i.flags)}
+            for name, i in (("before", before), ("after", after))
+        },
+    }
+
+
+def told(result: Comparison, before: Inspection, after: Inspection, out: Console) -> None:
+    """Print the result for people."""
+    from rich.table import Table
+
+    from toothcheck.flags import flag
+
+    out.width = min(out.width, COLUMNS)
+    out.print(f"{before.photo.name} -> {after.photo.name}", style="bold", markup=False, soft_wrap=True)
+    out.print(f"Median loss of the drive flanks at the pitch circle: {result.median_loss_mm.text('mm')}")
+    if result.teeth:
+        out.print(f"Tooth 0 of the earlier photo is tooth {result.turned_by} of the later one.")
+        table = Table(box=None, pad_edge=False, header_style="bold")
+        for name in ("tooth", "later", "loss, mm", "greatest, mm"):
+            table.add_column(name, justify="right")
+        table.add_column("")
+        most = max(0.1, *(t.drive_loss_mm.value for t in result.teeth))
+        for t in result.teeth:
+            table.add_row(
+                str(t.index),
+                str(t.index_after),
+                t.drive_loss_mm.text(),
+                t.greatest_loss_mm.text(),
+                "#" * round(28 * max(0.0, t.drive_loss_mm.value) / most),
+            )
+        out.print(table)
+    else:
+        values = result.losses_mm
+        middle = values[len(values) // 10 : len(values) - len(values) // 10]
+        out.print(
+            f"{len(values)} teeth lost between {values[0]:.2f} and {values[-1]:.2f} mm, most of them "
+            f"{middle[0]:.2f} to {middle[-1]:.2f} mm, if they were alike before (noise included)."
+        )
+    out.print("± is one standard uncertainty.", style="dim")
+    for codes, whose in ((result.flags, ""), (before.flags, "Earlier photo: "), (after.flags, "Later photo: ")):
+        for code in codes:
+            f = flag(code)
+            for line in textwrap.wrap(
+                f"{whose}{f.sentence} {f.remedy}", COLUMNS, initial_indent=" - ", subsequent_indent="   "
+            ):
+                out.print(line, markup=False)
+    for line in textwrap.wrap(CAUTION, COLUMNS):
+        out.print(line, style="dim", markup=False)
+
+
+CAUTION = (
+    "What is lost says nothing of cracks, bolts, splines or the chain: look at them by hand, engine off. The machine's "
+    "manual and a qualified mechanic decide."
+)

@@ -1,0 +1,84 @@
+"""Wear against the part's own thickness when new, by a photo or by an earlier reading."""
+
+from __future__ import annotations
+
+import math
+from dataclasses import dataclass
+from typing import Any
+
+from toothcheck.comparing.losses import Comparison
+from toothcheck.estimate import Estimate
+from toothcheck.grade import BANDS_PERCENT, band
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class AgainstBaseline:
+    """What is gone since the baseline."""
+
+    loss_mm: Estimate
+    """Of the teeth's median thickness at the pitch circle."""
+    asymmetry_percent: Estimate
+    """The loss in per cent of the baseline's thickness."""
+    band: str
+    """In which band of wear that lies; the hook is not looked at here."""
+    band_probability: float
+    tooth_by_tooth: bool
+    """Whether two photos were laid on each other, or only two medians subtracted."""
+
+    def document(self) -> dict[str, Any]:
+        """For the JSON of an inspection."""
+        return {
+            "loss_mm": self.loss_mm.as_json(),
+            "asymmetry_percent": self.asymmetry_percent.as_json(),
+            "band": self.band,
+            "band_probability": round(self.band_probability, 3),
+            "tooth_by_tooth": self.tooth_by_tooth,
+        }
+
+
+def against_photo(comparison: Comparison, thickness_mm: Estimate) -> AgainstBaseline:
+    """By two photos laid on each other.
+
+    Parameters
+    ----------
+    comparison
+        From the baseline to now.
+    thickness_mm
+        The baseline's median tooth thickness at the pitch circle.
+    """
+    return _against(comparison.median_loss_mm, thickness_mm, tooth_by_tooth=True)
+
+
+def against_reading(baseline_mm: Estimate, now_mm: Estimate) -> AgainstBaseline:
+    """By two median thicknesses at the pitch circle: what an earlier reading allows.
+
+    Each is only as good as its own photo (scale, exposure), nothing falls out between them, and what coast flanks lost
+    counts along.
+    """
+    loss = Estimate(value=baseline_mm.value - now_mm.value, std=math.hypot(baseline_mm.std, now_mm.std))
+    return _against(loss, baseline_mm, tooth_by_tooth=False)
+
+
+def _against(loss: Estimate, thickness: Estimate, *, tooth_by_tooth: bool) -> AgainstBaseline:
+    if thickness.value <= 0:
+        raise ValueError(f"thickness_mm must be greater than 0, not {thickness.value}")
+    percent = Estimate(
+        value=100 * loss.value / thickness.value,
+        std=100 / thickness.value * math.hypot(loss.std, loss.value / thickness.value * thickness.std),
+    )
+    edges = (-math.inf, *BANDS_PERCENT, math.inf)
+    name = band(percent.value, 0.0)
+    place = sum(percent.value >= e for e in BANDS_PERCENT)
+    return AgainstBaseline(
+        loss_mm=loss,
+        asymmetry_percent=percent,
+        band=name,
+        band_probability=_below(edges[place + 1], percent) - _below(edges[place], percent),
+        tooth_by_tooth=tooth_by_tooth,
+    )
+
+
+def _below(limit: float, e: Estimate) -> float:
+    if math.isinf(limit) or e.std == 0:
+        return float(e.value < limit)
+    return 0.5 * (1 + math.erf((limit - e.value) / (e.std * math.sqrt(2))))
