@@ -199,7 +199,7 @@ def free_scale(grey: NDArray[np.uint8], placed: Placed) -> float:
 
 
 def second_wheel(grey: NDArray[np.uint8], plane: PlanePose, placed: Placed, card: CardSighting | None) -> int | None:
-    """Tooth count of another sprocket of the same chain beside the placed one, if there is one.
+    """Tooth count of another sprocket beside the placed one, of whatever chain, if there is one.
 
     Parameters
     ----------
@@ -218,8 +218,8 @@ def second_wheel(grey: NDArray[np.uint8], plane: PlanePose, placed: Placed, card
     for centre in concentric(rest, 120.0, 2):
         if math.dist(centre, (float(own[0]), float(own[1]))) < placed.form.tip_radius_mm + 15:
             continue
-        for fit in _table(soft, centre, placed.chain, _COUNTS, free=False)[:1]:
-            better = around(rest, around(soft, fit, reach_mm=3.0), scale_std=0.005)
+        for fit in _table(soft, centre, placed.chain, range(9, 50), free=True, step_mm=0.8)[:1]:
+            better = around(rest, around(soft, fit, reach_mm=3.0, scale_std=0.01), scale_std=0.005)
             if better.score > _SECOND_SCORE:
                 return better.form.teeth
     return None
@@ -294,7 +294,13 @@ def _unclaimed(
 
 
 def _table(
-    soft: PlaneView, centre: tuple[float, float], base: Chain, counts: Sequence[int], *, free: bool
+    soft: PlaneView,
+    centre: tuple[float, float],
+    base: Chain,
+    counts: Sequence[int],
+    *,
+    free: bool,
+    step_mm: float = 0.4,
 ) -> list[Fit]:
     """Each count's best fit at a centre, best first; the scale free, or within the reach of a centre that is off."""
     ring = unwound(soft, centre, 8.0, 140.0)
@@ -304,7 +310,7 @@ def _table(
         low = max(0.5 if free else 0.94, 1.3 * ring.first_mm / form.pitch_radius_mm)
         high = min(1.7 if free else 1.06, ring.last_mm / form.tip_radius_mm)
         if high > low:
-            scales = np.exp(np.arange(math.log(low), math.log(high), 0.4 / form.pitch_radius_mm))
+            scales = np.exp(np.arange(math.log(low), math.log(high), step_mm / form.pitch_radius_mm))
             out.append(fit_form(ring, form, scales))
     return sorted(out, key=lambda f: -f.score)
 
