@@ -43,6 +43,7 @@ _SCALES = (0.93, 0.95, 1.05, 1.07)
 _TRUE_SCALE_STD, _TRUE_SCALE_MOST = 0.02, 0.045
 """By how much card, lens and lean take the scale at the sprocket out in a photo with nothing wrong."""
 _SCALE_MARGIN = 0.1
+_SECOND_SCORE = 0.4
 _TWO_SHARE, _TWO_SCORE = 0.72, 0.33
 _FACING_UNITS = 240.0
 """Without a card the photo's shorter side is taken to be so many mm until the pitch has told the scale."""
@@ -187,6 +188,43 @@ def _other_pitches(chain: Chain | None) -> list[Chain]:
     return list(by_pitch.values())
 
 
+def free_scale(grey: NDArray[np.uint8], placed: Placed) -> float:
+    """By how much the placed outline is best enlarged, where it could be placed but not traced."""
+    form = placed.form
+    close = view_plane(
+        grey, placed.plane, reach_mm=form.tip_radius_mm + 8, step_mm=_CLOSE_STEP_MM, around_mm=np.zeros(2)
+    )
+    start = fit_form(ring_for(close, form, 1.0, (0.0, 0.0)), form, np.ones(1))
+    return around(close, start, scale_std=0.01).scale
+
+
+def second_wheel(grey: NDArray[np.uint8], plane: PlanePose, placed: Placed, card: CardSighting | None) -> int | None:
+    """Tooth count of another sprocket beside the placed one, of whatever chain, if there is one.
+
+    Parameters
+    ----------
+    plane
+        On which ``placed`` was found.
+    """
+    view = view_plane(grey, plane, reach_mm=_SEARCH_MM, step_mm=1.0)
+    bare = _without_card(view, plane, card)
+    own = plane.on_plane(placed.plane.project(np.zeros((1, 2))))[0]
+    rows, columns = bare.field.shape
+    y, x = np.ogrid[:rows, :columns]
+    away = np.hypot(x * view.step_mm + view.x_min_mm - own[0], y * view.step_mm + view.y_min_mm - own[1])
+    # a chain's far run and its links stand just outside the tips
+    rest = replace(bare, field=np.where(away > placed.form.tip_radius_mm + 2, bare.field, 0).astype(np.complex64))
+    soft = _softened(rest, 1.2)
+    for centre in concentric(rest, 120.0, 2):
+        if math.dist(centre, (float(own[0]), float(own[1]))) < placed.form.tip_radius_mm + 15:
+            continue
+        for fit in _table(soft, centre, placed.chain, range(9, 50), free=True, step_mm=0.8)[:1]:
+            better = around(rest, around(soft, fit, reach_mm=3.0, scale_std=0.01), scale_std=0.005)
+            if better.score > _SECOND_SCORE:
+                return better.form.teeth
+    return None
+
+
 # --- without a claim -----------------------------------------------------------------------------------------
 
 
@@ -226,6 +264,8 @@ def _unclaimed(
     counts = _COUNTS if claim.teeth is None else [claim.teeth, *_neighbours(claim.teeth)]
     for centre in concentric(bare, 120.0, 5):
         pairs += _table(soft, centre, base, counts, free=claim.chain is None)[:3]
+        if claim.chain is not None and claim.teeth is not None:
+            pairs += _table(soft, centre, base, [claim.teeth], free=True)  # another pitch, or another scale
     if claim.near_px is not None:
         near = plane.on_plane(np.array(claim.near_px))
         pairs = [
@@ -254,7 +294,13 @@ def _unclaimed(
 
 
 def _table(
-    soft: PlaneView, centre: tuple[float, float], base: Chain, counts: Sequence[int], *, free: bool
+    soft: PlaneView,
+    centre: tuple[float, float],
+    base: Chain,
+    counts: Sequence[int],
+    *,
+    free: bool,
+    step_mm: float = 0.4,
 ) -> list[Fit]:
     """Each count's best fit at a centre, best first; the scale free, or within the reach of a centre that is off."""
     ring = unwound(soft, centre, 8.0, 140.0)
@@ -264,7 +310,7 @@ def _table(
         low = max(0.5 if free else 0.94, 1.3 * ring.first_mm / form.pitch_radius_mm)
         high = min(1.7 if free else 1.06, ring.last_mm / form.tip_radius_mm)
         if high > low:
-            scales = np.exp(np.arange(math.log(low), math.log(high), 0.4 / form.pitch_radius_mm))
+            scales = np.exp(np.arange(math.log(low), math.log(high), step_mm / form.pitch_radius_mm))
             out.append(fit_form(ring, form, scales))
     return sorted(out, key=lambda f: -f.score)
 
@@ -273,13 +319,14 @@ def _exact_forms(fit: Fit, claim: Claim) -> list[tuple[IsoForm, float]]:
     """Real forms near a fit of free scale: counts about the fitted one, chains of a pitch about the fitted one."""
     counts = [fit.form.teeth + k for k in range(-4, 5)]
     radius = fit.form.pitch_radius_mm * fit.scale
-    chains = [claim.chain] if claim.chain is not None else [c for c in _other_pitches(None)]
+    usual = claim.chain is not None and abs(fit.scale - 1) < 0.06
+    chains = [claim.chain] if usual and claim.chain is not None else _other_pitches(None)
     out = []
     for z in counts:
         for c in chains:
             if z >= _COUNTS.start:
                 form = form_of(c, z)
-                if claim.chain is not None or abs(form.pitch_radius_mm / radius - 1) < 0.04 + 0.6 / z:
+                if usual or abs(form.pitch_radius_mm / radius - 1) < 0.04 + 0.6 / z:
                     out.append((form, 1.0))
     return out
 

@@ -103,6 +103,10 @@ def inspect(photo: Photo, claim: Claim, *, seed: int = 0) -> Inspection:
     if placed is None:
         return told.refused("no-sprocket")
     told.take(placed)
+    if card is not None and "two-sprockets" not in told.flags and claim.near_px is None:
+        other = placing.second_wheel(photo.grey, plane, placed, card)
+        if other is not None:
+            told.say(["two-sprockets"], [f"The one of {placed.teeth} teeth was measured; another has about {other}."])
     if {"teeth-disagree", "chain-disagrees", "scale-disagrees"} & set(told.flags):
         return told.refused()
 
@@ -145,6 +149,8 @@ def _measured(
 
     claimed = claim.drive_clockwise
     side = from_side(bool(claimed))
+    if side is None or sum(t.measured for t in side.wear.teeth) < 3:
+        told.say(*_untraceable(photo, placed, told.card))
     if side is None:
         return told.refused("few-teeth")
     other: _Side | None = None
@@ -189,6 +195,16 @@ def _measured(
         told.flags[told.flags.index("turning-open")] = "turning-unknown"
         verdict = grade(wear, told.flags, rng)
     return told.inspection(verdict, traced, wear, percent)
+
+
+def _untraceable(photo: Photo, placed: Placed, card: CardSighting | None) -> tuple[list[str], list[str]]:
+    """Why an outline that was placed without doubt cannot be traced: it has another size, or another form."""
+    if placed.score < placing.SURE_SCORE:
+        return [], []
+    off = placing.free_scale(photo.grey, placed) - 1
+    if card is not None and abs(off) > 0.012:
+        return ["scale-disagrees"], [f"By the card the sprocket comes out {100 * off:+.1f} % of its size wrong."]
+    return ["form-disagrees"], ["The tooth count fits, but seats and flanks do not lie on the ISO 606 form."]
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
