@@ -18,7 +18,7 @@ ROOMS = [
     # seeing
     "photo", "edges", "cards", "pose", "tracing", "chainphoto", "features", "counting", "overlay",
     # together
-    "synthetic", "claims", "placing", "quality", "inspection", "pairing", "survey", "cli",
+    "synthetic", "claims", "placing", "quality", "inspection", "pairing", "bench", "survey", "cli",
 ]  # fmt: skip
 GROUND = set(ROOMS[: ROOMS.index("wear")])
 JUDGING = set(ROOMS[ROOMS.index("wear") : ROOMS.index("photo")])
