@@ -32,8 +32,9 @@ class Estimate:
         """
         if self.std == 0:
             return self
-        place = 1 - math.floor(math.log10(self.std))
-        return Estimate(value=round(self.value, place), std=round(self.std, place))
+        std = round(self.std, 1 - math.floor(math.log10(self.std)))
+        place = 1 - math.floor(math.log10(std))  # 0.0996 has become 0.10
+        return Estimate(value=round(self.value, place), std=round(std, place))
 
     def as_json(self) -> dict[str, float]:
         """``{"value": v, "std": s}``, rounded together."""

@@ -72,7 +72,7 @@ class Photo:
     def colour(self) -> NDArray[np.uint8]:
         """(height, width, 3) RGB, decoded anew: the measuring itself needs grey only."""
         with _opened(self.encoded, self.name) as image:
-            return np.asarray(ImageOps.exif_transpose(image).convert("RGB"))
+            return np.asarray(_upright(image).convert("RGB"))
 
 
 def _opened(encoded: bytes, name: str) -> Image.Image:
@@ -91,6 +91,14 @@ def _opened(encoded: bytes, name: str) -> Image.Image:
         ) from error
     except (OSError, ValueError, SyntaxError, Image.DecompressionBombError) as error:
         raise PhotoError(f"{name} cannot be read: {error}.", hint="Send the original file again.") from error
+
+
+def _upright(image: Image.Image) -> Image.Image:
+    """Turned by its EXIF orientation, and with 8 bits: Pillow cuts 16-bit grey off at 255 instead of scaling it."""
+    turned = ImageOps.exif_transpose(image)
+    if turned.mode.startswith("I"):
+        turned = Image.fromarray((np.clip(np.asarray(turned), 0, 65535) // 257).astype(np.uint8))
+    return turned
 
 
 def _focal(image: Image.Image) -> float | None:
@@ -141,9 +149,10 @@ def decode(encoded: bytes, name: str) -> Photo:
         focal = _focal(image)
         try:
             image.draft("YCbCr", image.size)
-            if image.mode != "YCbCr":
-                image = image.convert("RGB")  # palettes, alpha and 16 bit
-            planes = np.asarray(ImageOps.exif_transpose(image).convert("YCbCr"))
+            upright = _upright(image)
+            if upright.mode != "YCbCr":
+                upright = upright.convert("RGB")  # palettes and alpha
+            planes = np.asarray(upright.convert("YCbCr"))
         except (OSError, ValueError, SyntaxError) as error:
             raise PhotoError(
                 f"{name} is damaged or cut off: {error}.", hint="Copy the original photo again."

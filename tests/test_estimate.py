@@ -1,0 +1,58 @@
+"""Rounding of a value together with its uncertainty."""
+
+import math
+
+import pytest
+from hypothesis import given, settings
+from hypothesis import strategies as st
+
+from toothcheck.estimate import Estimate
+
+
+@pytest.mark.parametrize(
+    ("value", "std", "rounded"),
+    [
+        # JCGM 100:2008, 7.2.6, from memory: 10.057 62 ohm with u = 27 milliohm is given as 10.058 ohm
+        (10.05762, 0.027, (10.058, 0.027)),
+        # 7.2.2, from memory: the nominally 100 g standard, 100.021 47 g with u = 0.35 mg
+        (100.02147, 0.00035, (100.02147, 0.00035)),
+        # 7.2.6, from memory: u(x) = 28.05 kHz comes down to 28 kHz
+        (1234567.0, 28.05, (1234567.0, 28.0)),
+        # our arithmetic from the same rule
+        (0.41666, 0.0487, (0.417, 0.049)),
+        (-0.004, 0.123, (-0.0, 0.12)),
+    ],
+)
+def test_at_most_two_digits_of_uncertainty_and_the_value_to_the_same_place(value, std, rounded):
+    e = Estimate(value=value, std=std)
+    assert (e.rounded().value, e.rounded().std) == pytest.approx(rounded, abs=1e-9)
+    assert e.as_json() == {"value": e.rounded().value, "std": e.rounded().std}
+
+
+@settings(max_examples=60, derandomize=True, deadline=None, database=None)
+@given(st.floats(-1e4, 1e4), st.floats(1e-6, 1e3))
+def test_rounding_moves_nothing_by_more_than_a_twentieth_of_the_uncertainty(value, std):
+    r = Estimate(value=value, std=std).rounded()
+    assert abs(r.value - value) <= 0.051 * std + 1e-12
+    assert r.std == pytest.approx(std, rel=0.051)
+    # the same estimate said again is rounded no further
+    assert r.rounded() == r
+
+
+@pytest.mark.parametrize(
+    ("value", "std", "said"),
+    [
+        (0.4163, 0.052, "0.42 ± 0.05 mm"),
+        (0.4163, 0.0152, "0.416 ± 0.015 mm"),
+        (12.3, 3.2, "12 ± 3 mm"),
+        (2.0, 0, "2 mm"),
+    ],
+)
+def test_text_for_people(value, std, said):
+    assert Estimate(value=value, std=std).text("mm") == said
+
+
+@pytest.mark.parametrize(("value", "std"), [(math.nan, 0.1), (1.0, math.inf), (1.0, -0.1)])
+def test_what_is_no_estimate_is_refused(value, std):
+    with pytest.raises(ValueError, match="must"):
+        Estimate(value=value, std=std)

@@ -1,0 +1,84 @@
+"""The grade against the table of bands: this project's convention, no standard sets a limit."""
+
+import numpy as np
+import pytest
+from rings import form_of, ring_of
+
+from toothcheck.flags import flag
+from toothcheck.grade import BANDS_PERCENT, CAUTIONS, GRADES, HOOK_MM, band, grade, probabilities, refusal
+from toothcheck.wear import measure
+
+
+@pytest.mark.parametrize(
+    ("asymmetry", "overhang", "want"),
+    [
+        (-3, 0, "good"), (0, 0, "good"), (4.99, 0, "good"),
+        (5, 0, "watch"), (9.99, 0.29, "watch"),
+        (10, 0, "replace-set"), (24.99, 0, "replace-set"),
+        (25, 0, "replace-now"), (60, 0, "replace-now"),
+        (0, 0.3, "replace-now"), (7, 0.31, "replace-now"),
+    ],
+)  # fmt: skip
+def test_bands(asymmetry, overhang, want):
+    assert band(asymmetry, overhang) == want
+    assert band(asymmetry, overhang, broken=True) == "replace-now"
+
+
+def test_shares_of_draws_follow_the_bands_draw_by_draw():
+    rng = np.random.default_rng(0)
+    asymmetry, overhang = rng.uniform(-5, 40, 500), rng.uniform(0, 0.4, 500)
+    asymmetry[:3] = BANDS_PERCENT
+    overhang[3] = HOOK_MM
+    shares = probabilities(asymmetry, overhang)
+    each = [band(a, o) for a, o in zip(asymmetry, overhang, strict=True)]
+    assert shares == pytest.approx({name: each.count(name) / 500 for name in GRADES})
+    assert sum(probabilities(asymmetry, np.zeros(0)).values()) == pytest.approx(1)
+
+
+def wear_of(lost, **words):
+    form = form_of(15.875, 10.16, 15)
+    return measure(ring_of(form, drive=lost, **words), drive_clockwise=True, rng=np.random.default_rng(0))
+
+
+@pytest.mark.parametrize(("percent", "want"), [(0, "good"), (7.5, "watch"), (17, "replace-set"), (32, "replace-now")])
+def test_the_middle_of_each_band_is_graded_surely_and_with_cautions(percent, want):
+    form = form_of(15.875, 10.16, 15)
+    verdict = grade(
+        wear_of(2 * float(form.half_thickness_mm(form.pitch_radius_mm)) * percent / 100), (), np.random.default_rng(1)
+    )
+    assert verdict.grade == want
+    assert 0.8 < verdict.confidence <= 0.98
+    assert verdict.cautions == CAUTIONS
+    assert verdict.next_steps
+
+
+def test_near_a_band_edge_confidence_is_shared_and_the_other_grade_named():
+    form = form_of(15.875, 10.16, 15)
+    verdict = grade(
+        wear_of(0.1 * 2 * float(form.half_thickness_mm(form.pitch_radius_mm))), (), np.random.default_rng(1)
+    )
+    assert verdict.confidence < 0.75
+    assert any("next most likely grade" in reason for reason in verdict.reasons)
+
+
+@pytest.mark.parametrize("code", ["too-far", "wear-on-coast-flank"])
+def test_a_flag_that_blocks_ends_in_no_grade_and_says_what_to_change(code):
+    verdict = grade(wear_of(0.4), (code,), np.random.default_rng(1))
+    assert verdict.grade == "cannot-tell"
+    assert verdict.confidence < 0.5
+    assert flag(code).sentence in verdict.reasons
+    assert flag(code).remedy in verdict.next_steps
+
+
+def test_two_teeth_are_too_few():
+    verdict = grade(wear_of(0.4, covered=range(3, 15)), (), np.random.default_rng(1))
+    assert verdict.grade == "cannot-tell"
+    assert "teeth could be measured" in verdict.reasons[0]
+
+
+def test_a_refusal_gives_no_grade_but_what_to_do_next():
+    verdict = refusal(["no-card"])
+    assert verdict.grade == "cannot-tell"
+    assert verdict.confidence == 0
+    assert flag("no-card").remedy in verdict.next_steps
+    assert refusal([]).next_steps

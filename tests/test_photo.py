@@ -1,0 +1,88 @@
+"""Files in: what is read, and how what cannot be read is refused."""
+
+import io
+
+import numpy as np
+import pytest
+from PIL import Image
+
+from toothcheck.errors import PhotoError
+from toothcheck.photo import decode, linear_light, load
+
+
+def a_photo(kind="JPEG", size=(320, 240), **words):
+    rng = np.random.default_rng(1)
+    out = io.BytesIO()
+    Image.fromarray(rng.integers(0, 255, (size[1], size[0], 3), dtype=np.uint8)).save(out, kind, **words)
+    return out.getvalue()
+
+
+@pytest.mark.parametrize(
+    ("content", "said"),
+    [
+        (b"", "is empty"),
+        (b"these are words, not a photo", "is not a photo that can be read"),
+        (a_photo()[:9000], "damaged or cut off"),
+        (a_photo(size=(1, 1)), "too small to measure"),
+        (a_photo(size=(1000, 199)), "too small to measure"),
+        (a_photo("PNG")[:3000], "damaged or cut off"),
+    ],
+    ids=["empty", "words", "cut JPEG", "one pixel", "flat", "cut PNG"],
+)
+def test_what_is_no_photo_is_refused_in_one_line_with_a_remedy(tmp_path, content, said):
+    path = tmp_path / "photo.jpg"
+    path.write_bytes(content)
+    with pytest.raises(PhotoError, match=said) as caught:
+        load(path)
+    assert caught.value.exit_status == 4
+    assert caught.value.hint
+    assert "\n" not in str(caught.value)
+    assert "photo.jpg" in str(caught.value)
+
+
+def test_no_file_and_a_folder_are_refused(tmp_path):
+    with pytest.raises(PhotoError, match="does not exist"):
+        load(tmp_path / "none.jpg")
+    with pytest.raises(PhotoError, match="is a folder"):
+        load(tmp_path)
+
+
+def test_a_photo_above_the_greatest_size_is_refused_before_it_is_decoded():
+    # 12000 x 10000 pixels of one bit: a small file
+    out = io.BytesIO()
+    Image.new("1", (12000, 10000)).save(out, "PNG")
+    with pytest.raises(PhotoError, match="120 megapixels"):
+        decode(out.getvalue(), "huge.png")
+
+
+@pytest.mark.parametrize("mode", ["L", "P", "RGBA", "CMYK", "I;16", "LA"])
+def test_other_kinds_of_pixels_are_read(mode):
+    grey = np.tile(np.linspace(20, 230, 300).astype(np.uint8), (220, 1))
+    if mode == "I;16":
+        image = Image.fromarray(grey.astype(np.uint16) * 257)
+    else:
+        image = Image.fromarray(grey).convert(mode)
+    out = io.BytesIO()
+    image.save(out, "TIFF" if mode == "CMYK" else "PNG")
+    photo = decode(out.getvalue(), "a")
+    assert photo.planes.shape == (220, 300, 3)
+    assert not photo.planes.flags.writeable
+    assert np.abs(photo.grey.astype(int) - grey).max() <= 4
+    assert np.abs(photo.planes[..., 1:].astype(int) - 128).max() <= 4
+
+
+def test_focal_length_is_believed_only_where_it_makes_sense():
+    for written, want in ((26, 26), (0, None), (5000, None)):
+        exif = Image.Exif()
+        exif.get_ifd(0x8769)[0xA405] = written
+        assert decode(a_photo(exif=exif.tobytes()), "a").focal_35mm == want
+    assert decode(a_photo(), "a").focal_35mm is None
+
+
+def test_light_of_grey_values_is_the_srgb_curve():
+    # IEC 61966-2-1: 0.5 encoded is 0.2140 linear; 0.04045 is where the straight part ends (0.00313)
+    light = linear_light(np.array([0, 255, 128, 10], np.uint8)) / 255
+    assert light[:2].tolist() == [0, 1]
+    assert light[2] == pytest.approx(((128 / 255 + 0.055) / 1.055) ** 2.4, rel=1e-5)
+    assert light[2] == pytest.approx(0.2159, abs=2e-4)
+    assert light[3] == pytest.approx(10 / 255 / 12.92, rel=1e-5)
