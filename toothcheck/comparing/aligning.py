@@ -17,6 +17,8 @@ EDGE_STD_MM = 0.03
 
 
 _COAST_FLOOR_MM = 0.005
+_SEAT_SCATTER, _SEAT_NEIGHBOURS = 0.1, 8.0
+"""How much seats differ in wear, as a share of the flanks' loss, and how many neighbouring points do so alike."""
 _FEWEST = 4
 
 
@@ -43,6 +45,7 @@ class Alignment:
         edge: float,
         *,
         drive_loss_mm: float = 0.0,
+        scaled: float = 0.0,
     ) -> None:
         after = np.roll(np.arange(before.teeth), -turned_by)
         priors = DatumPriors()
@@ -63,30 +66,38 @@ class Alignment:
             ones * (nx * ref.points[:, 0] + ny * ref.points[:, 1]),
             ones,
             -ones * ref.coast_share,
+            # the seat's drive half wears, too; it votes on how it varies round the wheel, not on its even wear
+            -ones * ref.drive_seat,
+            -ones * ref.drive_seat * ref.seat_share,
         ]
         self.design = np.concatenate([np.stack(columns, axis=-1), a.modes[after], -b.modes], axis=-1)
         scale = math.hypot(a.scale_std, b.scale_std)
         size = self.design.shape[-1]
         free = np.full(size, 1.0)
         coast = math.hypot(_COAST_FLOOR_MM, priors.coast_share_std * lost)
-        free[:6] = (1e3, 1e3, 1e3, max(scale, 1e-6), math.sqrt(2) * edge, coast)
-        seen = np.isfinite(self.difference) & ref.coast
-        self.gaps = int(seen.any(axis=1).sum())
-        x, y, var = self.design[seen], self.difference[seen], self.var[seen]
+        free[:8] = (1e3, 1e3, 1e3, max(scale, 1e-6), math.sqrt(2) * edge, coast, 0.3, 0.5)
+        prior = 1 / free**2
+        middle = np.zeros(size)
+        middle[3] = scaled  # what AFTER was scaled by already counts
+        known = np.isfinite(self.difference)
+        self.gaps = int((known & ref.coast).any(axis=1).sum())
+        seen = known & (ref.coast | ref.drive_seat)
+        x, y = self.design[seen], self.difference[seen]
+        # teeth differ in wear, and so do the seats' drive halves, each as a whole
+        var = (self.var + _SEAT_NEIGHBOURS * (_SEAT_SCATTER * lost * ref.seat_share * ref.drive_seat) ** 2)[seen]
         weight = np.ones(len(y))
         least = -priors.coast_share * lost
         for _ in range(6):  # Huber's weights: a burr or a crumb of dirt must not turn the wheel
-            normal = (x * (weight / var)[:, None]).T @ x + np.diag(1 / free**2)
+            normal = (x * (weight / var)[:, None]).T @ x + np.diag(prior)
             self.covariance = np.linalg.inv(normal)
-            self.answer = self.covariance @ ((x * (weight / var)[:, None]).T @ y)
+            pulled = (x * (weight / var)[:, None]).T @ y + prior * middle
+            self.answer = self.covariance @ pulled
             if self.answer[5] < least - 1e-6:  # a flank cannot gain metal: hold it there
                 stiff = normal + np.diag(np.eye(size)[5] * 1e9)
-                self.answer = np.linalg.solve(
-                    stiff, (x * (weight / var)[:, None]).T @ y + np.eye(size)[5] * 1e9 * least
-                )
+                self.answer = np.linalg.solve(stiff, pulled + np.eye(size)[5] * 1e9 * least)
             pull = np.abs(y - x @ self.answer) / np.sqrt(var)
             weight = np.minimum(1.0, 2.0 / np.maximum(pull, 1e-9))
-        self.pull = pull
+        self.pull = pull[np.broadcast_to(ref.coast, known.shape)[seen]]
         self.residual = self.difference - self.design @ self.answer
         self.flank_var = self._flank_var()
 
@@ -164,7 +175,7 @@ def fitted(
     moved = np.zeros(4)
     lost = 0.0
     for _ in range(4):
-        alignment = Alignment(before, ref, b, lay(after, ref, moved), turned_by, edge, drive_loss_mm=lost)
+        alignment = Alignment(before, ref, b, lay(after, ref, moved), turned_by, edge, drive_loss_mm=lost, scaled=moved[3])
         lost = alignment.typical_loss()
         x, y, turn, scale = alignment.answer[:4]
         # the answer says how AFTER lies off BEFORE; its shift is in BEFORE's plane, AFTER's is turned against that

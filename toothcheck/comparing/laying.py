@@ -14,6 +14,7 @@ from toothcheck.toothform import IsoForm
 TEXTURE_STD_MM, TEXTURE_LENGTH_MM = 0.015, 0.8
 """What light and dirt do to a flank from photo to photo, and how far along the edge it reaches; assumed."""
 _STEP_MM = 0.15
+_SEAT_VOTES = 0.65
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
@@ -30,6 +31,10 @@ class Reference:
     """Drive flank from R − 0.2 d1 to R + 0.3 d1."""
     coast_share: Floats
     """0 at the gap's bottom, rising to 1 where the coast flank begins: how an even loss of coast flanks shows."""
+    seat_share: Floats
+    """0 at the gap's bottom, 1 where the seat ends, more beyond."""
+    drive_seat: Bools
+    """The lower part of the seat's drive half."""
     arc_per_normal: float
     """At the pitch circle on a flank."""
     radius_mm: float
@@ -74,6 +79,8 @@ def reference_of(ring: ToothRing, drive_clockwise: bool) -> Reference:
         from_pitch=readonly(np.where(drive, radius - big, np.inf)),
         reach=drive & (radius > big - 0.2 * d1) & (radius < big + 0.3 * d1),
         coast_share=readonly(np.where(side > 0, np.clip(seat, 0, 1), 0.0)),
+        seat_share=readonly(seat),
+        drive_seat=(side < 0) & (radius < form.junction_radius_mm) & (seat < _SEAT_VOTES),
         arc_per_normal=1 / float(tangential[drive][np.abs(radius[drive] - big).argmin()]),
         radius_mm=big,
     )

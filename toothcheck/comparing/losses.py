@@ -43,7 +43,7 @@ class Comparison:
     median_loss_mm: Estimate
     """Median drive loss at the pitch circle; holds either way."""
     losses_mm: tuple[float, ...]
-    """All teeth's drive losses, rising, by the likeliest turn: how they spread where it is open which is which."""
+    """All teeth's drive losses by the likeliest turn, rising: their spread, where it is not known which is which."""
     turned_by: int
     """Tooth ``i`` of BEFORE is tooth ``i + turned_by`` of AFTER (the likeliest)."""
     turned_by_probability: float
