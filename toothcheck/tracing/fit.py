@@ -144,6 +144,11 @@ def fit(
         The unknowns that may move.
     wide_mm
         Width of the robust loss in the first sweeps; narrows to the scatter found.
+
+    Raises
+    ------
+    numpy.linalg.LinAlgError
+        When no edge votes, or those that do leave the place undetermined.
     """
     px_mm = 1.0 / start.plane.px_per_mm
     std = edges.std_px * px_mm
@@ -160,6 +165,8 @@ def fit(
     held = np.array([name not in free for name in UNKNOWNS])
     v = np.zeros(len(UNKNOWNS)) if begin is None else begin.copy()
     voting = votes > 0
+    if not voting.any():
+        raise np.linalg.LinAlgError("no edge votes")
     width = wide_mm
     used = _Subset(edges, voting, start.plane.camera)
     for sweep in range(sweeps):
