@@ -175,7 +175,9 @@ def fitted(
     moved = np.zeros(4)
     lost = 0.0
     for _ in range(4):
-        alignment = Alignment(before, ref, b, lay(after, ref, moved), turned_by, edge, drive_loss_mm=lost, scaled=moved[3])
+        alignment = Alignment(
+            before, ref, b, lay(after, ref, moved), turned_by, edge, drive_loss_mm=lost, scaled=moved[3]
+        )
         lost = alignment.typical_loss()
         x, y, turn, scale = alignment.answer[:4]
         # the answer says how AFTER lies off BEFORE; its shift is in BEFORE's plane, AFTER's is turned against that
