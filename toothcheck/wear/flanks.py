@@ -120,8 +120,8 @@ def bevel_std_mm(ring: ToothRing, radii: Floats) -> Floats:
 def _low_tip(ring: ToothRing, form: IsoForm) -> float:
     """Doubt of each flank at the pitch circle where the tip is so low that its bevel begins there, mm.
 
-    The photo then shows two edges a few tenths of a millimetre apart, the face's and the form's, and light decides which
-    is the clearer one (seen on made photos of small pitch: the two differ by 0.2 mm).
+    The photo then shows two edges a few tenths of a millimetre apart, the face's and the form's, and light decides
+    which is the clearer one (seen on made photos of small pitch: the two differ by 0.2 mm).
     """
     if ring.tip_radius_mm is None:
         return 0.0
