@@ -183,7 +183,9 @@ def check_estimate(e):
 
 def check_document(d):
     """Every key of the contract, of the right type; unknown is null."""
-    assert list(d) == ["schema", "photo", "sprocket", "scale", "teeth", "wear", "verdict", "flags"]
+    # "found" is ours: what the photo itself supports of count and chain; everything else is the contract
+    keys = [key for key in d if key != "found"]
+    assert keys == ["schema", "photo", "sprocket", "scale", "teeth", "wear", "verdict", "flags"]
     assert d["schema"] == "toothcheck/inspection/1"
     photo, sprocket, scale, verdict = d["photo"], d["sprocket"], d["scale"], d["verdict"]
     assert set(photo) >= {"name", "sha256", "width_px", "height_px"}
