@@ -18,7 +18,17 @@ def test_stages_account_for_the_whole_and_calls_are_given_back(case):
     timing = bench.timed(case, runs=1)
     assert (tracing.follow, inspection.inspect, bench.decode) == before
     assert sum(timing.stages.values()) == pytest.approx(1, abs=0.02)
-    for stage in ("decode", "markers", "pose", "search", "refine", "datum and measures", "grade"):
+    for stage in (
+        "decode",
+        "markers",
+        "pose",
+        "search",
+        "placing and counting",
+        "claims",
+        "photo quality",
+        "datum and measures",
+        "grade",
+    ):
         assert timing.stages[stage] >= 0
     assert {f"sweep {k} {what}" for k in range(1, 7) for what in ("follow", "locate", "fit")} <= set(timing.stages)
     assert timing.ratio > 1

@@ -16,13 +16,14 @@ import time
 from collections.abc import Callable, Iterator
 from contextlib import contextmanager
 from dataclasses import dataclass
+from inspect import isfunction
 from typing import Any
 
 import cv2
 import numpy as np
 from PIL import Image
 
-from toothcheck import inspection
+from toothcheck import claims, inspection, placing, quality
 from toothcheck.cards.detect import find_card
 from toothcheck.chains import chain
 from toothcheck.inspection import Claim
@@ -31,7 +32,7 @@ from toothcheck.synthetic import Part, Scene, Sensor, Wear, make_photo
 from toothcheck.tracing import trace as tracing
 
 MEGAPIXELS_12 = (4032, 3024)
-_SWEEPS = 6
+_TRACE = "tracing, rest"
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -129,9 +130,11 @@ class _Stages:
     def wrapped(self, call: Callable[..., Any], name: str, *, numbered: bool) -> Callable[..., Any]:
         def timed(*args: Any, **words: Any) -> Any:  # noqa: ANN401
             stage = name
+            if name == _TRACE:
+                self._calls.clear()
             if numbered:
-                turn = self._calls[name] = self._calls.get(name, 0) + 1
-                stage = f"sweep {(turn - 1) % _SWEEPS + 1} {name}"
+                self._calls[name] = self._calls.get(name, 0) + 1
+                stage = f"sweep {self._calls[name]} {name}"
             began = time.process_time()
             self._inner.append(0.0)
             try:
@@ -150,24 +153,22 @@ def _watched(stages: _Stages) -> Iterator[None]:
     here = sys.modules[__name__]
     places: list[tuple[Any, str, str, bool]] = [
         (here, "decode", "decode", False),
+        (inspection, "find_card", "markers", False),
+        (inspection, "card_pose", "pose", False),
+        (inspection, "optics", "photo quality", False),
+        (inspection, "trace", _TRACE, False),
+        (inspection, "measure", "datum and measures", False),
+        (inspection, "grade", "grade", False),
+        (placing, "view_plane", "search", False),
+        (placing, "find", "search", False),
         (tracing, "follow", "follow", True),
         (tracing, "locate", "locate", True),
         (tracing, "fit", "fit", True),
     ]
-    names = {
-        "find_card": "markers",
-        "card_pose": "pose",
-        "view_plane": "search",
-        "find": "search",
-        "refine": "refine",
-        "optics": "photo quality",
-        "trace": "tracing, rest",
-        "measure": "datum and measures",
-        "grade": "grade",
-    }
-    # the line may be one module or several: each name is wrapped wherever the line has it
-    modules = [m for n, m in sys.modules.items() if n == inspection.__name__ or n.startswith(inspection.__name__ + ".")]
-    places += [(m, n, stage, False) for m in modules for n, stage in names.items() if callable(getattr(m, n, None))]
+    rooms = ((placing, "placing and counting"), (quality, "photo quality"), (claims, "claims"))
+    for room, stage in rooms:
+        own = [n for n, f in vars(room).items() if isfunction(f) and f.__module__ == room.__name__ and n[0] != "_"]
+        places += [(room, name, stage, False) for name in own]
     kept = [(module, name, getattr(module, name)) for module, name, _, _ in places]
     try:
         for (module, name, stage, numbered), (_, _, call) in zip(places, kept, strict=True):

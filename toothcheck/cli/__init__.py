@@ -1,42 +1,38 @@
 """The ``toothcheck`` command: every group of commands is a module of this package with a ``register(app)``.
 
-Modules are imported here for their signatures only; numpy, OpenCV and the rest are imported inside the commands, so
-that ``--help`` stays quick.
+Modules are imported for their signatures only; numpy, OpenCV and the rest are imported inside the commands.  ``--help``
+does not even need the signatures and shows `COMMANDS`, so that it stays quick.
 """
 
 from __future__ import annotations
 
+import functools
+import importlib
 import os
 import sys
-from typing import Annotated
+from typing import Annotated, Literal
 
 import typer
 
 from toothcheck import __version__
-from toothcheck.cli import (
-    advise,
-    card,
-    compare,
-    demo,
-    form,
-    inspect,
-    logbook,
-    match,
-    report,
-    stretch,
-    survey,
-    synthetic,
-    teach,
-    trend,
-)
+from toothcheck.cli.summary import COMMANDS
 from toothcheck.errors import ToothcheckError
 
-app = typer.Typer(
-    name="toothcheck",
-    help="How worn is this sprocket, how sure is one photo, and what next?",
-    no_args_is_help=True,
-    rich_markup_mode="rich",
-    pretty_exceptions_enable=False,
+_GROUPS = (
+    "inspect",
+    "compare",
+    "demo",
+    "logbook",
+    "trend",
+    "stretch",
+    "match",
+    "advise",
+    "report",
+    "teach",
+    "form",
+    "card",
+    "synthetic",
+    "survey",
 )
 
 
@@ -46,7 +42,6 @@ def _version(asked: bool) -> None:
         raise typer.Exit
 
 
-@app.callback()
 def _root(
     version: Annotated[
         bool, typer.Option("--version", callback=_version, is_eager=True, help="Print the version and stop.")
@@ -55,29 +50,51 @@ def _root(
     pass
 
 
-for group in (
-    inspect,
-    compare,
-    demo,
-    logbook,
-    trend,
-    stretch,
-    match,
-    advise,
-    report,
-    teach,
-    form,
-    card,
-    synthetic,
-    survey,
-):
-    group.register(app)
+def _empty(markup: Literal["rich"] | None) -> typer.Typer:
+    made = typer.Typer(
+        name="toothcheck",
+        help="How worn is this sprocket, how sure is one photo, and what next?",
+        no_args_is_help=True,
+        rich_markup_mode=markup,
+        pretty_exceptions_enable=False,
+    )
+    made.callback()(_root)
+    return made
+
+
+@functools.cache
+def whole() -> typer.Typer:
+    """The command with all that it can do; also ``app`` of this module."""
+    made = _empty("rich")
+    for name in _GROUPS:
+        importlib.import_module(f"toothcheck.cli.{name}").register(made)
+    return made
+
+
+def front() -> typer.Typer:
+    """The commands by name and first line; in colour on a terminal only, since rich alone takes a tenth of a second."""
+    made = _empty("rich" if sys.stdout.isatty() else None)
+    for name, line in COMMANDS:
+        made.command(name, help=line)(_nothing)
+    return made
+
+
+def _nothing() -> None:
+    pass
+
+
+def __getattr__(name: str) -> typer.Typer:
+    if name == "app":
+        return whole()
+    raise AttributeError(f"module {__name__!r} has no attribute {name!r}")
 
 
 def main() -> None:
     """Run the command; errors of ours become one line on stderr and their own exit status."""
     try:
-        app()
+        words = sys.argv[1:]
+        asked_by_the_shell = "_TOOTHCHECK_COMPLETE" in os.environ
+        (front() if words == ["--help"] and not asked_by_the_shell else whole())()
     except ToothcheckError as error:
         sys.stderr.write(f"toothcheck: {error}\n")
         sys.exit(error.exit_status)
