@@ -18,7 +18,7 @@ from typing import Any
 import numpy as np
 
 from toothcheck.chains import chain
-from toothcheck.comparing import Comparison, Landmarks, compare
+from toothcheck.comparing import Comparison, Landmarks, compare, joined
 from toothcheck.errors import CannotTell, DifferentPartError
 from toothcheck.estimate import Estimate
 from toothcheck.features.circles import find_circles
@@ -151,7 +151,7 @@ def loss_between(
     assert after.traced is not None
     marks = _alike(landmarks_of(before), landmarks_of(after)) if with_landmarks else (None, None)
     try:
-        return compare(
+        found = compare(
             _clear(before, sides[0]),
             _clear(after, sides[0]),
             drive_clockwise=sides[0],
@@ -162,6 +162,15 @@ def loss_between(
         )
     except ValueError as error:
         raise CannotTell(f"The photos cannot be compared: {error}.", hint="Photograph all teeth both times.") from error
+    alone = [
+        median_of([t.drive_loss_mm for t in i.wear.teeth if t.measured and t.drive_loss_mm is not None])
+        for i in (before, after)
+        if i.wear is not None
+    ]
+    if alone[0] is None or alone[1] is None:
+        return found
+    apart = Estimate(value=alone[1].value - alone[0].value, std=math.hypot(alone[0].std, alone[1].std))
+    return joined(found, apart)
 
 
 def thickness_of(inspection: Inspection) -> Estimate | None:

@@ -172,11 +172,14 @@ def told(result: Comparison, before: Inspection, after: Inspection, out: Console
         out.print(table)
     else:
         values = result.losses_mm
-        middle = values[len(values) // 10 : len(values) - len(values) // 10]
-        out.print(
+        edge = len(values) // 10
+        middle = values[edge : len(values) - edge]
+        words = (
             f"{len(values)} teeth lost between {values[0]:.2f} and {values[-1]:.2f} mm, most of them "
             f"{middle[0]:.2f} to {middle[-1]:.2f} mm, if they were alike before (noise included)."
         )
+        for line in textwrap.wrap(words, COLUMNS):
+            out.print(line, markup=False)
     out.print("± is one standard uncertainty.", style="dim")
     for codes, whose in ((result.flags, ""), (before.flags, "Earlier photo: "), (after.flags, "Later photo: ")):
         for code in codes:

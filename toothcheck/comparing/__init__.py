@@ -16,7 +16,7 @@ flanks' (see `toothcheck.wear.DatumPriors`), never negative, and what is not kno
 
 from toothcheck.comparing.aligning import EDGE_STD_MM
 from toothcheck.comparing.baseline import AgainstBaseline, against_photo, against_reading
-from toothcheck.comparing.losses import SURE, Comparison, ToothLoss, compare
+from toothcheck.comparing.losses import SURE, Comparison, ToothLoss, compare, joined
 from toothcheck.comparing.sameness import Landmarks
 
 __all__ = [
@@ -29,4 +29,5 @@ __all__ = [
     "against_photo",
     "against_reading",
     "compare",
+    "joined",
 ]

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import math
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import Any
 
 import numpy as np
@@ -161,6 +161,41 @@ def compare(
         misfit=misfit,
         outlines_mm=outlines(before, ref, b, lay(after, ref, moved), best),
         flags=tuple(flags),
+    )
+
+
+def joined(comparison: Comparison, single: Estimate) -> Comparison:
+    """Bring in what the two photos say each by itself about the common loss.
+
+    Laid on each other by coast flanks alone, two rings leave a turn, a size and the coast flanks' own wear hard to tell
+    apart; each photo's datum settles them by the ideal form instead.  Both are weighed by their uncertainties; where
+    they disagree by more than these, the uncertainty grows (the Birge ratio).  Neglected: that both saw the same edges.
+
+    Parameters
+    ----------
+    comparison
+        From `compare`.
+    single
+        Median drive loss of the later ring less that of the earlier, mm.
+    """
+    own = comparison.median_loss_mm
+    weights = np.array([1 / own.std**2, 1 / single.std**2])
+    value = float(weights @ [own.value, single.value] / weights.sum())
+    ratio = abs(own.value - single.value) / math.hypot(own.std, single.std)
+    std = max(1.0, ratio) / math.sqrt(float(weights.sum()))
+    shift = value - own.value
+
+    def moved(e: Estimate) -> Estimate:
+        return Estimate(value=e.value + shift, std=math.sqrt(max(0.0, e.std**2 - own.std**2) + std**2))
+
+    return replace(
+        comparison,
+        median_loss_mm=Estimate(value=value, std=std),
+        losses_mm=tuple(v + shift for v in comparison.losses_mm),
+        teeth=tuple(
+            replace(t, drive_loss_mm=moved(t.drive_loss_mm), greatest_loss_mm=moved(t.greatest_loss_mm))
+            for t in comparison.teeth
+        ),
     )
 
 

@@ -1,0 +1,148 @@
+"""Two photos of one part from file to loss: made pairs whose wear is known.
+
+The truth is measured on the made outline by `toothcheck.synthetic`, which calls nothing of the rooms tested here.
+"""
+
+import json
+import math
+from dataclasses import replace
+
+import numpy as np
+import pytest
+from typer.testing import CliRunner
+
+from toothcheck.chains import chain
+from toothcheck.cli import app
+from toothcheck.cli.after_inspect import after_inspect
+from toothcheck.comparing import against_reading
+from toothcheck.errors import DifferentPartError, UsageError
+from toothcheck.estimate import Estimate
+from toothcheck.inspection import Claim, inspect
+from toothcheck.pairing import checked, landmarks_of, loss_between, table
+from toothcheck.photo import load
+from toothcheck.synthetic import encode, make_photo, random_scene
+from toothcheck.synthetic.part import Part
+from toothcheck.synthetic.wearing import Wear
+
+SIZE = (1200, 900)
+WORDS = ["--chain", "428", "--teeth", "14", "--position", "front"]
+
+
+@pytest.fixture(scope="module")
+def pair(tmp_path_factory):
+    """One front sprocket new and worn, its photos, truths and inspections."""
+    folder = tmp_path_factory.mktemp("pair")
+    part = Part(chain="428", teeth=14, position="front", blend=0.4, thickness_mm=7.2, bore_mm=20.0, wear=Wear())
+    worn = replace(part, wear=Wear(kind="grit", depth_mm=0.6, climb=0.5, scatter=0.08))
+    out = {}
+    for name, one, seed in (("new", part, 3), ("worn", worn, 4)):
+        scene = replace(random_scene(np.random.default_rng(seed), "bench", size_px=SIZE, part=one), turning="clockwise")
+        made = make_photo(scene)
+        path = folder / f"{name}.jpg"
+        path.write_bytes(encode(made.picture, "jpg", focal_35mm=made.focal_35mm, quality=93))
+        claim = Claim(
+            chain=chain("428"), teeth=14, position="front", turning="clockwise",
+            card_height_mm=scene.card_lift_told_mm,
+        )  # fmt: skip
+        out[name] = (path, made.truth, inspect(load(path), claim))
+    return out
+
+
+def test_the_loss_between_two_photos_is_the_true_one_within_its_uncertainty(pair):
+    (_, truth_new, new), (_, truth_worn, worn) = pair["new"], pair["worn"]
+    result = checked(new, truth_new, worn, truth_worn, "made")
+    assert len(result.loss_mm) >= 10
+    true = float(np.median(result.true_loss_mm))
+    assert 0.4 < true < 0.8
+    assert abs(result.median_loss_mm.value - true) < max(2.6 * result.median_loss_mm.std, 0.03)
+    assert result.median_loss_mm.std < 0.15
+    assert math.sqrt(np.mean(np.square(result.error_mm))) < 0.15  # at 1 megapixel; the goal is 0.03
+    assert any("1.96 standard uncertainties" in line for line in table([result]))
+
+
+def test_the_bore_is_a_landmark_and_another_bore_is_another_part(pair):
+    marks = landmarks_of(pair["new"][2])
+    assert marks.bore_diameter_mm.value == pytest.approx(20.0, abs=3 * marks.bore_diameter_mm.std)
+    part = Part(chain="428", teeth=14, position="front", blend=0.4, thickness_mm=7.2, bore_mm=16.0, wear=Wear())
+    scene = random_scene(np.random.default_rng(3), "bench", size_px=SIZE, part=part)
+    from toothcheck.photo import decode
+
+    made = make_photo(scene)
+    photo = decode(encode(made.picture, "jpg", focal_35mm=made.focal_35mm, quality=93), "other.jpg")
+    other = inspect(photo, replace(pair["new"][2].claim, card_height_mm=scene.card_lift_told_mm))
+    with pytest.raises(DifferentPartError, match="bore"):
+        loss_between(pair["new"][2], other)
+
+
+def test_compare_prints_draws_and_writes(pair, tmp_path):
+    new, worn = pair["new"][0], pair["worn"][0]
+    picture, paper = tmp_path / "loss.png", tmp_path / "loss.json"
+    done = CliRunner().invoke(
+        app,
+        ["compare", str(new), str(worn), *WORDS, "--turning", "clockwise", "--turned-by", "3", "--picture",
+         str(picture), "--json", str(paper)],
+    )  # fmt: skip
+    assert done.exit_code == 0, done.output
+    assert "Tooth 0 of the earlier photo is tooth 3 of the later one." in done.output
+    assert max(map(len, done.output.splitlines()[:-2])) <= 80
+    assert picture.read_bytes().startswith(b"\x89PNG")
+    document = json.loads(paper.read_text())
+    assert document["schema"] == "toothcheck/comparison/1"
+    assert len(document["teeth"]) >= 10
+    assert document["photos"]["before"]["name"] == "new.jpg"
+
+
+def test_words_that_cannot_be_are_refused_before_anything_is_measured(pair, tmp_path):
+    new, worn = str(pair["new"][0]), str(pair["worn"][0])
+    for words in (
+        [new, new, *WORDS],
+        [new, worn, *WORDS, "--turned-by", "14"],
+        [new, worn, *WORDS, "--picture", str(tmp_path / "a.gif")],
+        [new, worn, *WORDS, "--picture", new],
+        [new, worn, "--chain", "428", "--teeth", "fourteen", "--position", "front"],
+    ):
+        done = CliRunner().invoke(app, ["compare", *words])
+        assert isinstance(done.exception, UsageError), words
+    assert list(tmp_path.iterdir()) == []
+
+
+def test_the_new_part_as_baseline_by_photo_and_by_reading(pair, tmp_path):
+    (new_path, truth_new, new), (worn_path, truth_worn, worn) = pair["new"], pair["worn"]
+    reading = tmp_path / "new.json"
+    reading.write_text(json.dumps(new.document()))
+    thick = float(np.median([t["pitch_thickness"] for t in truth_new["teeth_truth"]]))
+    lost = float(np.median([t["drive_loss_pitch"] for t in truth_worn["teeth_truth"]]))
+    for baseline in (new_path, reading):
+        after = after_inspect(worn, worn_path, baseline=str(baseline), baseline_card_height=new.claim.card_height_mm)
+        found = after.document["baseline"]
+        percent = found["asymmetry_percent"]
+        assert percent["value"] == pytest.approx(100 * lost / thick, abs=max(3 * percent["std"], 1.5))
+        assert found["tooth_by_tooth"] == (baseline == new_path)
+        assert baseline.name in after.lines[0]
+    assert after_inspect(worn, worn_path).document == worn.document()
+
+
+def test_a_reading_of_another_part_or_none_is_refused(pair, tmp_path):
+    worn_path, _, worn = pair["worn"]
+    other = worn.document()
+    other["sprocket"]["teeth"] = 15
+    for text, error in ((json.dumps(other), DifferentPartError), ("[]", UsageError), ("{", UsageError)):
+        path = tmp_path / "reading.json"
+        path.write_text(text)
+        with pytest.raises(error):
+            after_inspect(worn, worn_path, baseline=str(path))
+    with pytest.raises(UsageError):
+        after_inspect(worn, worn_path, baseline=str(tmp_path / "none.json"))
+    with pytest.raises(UsageError, match="--at"):
+        after_inspect(worn, worn_path, log="KC-07")
+
+
+def test_two_medians_subtracted():
+    """Our own arithmetic: 4.5 - 4.05 mm is a tenth of 4.5 mm; uncertainties add as squares (JCGM 100:2008, 5.1.2)."""
+    found = against_reading(Estimate(value=4.5, std=0.03), Estimate(value=4.05, std=0.04))
+    assert found.loss_mm.value == pytest.approx(0.45)
+    assert found.loss_mm.std == pytest.approx(0.05)
+    assert found.asymmetry_percent.value == pytest.approx(10.0)
+    assert found.band_probability == pytest.approx(0.5, abs=0.01)
+    with pytest.raises(ValueError, match="thickness_mm"):
+        against_reading(Estimate(value=0.0, std=0.1), Estimate(value=1.0, std=0.1))
