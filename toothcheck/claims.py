@@ -191,19 +191,23 @@ def scale_flags(percent: Estimate, prior_mm: float, distance_mm: float) -> tuple
 
 
 def roller_shares(
-    ring: ToothRing, chain: Chain, wear: WheelWear, priors: DatumPriors
+    ring: ToothRing, chain: Chain, known: Datum, drive_clockwise: bool, priors: DatumPriors
 ) -> dict[tuple[float, float], float]:
     """Weights of the rollers that chains of this pitch have, from how well seats of each lie on the ring."""
-    rollers = {c.roller_diameter_mm for c in CHAINS.values() if c.pitch_mm == chain.pitch_mm}
+    rollers = sorted({c.roller_diameter_mm for c in CHAINS.values() if c.pitch_mm == chain.pitch_mm})
     votes = sum(len(g.offset_mm) for g in ring.gaps) * 0.5
     spacing = 0.25  # points stand closer than texture, which they share, is long
-    chi2 = {}
+    chi2: dict[float, float] = {}
     for d1 in rollers:
         if abs(d1 / chain.roller_diameter_mm - 1) > 0.2:
             continue
+        alike = next((other for other in chi2 if abs(d1 / other - 1) < 0.025), None)
+        if alike is not None and d1 != chain.roller_diameter_mm:  # no photo tells a fortieth of a roller
+            chi2[d1] = chi2[alike]
+            continue
         tried = replace(ring, roller_diameter_mm=d1)
-        datum = wear.datum if d1 == chain.roller_diameter_mm else fit_datum(
-            tried, drive_clockwise=wear.drive_clockwise, priors=priors
+        datum = known if d1 == chain.roller_diameter_mm else fit_datum(
+            tried, drive_clockwise=drive_clockwise, priors=priors
         )  # fmt: skip
         out = max(0.0, datum.gap_form.value - 1, -datum.gap_form.value)
         # a tenth of the points at most speaks for itself: dirt and light are shared along and across gaps

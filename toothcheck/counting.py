@@ -121,8 +121,18 @@ def fit_form(ring: Ring, form: IsoForm, scales: Floats, drive_clockwise: bool | 
     )  # fmt: skip
 
 
-def concentric(view: PlaneView, reach_mm: float, count: int = 4) -> list[tuple[float, float]]:
-    """Where the gradients' lines meet most: likely centres, best first."""
+def concentric(
+    view: PlaneView, reach_mm: float, count: int = 4, *, least_share: float = 0.0
+) -> list[tuple[float, float]]:
+    """Where the gradients' lines meet most: likely centres, best first.
+
+    Parameters
+    ----------
+    reach_mm
+        Of the largest circle.
+    least_share
+        Of the best centre's votes that another must have.
+    """
     step = max(1, round(1.0 / view.step_mm))
     field = view.field[::step, ::step]
     cell = view.step_mm * step
@@ -140,10 +150,13 @@ def concentric(view: PlaneView, reach_mm: float, count: int = 4) -> list[tuple[f
     inside = (x >= 0) & (y >= 0) & (x < columns) & (y < rows)
     votes = np.bincount((y * columns + x)[inside], minlength=rows * columns).reshape(rows, columns).astype(np.float32)
     peak = cv2.GaussianBlur(votes, (0, 0), 1.5 / cell) - cv2.GaussianBlur(votes, (0, 0), 8.0 / cell)
-    out = []
+    out: list[tuple[float, float]] = []
     apart = max(2, int(8 / cell))
+    top = float(peak.max())
     for _ in range(count):
         a, b = np.unravel_index(int(peak.argmax()), peak.shape)
+        if peak[a, b] < least_share * top:
+            break
         out.append((view.x_min_mm + int(b) * cell, view.y_min_mm + int(a) * cell))
         peak[max(0, a - apart) : a + apart + 1, max(0, b - apart) : b + apart + 1] = -1e9
     return out

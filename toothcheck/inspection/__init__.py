@@ -21,6 +21,7 @@ import numpy as np
 
 from toothcheck import claims, placing, quality
 from toothcheck.cards.detect import CardSighting, find_card
+from toothcheck.chains import CHAINS
 from toothcheck.claims import Claim, Found
 from toothcheck.edges import optics
 from toothcheck.estimate import Estimate
@@ -32,7 +33,7 @@ from toothcheck.pose import CardPose, PlanePose, card_pose
 from toothcheck.tracing.fit import UNKNOWNS, Priors
 from toothcheck.tracing.rims import Wheel
 from toothcheck.tracing.trace import Traced, trace
-from toothcheck.wear import DatumPriors, WheelWear, measure
+from toothcheck.wear import DatumPriors, WheelWear, fit_datum, measure
 
 __all__ = ["SCHEMA", "Claim", "Found", "Inspection", "inspect", "tip_pixels"]
 
@@ -87,7 +88,10 @@ def inspect(photo: Photo, claim: Claim, *, seed: int = 0) -> Inspection:
     rng = np.random.default_rng(seed)
     card = find_card(photo.grey)
     pose = None if card is None else card_pose(card, photo.grey, photo.focal_35mm)
-    told = _Told(photo=photo, claim=claim, card=card, pose=pose, flags=quality.card_flags(card, pose), notes=[])
+    told = _Told(
+        photo=photo, claim=claim, card=card, pose=pose, flags=quality.card_flags(card, pose), notes=[],
+        chain_open=claim.chain is None,
+    )  # fmt: skip
     if card is None and find_card(np.ascontiguousarray(photo.grey[:, ::-1])) is not None:
         return told.refused("mirrored")
     if card is None and claim.chain is None:
@@ -110,13 +114,16 @@ def inspect(photo: Photo, claim: Claim, *, seed: int = 0) -> Inspection:
     if {"teeth-disagree", "chain-disagrees", "scale-disagrees"} & set(told.flags):
         return told.refused()
 
-    start = _start(placed, told.claim, pose, card, height_std)
+    start = _start(placed, claim, pose, card, height_std)
     seen = quality.judge(photo.grey, start.wheel, None if card is None else card.blur_px)
     told.flags += seen.flags
     told.notes += seen.notes
     if seen.hopeless:
         return told.refused()
 
+    if told.chain_open:
+        placed = _with_fitting_roller(photo, placed, start, seen, bool(claim.drive_clockwise))
+        start = _start(placed, claim, pose, card, height_std)
     return _measured(told, placed, start, seen, rng)
 
 
@@ -175,8 +182,9 @@ def _measured(
         percent, distance = claims.card_to_pitch(traced, start.wheel, start.priors.pivot_mm)
         told.say(*claims.scale_flags(percent, start.priors.height_mm, distance))
     told.say(*claims.form_flags(traced, wear))
-    shares = claims.roller_shares(traced.ring, placed.chain, wear, priors)
-    told.say(*claims.roller_flags(shares, placed.chain))
+    shares = claims.roller_shares(traced.ring, placed.chain, wear.datum, wear.drive_clockwise, priors)
+    if not told.chain_open:
+        told.say(*claims.roller_flags(shares, placed.chain))
     k = [UNKNOWNS.index(name) for name in ("tilt_x", "tilt_y", "thickness")]
     tilts = np.sqrt(np.diag(traced.fit.covariance)[k])
     told.flags += quality.plane_flags(math.degrees(float(max(tilts[:2]))))
@@ -190,11 +198,27 @@ def _measured(
         chains=claims.chain_shares(_joined(placed.pitches, shares), width),
         drive_clockwise=probability if tells else None,
     )
+    if told.chain_open and told.found.chains:
+        told.claim = replace(told.claim, chain=CHAINS[told.found.chains[0][0]])
     verdict = grade(wear, told.flags, rng)
     if "turning-open" in told.flags and verdict.grade != "good":
         told.flags[told.flags.index("turning-open")] = "turning-unknown"
         verdict = grade(wear, told.flags, rng)
     return told.inspection(verdict, traced, wear, percent)
+
+
+def _with_fitting_roller(photo: Photo, placed: Placed, start: _Start, seen: quality.Quality, drive: bool) -> Placed:
+    """The place with the chain whose roller fits the seats best; only its pitch was found before."""
+    light = optics(photo.planes, seen.blur_px)
+    priors = DatumPriors(bias_mean_mm=start.priors.bias_mean_mm, bias_mm=start.priors.bias_mm)
+    try:
+        traced = trace(photo.planes, start.wheel, start.priors, light, drive_clockwise=drive, scale_std=start.scale_std)
+        datum = fit_datum(traced.ring, drive_clockwise=drive, priors=priors)
+    except (np.linalg.LinAlgError, ValueError):  # too little was seen to tell
+        return placed
+    shares = claims.roller_shares(traced.ring, placed.chain, datum, drive, priors)
+    names = claims.chain_shares(shares, None)
+    return replace(placed, chain=CHAINS[names[0][0]]) if names else placed
 
 
 def _untraceable(photo: Photo, placed: Placed, card: CardSighting | None) -> tuple[list[str], list[str]]:
@@ -248,6 +272,8 @@ class _Told:
     flags: list[str]
     notes: list[str]
     found: Found = field(default_factory=Found)
+    chain_open: bool = False
+    """Whether the chain size was left to the photo."""
 
     def say(self, flags: list[str], notes: list[str]) -> None:
         self.flags += flags
@@ -312,7 +338,6 @@ def _face(pose: CardPose, claim: Claim, card: CardSighting, thickness: float) ->
 
 def _start(placed: Placed, claim: Claim, pose: CardPose | None, card: CardSighting | None, height_std: float) -> _Start:
     """What tracing begins with, with or without a card."""
-    assert claim.chain is not None
     thickness, thickness_std = _thickness(claim, card)
     wheel = Wheel(plane=placed.plane, form=placed.form, phase=placed.phase, thickness_mm=thickness)
     if pose is not None and card is not None:

@@ -1,0 +1,121 @@
+"""Where the sprocket stands, and which tooth count, pitch and scale the photo supports there.
+
+With a card the plane is known and the claimed outline is searched all over it.  A match of more than half of the
+outline settles it: no wheel of another size can lie on so much of the right one.  Anything less (a chain lies on the
+teeth, or the claim is wrong) is asked again: other counts, other pitches, other scales at the places that they would
+have.  What was left to the photo (``auto``) is found from where the gradients' lines meet.
+
+Without a card the plane is taken to face the camera, the pitch gives the scale, and the tilt that fits best is found.
+"""
+
+from __future__ import annotations
+
+import math
+
+import numpy as np
+from numpy.typing import NDArray
+
+from toothcheck.cards.detect import CardSighting
+from toothcheck.claims import Claim
+from toothcheck.counting import Fit, around, fit_form, ring_for, rivals
+from toothcheck.placing.blind import second_wheel, unclaimed
+from toothcheck.placing.facing import place_facing
+from toothcheck.placing.forms import (
+    DOUBT_SCORE,
+    LEAST_SCORE,
+    SEARCH_MM,
+    SURE_SCORE,
+    close_view,
+    form_of,
+    form_of_like,
+    neighbours,
+    one_each,
+    other_pitches,
+    polished,
+)
+from toothcheck.placing.judging import Placed, judged
+from toothcheck.pose import PlanePose
+from toothcheck.toothform import IsoForm
+from toothcheck.tracing.seed import Seed, find, view_plane
+
+__all__ = ["SURE_SCORE", "Placed", "free_scale", "place", "place_facing", "second_wheel"]
+
+_SEARCH_STEP_MM = 0.8
+_SCALES = (0.93, 0.95, 1.05, 1.07)
+_TWO_SHARE, _TWO_SCORE = 0.72, 0.33
+
+
+def place(grey: NDArray[np.uint8], plane: PlanePose, claim: Claim, card: CardSighting | None) -> Placed | None:
+    """Find the claimed sprocket, or what stands there instead, on a known plane; None when there is nothing like it.
+
+    Parameters
+    ----------
+    card
+        Its outlines are left out where centres are voted for.
+    """
+    view = view_plane(grey, plane, reach_mm=SEARCH_MM, step_mm=_SEARCH_STEP_MM)
+    flags: list[str] = []
+    fits: list[Fit] = []
+    claimed: IsoForm | None = None
+    if claim.chain is not None and claim.teeth is not None:
+        claimed = form_of(claim.chain, claim.teeth)
+        seeds = _near(find(view, claimed, drive_clockwise=claim.drive_clockwise), plane, claim)
+        if claim.near_px is None and _several(seeds, claimed):
+            flags.append("two-sprockets")
+        if seeds:
+            fits = _weighed(grey, plane, claimed, seeds[0], claim, sure=seeds[0].score >= SURE_SCORE)
+    if not fits or max(f.score for f in fits if f.scale == 1.0) < DOUBT_SCORE:
+        fits = fits + unclaimed(grey, plane, view, claim, card)
+    fits = one_each(fits)
+    if not fits or fits[0].score < LEAST_SCORE:
+        return None
+    return judged(plane, claim, claimed, fits, flags)
+
+
+def _near(seeds: list[Seed], plane: PlanePose, claim: Claim) -> list[Seed]:
+    """Seeds in order of distance from where the user pointed, as far as they are worth anything."""
+    if claim.near_px is None or not seeds:
+        return seeds
+    near = plane.on_plane(np.array(claim.near_px))
+    worth = [s for s in seeds if s.score > 0.5 * seeds[0].score]
+    return sorted(worth, key=lambda s: math.dist(s.centre_mm, (float(near[0]), float(near[1]))))
+
+
+def _several(seeds: list[Seed], form: IsoForm) -> bool:
+    """Whether another place far enough away matches nearly as well."""
+    return any(
+        s.score > max(_TWO_SCORE, _TWO_SHARE * seeds[0].score)
+        and math.dist(s.centre_mm, seeds[0].centre_mm) > 1.2 * form.pitch_radius_mm
+        for s in seeds[1:]
+    )
+
+
+def _weighed(
+    grey: NDArray[np.uint8], plane: PlanePose, form: IsoForm, seed: Seed, claim: Claim, *, sure: bool
+) -> list[Fit]:
+    """The claimed form at a seed, and what else could stand there, best first."""
+    close = close_view(grey, plane, form.tip_radius_mm, seed.centre_mm)
+    start = fit_form(ring_for(close, form, 1.0, seed.centre_mm), form, np.ones(1))
+    own = around(close, start)
+    if sure:
+        return [own]
+    others = [(form_of_like(form, z), 1.0) for z in neighbours(form.teeth)]
+    if claim.chain is not None:
+        others += [(form_of(c, form.teeth), 1.0) for c in other_pitches(claim.chain)]
+    others += [(form, s) for s in _SCALES]
+    fits = polished(close, rivals(close, own, others))
+    own = polished(close, [own])[0]
+    if fits and fits[0].score > own.score and fits[0].form.teeth != form.teeth:
+        # from the better place its own neighbours may be better still
+        better = fits[0]
+        around_it = [(form_of_like(form, z), 1.0) for z in neighbours(better.form.teeth) if z != form.teeth]
+        fits += polished(close, rivals(close, better, around_it))
+    return sorted([own, *fits], key=lambda f: -f.score)
+
+
+def free_scale(grey: NDArray[np.uint8], placed: Placed) -> float:
+    """By how much the placed outline is best enlarged, where it could be placed but not traced."""
+    form = placed.form
+    close = close_view(grey, placed.plane, form.tip_radius_mm, (0.0, 0.0), 8)
+    start = fit_form(ring_for(close, form, 1.0, (0.0, 0.0)), form, np.ones(1))
+    return around(close, start, scale_std=0.01).scale

@@ -1,0 +1,108 @@
+"""Which of the fits it is, how probable each count and pitch, and whether that is what was claimed."""
+
+from __future__ import annotations
+
+import math
+from dataclasses import dataclass
+
+import numpy as np
+
+from toothcheck.chains import CHAINS, Chain
+from toothcheck.claims import Claim, Found, chain_shares
+from toothcheck.counting import Fit
+from toothcheck.placing.forms import SHARPNESS, form_of
+from toothcheck.pose import PlanePose
+from toothcheck.toothform import IsoForm
+
+_OTHER_COUNT, _OTHER_PITCH, _OTHER_SCALE = 0.3, 0.3, 0.2
+"""How likely each way of being wrong is, against the claim, before looking (our own guess)."""
+_SCALE_MARGIN = 0.1
+"""By how much a scale far out must match better than everything else to be believed."""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class Placed:
+    """A sprocket's place on a plane, and what the photo says of the claims there."""
+
+    plane: PlanePose
+    """The face, origin at the sprocket's centre."""
+    chain: Chain
+    teeth: int
+    phase: float
+    score: float
+    found: Found
+    pitches: dict[tuple[float, float], float]
+    """Weights of (pitch, roller diameter)."""
+    flags: tuple[str, ...]
+    notes: tuple[str, ...]
+    """Sentences with numbers for the flags."""
+
+    @property
+    def form(self) -> IsoForm:
+        """The ideal form midway between the limits."""
+        return form_of(self.chain, self.teeth)
+
+
+def judged(plane: PlanePose, claim: Claim, claimed: IsoForm | None, fits: list[Fit], flags: list[str]) -> Placed:
+    """Weigh all fits against one another, and the best against the claim."""
+    # a scale far out is believed only where nothing else comes near
+    usual = max((f.score for f in fits if f.scale == 1.0), default=-1.0)
+    fits = [f for f in fits if f.scale == 1.0 or f.score > usual + _SCALE_MARGIN]
+    weights = np.array([_prior(f, claimed) * math.exp(SHARPNESS * (f.score - fits[0].score)) for f in fits])
+    weights /= weights.sum()
+    counts: dict[int, float] = {}
+    pitches: dict[tuple[float, float], float] = {}
+    for fit, w in zip(fits, weights, strict=True):
+        counts[fit.form.teeth] = counts.get(fit.form.teeth, 0.0) + float(w)
+        if abs(fit.scale - 1) < 0.015:
+            key = (fit.form.pitch_mm, fit.form.roller_diameter_mm)
+            pitches[key] = pitches.get(key, 0.0) + float(w)
+    ranked = sorted(counts.items(), key=lambda item: -item[1])
+    best = fits[int(weights.argmax())]
+    notes: list[str] = []
+    if claimed is not None:
+        if best.form.teeth != claimed.teeth:
+            flags.append("teeth-disagree")
+            share = 100 * counts[best.form.teeth]
+            notes.append(
+                f"The photo supports {best.form.teeth} teeth ({share:.0f} %), not {claimed.teeth}"
+                f" ({100 * counts.get(claimed.teeth, 0.0):.0f} %)."
+            )
+        elif best.form.pitch_mm != claimed.pitch_mm:
+            flags.append("chain-disagrees")
+            names = ", ".join(c.name for c in CHAINS.values() if c.pitch_mm == best.form.pitch_mm)
+            notes.append(f"By the card the pitch is {best.form.pitch_mm:g} mm ({names}), not {claimed.pitch_mm:g} mm.")
+        elif abs(best.scale - 1) > 0.015:
+            flags.append("scale-disagrees")
+            notes.append(f"By the card the sprocket is {100 * (best.scale - 1):+.0f} % of its size out.")
+    elif claim.teeth is None and len(ranked) > 1 and ranked[0][1] < 0.8:
+        flags.append("teeth-uncertain")
+        notes.append(
+            f"The count is {ranked[0][0]} ({100 * ranked[0][1]:.0f} %) or {ranked[1][0]} ({100 * ranked[1][1]:.0f} %)."
+        )
+    chain = claim.chain if claim.chain is not None and not {"chain-disagrees"} & set(flags) else None
+    if chain is None:
+        shares = chain_shares(pitches or {(best.form.pitch_mm, best.form.roller_diameter_mm): 1.0}, None)
+        fitting = [CHAINS[name] for name, _ in shares if CHAINS[name].pitch_mm == best.form.pitch_mm]
+        chain = fitting[0] if fitting else next(c for c in CHAINS.values() if c.pitch_mm == best.form.pitch_mm)
+    return Placed(
+        plane=plane.moved(centre_mm=np.array(best.centre_mm)),
+        chain=chain,
+        teeth=best.form.teeth,
+        phase=best.phase,
+        score=best.score,
+        found=Found(teeth=tuple((z, p) for z, p in ranked if p >= 0.005), chains=()),
+        pitches=pitches,
+        flags=tuple(flags),
+        notes=tuple(notes),
+    )
+
+
+def _prior(fit: Fit, claimed: IsoForm | None) -> float:
+    if claimed is None:
+        return 1.0
+    if fit.form.teeth != claimed.teeth:
+        return _OTHER_COUNT
+    if fit.form.pitch_mm != claimed.pitch_mm:
+        return _OTHER_PITCH
+    return 1.0 if abs(fit.scale - 1) < 0.015 else _OTHER_SCALE
