@@ -59,17 +59,21 @@ def place_facing(grey: NDArray[np.uint8], focal_35mm: float | None, claim: Claim
     close = close_view(grey, plane, form.tip_radius_mm, (0.0, 0.0), 8)
     others = [form_of_like(form, z) for z in neighbours(form.teeth)]
     fits = [own, *rivals(close, own, [(f, form.pitch_radius_mm / f.pitch_radius_mm) for f in others], keep=4)]
-    fits.sort(key=lambda f: -f.score)
+    best_fit = max(fits, key=lambda f: f.score)
+    if best_fit is not own:  # the plane is as far away as that count's pitch says
+        plane = replace(plane, origin_mm=plane.origin_mm / best_fit.scale)
+        best_fit = replace(
+            best_fit, centre_mm=(best_fit.centre_mm[0] / best_fit.scale, best_fit.centre_mm[1] / best_fit.scale)
+        )
+    fits = [replace(f, scale=1.0) for f in (best_fit, *(f for f in fits if f.form.teeth != best_fit.form.teeth))]
     claimed = None if claim.teeth is None else form_of(claim.chain, claim.teeth)
-    if claimed is not None and fits[0].form.teeth == claimed.teeth:
-        fits = [own, *(f for f in fits if f.form.teeth != claimed.teeth)]
     return judged(plane, claim, claimed, fits, [])
 
 
 def _any_scale(view: PlaneView, plane: PlanePose, claim: Claim) -> list[Fit]:
     """Forms of free scale wherever circles are concentric; failing that, searched scale by scale."""
     assert claim.chain is not None
-    counts = COUNTS if claim.teeth is None else [claim.teeth]
+    counts = COUNTS if claim.teeth is None else [claim.teeth, *neighbours(claim.teeth)]
     forms = [form_of(claim.chain, z) for z in counts]
     soft = softened(view, 1.0)
     centres = concentric(view, 0.5 * _UNITS, 6)
@@ -83,7 +87,7 @@ def _any_scale(view: PlaneView, plane: PlanePose, claim: Claim) -> list[Fit]:
     fits = sorted(fits, key=lambda f: -f.score)[:6]
     fits = [around(soft, f, reach_mm=3.0, scale_std=0.01) for f in fits]
     fits = sorted((around(view, f, scale_std=0.006) for f in fits), key=lambda f: -f.score)
-    if len(forms) == 1 and (not fits or fits[0].score < DOUBT_SCORE):
+    if claim.teeth is not None and (not fits or fits[0].score < DOUBT_SCORE):
         form = forms[0]
         scales = _scales_in_view(form)
         coarse = replace(view, field=np.ascontiguousarray(soft.field[::2, ::2]), step_mm=2 * view.step_mm)
