@@ -24,6 +24,8 @@ HOOK_MM = 0.3
 """Overhang from which on a sprocket is `replace-now`, whatever its asymmetry."""
 LEAST_CONFIDENCE = 0.5
 FEWEST_TEETH = 3
+_BROKEN_SURE = 0.85
+"""How sure a broken tooth can be from one photo: dirt of the ground's own look can pass for it."""
 _MODEL_STD_PERCENT = 0.5
 """Of the median asymmetry, what the model itself leaves out (profiles that are not arcs, burrs): a floor."""
 
@@ -123,7 +125,7 @@ def grade(wear: WheelWear, flags: Sequence[str], rng: np.random.Generator) -> Ve
     draws = wear.draws_asymmetry + _MODEL_STD_PERCENT * rng.standard_normal(len(wear.draws_asymmetry))
     chances = probabilities(draws, wear.draws_overhang)
     if broken:
-        chances = {name: 0.02 / 3 for name in GRADES[:3]} | {GRADES[3]: 0.98}
+        chances = {name: (1 - _BROKEN_SURE) / 3 for name in GRADES[:3]} | {GRADES[3]: _BROKEN_SURE}
     best = max(chances, key=lambda name: chances[name])
     confidence = min(chances[best], 0.98)
     for code in flags:

@@ -18,6 +18,10 @@ from toothcheck.tracing.rims import Rims, Wheel
 _CLEAR_SEAT = 0.3
 _LIKE_GROUND = 0.8
 """Share of the points in a tooth's place that must look more like ground than like teeth."""
+_SAME = 12.0
+"""Squared distance in luma and both chroma, in spreads, within which two looks are the same."""
+_DIRT = 0.03
+"""Share of the face that may look like what stands in a tooth's place."""
 _APART = 2.5
 """How many of their own spreads teeth and ground must differ by, or nothing can be said."""
 _MOST = 0.3
@@ -43,6 +47,9 @@ def missing_teeth(planes: NDArray[np.uint8], wheel: Wheel, frame: Rims, paths: P
     body = _looks(planes, wheel, place + 0.5, radius + np.linspace(-0.6, 1.4, 6), 0.5)
     # through the gaps the ground is seen at the same radii, a little towards the tip where pockets are widest
     ground = _looks(planes, wheel, place, radius + np.linspace(-1.0, 1.4, 6), 1.6)
+    root = radius - 0.5 * wheel.form.roller_diameter_mm
+    rings = [_looks(planes, wheel, place, np.linspace(d - 1.5, d, 4), 2.5) for d in (root - 1.5, root - 6.0)]
+    face = np.concatenate([patch for ring in rings for patch in ring])
     edge = _edge_share(frame, paths, radius)
     usual_edge = float(np.median(edge[trust > _CLEAR_SEAT])) if (trust > _CLEAR_SEAT).any() else 0.0
     clear = [i for i in range(z) if min(trust[i], trust[(i + 1) % z]) > _CLEAR_SEAT]
@@ -59,7 +66,11 @@ def missing_teeth(planes: NDArray[np.uint8], wheel: Wheel, frame: Rims, paths: P
             continue
         to_teeth = (((body[i] - middle) / spread) ** 2).sum(1)
         to_ground = (((body[i] - beside_middle) / beside_spread) ** 2).sum(1)
-        if float(np.mean(to_ground < to_teeth)) >= _LIKE_GROUND and edge[i] < 0.5 * usual_edge:
+        like = float(np.mean((to_ground < to_teeth) & (to_ground < _SAME)))
+        # what also lies on the face is dirt, not ground
+        look, look_spread = _middle(body[i])
+        on_face = float(np.mean((((face - look) / look_spread) ** 2).sum(1) < _SAME))
+        if like >= _LIKE_GROUND and edge[i] < 0.5 * usual_edge and on_face < _DIRT:
             out.add(i)
     return out if len(out) <= _MOST * len(clear) else set()
 
