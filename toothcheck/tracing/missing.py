@@ -16,8 +16,11 @@ from toothcheck.tracing.follow import Paths
 from toothcheck.tracing.rims import Rims, Wheel
 
 _CLEAR_SEAT = 0.3
-_LIKE_GROUND = 0.8
+_LIKE_GROUND = 0.75
 """Share of the points in a tooth's place that must look more like ground than like teeth."""
+_NEAR_GROUND = 7.8
+"""Sum over luma and both chroma of squared distances from the ground, in its spreads: 95 of 100 points of ground lie
+within it (χ² of 3 degrees of freedom)."""
 _APART = 2.5
 """How many of their own spreads teeth and ground must differ by, or nothing can be said."""
 _MOST = 0.3
@@ -59,7 +62,9 @@ def missing_teeth(planes: NDArray[np.uint8], wheel: Wheel, frame: Rims, paths: P
             continue
         to_teeth = (((body[i] - middle) / spread) ** 2).sum(1)
         to_ground = (((body[i] - beside_middle) / beside_spread) ** 2).sum(1)
-        if float(np.mean(to_ground < to_teeth)) >= _LIKE_GROUND and edge[i] < 0.5 * usual_edge:
+        # a dirty or shaded tooth looks unlike the others too, but no more like the ground than they do
+        like_ground = (to_ground < to_teeth) & (to_ground < _NEAR_GROUND)
+        if float(np.mean(like_ground)) >= _LIKE_GROUND and edge[i] < 0.5 * usual_edge:
             out.add(i)
     return out if len(out) <= _MOST * len(clear) else set()
 
@@ -82,10 +87,13 @@ def _middle(values: Floats) -> tuple[Floats, Floats]:
 
 
 def _edge_share(frame: Rims, paths: Paths, radius: float) -> Floats:
-    """(z,) how much edge follows each tooth's two flanks above the pitch circle, within a millimetre."""
+    """(z,) how much edge follows the clearer of each tooth's flanks above the pitch circle, within a millimetre.
+
+    A tooth in shadow or dirt may show no edge on one flank; one that is not there shows none on either.
+    """
     above = np.hypot(frame.outline.points_mm[:, 0], frame.outline.points_mm[:, 1]) > radius - 0.2
     left, right = above & (frame.outline.points_mm[:, 0] < 0), above & (frame.outline.points_mm[:, 0] > 0)
     strength = np.where(np.abs(paths.offset_mm) < 1.0, paths.near_evidence, 0.0)
     # tooth i stands at -x of gap i and at +x of gap i + 1
-    out: Floats = 0.5 * (strength[:, left].mean(1) + np.roll(strength[:, right].mean(1), -1))
+    out: Floats = np.maximum(strength[:, left].mean(1), np.roll(strength[:, right].mean(1), -1))
     return out
