@@ -16,10 +16,11 @@ from toothcheck.tracing.follow import Paths
 from toothcheck.tracing.rims import Rims, Wheel
 
 _CLEAR_SEAT = 0.3
-_LIKE_GROUND = 0.8
+_LIKE_GROUND = 0.75
 """Share of the points in a tooth's place that must look more like ground than like teeth."""
-_SAME = 12.0
-"""Squared distance in luma and both chroma, in spreads, within which two looks are the same."""
+_SAME = 7.8
+"""Squared distance in luma and both chroma, in spreads, within which two looks are the same: 95 of 100 points of one
+look (χ² of 3 degrees of freedom)."""
 _DIRT = 0.03
 """Share of the face that may look like what stands in a tooth's place."""
 _APART = 2.5
@@ -93,10 +94,13 @@ def _middle(values: Floats) -> tuple[Floats, Floats]:
 
 
 def _edge_share(frame: Rims, paths: Paths, radius: float) -> Floats:
-    """(z,) how much edge follows each tooth's two flanks above the pitch circle, within a millimetre."""
+    """(z,) how much edge follows the clearer of each tooth's flanks above the pitch circle, within a millimetre.
+
+    A tooth in shadow or dirt may show no edge on one flank; one that is not there shows none on either.
+    """
     above = np.hypot(frame.outline.points_mm[:, 0], frame.outline.points_mm[:, 1]) > radius - 0.2
     left, right = above & (frame.outline.points_mm[:, 0] < 0), above & (frame.outline.points_mm[:, 0] > 0)
     strength = np.where(np.abs(paths.offset_mm) < 1.0, paths.near_evidence, 0.0)
     # tooth i stands at -x of gap i and at +x of gap i + 1
-    out: Floats = 0.5 * (strength[:, left].mean(1) + np.roll(strength[:, right].mean(1), -1))
+    out: Floats = np.maximum(strength[:, left].mean(1), np.roll(strength[:, right].mean(1), -1))
     return out
