@@ -31,6 +31,8 @@ SURE = 0.95
 _SCALE_PERCENT, _SCALE_SIGMAS = 1.0, 3.0
 _FORM_SPREAD_MM = 0.11
 _WORN_COAST_MM = 0.18
+_SEATS_OFF_MM = 0.3
+"""Sources and makers differ by 0.05 to 0.2 mm in where the seats stand (see `toothcheck.toothform`)."""
 _ROLLER_CHI2 = 6.0
 _MOTORCYCLE = ("415", "420", "428", "520", "525", "530", "532", "630", "632")
 
@@ -213,8 +215,10 @@ def roller_shares(
         # a tenth of the points at most speaks for itself: dirt and light are shared along and across gaps
         fit = 0.1 * votes * spacing * 2 * math.log(max(datum.spread_mm, 0.01))
         bias = (datum.bias_mm - priors.bias_mean_mm) / max(priors.bias_mm, 0.02)
-        coast = min(0.0, datum.coast_mm) / 0.03
-        chi2[d1] = fit + (datum.form.seat_offset_mm / 0.06) ** 2 + bias**2 + coast**2 + (out / 0.1) ** 2
+        # metal does not grow, and where the card gives the scale the seats' circle has no other
+        coast = min(0.0, datum.coast_mm) / 0.015
+        scale = (datum.scale - 1) / max(ring.scale_std, 0.004)
+        chi2[d1] = fit + (datum.form.seat_offset_mm / 0.06) ** 2 + bias**2 + coast**2 + scale**2 + (out / 0.1) ** 2
     least = min(chi2.values())
     return {(chain.pitch_mm, d1): math.exp(-0.5 * (value - least)) for d1, value in chi2.items()}
 
@@ -232,7 +236,22 @@ def roller_flags(shares: dict[tuple[float, float], float], chain: Chain) -> tupl
     ]
 
 
-def form_flags(traced: Traced, wear: WheelWear) -> tuple[list[str], list[str]]:
+def seat_flags(traced: Traced, wear: WheelWear, *, with_card: bool) -> tuple[list[str], list[str]]:
+    """A flag and a sentence where the seats' circle is further off the standard's than any maker's.
+
+    A fit pressed by a wrong scale takes the seats out as well as the plane.
+    """
+    root = max(
+        (float(traced.fit.unknowns[UNKNOWNS.index("root")]), wear.datum.form.seat_offset_mm), key=lambda mm: abs(mm)
+    )
+    if abs(root) < _SEATS_OFF_MM:
+        return [], []
+    return ["scale-disagrees" if with_card else "form-disagrees"], [
+        f"The seats stand {abs(root):.2f} mm {'outside' if root > 0 else 'inside'} where the pitch has them."
+    ]
+
+
+def form_flags(wear: WheelWear) -> tuple[list[str], list[str]]:
     """A flag and a sentence where the unworn flanks do not lie on any form between the limits."""
     gap_form, spread = wear.datum.gap_form, wear.datum.spread_mm
     beyond = gap_form.value > 1.03 or gap_form.value < -0.03

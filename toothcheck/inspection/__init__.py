@@ -181,7 +181,8 @@ def _measured(
     if told.pose is not None:
         percent, distance = claims.card_to_pitch(traced, start.wheel, start.priors.pivot_mm)
         told.say(*claims.scale_flags(percent, start.priors.height_mm, distance))
-    told.say(*claims.form_flags(traced, wear))
+    told.say(*claims.seat_flags(traced, wear, with_card=told.card is not None))
+    told.say(*claims.form_flags(wear))
     shares = claims.roller_shares(traced.ring, placed.chain, wear.datum, wear.drive_clockwise, priors)
     if not told.chain_open:
         told.say(*claims.roller_flags(shares, placed.chain))
@@ -223,11 +224,11 @@ def _with_fitting_roller(photo: Photo, placed: Placed, start: _Start, seen: qual
 
 def _untraceable(photo: Photo, placed: Placed, card: CardSighting | None) -> tuple[list[str], list[str]]:
     """Why an outline that was placed without doubt cannot be traced: it has another size, or another form."""
-    if placed.score < placing.SURE_SCORE:
-        return [], []
     off = placing.free_scale(photo.grey, placed) - 1
     if card is not None and abs(off) > 0.012:
         return ["scale-disagrees"], [f"By the card the sprocket comes out {100 * off:+.1f} % of its size wrong."]
+    if placed.score < placing.SURE_SCORE:
+        return [], []
     return ["form-disagrees"], ["The tooth count fits, but seats and flanks do not lie on the ISO 606 form."]
 
 

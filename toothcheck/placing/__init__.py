@@ -114,8 +114,9 @@ def _weighed(
 
 
 def free_scale(grey: NDArray[np.uint8], placed: Placed) -> float:
-    """By how much the placed outline is best enlarged, where it could be placed but not traced."""
+    """By how much the placed outline is best enlarged, where it could not be traced; 1 where it fits as is."""
     form = placed.form
     close = close_view(grey, placed.plane, form.tip_radius_mm, (0.0, 0.0), 8)
     start = fit_form(ring_for(close, form, 1.0, (0.0, 0.0)), form, np.ones(1))
-    return around(close, start, scale_std=0.01).scale
+    free = around(close, start, scale_std=0.01)
+    return free.scale if free.score > start.score + 0.08 else 1.0

@@ -75,6 +75,11 @@ def judged(plane: PlanePose, claim: Claim, claimed: IsoForm | None, fits: list[F
         elif abs(best.scale - 1) > 0.015:
             flags.append("scale-disagrees")
             notes.append(f"By the card the sprocket is {100 * (best.scale - 1):+.0f} % of its size out.")
+    elif claim.teeth is not None and best.form.teeth != claim.teeth:
+        flags.append("teeth-disagree")
+        notes.append(
+            f"The photo supports {best.form.teeth} teeth ({100 * counts[best.form.teeth]:.0f} %), not {claim.teeth}."
+        )
     elif claim.teeth is None and len(ranked) > 1 and ranked[0][1] < 0.8:
         flags.append("teeth-uncertain")
         notes.append(
