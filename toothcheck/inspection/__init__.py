@@ -192,7 +192,10 @@ def _measured(
     if sum(t.measured for t in wear.teeth) < 3:
         told.flags.append("few-teeth")
 
-    width = Estimate(value=traced.wheel.thickness_mm, std=float(tilts[2]))
+    # walls were followed as the thickness taken for granted has them: from a wrong one the fit does not come away
+    width = None if told.chain_open else Estimate(value=traced.wheel.thickness_mm, std=float(tilts[2]))
+    if claim.thickness_mm is not None:
+        width = Estimate(value=claim.thickness_mm, std=0.1)
     tells = worn and (probability > 0.6 or probability < 0.4)
     told.found = replace(
         told.found,

@@ -1,0 +1,248 @@
+"""What is claimed against what the photo shows."""
+
+import json
+from dataclasses import replace
+
+import numpy as np
+import pytest
+from rings import form_of, ring_of
+
+from toothcheck import claims
+from toothcheck.chains import CHAINS, chain
+from toothcheck.claims import Claim, Found
+from toothcheck.estimate import Estimate
+from toothcheck.grade import CANNOT_TELL
+from toothcheck.inspection import inspect
+from toothcheck.photo import decode
+from toothcheck.synthetic import Part, Scene, Wear, encode, make_photo
+from toothcheck.wear import DatumPriors, fit_datum, measure
+
+FORM = form_of(15.875, 10.16, 15)
+PRIORS = DatumPriors()
+
+
+# --- numbers alone -------------------------------------------------------------------------------------------
+
+
+@pytest.mark.parametrize(("width_mm", "name"), [(5.8, "520"), (7.2, "525"), (8.7, "530")])
+def test_thickness_tells_chains_of_one_pitch_and_roller_apart(width_mm, name):
+    shares = claims.chain_shares({(15.875, 10.16): 1.0}, Estimate(value=width_mm, std=0.15))
+    assert shares[0][0] == name
+    assert sum(p for _, p in shares) == pytest.approx(1.0, abs=0.02)
+
+
+def test_chains_without_a_measured_thickness_share_by_trade():
+    shares = dict(claims.chain_shares({(15.875, 10.16): 1.0}, None))
+    assert shares["520"] == shares["525"] == shares["530"] > shares["10B"]
+    assert "532" not in shares
+
+
+def test_scale_off_by_a_print_error_is_flagged_and_a_lens_error_is_not():
+    flags, notes = claims.scale_flags(Estimate(value=5.0, std=0.05), 0.35, 300.0)
+    assert flags == ["scale-disagrees"]
+    assert "5.0 %" in notes[0]
+    assert "smaller" in notes[0]
+    assert "15 mm" in notes[0]
+    assert claims.scale_flags(Estimate(value=0.6, std=0.05), 0.35, 300.0) == ([], [])
+    # near by, a third of a millimetre of told height is a good part of a per cent
+    assert claims.scale_flags(Estimate(value=1.2, std=0.05), 1.5, 300.0) == ([], [])
+
+
+def evidence(*, drive_clockwise, told, **worn):
+    ring = ring_of(FORM, drive_clockwise=drive_clockwise, noise_mm=0.01, **worn)
+    known = fit_datum(ring, drive_clockwise=told, priors=PRIORS)
+    return claims.side_evidence(ring, known, told, PRIORS)
+
+
+@pytest.mark.parametrize("drive_clockwise", [True, False])
+@pytest.mark.parametrize("told", [True, False])
+def test_the_worn_flank_shows_whichever_was_told(drive_clockwise, told):
+    e = evidence(drive_clockwise=drive_clockwise, told=told, drive=0.6)
+    assert (e > 3) if drive_clockwise else (e < -3)
+
+
+def test_an_unworn_ring_shows_no_flank():
+    assert abs(evidence(drive_clockwise=True, told=True)) < 2
+
+
+def test_probability_starts_from_what_was_told():
+    assert claims.drive_probability(0.0, None) == pytest.approx(0.5)
+    assert claims.drive_probability(0.0, True) == pytest.approx(0.97)
+    assert claims.drive_probability(0.0, False) == pytest.approx(0.03)
+    assert claims.drive_probability(6.0, False) > 0.9
+
+
+def test_wear_on_the_other_flank_is_flagged_but_not_where_both_readings_agree():
+    rng = np.random.default_rng(0)
+    ring = ring_of(FORM, drive=0.9, noise_mm=0.01)
+    right = measure(ring, drive_clockwise=True, rng=rng, priors=PRIORS)
+    wrong = measure(ring, drive_clockwise=False, rng=rng, priors=PRIORS)
+    assert claims.wear_flags(wrong, right, right=0.05) == ["wear-on-coast-flank"]
+    assert claims.wear_flags(right, None, right=0.97) == []
+    assert claims.wear_flags(right, right, right=0.3) == []
+
+
+@pytest.mark.parametrize(("told", "true"), [("530", 11.10), ("532", 10.16), ("428", 7.77)])
+def test_the_roller_of_another_chain_is_noticed(told, true):
+    size = chain(told)
+    ring = ring_of(form_of(size.pitch_mm, true, 15), noise_mm=0.01)
+    ring = replace(ring, roller_diameter_mm=size.roller_diameter_mm)
+    known = fit_datum(ring, drive_clockwise=True, priors=PRIORS)
+    shares = claims.roller_shares(ring, size, known, True, PRIORS)
+    flags, notes = claims.roller_flags(shares, size)
+    assert flags == ["roller-disagrees"]
+    assert f"{size.roller_diameter_mm:g} mm of {told}" in notes[0]
+
+
+@pytest.mark.parametrize("told", ["530", "532", "428"])
+@pytest.mark.parametrize("drive", [0.0, 0.8])
+def test_the_right_roller_is_left_alone(told, drive):
+    size = chain(told)
+    ring = ring_of(form_of(size.pitch_mm, size.roller_diameter_mm, 15, 0.3), drive=drive, noise_mm=0.01)
+    known = fit_datum(ring, drive_clockwise=True, priors=PRIORS)
+    assert claims.roller_flags(claims.roller_shares(ring, size, known, True, PRIORS), size) == ([], [])
+
+
+def test_found_is_plain_json():
+    found = Found(teeth=((15, 0.98), (16, 0.02)), chains=(("520", 1.0),), drive_clockwise=0.25)
+    assert json.loads(json.dumps(found.as_json())) == {
+        "teeth": [{"teeth": 15, "probability": 0.98}, {"teeth": 16, "probability": 0.02}],
+        "chains": [{"chain": "520", "probability": 1.0}],
+        "drive_flank": {"clockwise": 0.25, "counterclockwise": 0.75},
+    }
+    assert Found().as_json()["drive_flank"] is None
+
+
+# --- from the photo on ---------------------------------------------------------------------------------------
+
+SCENE = Scene(
+    part=Part(
+        chain="520", teeth=14, blend=0.4, thickness_mm=5.9, bore_mm=22.0,
+        wear=Wear(kind="grit", depth_mm=0.7, climb=0.5, scatter=0.06),
+    ),
+    size_px=(1200, 900), focal_35mm=50, distance_mm=360, tilt_deg=6, azimuth_deg=40, look_at_mm=(40, 0),
+    card_at_mm=(92, 0), seed=4,
+)  # fmt: skip
+HONEST = Claim(chain=chain("520"), teeth=14, position="front", turning=SCENE.turning, card_height_mm=0.0)
+
+
+def photo_of(scene, *, mirrored=False):
+    picture = make_photo(scene).picture
+    if mirrored:
+        picture = np.ascontiguousarray(picture[:, ::-1])
+    return decode(encode(picture, "png", focal_35mm=50), "made.png")
+
+
+@pytest.fixture(scope="module")
+def photo():
+    return photo_of(SCENE)
+
+
+@pytest.fixture(scope="module")
+def without_card():
+    return photo_of(replace(SCENE, card=None, look_at_mm=(0.0, 0.0)))
+
+
+@pytest.fixture(scope="module")
+def honest(photo):
+    return inspect(photo, HONEST)
+
+
+def test_an_honest_claim_raises_no_flag(honest):
+    assert honest.flags == ()
+    assert honest.verdict.grade == "replace-set"
+    assert honest.found.teeth[0] == (14, 1.0)
+    assert honest.found.drive_clockwise is not None
+    assert (honest.found.drive_clockwise > 0.9) == HONEST.drive_clockwise
+    assert abs(honest.card_to_pitch_percent.value) < 0.5
+
+
+def test_the_document_tells_what_was_found(honest):
+    document = honest.document()
+    assert document["scale"]["source"] == "card"
+    assert document["found"]["teeth"][0] == {"teeth": 14, "probability": 1.0}
+    assert {c["chain"] for c in document["found"]["chains"]} <= set(CHAINS)
+    json.dumps(document, allow_nan=False)
+
+
+@pytest.mark.parametrize("wrong", [12, 13, 15, 17])
+def test_a_wrong_count_is_refused_and_the_right_one_named(photo, wrong):
+    result = inspect(photo, replace(HONEST, teeth=wrong))
+    assert "teeth-disagree" in result.flags
+    assert result.verdict.grade == CANNOT_TELL
+    assert result.found.teeth[0][0] == 14
+    assert f"14 teeth (100 %), not {wrong}" in result.verdict.reasons[0]
+
+
+def test_a_wrong_pitch_is_refused(photo):
+    result = inspect(photo, replace(HONEST, chain=chain("428")))
+    assert result.verdict.grade == CANNOT_TELL
+    assert {"chain-disagrees", "no-sprocket", "teeth-disagree"} & set(result.flags)
+
+
+@pytest.mark.parametrize("height_mm", [-12.0, 14.0])
+def test_a_wrong_card_height_is_noticed(photo, height_mm):
+    result = inspect(photo, replace(HONEST, card_height_mm=height_mm))
+    assert "scale-disagrees" in result.flags
+    assert result.verdict.grade == CANNOT_TELL
+
+
+def test_the_wrong_turning_is_noticed(photo):
+    other = "clockwise" if HONEST.turning == "counterclockwise" else "counterclockwise"
+    result = inspect(photo, replace(HONEST, turning=other))
+    assert "wear-on-coast-flank" in result.flags
+    assert result.verdict.grade == CANNOT_TELL
+
+
+def test_turning_not_told_is_inferred_from_the_wear(photo, honest):
+    result = inspect(photo, replace(HONEST, turning=None))
+    assert "turning-inferred" in result.flags
+    assert result.wear.drive_clockwise == HONEST.drive_clockwise
+    assert result.verdict.grade == honest.verdict.grade
+    assert result.verdict.confidence < honest.verdict.confidence
+
+
+def test_count_and_chain_left_to_the_photo(photo, honest):
+    result = inspect(photo, replace(HONEST, teeth=None, chain=None))
+    assert result.claim.teeth == 14
+    assert result.claim.chain.pitch_mm == 15.875
+    assert result.found.teeth[0][0] == 14
+    # sizes of one pitch and roller differ in width alone, which was not told
+    assert dict(result.found.chains)["520"] == dict(result.found.chains)["530"]
+    assert result.verdict.grade == honest.verdict.grade
+
+
+def test_without_a_card_the_pitch_gives_the_scale(without_card, honest):
+    result = inspect(without_card, replace(HONEST, card_height_mm=None))
+    assert {"no-card", "pitch-guess"} <= set(result.flags)
+    assert result.document()["scale"]["source"] == "pitch"
+    assert result.document()["scale"]["card_to_pitch_percent"] is None
+    a, b = result.wear.asymmetry_percent, honest.wear.asymmetry_percent
+    assert abs(a.value - b.value) < 3 * np.hypot(a.std, b.std)
+    assert result.verdict.confidence < honest.verdict.confidence
+
+
+def test_without_a_card_a_wrong_count_is_noticed(without_card):
+    result = inspect(without_card, replace(HONEST, teeth=15, card_height_mm=None))
+    assert "teeth-disagree" in result.flags
+    assert result.found.teeth[0][0] == 14
+
+
+def test_without_card_and_chain_nothing_gives_the_scale(without_card):
+    result = inspect(without_card, replace(HONEST, chain=None, card_height_mm=None))
+    assert result.verdict.grade == CANNOT_TELL
+    assert "chain size is needed" in result.verdict.reasons[0]
+
+
+def test_a_mirrored_photo_is_refused():
+    result = inspect(photo_of(SCENE, mirrored=True), HONEST)
+    assert result.flags == ("mirrored",)
+    assert result.verdict.grade == CANNOT_TELL
+
+
+def test_no_sprocket_at_all():
+    picture = make_photo(SCENE, with_part=False).picture
+    result = inspect(decode(encode(picture, "png", focal_35mm=50), "empty.png"), HONEST)
+    assert "no-sprocket" in result.flags
+    assert result.document()["sprocket"]["teeth"] == 14
+    assert result.document()["wear"] is None

@@ -1,0 +1,86 @@
+"""Counts, pitches and scales asked of flat wheels that stand where and as large as we put them."""
+
+import math
+
+import numpy as np
+import pytest
+from flatwheel import facing_plane, wheel_photo
+from rings import form_of
+
+from toothcheck.counting import around, concentric, fit_form, matched_side, mean_gap, ring_for, rivals, unwound
+from toothcheck.tracing.seed import PlaneView, find, view_plane
+
+FORM = form_of(15.875, 10.16, 15)
+PLANE = facing_plane(640, 480, 4.5)
+
+
+def view_of(grey, plane=PLANE, step=0.5):
+    return view_plane(grey, plane, reach_mm=200, step_mm=step)
+
+
+@pytest.fixture(scope="module")
+def view():
+    return view_of(wheel_photo(FORM, PLANE, centre_mm=(6.0, -4.0)))
+
+
+def test_the_true_count_matches_most_of_the_outline_and_no_other_comes_near(view):
+    ring = unwound(view, (6.0, -4.0), 10.0, 60.0)
+    scores = {z: fit_form(ring, form_of(15.875, 10.16, z), np.ones(1)).score for z in range(9, 22)}
+    assert scores[15] > 0.8
+    assert max(v for z, v in scores.items() if z != 15) < 0.35
+
+
+def test_phase_and_place_are_those_of_the_picture(view):
+    start = fit_form(ring_for(view, FORM, 1.0, (7.0, -4.5)), FORM, np.ones(1))
+    best = around(view, start)
+    assert math.dist(best.centre_mm, (6.0, -4.0)) < 0.4
+    # the picture's gaps stand at 0.3 and every pitch further
+    assert abs((best.phase - 0.3 + FORM.pitch_angle / 2) % FORM.pitch_angle - FORM.pitch_angle / 2) < 0.02
+
+
+@pytest.mark.parametrize("scale", [0.95, 1.05])
+def test_a_scale_that_is_off_is_found_beside_the_count(scale):
+    view = view_of(wheel_photo(FORM, PLANE, scale=scale))
+    ring = unwound(view, (0.0, 0.0), 10.0, 60.0)
+    scales = np.linspace(0.9, 1.1, 41)
+    found = {z: fit_form(ring, form_of(15.875, 10.16, z), scales) for z in (14, 15, 16)}
+    best = max(found.values(), key=lambda f: f.score)
+    assert best.form.teeth == 15
+    assert best.scale == pytest.approx(scale, abs=0.011)
+
+
+@pytest.mark.parametrize("claimed", [12, 14, 16, 18])
+def test_from_the_place_of_a_wrong_count_the_right_one_is_found(view, claimed):
+    wrong = form_of(15.875, 10.16, claimed)
+    seed = find(view, wrong)[0]
+    own = around(view, fit_form(ring_for(view, wrong, 1.0, seed.centre_mm), wrong, np.ones(1)))
+    others = [(form_of(15.875, 10.16, z), 1.0) for z in range(claimed - 5, claimed + 6) if z != claimed and z > 8]
+    best = rivals(view, own, others)[0]
+    assert best.form.teeth == 15
+    assert best.score > own.score + 0.2
+
+
+def test_half_a_wheel_is_matched_on_the_side_that_is_seen():
+    hidden = (0.5, 0.5 + math.pi)
+    view = view_of(wheel_photo(FORM, PLANE, hidden=hidden))
+    fit = fit_form(ring_for(view, FORM, 1.0, (0.0, 0.0)), FORM, np.ones(1))
+    side = matched_side(view, fit)
+    seen = np.exp(1j * (hidden[1] + math.pi / 2))
+    assert (side * np.conj(seen)).real > 0.5
+    assert abs(matched_side(view_of(wheel_photo(FORM, PLANE)), fit)) < 0.1
+
+
+def test_the_lines_of_the_gradients_meet_in_the_centre_whatever_the_count(view):
+    assert math.dist(concentric(view, 60.0, 1)[0], (6.0, -4.0)) < 2.5
+
+
+def test_mean_gap_of_a_field_of_one_order_is_that_order():
+    """Our own arithmetic: a field cos(z·θ) keeps its wave in the fold at z and leaves nothing in the fold at z + 1."""
+    step, half = 0.5, 60
+    y, x = np.mgrid[-half : half + 1, -half : half + 1] * step
+    turn = np.exp(2j * np.arctan2(y, x))
+    field = (np.cos(12 * np.arctan2(y, x)) * turn).astype(np.complex64)
+    view = PlaneView(field=field, x_min_mm=-half * step, y_min_mm=-half * step, step_mm=step)
+    ring = unwound(view, (0.0, 0.0), 20.0, 28.0)
+    assert np.abs(mean_gap(ring, 12)).max() == pytest.approx(1.0, abs=0.1)
+    assert np.abs(mean_gap(ring, 13)).max() < 0.05

@@ -1,0 +1,83 @@
+"""Photos that are too far, blurred, dark, burnt out, oblique or cut: judged on flat wheels, with what to change."""
+
+from pathlib import Path
+
+import numpy as np
+import pytest
+from flatwheel import facing_plane, wheel_photo
+from rings import form_of
+
+from toothcheck import quality
+from toothcheck.flags import FLAGS, flag
+from toothcheck.tracing.rims import Wheel
+
+FORM = form_of(15.875, 10.16, 13)
+
+
+def judged(*, px_per_mm=4.5, size=(560, 480), tilt=(0.0, 0.0), centre=(0.0, 0.0), card_blur_px=None, **look):
+    plane = facing_plane(*size, px_per_mm, tilt=tilt)
+    grey = wheel_photo(FORM, plane, centre_mm=centre, **look)
+    wheel = Wheel(plane=plane.moved(centre_mm=np.array(centre)), form=FORM, phase=0.3, thickness_mm=6.0)
+    return quality.judge(grey, wheel, card_blur_px)
+
+
+def test_a_good_photo_has_no_flag():
+    seen = judged()
+    assert seen.flags == ()
+    assert not seen.hopeless
+    assert seen.px_per_mm == pytest.approx(4.5, rel=0.01)
+
+
+@pytest.mark.parametrize("blur_mm", [0.3, 0.5])
+def test_without_a_card_the_teeth_tell_the_blur(blur_mm):
+    """Our own arithmetic: an erf of so many mm, times px per mm; grey is not light, which costs some per cent."""
+    assert judged(blur_mm=blur_mm).blur_px == pytest.approx(blur_mm * 4.5, rel=0.2)
+
+
+@pytest.mark.parametrize(
+    ("change", "code"),
+    [
+        ({"px_per_mm": 2.0, "size": (320, 240)}, "too-far"),
+        ({"blur_mm": 0.6}, "blurred"),
+        ({"card_blur_px": 2.0}, "blurred"),
+        ({"metal": 35, "ground": 12}, "dark"),
+        ({"metal": 255, "noise": 0.5}, "burnt-out"),
+        ({"tilt": (0.65, 0.0)}, "oblique"),
+        ({"tilt": (0.95, 0.0)}, "steep"),
+        ({"centre": (40.0, 0.0)}, "teeth-out-of-frame"),
+    ],
+)
+def test_what_is_wrong_is_said_with_what_to_change(change, code):
+    seen = judged(**change)
+    assert code in seen.flags
+    assert len(flag(code).remedy) > 20
+    if code != "teeth-out-of-frame":
+        assert seen.notes, "a number belongs to it"
+
+
+def test_hopeless_is_only_what_cannot_be_measured():
+    assert judged(px_per_mm=2.0, size=(320, 240)).hopeless
+    assert judged(tilt=(0.95, 0.0)).hopeless
+    assert judged(card_blur_px=3.0).hopeless
+    assert not judged(card_blur_px=1.8).hopeless
+    assert not judged(metal=255, noise=0.5).hopeless
+
+
+def test_every_flag_that_is_raised_anywhere_is_registered():
+    """Flags are plain words in the code: each quoted word handed on as one must stand in the registry."""
+    package = Path(quality.__file__).parent
+    text = "\n".join(
+        path.read_text("utf-8") for name in ("quality.py", "claims.py", "placing", "inspection")
+        for path in ([package / name] if name.endswith(".py") else (package / name).glob("*.py"))
+    )  # fmt: skip
+    for code in (
+        "too-far",
+        "mirrored",
+        "roller-disagrees",
+        "teeth-uncertain",
+        "turning-open",
+        "steep",
+        "two-sprockets",
+    ):
+        assert f'"{code}"' in text
+        assert code in FLAGS

@@ -1,0 +1,146 @@
+"""Counting up many photos: tables and reliability from hand-made records, and the commands on a photo or two."""
+
+import json
+import sys
+
+import numpy as np
+import pytest
+
+from toothcheck import cli
+from toothcheck.survey import accuracy_rows, reliability, reliability_plot, run_cases, wrong_claim_rows
+
+
+def record(**more):
+    return {
+        "lot": 0, "kind": "teeth", "tier": "bench", "true_grade": "good", "true_teeth": 15, "claimed_teeth": 16,
+        "grade": "cannot-tell", "confidence": 0.0, "flags": ["teeth-disagree"], "count_named": 15, "visible": 15,
+        "drive_error_mm": [], "drive_std_mm": [], "asymmetry_error_percent": [], "false_teeth": 0,
+    } | more  # fmt: skip
+
+
+def test_wrong_claims_are_counted_by_kind():
+    rows = wrong_claim_rows(
+        [
+            record(),
+            record(count_named=16, flags=[]),
+            record(kind="turning", grade="watch", confidence=0.7, flags=["card-cut"]),
+            record(kind="turning", grade="watch", confidence=0.5, flags=[]),
+            record(kind="turning", grade="good", confidence=0.9, flags=[]),
+        ]
+    )
+    teeth, turning, everything = rows
+    assert (teeth["cases"], teeth["flagged"], teeth["named"], teeth["named_of"]) == (2, 1, 1, 2)
+    # 0.5 is not above a half; a card that is cut off says nothing against the turning
+    assert (turning["wrong_sure"], turning["right_grade"], turning["flagged"], turning["named"]) == (1, 1, 0, None)
+    assert (everything["cases"], everything["cannot_tell"]) == (5, 2)
+
+
+def test_accuracy_by_tier():
+    (row,) = accuracy_rows(
+        [
+            record(grade="good", confidence=0.9, drive_error_mm=[0.03, -0.04], drive_std_mm=[0.02, 0.02],
+                   asymmetry_error_percent=[1.0, -1.0]),
+            record(grade="replace-set", confidence=0.6, false_teeth=1),
+            record(),
+        ]
+    )  # fmt: skip
+    assert (row["photos"], row["graded"], row["exact"], row["two_off"], row["false_teeth"]) == (3, 2, 1, 1, 1)
+    assert row["drive_bias_mm"] == pytest.approx(-0.005)
+    assert row["drive_rms_mm"] == pytest.approx(np.sqrt((0.0009 + 0.0016) / 2))  # our own arithmetic
+    assert row["within_95_percent"] == 50
+    assert row["confidence_mean"] == pytest.approx(0.75)
+    assert row["right_share"] == 0.5
+
+
+def test_brier_score_of_a_worked_example():
+    """G. W. Brier, Monthly Weather Review 78 (1950), in its halved two-class form: mean of (p - outcome)², by hand."""
+    told = [(0.9, "good"), (0.8, "good"), (0.7, "watch"), (0.6, "good")]
+    r = reliability([record(confidence=p, grade=g) for p, g in told], bins=2)
+    assert r.brier == pytest.approx((0.01 + 0.04 + 0.49 + 0.16) / 4)
+    assert r.gap == pytest.approx(0.75 - 0.75)
+    assert r.bin_counts == (2, 2)
+    assert r.right == (0.5, 1.0)
+    assert r.confidence == pytest.approx((0.65, 0.85))
+
+
+def test_refused_photos_say_nothing_of_the_confidence():
+    with pytest.raises(ValueError, match="at least one graded"):
+        reliability([record()])
+
+
+def test_a_confidence_that_is_true_lies_in_its_bands():
+    """Our own simulation: outcomes drawn with the very probability that is stated."""
+    rng = np.random.default_rng(3)
+    p = rng.uniform(0.5, 0.98, 800)
+    hits = rng.random(800) < p
+    r = reliability([record(confidence=float(a), grade="good" if h else "watch") for a, h in zip(p, hits, strict=True)])
+    inside = [low <= share <= high for share, (low, high) in zip(r.right, r.band, strict=True)]
+    assert sum(inside) >= 3
+    assert abs(r.gap) < 0.05
+
+
+def test_the_plot_is_a_png():
+    r = reliability([record(confidence=0.5 + 0.04 * k, grade="good" if k % 3 else "watch") for k in range(12)])
+    assert reliability_plot(r, "made up").startswith(b"\x89PNG\r\n\x1a\n")
+
+
+def made_up(lot, seed, size_px):
+    return record(lot=lot, kind="teeth", tier="bench", grade="good", confidence=0.9)
+
+
+def test_a_survey_goes_on_where_it_was_cut_short(tmp_path, monkeypatch, capsys):
+    asked = []
+
+    def worker(lot, seed, size_px):
+        asked.append(lot)
+        return made_up(lot, seed, size_px)
+
+    monkeypatch.setattr("toothcheck.survey.wrong_claim_case", worker)
+    cache = tmp_path / "kept.json"
+
+    def survey(*words):
+        monkeypatch.setattr(
+            sys, "argv", ["toothcheck", "survey", "wrong-claims", "--jobs", "1", "--cache", str(cache), *words]
+        )
+        with pytest.raises(SystemExit) as stop:
+            cli.main()
+        return stop.value.code
+
+    assert survey("--count", "3") == 0
+    assert survey("--count", "5") == 0
+    assert asked == [0, 1, 2, 3, 4]
+    assert len(json.loads(cache.read_text())["records"]) == 5
+    assert "| teeth" in capsys.readouterr().out
+    assert survey("--count", "5", "--seed", "9") == 2
+    assert "belongs to another survey" in capsys.readouterr().err
+    cache.write_text("[]")
+    assert survey("--count", "5") == 2
+    assert list(tmp_path.iterdir()) == [cache]
+
+
+def test_cases_run_one_after_the_other_without_processes():
+    assert [r["lot"] for r in run_cases(made_up, [4, 2], 0, jobs=1)] == [4, 2]
+
+
+def test_one_photo_of_each_survey(tmp_path, monkeypatch, capsys):
+    plot = tmp_path / "plot.png"
+    for words in (["wrong-claims"], ["accuracy", "--plot", str(plot)]):
+        monkeypatch.setattr(
+            sys, "argv", ["toothcheck", "survey", *words, "--count", "1", "--size", "1000x750", "--jobs", "1"]
+        )
+        with pytest.raises(SystemExit) as stop:
+            cli.main()
+        assert stop.value.code == 0
+        out, err = capsys.readouterr()
+        assert "1 of 1 photos" in err
+        assert "| all" in out or "| mat" in out
+    assert plot.read_bytes().startswith(b"\x89PNG")
+
+
+@pytest.mark.parametrize("size", ["big", "100x100", "9000x9000"])
+def test_sizes_that_cannot_be(size, monkeypatch, capsys):
+    monkeypatch.setattr(sys, "argv", ["toothcheck", "survey", "accuracy", "--size", size])
+    with pytest.raises(SystemExit) as stop:
+        cli.main()
+    assert stop.value.code == 2
+    assert "--size" in capsys.readouterr().err
