@@ -14,11 +14,7 @@ if TYPE_CHECKING:
     from toothcheck.advice import Plan, Situation, SprocketState
     from toothcheck.sheets import Sheet
 
-_EPILOG = (
-    "Examples: [bold]toothcheck advise --front replace-set --rear watch --chain 520 --stretch 0.5+-0.05 "
-    "--limit '319.4 over 20 @ manual p. 3-7'[/bold]  ·  "
-    "[bold]toothcheck advise --case harbour-set --order-sheet order.pdf --checklist work.md[/bold]"
-)
+_EPILOG = "Example: toothcheck advise --case harbour-set --order-sheet order.pdf --checklist work.md"
 
 
 def register(app: typer.Typer) -> None:

@@ -12,10 +12,7 @@ from toothcheck.errors import UsageError
 if TYPE_CHECKING:
     from toothcheck.matching import Comparison, Count, GearChange, Part
 
-_EPILOG = (
-    "Examples: [bold]toothcheck match old.json new.json[/bold]  ·  "
-    "[bold]toothcheck match old.jpg new.jpg --chain 520 --old seat_thickness_mm=7.4 --new seat_thickness_mm=7.0[/bold]"
-)
+_EPILOG = "Example: toothcheck match old.jpg new.jpg --chain 520 --old seat_thickness_mm=7.4"
 
 
 def register(app: typer.Typer) -> None:

@@ -15,11 +15,7 @@ if TYPE_CHECKING:
     from toothcheck.chains import Chain
     from toothcheck.stretch import Decision, Elongation, Limit, Reading, Run, Tool
 
-_EPILOG = (
-    "Examples: [bold]toothcheck stretch 319.2 319.6 319.0 --chain 520 --pitches 20 --tool calliper "
-    "--limit '319.4 over 20 @ manual p. 3-7'[/bold]  ·  "
-    "[bold]toothcheck stretch --photo run.jpg --chain 520 --card-measured 75.6[/bold]"
-)
+_EPILOG = "Example: toothcheck stretch 319.2 319.6 319.0 --chain 520 --pitches 20 --tool calliper"
 
 
 def register(app: typer.Typer) -> None:
