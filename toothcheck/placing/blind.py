@@ -32,6 +32,7 @@ from toothcheck.pose import PlanePose
 from toothcheck.toothform import IsoForm
 from toothcheck.tracing.seed import PlaneView, find, view_plane
 
+_CENTRES = 2
 _SECOND_SCORE, _SECOND_VOTES = 0.4, 0.3
 
 
@@ -70,7 +71,7 @@ def unclaimed(
     pairs: list[Fit] = []
     counts = COUNTS if claim.teeth is None else [claim.teeth, *neighbours(claim.teeth)]
     for centre in concentric(bare, 120.0, 5):
-        pairs += table(soft, centre, base, counts, free=claim.chain is None)[:3]
+        pairs += table(soft, centre, base, counts, free=claim.chain is None)[:1]
         if claim.chain is not None and claim.teeth is not None:
             pairs += table(soft, centre, base, [claim.teeth], free=True)  # another pitch, or another scale
     if claim.near_px is not None:
@@ -80,7 +81,7 @@ def unclaimed(
         ]
     pairs.sort(key=lambda f: -f.score)
     out: list[Fit] = []
-    for fit in pairs[:3]:
+    for fit in pairs[:_CENTRES]:
         fit = around(soft, fit, reach_mm=3.0, scale_std=0.01)
         radius = fit.form.tip_radius_mm * fit.scale
         close = close_view(grey, plane, radius, fit.centre_mm)
