@@ -33,7 +33,7 @@ from toothcheck.toothform import IsoForm
 from toothcheck.tracing.seed import PlaneView, find, view_plane
 
 _CENTRES = 2
-_SECOND_SCORE, _SECOND_VOTES = 0.4, 0.3
+_SECOND_SCORE, _SECOND_VOTES = 0.4, 0.12
 
 
 def without_card(view: PlaneView, plane: PlanePose, card: CardSighting | None) -> PlaneView:
@@ -177,7 +177,11 @@ def second_wheel(grey: NDArray[np.uint8], plane: PlanePose, placed: Placed, card
             continue
         soft = soft or softened(bare, 1.2)
         for fit in table(soft, centre, placed.chain, range(9, 50), free=True, step_mm=0.8)[:1]:
-            better = around(bare, around(soft, fit, reach_mm=3.0, scale_std=0.01), scale_std=0.005)
+            if fit.score < 0.4 * _SECOND_SCORE:
+                continue
+            rough = around(soft, fit, reach_mm=3.0, scale_std=0.01)
+            close = close_view(grey, plane, fit.form.tip_radius_mm * rough.scale, rough.centre_mm, 4.0)
+            better = around(close, rough, scale_std=0.005)
             if better.score > _SECOND_SCORE:
                 return better.form.teeth
     return None
