@@ -12,6 +12,7 @@ and tips are concentric, whatever their number.
 
 from __future__ import annotations
 
+import functools
 import math
 from collections.abc import Sequence
 from dataclasses import dataclass
@@ -92,25 +93,26 @@ def mean_gap(ring: Ring, teeth: int) -> NDArray[np.complex64]:
     return out
 
 
-def fit_form(ring: Ring, form: IsoForm, scales: Floats, drive_clockwise: bool | None = None) -> Fit:
-    """The best scale and phase of a form on a ring."""
+@functools.lru_cache(maxsize=512)
+def _template(form: IsoForm) -> tuple[Floats, NDArray[np.int64], NDArray[np.complex64]]:
+    """One gap's outline: radii (mm), phases (of _PHASES) from its axis, and what to weigh the field there with."""
     gap = form.gap(0.8)
     x, y = gap.points_mm.T
-    radius = np.hypot(x, y)
-    angle = np.arctan2(-x, y)  # counterclockwise from the gap's axis
     doubled = np.exp(2j * (np.arctan2(gap.normals[:, 1], gap.normals[:, 0]) - np.arctan2(y, x)))
     strength = np.where(gap.part == TIP, 0.3, 1.0)
-    if drive_clockwise is not None:
-        # at +x in a gap stands the counterclockwise flank of the tooth on its clockwise side
-        strength = strength * np.where((x > 0) == drive_clockwise, 1.0, 0.2)
-    strength = strength / strength.sum()
-    weight = (strength * np.conj(doubled)).astype(np.complex64)
+    weight = (strength / strength.sum() * np.conj(doubled)).astype(np.complex64)
+    place = np.round(np.arctan2(-x, y) / form.pitch_angle * _PHASES).astype(np.int64)  # counterclockwise
+    return np.hypot(x, y), place, weight
+
+
+def fit_form(ring: Ring, form: IsoForm, scales: Floats) -> Fit:
+    """The best scale and phase of a form on a ring."""
+    radius, place, weight = _template(form)
     table = mean_gap(ring, form.teeth)
     row = (radius * scales[:, None] - ring.first_mm) / ring.step_mm
     inside = (row >= 0) & (row <= len(table) - 1.001)
     low = np.clip(row, 0, len(table) - 2).astype(int)
     part = np.clip(row - low, 0, 1)[..., None].astype(np.float32)
-    place = np.round(angle / form.pitch_angle * _PHASES).astype(int)
     columns = (place[:, None] + np.arange(_PHASES)) % _PHASES
     values = table[low[:, :, None], columns] * (1 - part) + table[low[:, :, None] + 1, columns] * part
     score = np.einsum("spm,p->sm", np.where(inside[..., None], values, 0), weight).real

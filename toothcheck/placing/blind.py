@@ -32,7 +32,8 @@ from toothcheck.pose import PlanePose
 from toothcheck.toothform import IsoForm
 from toothcheck.tracing.seed import PlaneView, find, view_plane
 
-_SECOND_SCORE, _SECOND_VOTES = 0.4, 0.3
+_CENTRES = 2
+_SECOND_SCORE, _SECOND_VOTES = 0.4, 0.12
 
 
 def without_card(view: PlaneView, plane: PlanePose, card: CardSighting | None) -> PlaneView:
@@ -70,7 +71,7 @@ def unclaimed(
     pairs: list[Fit] = []
     counts = COUNTS if claim.teeth is None else [claim.teeth, *neighbours(claim.teeth)]
     for centre in concentric(bare, 120.0, 5):
-        pairs += table(soft, centre, base, counts, free=claim.chain is None)[:3]
+        pairs += table(soft, centre, base, counts, free=claim.chain is None)[:1]
         if claim.chain is not None and claim.teeth is not None:
             pairs += table(soft, centre, base, [claim.teeth], free=True)  # another pitch, or another scale
     if claim.near_px is not None:
@@ -80,7 +81,7 @@ def unclaimed(
         ]
     pairs.sort(key=lambda f: -f.score)
     out: list[Fit] = []
-    for fit in pairs[:3]:
+    for fit in pairs[:_CENTRES]:
         fit = around(soft, fit, reach_mm=3.0, scale_std=0.01)
         radius = fit.form.tip_radius_mm * fit.scale
         close = close_view(grey, plane, radius, fit.centre_mm)
@@ -176,7 +177,11 @@ def second_wheel(grey: NDArray[np.uint8], plane: PlanePose, placed: Placed, card
             continue
         soft = soft or softened(bare, 1.2)
         for fit in table(soft, centre, placed.chain, range(9, 50), free=True, step_mm=0.8)[:1]:
-            better = around(bare, around(soft, fit, reach_mm=3.0, scale_std=0.01), scale_std=0.005)
+            if fit.score < 0.4 * _SECOND_SCORE:
+                continue
+            rough = around(soft, fit, reach_mm=3.0, scale_std=0.01)
+            close = close_view(grey, plane, fit.form.tip_radius_mm * rough.scale, rough.centre_mm, 4.0)
+            better = around(close, rough, scale_std=0.005)
             if better.score > _SECOND_SCORE:
                 return better.form.teeth
     return None
