@@ -4,7 +4,6 @@ import io
 import itertools
 import json
 import re
-import sys
 from importlib.resources import files
 
 import cv2
@@ -23,7 +22,6 @@ from toothcheck.cards.printing import (
     card_pdf,
     card_png,
 )
-from toothcheck.cli import main
 
 CARDS = [
     ("pocket", "a4"),
@@ -283,20 +281,6 @@ def test_wrong_arguments_are_named(name, paper, message):
     for make in (card_pdf, card_png, card_on_page_mm):
         with pytest.raises(ValueError, match=re.escape(message)):
             make(name, paper)
-
-
-@pytest.fixture
-def run(capsys, monkeypatch):
-    """Run a command in this process; gives exit status, stdout and stderr."""
-
-    def run(*words):
-        monkeypatch.setattr(sys, "argv", ["toothcheck", *map(str, words)])
-        with pytest.raises(SystemExit) as stop:
-            main()
-        out, err = capsys.readouterr()
-        return stop.value.code or 0, out, err
-
-    return run
 
 
 def test_command_writes_a_pdf_by_default(run, tmp_path, monkeypatch):

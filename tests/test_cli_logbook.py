@@ -10,7 +10,6 @@ import numpy as np
 import pytest
 from PIL import Image
 
-from toothcheck.cli import main
 from toothcheck.cli.logbook import record_inspection
 from toothcheck.errors import LogbookError, UsageError
 from toothcheck.logbook.demo import made_document
@@ -19,19 +18,16 @@ ROOT = Path(__file__).parent.parent
 
 
 @pytest.fixture
-def run(tmp_path, monkeypatch, capsys):
+def run(run, tmp_path, monkeypatch):
     """The whole command in this process: starting sixty interpreters would take a minute."""
     monkeypatch.chdir(tmp_path)
     monkeypatch.setenv("TOOTHCHECK_LOGBOOK", "book.sqlite")
     monkeypatch.delenv("TOOTHCHECK_UNITS", raising=False)
 
     def call(*words, status=0):
-        monkeypatch.setattr(sys, "argv", ["toothcheck", *map(str, words)])
-        with pytest.raises(SystemExit) as ended:
-            main()
-        said = capsys.readouterr()
-        assert (ended.value.code or 0) == status, said.err + said.out
-        return said.out if status == 0 else said.err
+        ended, out, err = run(*words)
+        assert ended == status, err + out
+        return out if status == 0 else err
 
     call.folder = tmp_path
     return call

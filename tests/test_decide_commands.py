@@ -9,7 +9,7 @@ import pypdfium2
 import pytest
 from PIL import Image
 
-from toothcheck.cli import app, main
+from toothcheck.cli import app
 from toothcheck.synthetic.flatpart import FlatShot, draw_flat
 from toothcheck.synthetic.part import Part
 
@@ -17,24 +17,12 @@ LIMIT = "319.4 over 20 @ invented manual p. 3-7"
 
 
 @pytest.fixture
-def run(monkeypatch, capsys, tmp_path):
-    """Run the command; gives exit status, stdout, stderr."""
+def run(run, monkeypatch, tmp_path):
+    """As for every command, in an empty folder, with no logbook and wide lines."""
     monkeypatch.chdir(tmp_path)
     monkeypatch.setenv("TOOTHCHECK_LOGBOOK", str(tmp_path / "none.sqlite"))
     monkeypatch.setenv("COLUMNS", "200")
-
-    def go(*words):
-        monkeypatch.setattr("sys.argv", ["toothcheck", *map(str, words)])
-        status = 0
-        try:
-            main()
-        except SystemExit as end:
-            status = end.code or 0
-        out = capsys.readouterr()
-        assert "Traceback" not in out.err
-        return status, out.out, out.err
-
-    return go
+    return run
 
 
 def save(grey, path, focal):

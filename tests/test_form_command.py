@@ -3,7 +3,6 @@
 import json
 import math
 import re
-import sys
 from xml.etree import ElementTree
 
 import ezdxf
@@ -13,25 +12,10 @@ import pytest
 from ezdxf import units
 
 from toothcheck.chains import chain
-from toothcheck.cli import main
 from toothcheck.geometry import rotated
 from toothcheck.toothform import AsmeForm, IsoForm, form_sheet
 
 SVG = "{http://www.w3.org/2000/svg}"
-
-
-@pytest.fixture
-def run(capsys, monkeypatch):
-    """Run a command in this process; gives exit status, stdout and stderr."""
-
-    def run(*words):
-        monkeypatch.setattr(sys, "argv", ["toothcheck", *map(str, words)])
-        with pytest.raises(SystemExit) as stop:
-            main()
-        out, err = capsys.readouterr()
-        return stop.value.code or 0, out, err
-
-    return run
 
 
 def wheel(name, teeth, blend=0.5):

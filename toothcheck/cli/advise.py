@@ -8,6 +8,7 @@ from typing import TYPE_CHECKING, Annotated, Any
 import typer
 
 from toothcheck.cli.books import Where
+from toothcheck.cli.words import JsonWord
 from toothcheck.errors import UsageError
 
 if TYPE_CHECKING:
@@ -81,9 +82,7 @@ def advise(
     paper: Annotated[str, typer.Option(help="a4 or letter.")] = "a4",
     case: Annotated[str | None, typer.Option(help="Try a bundled, invented case.", show_default=False)] = None,
     logbook: Where = None,
-    json_to: Annotated[
-        str | None, typer.Option("--json", help="Write JSON to a file, or to stdout with -.", show_default=False)
-    ] = None,
+    json_to: JsonWord = None,
 ) -> None:
     """Make one plan of grades, chain, adjuster, age and distance: nothing, watch, chain only, set."""
     typed: dict[str, Any] = {

@@ -44,9 +44,6 @@ Replaced = Annotated[
     str | None,
     typer.Option("--reason", help="Why the odometer shows less than before, such as: odometer replaced."),
 ]
-Json = Annotated[
-    str | None, typer.Option("--json", metavar="FILE|-", help="Write the result as JSON to a file, or to stdout (-).")
-]
 
 
 _NUMBER = re.compile(r"[0-9][0-9 .]*( km| miles| %)?")

@@ -11,6 +11,7 @@ import typer
 from toothcheck.cli.words import (
     CardHeightWord,
     ChainWord,
+    JsonWord,
     PositionWord,
     TeethWord,
     ThicknessWord,
@@ -69,10 +70,7 @@ def compare(
         Path | None,
         typer.Option(metavar="FILE", help="Draw both outlines and each tooth's loss: .png or .svg."),
     ] = None,
-    json: Annotated[
-        str | None,
-        typer.Option(metavar="FILE|-", help="Write the result as JSON to a file, or to stdout and nothing else there."),
-    ] = None,
+    json: JsonWord = None,
 ) -> None:
     """Lay two photos of one part on each other and say what each tooth lost.
 

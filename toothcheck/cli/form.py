@@ -8,6 +8,7 @@ from typing import TYPE_CHECKING, Annotated
 
 import typer
 
+from toothcheck.cli.words import JsonWord
 from toothcheck.errors import UsageError
 
 if TYPE_CHECKING:
@@ -39,7 +40,7 @@ def form(
     ] = None,
     svg: Annotated[Path | None, typer.Option(help="Write the outlines as SVG at real size.")] = None,
     dxf: Annotated[Path | None, typer.Option(help="Write the outlines as DXF in mm, with true arcs.")] = None,
-    json: Annotated[str | None, typer.Option(help="Write the numbers as JSON to a file, or to stdout with -.")] = None,
+    json: JsonWord = None,
 ) -> None:
     """Show the key dimensions of a new wheel and what is uncertain about them; write its outlines as SVG and DXF."""
     from toothcheck import chains

@@ -12,6 +12,7 @@ from toothcheck.cli.books import MaybeAt, Where
 from toothcheck.cli.words import (
     CardHeightWord,
     ChainWord,
+    JsonWord,
     NearWord,
     PositionWord,
     TeethWord,
@@ -53,10 +54,7 @@ def inspect(
         Path | None,
         typer.Option(metavar="FILE", help="Write a chart of all measured teeth: .png or .svg."),
     ] = None,
-    json: Annotated[
-        str | None,
-        typer.Option(metavar="FILE|-", help="Write the result as JSON to a file, or to stdout and nothing else there."),
-    ] = None,
+    json: JsonWord = None,
     log: Annotated[
         str | None,
         typer.Option(metavar="MACHINE", help="Record the result in the logbook for this machine; needs --at."),

@@ -11,7 +11,6 @@ import typer
 
 from toothcheck.cli.books import (
     At,
-    Json,
     MaybeAt,
     On,
     Operator,
@@ -27,6 +26,7 @@ from toothcheck.cli.books import (
     telling,
     unit_of,
 )
+from toothcheck.cli.words import JsonWord
 from toothcheck.errors import LogbookError, OutputError, ToothcheckError, UsageError
 
 if TYPE_CHECKING:
@@ -471,7 +471,7 @@ def _percent(e: Entry) -> str:
 def show(
     what: Annotated[str, typer.Argument(help="A machine, a part, or an entry's number.")],
     units: Unit = "km",
-    json_: Json = None,
+    json_: JsonWord = None,
     where: Where = None,
 ) -> None:
     """Show a machine's or a part's entries in order of time, or one entry whole."""

@@ -7,6 +7,7 @@ from typing import TYPE_CHECKING, Annotated, Any
 
 import typer
 
+from toothcheck.cli.words import JsonWord
 from toothcheck.errors import UsageError
 
 if TYPE_CHECKING:
@@ -47,9 +48,7 @@ def match(
         str, typer.Option(help="Where the speedometer takes its speed: wheel, gearbox or unknown.")
     ] = "unknown",
     case: Annotated[str | None, typer.Option(help="Try a bundled, invented case.", show_default=False)] = None,
-    json_to: Annotated[
-        str | None, typer.Option("--json", help="Write JSON to a file, or to stdout with -.", show_default=False)
-    ] = None,
+    json_to: JsonWord = None,
 ) -> None:
     """Compare an old and a new sprocket, field by field: fits, differs, cannot tell."""
     from toothcheck.cli.output import write_json

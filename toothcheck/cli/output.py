@@ -28,18 +28,9 @@ def write_whole(target: Path, data: bytes) -> None:
     OutputError
         When the file cannot be written there; nothing is left behind.
     """
-    if target.is_dir():
-        raise OutputError(f"Cannot write {target}: it is a folder.", hint="Name a file.")
-    part = target.with_name(f".{target.name}.{os.getpid()}.part")
-    try:
-        try:
-            part.write_bytes(data)
-            part.replace(target)
-        finally:
-            part.unlink(missing_ok=True)
-    except OSError as error:
-        reason = error.strerror or type(error).__name__
-        raise OutputError(f"Cannot write {target}: {reason}.", hint="Choose a folder that you may write to.") from error
+    with _part_of(target) as part:
+        part.write_bytes(data)
+        part.replace(target)
 
 
 def check_writable(target: Path) -> None:
@@ -50,14 +41,21 @@ def check_writable(target: Path) -> None:
     OutputError
         As for `write_whole`.
     """
+    with _part_of(target) as probe:
+        probe.touch()
+
+
+@contextlib.contextmanager
+def _part_of(target: Path) -> Iterator[Path]:
+    """A file beside the target to write to; whatever is left of it goes, and what the system refuses is told."""
     if target.is_dir():
         raise OutputError(f"Cannot write {target}: it is a folder.", hint="Name a file.")
-    probe = target.with_name(f".{target.name}.{os.getpid()}.part")
+    part = target.with_name(f".{target.name}.{os.getpid()}.part")
     try:
         try:
-            probe.touch()
+            yield part
         finally:
-            probe.unlink(missing_ok=True)
+            part.unlink(missing_ok=True)
     except OSError as error:
         reason = error.strerror or type(error).__name__
         raise OutputError(f"Cannot write {target}: {reason}.", hint="Choose a folder that you may write to.") from error

@@ -8,6 +8,7 @@ from typing import TYPE_CHECKING, Annotated, Any, Literal
 import typer
 
 from toothcheck.cli.books import MaybeAt, Where
+from toothcheck.cli.words import JsonWord
 from toothcheck.errors import UsageError
 
 if TYPE_CHECKING:
@@ -80,9 +81,7 @@ def stretch(
     at: MaybeAt = None,
     logbook: Where = None,
     case: Annotated[str | None, typer.Option(help="Try a bundled, invented case.", show_default=False)] = None,
-    json_to: Annotated[
-        str | None, typer.Option("--json", help="Write JSON to a file, or to stdout with -.", show_default=False)
-    ] = None,
+    json_to: JsonWord = None,
 ) -> None:
     """Measure how far a chain has stretched, and hold it against the limit of its model."""
     given = _given(

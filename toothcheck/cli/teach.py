@@ -12,6 +12,7 @@ import typer
 
 from toothcheck.cli.output import console, write_json, write_whole
 from toothcheck.cli.report import PICTURES
+from toothcheck.cli.words import JsonWord
 from toothcheck.errors import PhotoError, UsageError
 
 if TYPE_CHECKING:
@@ -126,9 +127,7 @@ def collect(
     results: Annotated[
         list[Path], typer.Argument(help="Result files that the exercise page saved, or folders of them.")
     ],
-    json_output: Annotated[
-        str | None, typer.Option("--json", help="Write everything as JSON to this file, or to stdout with -.")
-    ] = None,
+    json_output: JsonWord = None,
 ) -> None:
     """Gather a class's results: agreement with the truth, the confusion table, and each person over time."""
     from toothcheck.lessons import collect as collected

@@ -7,7 +7,8 @@ from typing import TYPE_CHECKING, Annotated, Any
 
 import typer
 
-from toothcheck.cli.books import Json, Unit, Where, columns, kilometres, opened, say, telling, unit_of
+from toothcheck.cli.books import Unit, Where, columns, kilometres, opened, say, telling, unit_of
+from toothcheck.cli.words import JsonWord
 from toothcheck.errors import UsageError
 
 if TYPE_CHECKING:
@@ -35,7 +36,7 @@ def trend(
         typer.Option("--chart", metavar="FILE", help="Draw it; ends in .png or .svg; may be repeated."),
     ] = None,
     units: Unit = "km",
-    json_: Json = None,
+    json_: JsonWord = None,
     where: Where = None,
 ) -> None:
     """Wear against distance: rate, and when each band is reached, with an 80 % interval."""
@@ -167,7 +168,7 @@ def due(
         str | None, typer.Option("--within", metavar="DISTANCE", help="Only what may ask for parts this soon.")
     ] = None,
     units: Unit = "km",
-    json_: Json = None,
+    json_: JsonWord = None,
     where: Where = None,
 ) -> None:
     """List every fitted sprocket of the fleet, worst first, with what falls due and when."""

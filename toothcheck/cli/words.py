@@ -63,6 +63,12 @@ NearWord = Annotated[
     str | None,
     typer.Option("--near", metavar="X,Y", help="A pixel on the sprocket meant, where the photo shows several."),
 ]
+JsonWord = Annotated[
+    str | None,
+    typer.Option(
+        "--json", metavar="FILE|-", help="Write the result as JSON to a file, or to stdout and nothing else there."
+    ),
+]
 
 
 def chain_of(word: str) -> Chain | None:

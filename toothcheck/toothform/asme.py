@@ -2,7 +2,8 @@
 
 Nobody here holds the text of the standard.  The formulas come from several independent secondary sources that agree;
 JIS B 1801's form "S" is the same.  Some copies print ``Ds = 1.0005 d1``: a misprint, it breaks ``E = ac + R``.
-The standard works in inches; its two fixed allowances are 0.003 in and 0.0015 in, here in mm.
+The standard works in inches; its two fixed allowances are 0.003 in and 0.0015 in, here in mm.  The seat as drawn lies
+deeper than the standard's bottom diameter by half a percent of d1 and more.
 
 Names in the gap's frame, +x side (letters as the standard draws them on the other side):
 ``a`` seat centre on the pitch circle; seat of radius R about ``a`` down to ``x``; working curve of radius E about ``c``
@@ -18,18 +19,8 @@ from dataclasses import dataclass
 import numpy as np
 
 from toothcheck.geometry import Bools, Floats, readonly
-from toothcheck.toothform.outline import (
-    FLANK,
-    SEAT,
-    TIP,
-    Outline,
-    Piece,
-    checked_wheel,
-    gap_from_half,
-    tooth_from_half,
-    wheel_from_half,
-    wheel_from_pieces,
-)
+from toothcheck.toothform.outline import FLANK, SEAT, TIP, Outline, Piece, checked_wheel
+from toothcheck.toothform.wheel import ToothedWheel
 
 SEAT_ALLOWANCE_MM = 0.003 * 25.4
 ARC_ALLOWANCE_MM = 0.0015 * 25.4
@@ -44,7 +35,7 @@ def _cos(degrees: float) -> float:
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
-class AsmeForm:
+class AsmeForm(ToothedWheel):
     """The tooth form of ASME B29.1 for a chain and a tooth count; lengths mm, angles degrees where they end so.
 
     Parameters
@@ -62,9 +53,6 @@ class AsmeForm:
         When an argument is out of its range.
     """
 
-    pitch_mm: float
-    roller_diameter_mm: float
-    teeth: int
     tip_diameter_mm: float | None = None
 
     def __post_init__(self) -> None:
@@ -76,26 +64,6 @@ class AsmeForm:
             )
 
     # --- circles ---------------------------------------------------------------------------------------------
-    @property
-    def pitch_angle(self) -> float:
-        """Angle from tooth to tooth, radians."""
-        return 2 * math.pi / self.teeth
-
-    @property
-    def pitch_diameter_mm(self) -> float:
-        """PD = p / sin(180°/z)."""
-        return self.pitch_mm / math.sin(math.pi / self.teeth)
-
-    @property
-    def pitch_radius_mm(self) -> float:
-        """Half the pitch diameter."""
-        return self.pitch_diameter_mm / 2
-
-    @property
-    def root_diameter_mm(self) -> float:
-        """PD - d1, the standard's bottom diameter; the seat as drawn lies deeper by half a percent of d1 and more."""
-        return self.pitch_diameter_mm - self.roller_diameter_mm
-
     @property
     def outside_diameter_mm(self) -> float:
         """OD = p (0.6 + cot(180°/z))."""
@@ -111,21 +79,6 @@ class AsmeForm:
         """Radius of the tip as drawn: the tip circle, or less where the tooth is pointed before it."""
         da = self.outside_diameter_mm if self.tip_diameter_mm is None else self.tip_diameter_mm
         return min(da / 2, self.pointed_radius_mm)
-
-    @property
-    def over_pins_mm(self) -> float:
-        """Measurement over pins of diameter d1: PD + d1 for even z, PD·cos(90°/z) + d1 for odd z."""
-        return self._across + self.roller_diameter_mm
-
-    @property
-    def across_root_mm(self) -> float:
-        """Calliper measure across the root: PD - d1 for even z, PD·cos(90°/z) - d1 for odd z."""
-        return self._across - self.roller_diameter_mm
-
-    @property
-    def _across(self) -> float:
-        odd = self.teeth % 2
-        return self.pitch_diameter_mm * (math.cos(math.pi / (2 * self.teeth)) if odd else 1.0)
 
     # --- the standard's letters ------------------------------------------------------------------------------
     @property
@@ -340,10 +293,6 @@ class AsmeForm:
             Piece(start_mm=(tip * math.sin(at), tip * math.cos(at)), sweep=at - math.pi / self.teeth),
         )
 
-    def arcs(self) -> Floats:
-        """The whole wheel as true arcs (n, 3): x, y in mm and the sweep of the arc leaving there; see `Piece`."""
-        return wheel_from_pieces(self.half_gap_pieces(), self.teeth)
-
     def half_gap(self, step_mm: float = 0.1) -> Outline:
         """From the gap's bottom to the next tooth's centre line, in the gap's frame, +x side.
 
@@ -380,18 +329,6 @@ class AsmeForm:
             normals=readonly(np.concatenate(normals)),
             part=readonly(np.repeat([SEAT, FLANK, TIP], [len(seat), flank, len(land)])),
         )
-
-    def gap(self, step_mm: float = 0.1) -> Outline:
-        """From tooth centre line to tooth centre line, in the gap's frame, -x side first."""
-        return gap_from_half(self.half_gap(step_mm))
-
-    def tooth(self, step_mm: float = 0.1) -> Outline:
-        """From gap bottom to gap bottom, in the tooth's frame, -x side (coast) first."""
-        return tooth_from_half(self.half_gap(step_mm), self.teeth)
-
-    def outline(self, step_mm: float = 0.1) -> Outline:
-        """The whole wheel, closed (first point not repeated), clockwise from tooth 0 at +y, y up."""
-        return wheel_from_half(self.half_gap(step_mm), self.teeth)
 
 
 def _angle_on_circle(radius_mm: Floats, centre_mm: Floats, circle_mm: float, *, side: int) -> Floats:

@@ -18,22 +18,12 @@ from dataclasses import dataclass
 import numpy as np
 
 from toothcheck.geometry import Bools, Floats, readonly
-from toothcheck.toothform.outline import (
-    FLANK,
-    SEAT,
-    TIP,
-    Outline,
-    Piece,
-    checked_wheel,
-    gap_from_half,
-    tooth_from_half,
-    wheel_from_half,
-    wheel_from_pieces,
-)
+from toothcheck.toothform.outline import FLANK, SEAT, TIP, Outline, Piece, checked_wheel
+from toothcheck.toothform.wheel import ToothedWheel
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
-class IsoForm:
+class IsoForm(ToothedWheel):
     """One legal tooth form of ISO 606 for a chain and a tooth count; lengths mm, angles radians.
 
     Parameters
@@ -56,9 +46,6 @@ class IsoForm:
         When an argument is out of its range.
     """
 
-    pitch_mm: float
-    roller_diameter_mm: float
-    teeth: int
     blend: float = 0.5
     tip_diameter_mm: float | None = None
     seat_offset_mm: float = 0.0
@@ -69,26 +56,6 @@ class IsoForm:
             raise ValueError(f"blend must lie between -0.5 and 1.5, not {self.blend}")
 
     # --- circles ---------------------------------------------------------------------------------------------
-    @property
-    def pitch_angle(self) -> float:
-        """Angle from tooth to tooth, radians."""
-        return 2 * math.pi / self.teeth
-
-    @property
-    def pitch_diameter_mm(self) -> float:
-        """d = p / sin(180°/z)."""
-        return self.pitch_mm / math.sin(math.pi / self.teeth)
-
-    @property
-    def pitch_radius_mm(self) -> float:
-        """R = d / 2."""
-        return self.pitch_diameter_mm / 2
-
-    @property
-    def root_diameter_mm(self) -> float:
-        """df = d - d1, the standard's root circle; not what this form draws (see the module's docstring)."""
-        return self.pitch_diameter_mm - self.roller_diameter_mm
-
     @property
     def tip_diameter_min_mm(self) -> float:
         """da_min = d + p(1 - 1.6/z) - d1."""
@@ -114,21 +81,6 @@ class IsoForm:
         c = self.flank_centre_mm
         along = float(e @ c)
         return along + math.sqrt(max(0.0, along**2 - float(c @ c) + self.flank_radius_mm**2))
-
-    @property
-    def over_pins_mm(self) -> float:
-        """Measurement over pins of diameter d1: d + d1 for even z, d·cos(90°/z) + d1 for odd z."""
-        return self._across + self.roller_diameter_mm
-
-    @property
-    def across_root_mm(self) -> float:
-        """Calliper measure across the root: df for even z, d·cos(90°/z) - d1 for odd z."""
-        return self._across - self.roller_diameter_mm
-
-    @property
-    def _across(self) -> float:
-        odd = self.teeth % 2
-        return self.pitch_diameter_mm * (math.cos(math.pi / (2 * self.teeth)) if odd else 1.0)
 
     # --- gap form --------------------------------------------------------------------------------------------
     @property
@@ -282,10 +234,6 @@ class IsoForm:
             Piece(start_mm=(tip * math.sin(at), tip * math.cos(at)), sweep=at - math.pi / self.teeth),
         )
 
-    def arcs(self) -> Floats:
-        """The whole wheel as true arcs (n, 3): x, y in mm and the sweep of the arc leaving there; see `Piece`."""
-        return wheel_from_pieces(self.half_gap_pieces(), self.teeth)
-
     def half_gap(self, step_mm: float = 0.1) -> Outline:
         """From the gap's bottom to the next tooth's centre line, in the gap's frame, +x side.
 
@@ -315,15 +263,3 @@ class IsoForm:
             normals=readonly(np.concatenate(normals)),
             part=readonly(np.concatenate(parts)),
         )
-
-    def gap(self, step_mm: float = 0.1) -> Outline:
-        """From tooth centre line to tooth centre line, in the gap's frame, -x side first."""
-        return gap_from_half(self.half_gap(step_mm))
-
-    def tooth(self, step_mm: float = 0.1) -> Outline:
-        """From gap bottom to gap bottom, in the tooth's frame, -x side (coast) first."""
-        return tooth_from_half(self.half_gap(step_mm), self.teeth)
-
-    def outline(self, step_mm: float = 0.1) -> Outline:
-        """The whole wheel, closed (first point not repeated), clockwise from tooth 0 at +y, y up."""
-        return wheel_from_half(self.half_gap(step_mm), self.teeth)
