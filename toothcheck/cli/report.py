@@ -13,6 +13,7 @@ import typer
 
 from toothcheck.cli.books import Where, opened, telling
 from toothcheck.cli.output import write_whole
+from toothcheck.cli.words import CardHeightWord, Position, ThicknessWord, Turning, TurningWord, claim_of
 from toothcheck.errors import PhotoError, UsageError
 
 if TYPE_CHECKING:
@@ -26,20 +27,6 @@ class Paper(StrEnum):
 
     A4 = "a4"
     LETTER = "letter"
-
-
-class Position(StrEnum):
-    """Which sprocket."""
-
-    FRONT = "front"
-    REAR = "rear"
-
-
-class Turning(StrEnum):
-    """Which way it turns in the photo."""
-
-    CLOCKWISE = "clockwise"
-    COUNTERCLOCKWISE = "counterclockwise"
 
 
 class Picture(StrEnum):
@@ -73,18 +60,14 @@ def report(
     machine: Annotated[str, typer.Option(help="Name of the machine, for the heading.")] = "",
     date: Annotated[str, typer.Option(help="Date to print, as it shall stand there.")] = "",
     paper: Annotated[Paper, typer.Option(help="Paper of a PDF.")] = Paper.A4,
-    chain: Annotated[str | None, typer.Option(help="Of a photo: chain size, e.g. 520.")] = None,
-    teeth: Annotated[int | None, typer.Option(help="Of a photo: tooth count.")] = None,
+    chain: Annotated[str | None, typer.Option(help="Of a photo: chain size, e.g. 520, or auto.")] = None,
+    teeth: Annotated[str | None, typer.Option(help="Of a photo: tooth count, or auto.")] = None,
     position: Annotated[
-        Position | None, typer.Option(help="Of a photo: front (drives the chain) or rear (is driven).")
+        Position | None, typer.Option(help="The front sprocket drives the chain, the rear one is driven.")
     ] = None,
-    turning: Annotated[
-        Turning | None, typer.Option(help="Of a photo: which way the sprocket turns in it, rolling forward.")
-    ] = None,
-    card_height: Annotated[
-        float | None, typer.Option(help="Of a photo: card over the sprocket's face, mm; negative behind it.")
-    ] = None,
-    thickness: Annotated[float | None, typer.Option(help="Of a photo: thickness of the teeth, mm.")] = None,
+    turning: TurningWord = None,
+    card_height: CardHeightWord = None,
+    thickness: ThicknessWord = None,
     part: Annotated[
         str | None, typer.Option(help="Of a machine: front, rear or a part's name. Default: both sprockets fitted.")
     ] = None,
@@ -120,7 +103,7 @@ class Told(NamedTuple):
     """What the options say about a photo."""
 
     chain: str | None
-    teeth: int | None
+    teeth: str | None
     position: Position | None
     turning: Turning | None
     card_height: float | None
@@ -128,8 +111,7 @@ class Told(NamedTuple):
 
 
 def _of_photo(path: Path, told: Told) -> ReportInput:
-    from toothcheck.chains import chain as chain_named
-    from toothcheck.inspection import Claim, inspect
+    from toothcheck.inspection import inspect
     from toothcheck.lessons.pictures import scaled_jpeg
     from toothcheck.photo import load
     from toothcheck.report import ReportInput, outlines_of
@@ -137,15 +119,11 @@ def _of_photo(path: Path, told: Told) -> ReportInput:
     missing = [f"--{name}" for name in ("chain", "teeth", "position") if getattr(told, name) is None]
     if missing or told.chain is None or told.teeth is None or told.position is None:
         raise UsageError(f"A photo needs {', '.join(missing)}.", hint="A reading (NAME.json) brings them along.")
+    claim = claim_of(
+        chain=told.chain, teeth=told.teeth, position=told.position, turning=told.turning,
+        card_height=told.card_height, thickness=told.thickness,
+    )  # fmt: skip
     try:
-        claim = Claim(
-            chain=chain_named(told.chain),
-            teeth=told.teeth,
-            position=told.position.value,
-            turning=told.turning.value if told.turning else None,
-            card_height_mm=told.card_height,
-            thickness_mm=told.thickness,
-        )
         found = inspect(load(path), claim)
         shown = scaled_jpeg(path.read_bytes())
     except ValueError as error:
