@@ -6,6 +6,7 @@ import math
 import re
 import shutil
 import sys
+import time
 from importlib import resources
 from pathlib import Path
 
@@ -125,11 +126,37 @@ def test_a_terminal_that_knows_no_greek_gets_its_answer_too(blank):
     assert "CANNOT-TELL" in done.stdout
 
 
-def test_progress_is_shown_on_a_terminal_only():
+def test_progress_on_a_terminal_leaves_the_json_whole():
     seen = on_a_terminal("inspect", str(DEMO), *SAID, "--json", "-")
-    assert re.search("Reading the photo|Finding and measuring the teeth", seen)
     plain = re.sub(r"\x1b\[[0-9;?]*[A-Za-z]|\r", "", seen)
     assert json.loads(plain[plain.index("{\n") :])["verdict"]["grade"] == "replace-now"
+
+
+@pytest.mark.parametrize("terminal", [True, False])
+def test_progress_is_shown_on_a_terminal_only(terminal, monkeypatch):
+    from rich.console import Console
+
+    from toothcheck.cli import output
+
+    seen = io.StringIO()
+    out = Console(file=seen, force_terminal=terminal, width=80, _environ={"TERM": "xterm"})
+    monkeypatch.setattr(output, "console", lambda stderr: out)
+    monkeypatch.setattr(output, "SHOWN_AFTER_S", 0.0)
+
+    def comes(words):
+        """Whether the words are shown: they are drawn by another thread, however slow the machine is."""
+        end = time.monotonic() + 60.0
+        while words not in seen.getvalue() and time.monotonic() < end:
+            time.sleep(0.01)
+        return words in seen.getvalue()
+
+    with output.busy("Reading the photo") as tell:
+        if terminal:
+            assert comes("Reading the photo")
+        tell("Finding the teeth")
+        if terminal:
+            assert comes("Finding the teeth")
+    assert (seen.getvalue() == "") is not terminal
 
 
 def test_confidence_bar_is_full_only_where_there_is_no_doubt():

@@ -17,6 +17,9 @@ from toothcheck.errors import OutputError
 if TYPE_CHECKING:
     from rich.console import Console
 
+SHOWN_AFTER_S = 1.0
+"""A command that is done sooner shows no progress, s."""
+
 
 def write_whole(target: Path, data: bytes) -> None:
     """Write a file so that it is there as a whole or not at all.
@@ -116,13 +119,13 @@ def console(*, stderr: bool = False) -> Console:
 
 @contextlib.contextmanager
 def busy(words: str) -> Iterator[Callable[[str], None]]:
-    """Say on a terminal's stderr what is going on, once it has taken a second; gives the way to say something new."""
+    """Say on a terminal's stderr what is going on, once it takes longer; gives the way to say something new."""
     out = console(stderr=True)
     if not out.is_terminal or out.is_dumb_terminal:
         yield lambda words: None
         return
     status = out.status(words, spinner="dots" if out.encoding.lower().startswith("utf") else "line")
-    later = threading.Timer(1.0, status.start)
+    later = threading.Timer(SHOWN_AFTER_S, status.start)
     later.daemon = True
     later.start()
     try:
