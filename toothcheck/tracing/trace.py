@@ -101,7 +101,7 @@ def trace(
         edges = locate(planes, frame, paths, optics, drive_clockwise=drive_clockwise)
         # tips are bevelled: from a little above the pitch circle the near rim may leave the form
         radius = np.hypot(outline.points_mm[:, 0], outline.points_mm[:, 1])
-        low = radius < wheel.form.bevel_free_radius_mm(tip)
+        low = radius < min(wheel.form.bevel_free_radius_mm(tip), wheel.form.pitch_radius_mm + 0.3)
         voter = (coast & low)[edges.place]
         if sweep == 0:
             clear = (paths.near_evidence > 0.3) & (np.abs(paths.offset_mm) < 1.2)

@@ -161,14 +161,16 @@ def _along_drive(
     xs, ys = _drive_curve(radii, half_draws[:, usable])
     overhangs = _overhang(xs)
     draws.overhang.append(overhangs)
-    # every fourth draw: the hull of a curve is the slowest step, and a standard deviation needs no more
-    hollows = _hollow(xs[::4], ys[::4])
+    # every other draw: the hull of a curve is the slowest step, and a standard deviation needs no more
+    hollows = _hollow(xs[::2], ys[::2])
     out = {
         "overhang_mm": _less_noise(float(_overhang(x)), overhangs),
         "hollow_mm": _less_noise(float(_hollow(x[None], y[None])[0]), hollows),
     }
     d1 = form.roller_diameter_mm
-    near = np.abs(radii - form.pitch_radius_mm - 0.05 * d1) <= 0.25 * d1
+    # as far as the bevel leaves the face's edge on the flank: beyond, its own loss would be the greatest
+    flank = radii <= max(form.bevel_free_radius_mm(ring.tip_radius_mm) + 0.4, form.pitch_radius_mm)
+    near = flank & (np.abs(radii - form.pitch_radius_mm - 0.05 * d1) <= 0.25 * d1)
     if near.any():
         normal = 1 / arc_per_normal(form, radii[near])
         loss = float((flanks.loss[0, i, :-1][usable][near] * normal).max())
