@@ -70,6 +70,27 @@ def test_a_flag_that_blocks_ends_in_no_grade_and_says_what_to_change(code):
     assert flag(code).remedy in verdict.next_steps
 
 
+@pytest.mark.parametrize("shift", [-0.25, 0.25])
+def test_a_tooth_that_stands_aside_must_be_looked_at_before_a_grade(shift):
+    drive, coast = np.full(15, 0.3), np.full(15, 0.05)
+    drive[4] -= shift
+    coast[4] += shift
+    wear = wear_of(drive, coast=coast, noise_mm=0.03)
+    assert [t.index for t in wear.teeth if "stands-aside" in t.flags] == [4]
+    assert wear.teeth[4].measured
+    verdict = grade(wear, (), np.random.default_rng(1))
+    assert verdict.grade == "cannot-tell"
+    assert "Tooth 4 may be bent." in verdict.reasons
+    assert flag("stands-aside").remedy in verdict.next_steps
+
+
+def test_teeth_worn_unequally_do_not_stand_aside():
+    drive = np.full(15, 0.3)
+    drive[[2, 9]] = (0.0, 0.9)
+    wear = wear_of(drive, noise_mm=0.05)
+    assert not any(t.flags for t in wear.teeth)
+
+
 def test_two_teeth_are_too_few():
     verdict = grade(wear_of(0.4, covered=range(3, 15)), (), np.random.default_rng(1))
     assert verdict.grade == "cannot-tell"

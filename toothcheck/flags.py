@@ -204,9 +204,9 @@ _ALL = (
         remedy="Do not ride; renew the set.",
     ),
     Flag(
-        code="unlike-the-others",
-        sentence="This tooth's wear differs from the others' by more than chance.",
-        remedy="Look at it by eye: a chip, a burr, dirt, or damage.",
+        code="stands-aside",
+        sentence="A tooth stands aside of its place, both flanks alike, by more than chance: it may be bent.",
+        remedy="Look along the sprocket's edge and lay a straight edge on the teeth: with a bent tooth, do not ride.",
     ),
 )
 

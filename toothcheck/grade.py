@@ -59,6 +59,7 @@ _BLOCKING = {
     "roller-disagrees": 0.3,
     "blurred": 0.4,
     "few-teeth": 0.0,
+    "stands-aside": 0.49,
 }
 """Flags that hold a grade back, with the share of confidence that they leave."""
 _LOWERING = {
@@ -127,6 +128,10 @@ def grade(wear: WheelWear, flags: Sequence[str], rng: np.random.Generator) -> Ve
     if broken:
         chances = {name: (1 - _BROKEN_SURE) / 3 for name in GRADES[:3]} | {GRADES[3]: _BROKEN_SURE}
     best = max(chances, key=lambda name: chances[name])
+    aside = [t.index for t in wear.teeth if "stands-aside" in t.flags]
+    if aside and best != GRADES[3]:
+        reasons.append(f"Tooth {', '.join(map(str, aside))} may be bent.")
+        flags = [*flags, "stands-aside"]
     confidence = min(chances[best], 0.98)
     for code in flags:
         confidence *= _BLOCKING.get(code, _LOWERING.get(code, 1.0))

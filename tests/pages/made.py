@@ -84,7 +84,7 @@ def document(*, teeth=15, measured=12, asymmetry=16.2, std=0.9, overhang=0.11, g
             {
                 "index": i,
                 "measured": True,
-                "flags": ["unlike-the-others"] if i == 3 else [],
+                "flags": ["stands-aside"] if i == 3 else [],
                 "tip_px": [450 + 300 * math.cos(angle), 450 - 300 * math.sin(angle)],
                 "drive_loss_mm": value(loss, 0.04),
                 "coast_loss_mm": value(0.02, 0.03),

@@ -45,6 +45,8 @@ class Flanks:
     """(2, t, r + 1) drive, coast: ideal half thickness less measured, arc length; last column: at the pitch circle."""
     draws: Floats
     """(s, 2, t, r + 1)."""
+    alone: Floats
+    """(2, t) loss at the pitch circle as each flank shows it, before the teeth are judged together."""
     noise: Floats
     """(2, t) standard deviation at the pitch circle that is each flank's own, mm."""
     seen: Floats
@@ -117,6 +119,7 @@ def flanks_of(ring: ToothRing, datum: Datum, drive_clockwise: bool, rng: np.rand
     each = math.hypot(_unexplained(mean, noise, seen), _low_tip(ring, form))
     own += each * rng.standard_normal((DRAWS, 2, ring.teeth, 1))
     clear = (seen[:, :, -1].min(0) > 0.5) & (noise[:, :, -1].max(0) < CLEAR_MM)
+    alone = mean[:, :, -1].copy()
     for side in (0, 1):
         pool = _pool(mean[side, :, -1], np.hypot(noise[side, :, -1], each), clear)
         mean[side, :, -1] = pool.value
@@ -131,7 +134,7 @@ def flanks_of(ring: ToothRing, datum: Datum, drive_clockwise: bool, rng: np.rand
             for e in shared
         ]
     )
-    return Flanks(radii=radii, loss=mean, draws=draws, noise=noise[..., -1], seen=seen, ideal_draws=ideal)
+    return Flanks(radii=radii, loss=mean, draws=draws, alone=alone, noise=noise[..., -1], seen=seen, ideal_draws=ideal)
 
 
 class _Pool(NamedTuple):

@@ -9,11 +9,15 @@ from typing import NamedTuple
 import numpy as np
 
 from toothcheck.estimate import Estimate
-from toothcheck.geometry import Floats, readonly
+from toothcheck.geometry import Bools, Floats, readonly
 from toothcheck.tooth import ToothRing
 from toothcheck.toothform import IsoForm
 from toothcheck.wear.datum import Datum, DatumPriors, fit_datum
 from toothcheck.wear.flanks import CLEAR_MM, Flanks, arc_per_normal, bevel_std_mm, flanks_of
+
+_ASIDE_FROM, _ASIDE_MM, _ASIDE_NEAR = 6, 0.06, 3
+"""The fewest teeth that show how they usually stand, the least that both flanks must have moved, and the
+neighbours on each side that they are held against."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
@@ -77,6 +81,7 @@ def measure(
     form = datum.form
     ideal = form.half_thickness_mm(np.append(flanks.radii, form.pitch_radius_mm))
     teeth, draws = [], _Draws([], [], [], [])
+    aside = _standing_aside(flanks, np.array([not f for f in ring.tooth_flags]))
     for i in range(ring.teeth):
         flags = ring.tooth_flags[i]
         if not flags and (flanks.seen[:, i, -1].min() < 0.5 or flanks.noise[:, i].max() > CLEAR_MM):
@@ -90,7 +95,7 @@ def measure(
             ToothWear(
                 index=i,
                 measured=True,
-                flags=flags,
+                flags=("stands-aside",) if aside[i] else (),
                 outline_mm=_outline(flanks.radii, half[:, :-1], flanks.seen[:, i, :-1]),
                 **_at_pitch(flanks, i, half[:, -1], half_draws[..., -1], draws),
                 **_at_tip(ring, form, flanks, i, ideal, half, half_draws, draws),
@@ -98,6 +103,35 @@ def measure(
             )
         )
     return _wheel(drive_clockwise, datum, teeth, draws)
+
+
+def _standing_aside(flanks: Flanks, traced: Bools) -> Bools:
+    """(t,) teeth whose flanks have both moved the same way by much more than the others', as a bent tooth's have.
+
+    A tooth bent out of the plane is seen aside of its place wherever the camera does not look along its centre line.
+    Wear, dirt and light move one flank alone.
+    """
+    clear = traced & (flanks.seen[:, :, -1].min(0) >= 0.5) & (flanks.noise.max(0) <= CLEAR_MM)
+    if clear.sum() < _ASIDE_FROM:
+        return np.zeros(len(clear), dtype=bool)
+    # against the teeth beside it: light and the datum's own error change slowly round the wheel
+    moved = np.where(clear, flanks.alone, np.nan)
+    near = np.stack([np.roll(moved, k, axis=1) for k in range(-_ASIDE_NEAR, _ASIDE_NEAR + 1) if k])
+    common = np.nanmedian(moved, axis=1)[:, None]
+    beside = np.where(
+        np.isfinite(near).sum(0) >= 3, np.nanmedian(np.where(np.isfinite(near), near, common), axis=0), common
+    )
+    drive, coast = flanks.alone - beside
+    shift = (coast - drive) / 2
+    usual = 1.4826 * float(np.median(np.abs(shift[clear]))) + 0.01
+    out: Bools = (
+        clear
+        & (drive * coast < 0)
+        & (np.minimum(np.abs(drive), np.abs(coast)) > _ASIDE_MM)
+        & (np.abs(drive + coast) < np.abs(shift))
+        & (np.abs(shift) > 4 * usual)
+    )
+    return out
 
 
 class _Draws(NamedTuple):
