@@ -14,6 +14,7 @@ from toothcheck.comparing.sameness import Landmarks, check_same, turns_allowed
 from toothcheck.estimate import Estimate
 from toothcheck.geometry import Floats, readonly, rotated, wrapped
 from toothcheck.tooth import ToothRing
+from toothcheck.wear.pooling import pool
 
 SURE = 0.95
 """Probability from which the teeth count as told apart."""
@@ -232,11 +233,19 @@ def losses(
     if not out:
         raise ValueError("before and after must share at least one traced drive flank")
     row = np.mean([x.row for x in at_pitch_line], axis=0)
-    own = math.pi / 2 * float(np.mean([x.own_var for x in at_pitch_line])) / len(out)  # a median's, not a mean's
+    own_var = np.array([x.own_var for x in at_pitch_line])
+    own = math.pi / 2 * float(own_var.mean()) / len(out)  # a median's, not a mean's
+    values = np.array([t.drive_loss_mm.value for t in out])
     median = Estimate(
-        value=float(np.median([t.drive_loss_mm.value for t in out])),
-        std=arc * math.sqrt(float(row @ alignment.covariance @ row) + own),
+        value=float(np.median(values)), std=arc * math.sqrt(float(row @ alignment.covariance @ row) + own)
     )
+    together = pool(values, arc * np.sqrt(own_var), np.ones(len(out), dtype=bool))
+    # what a tooth shares with the others stays; of its own doubt the share that is kept does
+    less = arc**2 * own_var * (1 - together.kept) - ((1 - together.kept) * together.middle_std) ** 2
+    out = [
+        replace(t, drive_loss_mm=Estimate(value=float(v), std=math.sqrt(max(t.drive_loss_mm.std**2 - d, 1e-8))))
+        for t, v, d in zip(out, together.value, less, strict=True)
+    ]
     return tuple(sorted(out, key=lambda t: t.index)), median
 
 

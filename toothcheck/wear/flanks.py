@@ -4,11 +4,10 @@ from __future__ import annotations
 
 import math
 from dataclasses import dataclass
-from typing import NamedTuple
 
 import numpy as np
 
-from toothcheck.geometry import Bools, Floats
+from toothcheck.geometry import Floats
 from toothcheck.tooth import ToothRing
 from toothcheck.toothform import IsoForm
 from toothcheck.wear.datum import (
@@ -21,6 +20,7 @@ from toothcheck.wear.datum import (
     placed,
     points_of,
 )
+from toothcheck.wear.pooling import pool
 
 DRAWS = 400
 RADII = 40
@@ -30,10 +30,6 @@ _SMOOTH_MM = 0.35
 _UNLIKE_MM = 0.03
 """How far light may move all drive flanks' edges against the coast flanks', which alone the datum is fitted to (made
 photos: the mean over a wheel's teeth is off by that much more than its other doubts)."""
-_POOL_FROM = 5
-_USUAL_WEIGHT = 4
-"""How many teeth's worth of evidence the usual difference between teeth is: 0.03 mm and 6 % of the loss (made photos).
-"""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
@@ -121,10 +117,10 @@ def flanks_of(ring: ToothRing, datum: Datum, drive_clockwise: bool, rng: np.rand
     clear = (seen[:, :, -1].min(0) > 0.5) & (noise[:, :, -1].max(0) < CLEAR_MM)
     alone = mean[:, :, -1].copy()
     for side in (0, 1):
-        pool = _pool(mean[side, :, -1], np.hypot(noise[side, :, -1], each), clear)
-        mean[side, :, -1] = pool.value
-        own[:, side, :, -1] *= np.sqrt(pool.kept)
-        own[:, side, :, -1] += (1 - pool.kept) * pool.middle_std * rng.standard_normal((DRAWS, 1))
+        pooled = pool(mean[side, :, -1], np.hypot(noise[side, :, -1], each), clear)
+        mean[side, :, -1] = pooled.value
+        own[:, side, :, -1] *= np.sqrt(pooled.kept)
+        own[:, side, :, -1] += (1 - pooled.kept) * pooled.middle_std * rng.standard_normal((DRAWS, 1))
     own[:, 0] += _UNLIKE_MM * rng.standard_normal((DRAWS, 1, 1))
     draws = mean + np.einsum("sk,ftrk->sftr", shared, slope) + own
     all_radii = np.append(radii, form.pitch_radius_mm)
@@ -135,35 +131,6 @@ def flanks_of(ring: ToothRing, datum: Datum, drive_clockwise: bool, rng: np.rand
         ]
     )
     return Flanks(radii=radii, loss=mean, draws=draws, alone=alone, noise=noise[..., -1], seen=seen, ideal_draws=ideal)
-
-
-class _Pool(NamedTuple):
-    value: Floats
-    """(t,) each loss, drawn towards the others' middle as far as its own doubt makes that likely."""
-    kept: Floats
-    """(t,) share of a loss's distance from the middle that is kept, 0…1."""
-    middle_std: float
-
-
-def _pool(loss: Floats, std: Floats, clear: Bools) -> _Pool:
-    """Best estimates of all teeth's losses (t,) together: one chain has worn them all, so they differ little.
-
-    Empirical Bayes: the losses' spread beyond their own uncertainties says how much teeth differ, and each is drawn to
-    the middle by its share of doubt.  The rule of limited translation (Efron and Morris, JASA 66 (1971) 807, from
-    memory) keeps a tooth that stands apart, damaged say, within one standard uncertainty of its own reading.
-    """
-    count = int(clear.sum())
-    if count < _POOL_FROM:
-        return _Pool(loss, np.ones(len(loss)), 0.0)
-    middle = float(np.median(loss[clear]))
-    reach = 3 * (1.4826 * float(np.median(np.abs(loss[clear] - middle))) + 0.01)
-    spread = float((np.clip(loss[clear] - middle, -reach, reach) ** 2).mean())
-    usual = (0.03 + 0.06 * max(0.0, middle)) ** 2
-    differ = max(0.0, spread - float((std[clear] ** 2).mean()))
-    differ = (count * differ + _USUAL_WEIGHT * usual) / (count + _USUAL_WEIGHT)
-    kept = differ / (differ + std**2)
-    move = np.clip((1 - kept) * (middle - loss), -std, std)
-    return _Pool(loss + move, kept, 1.25 * float(np.sqrt((std[clear] ** 2).mean() / count)))
 
 
 def bevel_std_mm(ring: ToothRing, radii: Floats) -> Floats:
