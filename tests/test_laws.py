@@ -85,6 +85,34 @@ def test_a_bevel_that_begins_below_the_pitch_circle_is_not_wear(width_mm, lost):
         assert tooth.greatest_loss_mm.value < lost + 0.12
 
 
+def rolled_out(ring, form, deep_mm, drive_side):
+    """The ring of a part whose seats a roller has worn over the gap's axis: most on the drive half, fading beyond."""
+
+    def cut(gap):
+        u = gap.nominal_mm[:, 0] * drive_side
+        facing = np.degrees(np.arctan2(u, form.seat_centre_radius_mm - gap.nominal_mm[:, 1]))
+        lost = deep_mm * np.clip(np.cos(np.radians(facing - 70)), 0, 1)  # a roller drawn 70° up the drive flank
+        lost[~form.on_seat(gap.nominal_mm) & (u > 0)] = deep_mm
+        return replace(gap, offset_mm=gap.offset_mm - lost)
+
+    return replace(ring, gaps=tuple(cut(g) for g in ring.gaps))
+
+
+@pytest.mark.parametrize("deep_mm", [0.3, 0.6])
+@pytest.mark.parametrize("clockwise", [True, False])
+def test_a_seat_worn_over_its_bottom_does_not_move_the_datum(deep_mm, clockwise):
+    form = form_of(15.875, 10.16, 15, 0.4)
+    ring = ring_of(form, drive_clockwise=clockwise)
+    wear = judged(rolled_out(ring, form, deep_mm, -1 if clockwise else 1), clockwise)
+    h = 0.01
+    radius = form.pitch_radius_mm
+    rate = (form.half_thickness_mm(radius + h) / (radius + h) - form.half_thickness_mm(radius - h) / (radius - h)) / h
+    arc = deep_mm * math.hypot(1, float(rate) / 2 * radius)
+    assert wear.teeth[3].drive_loss_mm.value == pytest.approx(arc, abs=0.12 * arc)
+    assert wear.teeth[3].coast_loss_mm.value == pytest.approx(0, abs=0.06 * arc + 0.01)
+    assert wear.datum.gap_form.value == pytest.approx(0.4, abs=0.12)
+
+
 def test_doubtful_teeth_are_drawn_to_the_others_and_a_damaged_one_is_not():
     form = form_of(15.875, 10.16, 15, 0.5)
     lost = np.full(15, 0.4)

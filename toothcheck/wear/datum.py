@@ -2,7 +2,8 @@
 
 The fit turns, moves and scales the ring and places the ideal form between the two limit forms so that coast flanks and
 the coast halves of the seats lie on it.  The drive flank never votes, or it would turn the datum by half its wear and
-hide it; the drive halves of the seats vote on how they vary round the wheel, not on their even wear.
+hide it; the drive halves of the seats vote on how they vary round the wheel, not on their even wear, and what that has
+taken at the bottom is carried on over the coast half, where it fades.
 """
 
 from __future__ import annotations
@@ -20,6 +21,9 @@ from toothcheck.toothform import IsoForm
 _TEXTURE_MM, TEXTURE_LENGTH_MM = 0.035, 0.8
 """What dirt, shading and bevels move an edge by, and over what length they do so alike."""
 _SEAT_VOTES = 0.65
+_BOTTOM_MM, _BOTTOM_SHARE = 0.01, 0.3
+"""From which loss at a seat's bottom, and how far up its coast half, wear of the drive half is carried over the gap's
+axis: a roller that is drawn up the drive flank rests on both sides of it."""
 UNKNOWNS = ("x", "y", "phase", "scale", "blend", "root", "bias", "coast", "seat", "seat_slope", "coast_seat", "bevel")
 STEP = np.array([0.01, 0.01, 0.0005, 0.001, 0.02, 0.01, 0.01, 0.01, 0.05, 0.05, 0.01, 0.05])
 """Steps of the numerical derivatives, one for each unknown."""
@@ -164,6 +168,8 @@ def _misfit(ring: ToothRing, p: Points, v: Floats) -> Floats:
     at = placed(ring, p, v)
     share = form.seat_share(at)
     coast = v[7] * form.flank_share(at) + v[10] * np.minimum(share, 1.0) + v[11] * bevel_shape(ring, form, at)
+    # metal is smooth: what the drive half of a seat has lost at its bottom fades out over the coast half
+    coast += max(0.0, v[8] - _BOTTOM_MM) * np.maximum(0.0, 1.0 - share / _BOTTOM_SHARE)
     even = np.where(p.drive, v[8] + v[9] * share, coast)
     out: Floats = form.metal_depth_mm(at, with_tip=False) + v[6] - even
     return out
