@@ -162,14 +162,17 @@ def _depth(ring: ToothRing, p: Points, v: Floats) -> Floats:
     return form.metal_depth_mm(placed(ring, p, v), with_tip=False)
 
 
-def _misfit(ring: ToothRing, p: Points, v: Floats) -> Floats:
-    """Depth in the ideal metal, less what common bias and even coast loss explain."""
+def _misfit(ring: ToothRing, p: Points, v: Floats, carried: float) -> Floats:
+    """Depth in the ideal metal, less what common bias and even coast loss explain.
+
+    ``carried``, 0…1: how far the drive half's loss at the bottom is believed to go on beyond it.
+    """
     form = form_at(ring, float(np.clip(v[4], -0.5, 1.5)), float(v[5]))
     at = placed(ring, p, v)
     share = form.seat_share(at)
     coast = v[7] * form.flank_share(at) + v[10] * np.minimum(share, 1.0) + v[11] * bevel_shape(ring, form, at)
     # metal is smooth: what the drive half of a seat has lost at its bottom fades out over the coast half
-    coast += max(0.0, v[8] - _BOTTOM_MM) * np.maximum(0.0, 1.0 - share / _BOTTOM_SHARE)
+    coast += carried * max(0.0, v[8] - _BOTTOM_MM) * np.maximum(0.0, 1.0 - share / _BOTTOM_SHARE)
     even = np.where(p.drive, v[8] + v[9] * share, coast)
     out: Floats = form.metal_depth_mm(at, with_tip=False) + v[6] - even
     return out
@@ -230,8 +233,10 @@ def fit_datum(ring: ToothRing, *, drive_clockwise: bool, priors: DatumPriors | N
         prior_std[coast] = math.hypot(priors.coast_floor_mm, priors.coast_share_std * loss)
         prior_std[UNKNOWNS.index("coast_seat")] = 0.002 + priors.coast_seat_share_std * loss
         prior = 1.0 / prior_std**2
-        d = _misfit(ring, sub, v)
-        jac = _slopes(ring, sub, v, d)
+        # where coast flanks are worn, too, a loss at the bottom may as well be a turned datum: then nothing is carried
+        carried = float(np.clip(1.5 - 5.0 * max(0.0, float(v[coast])) / max(loss, 0.05), 0.0, 1.0))
+        d = _misfit(ring, sub, v, carried)
+        jac = _slopes(ring, sub, v, d, carried)
         spread = 1.4826 * float(np.median(np.abs(d - np.median(d)))) + 0.01
         width = max(min(width, 0.5 * 0.7**sweep), 3.5 * spread, 0.06)
         tukey = np.clip(1 - (d / width) ** 2, 0, None) ** 2
@@ -257,11 +262,11 @@ def fit_datum(ring: ToothRing, *, drive_clockwise: bool, priors: DatumPriors | N
     )
 
 
-def _slopes(ring: ToothRing, p: Points, v: Floats, at: Floats) -> Floats:
+def _slopes(ring: ToothRing, p: Points, v: Floats, at: Floats, carried: float) -> Floats:
     columns = []
     for j in range(len(v)):
         h = STEP[j] if j < len(STEP) else 0.2
         moved = v.copy()
         moved[j] += h
-        columns.append((_misfit(ring, p, moved) - at) / h)
+        columns.append((_misfit(ring, p, moved, carried) - at) / h)
     return np.stack(columns, axis=1)

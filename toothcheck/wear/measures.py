@@ -15,6 +15,8 @@ from toothcheck.toothform import IsoForm
 from toothcheck.wear.datum import Datum, DatumPriors, fit_datum
 from toothcheck.wear.flanks import CLEAR_MM, Flanks, arc_per_normal, bevel_std_mm, flanks_of
 
+_TIP_KNOWN_MM = 0.3
+"""How well a tip's radius is seen."""
 _ASIDE_FROM, _ASIDE_MM, _ASIDE_NEAR = 6, 0.06, 3
 """The fewest teeth that show how they usually stand, the least that both flanks must have moved, and the
 neighbours on each side that they are held against."""
@@ -166,8 +168,10 @@ def _at_tip(
     draws: _Draws,
 ) -> dict[str, Estimate]:
     radius = form.pitch_radius_mm + 0.25 * form.roller_diameter_mm
-    if form.tip_radius_mm < radius:
+    if form.tip_radius_mm < radius - _TIP_KNOWN_MM:
         return {"tip_thickness_mm": Estimate(value=0.0, std=0.05)}  # the tooth ends below that radius, new or worn
+    if form.tip_radius_mm < radius:
+        return {}  # whether it ends below or above cannot be told, and there lies all of its thickness between
     at = np.append(_at(flanks.radii, radius), 0.0)
     if (flanks.seen[:, i] @ at).min() < 0.4:
         return {}
