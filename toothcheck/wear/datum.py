@@ -21,6 +21,8 @@ from toothcheck.toothform import IsoForm
 _TEXTURE_MM, TEXTURE_LENGTH_MM = 0.035, 0.8
 """What dirt, shading and bevels move an edge by, and over what length they do so alike."""
 _SEAT_VOTES = 0.65
+_SETTLED = 7
+"""From which sweep on the fit has settled enough to say how worn the coast flanks are."""
 _BOTTOM_MM, _BOTTOM_SHARE = 0.01, 0.3
 """From which loss at a seat's bottom, and how far up its coast half, wear of the drive half is carried over the gap's
 axis: a roller that is drawn up the drive flank rests on both sides of it."""
@@ -234,7 +236,8 @@ def fit_datum(ring: ToothRing, *, drive_clockwise: bool, priors: DatumPriors | N
         prior_std[UNKNOWNS.index("coast_seat")] = 0.002 + priors.coast_seat_share_std * loss
         prior = 1.0 / prior_std**2
         # where coast flanks are worn, too, a loss at the bottom may as well be a turned datum: then nothing is carried
-        carried = float(np.clip(1.5 - 5.0 * max(0.0, float(v[coast])) / max(loss, 0.05), 0.0, 1.0))
+        little = 1.5 - 5.0 * max(0.0, float(v[coast])) / max(loss, 0.05)
+        carried = float(np.clip(little, 0.0, 1.0)) if sweep >= _SETTLED else 0.0
         d = _misfit(ring, sub, v, carried)
         jac = _slopes(ring, sub, v, d, carried)
         spread = 1.4826 * float(np.median(np.abs(d - np.median(d)))) + 0.01
