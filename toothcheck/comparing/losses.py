@@ -233,15 +233,13 @@ def losses(
     if not out:
         raise ValueError("before and after must share at least one traced drive flank")
     row = np.mean([x.row for x in at_pitch_line], axis=0)
-    own_var = np.array([x.own_var for x in at_pitch_line])
-    own = math.pi / 2 * float(own_var.mean()) / len(out)  # a median's, not a mean's
+    own_var = arc**2 * np.array([x.own_var for x in at_pitch_line])
     values = np.array([t.drive_loss_mm.value for t in out])
-    median = Estimate(
-        value=float(np.median(values)), std=arc * math.sqrt(float(row @ alignment.covariance @ row) + own)
-    )
-    together = pool(values, arc * np.sqrt(own_var), np.ones(len(out), dtype=bool))
+    together = pool(values, np.sqrt(own_var), np.ones(len(out), dtype=bool))
+    common = arc * math.sqrt(float(row @ alignment.covariance @ row))
+    median = Estimate(value=float(np.median(values)), std=math.hypot(common, together.middle_std))
     # what a tooth shares with the others stays; of its own doubt the share that is kept does
-    less = arc**2 * own_var * (1 - together.kept) - ((1 - together.kept) * together.middle_std) ** 2
+    less = own_var * (1 - together.kept) - ((1 - together.kept) * together.middle_std) ** 2
     out = [
         replace(t, drive_loss_mm=Estimate(value=float(v), std=math.sqrt(max(t.drive_loss_mm.std**2 - d, 1e-8))))
         for t, v, d in zip(out, together.value, less, strict=True)

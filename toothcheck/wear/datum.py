@@ -26,9 +26,24 @@ _SETTLED = 7
 _BOTTOM_MM, _BOTTOM_SHARE = 0.01, 0.3
 """From which loss at a seat's bottom, and how far up its coast half, wear of the drive half is carried over the gap's
 axis: a roller that is drawn up the drive flank rests on both sides of it."""
-UNKNOWNS = ("x", "y", "phase", "scale", "blend", "root", "bias", "coast", "seat", "seat_slope", "coast_seat", "bevel")
-STEP = np.array([0.01, 0.01, 0.0005, 0.001, 0.02, 0.01, 0.01, 0.01, 0.05, 0.05, 0.01, 0.05])
-"""Steps of the numerical derivatives, one for each unknown."""
+_UNKNOWNS = {
+    "x": (0.01, 1.0),
+    "y": (0.01, 1.0),
+    "phase": (0.0005, 0.05),
+    "scale": (0.001, 0.02),
+    "blend": (0.02, 0.4),
+    "root": (0.01, 0.2),
+    "bias": (0.01, 0.1),
+    "coast": (0.01, 0.2),
+    "seat": (0.05, 0.3),
+    "seat_slope": (0.05, 0.3),
+    "coast_seat": (0.01, 0.1),
+    "bevel": (0.05, 0.3),
+}
+"""Step of the numerical derivative, and the most that one sweep may move it; mm, radians, shares."""
+_MODE = (0.2, 2.0)
+"""The same for each of the ring's shared modes, which follow."""
+X, Y, PHASE, SCALE, BLEND, ROOT, BIAS, COAST, SEAT, SEAT_SLOPE, COAST_SEAT, BEVEL = range(len(_UNKNOWNS))
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -82,14 +97,23 @@ class Datum:
     """Robust standard deviation of the voting edges about the form."""
 
 
-def form_at(ring: ToothRing, blend: float, root: float) -> IsoForm:
-    """The ideal form of the ring's chain and count, for a blend and a seat offset (mm)."""
+def steps(count: int) -> Floats:
+    """(count,) steps of the numerical derivatives, for the fit's unknowns and then the ring's modes."""
+    return _each(count)[:, 0]
+
+
+def _each(count: int) -> Floats:
+    return np.array([*_UNKNOWNS.values(), *[_MODE] * (count - len(_UNKNOWNS))])
+
+
+def form_of(ring: ToothRing, v: Floats) -> IsoForm:
+    """The ideal form of the ring's chain and count, for unknowns ``v``."""
     return IsoForm(
         pitch_mm=ring.pitch_mm,
         roller_diameter_mm=ring.roller_diameter_mm,
         teeth=ring.teeth,
-        blend=blend,
-        seat_offset_mm=root,
+        blend=float(np.clip(v[BLEND], -0.5, 1.5)),
+        seat_offset_mm=float(v[ROOT]),
     )
 
 
@@ -135,13 +159,13 @@ def subset(p: Points, keep: Bools) -> Points:
 
 def placed(ring: ToothRing, p: Points, v: Floats) -> Floats:
     """Points in their gaps' frames of the ideal wheel, for unknowns ``v``."""
-    offset = p.offset + p.modes @ v[len(UNKNOWNS) :]
+    offset = p.offset + p.modes @ v[len(_UNKNOWNS) :]
     local = p.nominal + offset[:, None] * p.normals
     a = ring.phase + p.gap * (2 * math.pi / ring.teeth) - math.pi / 2
     c, s = np.cos(a), np.sin(a)
     x, y = c * local[:, 0] - s * local[:, 1], s * local[:, 0] + c * local[:, 1]
-    x, y = (x - v[0]) * (1 + v[3]), (y - v[1]) * (1 + v[3])
-    c, s = np.cos(a + v[2]), np.sin(a + v[2])
+    x, y = (x - v[X]) * (1 + v[SCALE]), (y - v[Y]) * (1 + v[SCALE])
+    c, s = np.cos(a + v[PHASE]), np.sin(a + v[PHASE])
     return np.stack([c * x + s * y, -s * x + c * y], axis=1)
 
 
@@ -160,7 +184,7 @@ def bevel_shape(ring: ToothRing, form: IsoForm, at: Floats) -> Floats:
 
 def _depth(ring: ToothRing, p: Points, v: Floats) -> Floats:
     """Depth in the ideal metal."""
-    form = form_at(ring, float(np.clip(v[4], -0.5, 1.5)), float(v[5]))
+    form = form_of(ring, v)
     return form.metal_depth_mm(placed(ring, p, v), with_tip=False)
 
 
@@ -169,14 +193,15 @@ def _misfit(ring: ToothRing, p: Points, v: Floats, carried: float) -> Floats:
 
     ``carried``, 0…1: how far the drive half's loss at the bottom is believed to go on beyond it.
     """
-    form = form_at(ring, float(np.clip(v[4], -0.5, 1.5)), float(v[5]))
+    form = form_of(ring, v)
     at = placed(ring, p, v)
     share = form.seat_share(at)
-    coast = v[7] * form.flank_share(at) + v[10] * np.minimum(share, 1.0) + v[11] * bevel_shape(ring, form, at)
+    coast = v[COAST] * form.flank_share(at) + v[COAST_SEAT] * np.minimum(share, 1.0)
+    coast += v[BEVEL] * bevel_shape(ring, form, at)
     # metal is smooth: what the drive half of a seat has lost at its bottom fades out over the coast half
-    coast += carried * max(0.0, v[8] - _BOTTOM_MM) * np.maximum(0.0, 1.0 - share / _BOTTOM_SHARE)
-    even = np.where(p.drive, v[8] + v[9] * share, coast)
-    out: Floats = form.metal_depth_mm(at, with_tip=False) + v[6] - even
+    coast += carried * max(0.0, v[SEAT] - _BOTTOM_MM) * np.maximum(0.0, 1.0 - share / _BOTTOM_SHARE)
+    even = np.where(p.drive, v[SEAT] + v[SEAT_SLOPE] * share, coast)
+    out: Floats = form.metal_depth_mm(at, with_tip=False) + v[BIAS] - even
     return out
 
 
@@ -192,35 +217,24 @@ def fit_datum(ring: ToothRing, *, drive_clockwise: bool, priors: DatumPriors | N
         raise ValueError("ring must have at least one traced gap")
     priors = priors or DatumPriors()
     p = points_of(ring, drive_clockwise)
-    k = len(UNKNOWNS) + p.modes.shape[1]
-    middle_form = form_at(ring, 0.5, 0.0)
+    k = len(_UNKNOWNS) + p.modes.shape[1]
+    v = np.zeros(k)
+    v[BLEND] = 0.5
+    middle_form = form_of(ring, v)
     radius = middle_form.pitch_radius_mm
     # tips are bevelled: from a little above the pitch circle a face's edge may leave the form
     low = np.hypot(p.nominal[:, 0], p.nominal[:, 1]) < radius + 0.3
     # drive halves of the seats vote on how they vary round the wheel, not on their even wear (seat, seat_slope)
     seat = p.drive & (middle_form.seat_share(p.nominal) < _SEAT_VOTES)
     voting = (~p.drive & low) | seat
-    v = np.zeros(k)
-    v[4] = 0.5
     middle = v.copy()
-    middle[UNKNOWNS.index("bias")] = priors.bias_mean_mm
-    middle[UNKNOWNS.index("bevel")] = priors.bevel
-    own = [
-        ring.scale_std,
-        priors.blend,
-        priors.root_mm,
-        priors.bias_mm,
-        priors.coast_floor_mm,
-        0.3,
-        0.5,
-        1.0,
-        priors.bevel_std,
-    ]
-    prior_std = np.concatenate([[np.inf, np.inf, np.inf], own, np.ones(k - len(UNKNOWNS))])
-    coast = UNKNOWNS.index("coast")
-    limit = np.concatenate(
-        [[1.0, 1.0, 0.05, 0.02, 0.4, 0.2, 0.1, 0.2, 0.3, 0.3, 0.1, 0.3], np.full(k - len(UNKNOWNS), 2.0)]
-    )
+    middle[BIAS] = priors.bias_mean_mm
+    middle[BEVEL] = priors.bevel
+    prior_std = np.ones(k)
+    prior_std[[X, Y, PHASE]] = np.inf
+    prior_std[[SCALE, BLEND, ROOT]] = ring.scale_std, priors.blend, priors.root_mm
+    prior_std[[BIAS, SEAT, SEAT_SLOPE, BEVEL]] = priors.bias_mm, 0.3, 0.5, priors.bevel_std
+    limit = _each(k)[:, 1]
     share = min(1.0, p.spacing / TEXTURE_LENGTH_MM)
     sub = subset(p, voting)
     # drive flanks near the pitch circle say how worn the wheel is, and so how much the coast flanks may be
@@ -231,12 +245,12 @@ def fit_datum(ring: ToothRing, *, drive_clockwise: bool, priors: DatumPriors | N
     width = 0.5
     for sweep in range(14):
         loss = max(0.0, float(np.median(_depth(ring, worn, v)))) if len(worn.offset) else 0.0
-        middle[coast] = priors.coast_share * loss
-        prior_std[coast] = math.hypot(priors.coast_floor_mm, priors.coast_share_std * loss)
-        prior_std[UNKNOWNS.index("coast_seat")] = 0.002 + priors.coast_seat_share_std * loss
+        middle[COAST] = priors.coast_share * loss
+        prior_std[COAST] = math.hypot(priors.coast_floor_mm, priors.coast_share_std * loss)
+        prior_std[COAST_SEAT] = 0.002 + priors.coast_seat_share_std * loss
         prior = 1.0 / prior_std**2
         # where coast flanks are worn, too, a loss at the bottom may as well be a turned datum: then nothing is carried
-        little = 1.5 - 5.0 * max(0.0, float(v[coast])) / max(loss, 0.05)
+        little = 1.5 - 5.0 * max(0.0, float(v[COAST])) / max(loss, 0.05)
         carried = float(np.clip(little, 0.0, 1.0)) if sweep >= _SETTLED else 0.0
         d = _misfit(ring, sub, v, carried)
         jac = _slopes(ring, sub, v, d, carried)
@@ -247,18 +261,18 @@ def fit_datum(ring: ToothRing, *, drive_clockwise: bool, priors: DatumPriors | N
         information = (jac.T * w) @ jac + np.diag(prior) + 1e-6 * np.eye(k)
         gradient = (jac.T * w) @ d + prior * (v - middle)
         v = v - np.clip(np.linalg.solve(information, gradient), -limit, limit)
-        v[4] = float(np.clip(v[4], -0.05, 1.05))
+        v[BLEND] = float(np.clip(v[BLEND], -0.05, 1.05))
     covariance = np.linalg.inv(information)
-    form = form_at(ring, float(v[4]), float(v[5]))
+    form = form_of(ring, v)
     return Datum(
         form=form,
-        shift_mm=readonly(v[:2]),
-        turn=float(v[2]),
-        scale=1 + float(v[3]),
-        bias_mm=float(v[6]),
-        coast_mm=float(v[7]),
-        gap_form=Estimate(value=float(v[4]), std=math.sqrt(covariance[4, 4])),
-        turn_mm=Estimate(value=float(v[2]) * radius, std=math.sqrt(covariance[2, 2]) * radius),
+        shift_mm=readonly(v[[X, Y]]),
+        turn=float(v[PHASE]),
+        scale=1 + float(v[SCALE]),
+        bias_mm=float(v[BIAS]),
+        coast_mm=float(v[COAST]),
+        gap_form=Estimate(value=float(v[BLEND]), std=math.sqrt(covariance[BLEND, BLEND])),
+        turn_mm=Estimate(value=float(v[PHASE]) * radius, std=math.sqrt(covariance[PHASE, PHASE]) * radius),
         unknowns=readonly(v),
         covariance=readonly(covariance),
         spread_mm=1.4826 * float(np.median(np.abs(d))),
@@ -267,8 +281,7 @@ def fit_datum(ring: ToothRing, *, drive_clockwise: bool, priors: DatumPriors | N
 
 def _slopes(ring: ToothRing, p: Points, v: Floats, at: Floats, carried: float) -> Floats:
     columns = []
-    for j in range(len(v)):
-        h = STEP[j] if j < len(STEP) else 0.2
+    for j, h in enumerate(steps(len(v))):
         moved = v.copy()
         moved[j] += h
         columns.append((_misfit(ring, p, moved, carried) - at) / h)

@@ -7,24 +7,25 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from toothcheck.geometry import Floats
+from toothcheck.geometry import Bools, Floats
 from toothcheck.tooth import ToothRing
 from toothcheck.toothform import IsoForm
 from toothcheck.wear.datum import (
-    STEP,
+    BEVEL,
+    BIAS,
     TEXTURE_LENGTH_MM,
-    UNKNOWNS,
     Datum,
     bevel_shape,
-    form_at,
+    form_of,
     placed,
     points_of,
+    steps,
 )
 from toothcheck.wear.pooling import pool
 
 DRAWS = 400
 RADII = 40
-CLEAR_MM = 0.12
+_CLEAR_MM = 0.12
 """A flank whose own doubt at the pitch circle is larger is not measured: a third of `watch` on a thin tooth."""
 _SMOOTH_MM = 0.35
 _UNLIKE_MM = 0.03
@@ -43,8 +44,8 @@ class Flanks:
     """(s, 2, t, r + 1)."""
     alone: Floats
     """(2, t) loss at the pitch circle as each flank shows it, before the teeth are judged together."""
-    noise: Floats
-    """(2, t) standard deviation at the pitch circle that is each flank's own, mm."""
+    clear: Bools
+    """(t,) teeth of which both flanks were seen at the pitch circle, and clearly."""
     seen: Floats
     """(2, t, r + 1) share of the smoothing window that holds edges."""
     ideal_draws: Floats
@@ -69,18 +70,16 @@ def flanks_of(ring: ToothRing, datum: Datum, drive_clockwise: bool, rng: np.rand
     slope_r = arc_per_normal(form, r)
     loss = _losses(form, at) + datum.bias_mm * slope_r
     sensitivity = np.empty((len(loss), len(v)))
-    for j in range(len(v)):
-        h = STEP[j] if j < len(STEP) else 0.2
+    for j, h in enumerate(steps(len(v))):
         moved = v.copy()
         moved[j] += h
-        shape = form_at(ring, float(moved[4]), float(moved[5]))
-        sensitivity[:, j] = (_losses(shape, placed(ring, p, moved)) + moved[6] * slope_r - loss) / h
+        shape = form_of(ring, moved)
+        sensitivity[:, j] = (_losses(shape, placed(ring, p, moved)) + moved[BIAS] * slope_r - loss) / h
     # what a low tip's bevel takes from the edges below the pitch circle and a little above, alike on both flanks; the
     # profiles nearer the tip keep it, as doubt (`bevel_std_mm`)
-    k = UNKNOWNS.index("bevel")
     bevelled = np.zeros((len(loss), 1 + len(v)))
-    bevelled[:, 1 + k] = bevel_shape(ring, form, at) * slope_r
-    bevelled[:, 0] = v[k] * bevelled[:, 1 + k]
+    bevelled[:, 1 + BEVEL] = bevel_shape(ring, form, at) * slope_r
+    bevelled[:, 0] = v[BEVEL] * bevelled[:, 1 + BEVEL]
     low = max(form.junction_radius_mm - 0.3, form.pitch_radius_mm - 0.25 * form.roller_diameter_mm)
     high = form.pitch_radius_mm + 0.32 * form.roller_diameter_mm
     radii = np.linspace(low, high, RADII)
@@ -112,9 +111,9 @@ def flanks_of(ring: ToothRing, datum: Datum, drive_clockwise: bool, rng: np.rand
         axis=-1,
     )
     own *= noise
-    each = math.hypot(_unexplained(mean, noise, seen), _low_tip(ring, form))
+    clear = (seen[:, :, -1].min(0) >= 0.5) & (noise[:, :, -1].max(0) <= _CLEAR_MM)
+    each = math.hypot(_unexplained(mean, noise, clear), _low_tip(ring, form))
     own += each * rng.standard_normal((DRAWS, 2, ring.teeth, 1))
-    clear = (seen[:, :, -1].min(0) > 0.5) & (noise[:, :, -1].max(0) < CLEAR_MM)
     alone = mean[:, :, -1].copy()
     for side in (0, 1):
         pooled = pool(mean[side, :, -1], np.hypot(noise[side, :, -1], each), clear)
@@ -124,13 +123,8 @@ def flanks_of(ring: ToothRing, datum: Datum, drive_clockwise: bool, rng: np.rand
     own[:, 0] += _UNLIKE_MM * rng.standard_normal((DRAWS, 1, 1))
     draws = mean + np.einsum("sk,ftrk->sftr", shared, slope) + own
     all_radii = np.append(radii, form.pitch_radius_mm)
-    ideal = np.stack(
-        [
-            form_at(ring, float(np.clip(v[4] + e[4], -0.5, 1.5)), float(v[5] + e[5])).half_thickness_mm(all_radii)
-            for e in shared
-        ]
-    )
-    return Flanks(radii=radii, loss=mean, draws=draws, alone=alone, noise=noise[..., -1], seen=seen, ideal_draws=ideal)
+    ideal = np.stack([form_of(ring, v + e).half_thickness_mm(all_radii) for e in shared])
+    return Flanks(radii=radii, loss=mean, draws=draws, alone=alone, clear=clear, seen=seen, ideal_draws=ideal)
 
 
 def bevel_std_mm(ring: ToothRing, radii: Floats) -> Floats:
@@ -157,13 +151,12 @@ def _low_tip(ring: ToothRing, form: IsoForm) -> float:
     return 0.1 * min(1.0, max(0.0, lacking / 0.5))
 
 
-def _unexplained(mean: Floats, noise: Floats, seen: Floats) -> float:
+def _unexplained(mean: Floats, noise: Floats, clear: Bools) -> float:
     """How much coast losses at the pitch circle scatter beyond their own noise and an honest scatter of wear, mm.
 
     Coast flanks are nearly unworn, so their scatter from tooth to tooth shows what edges, shadows and bevels do to a
     flank that no single flank's noise shows; drive flanks suffer the same.
     """
-    clear = (seen[:, :, -1].min(0) > 0.5) & (noise[:, :, -1].max(0) < CLEAR_MM)
     if clear.sum() < 4:
         return 0.05
     coast, worn = mean[1, clear, -1], float(np.median(mean[0, clear, -1]))

@@ -13,7 +13,7 @@ from toothcheck.geometry import Bools, Floats, readonly
 from toothcheck.tooth import ToothRing
 from toothcheck.toothform import IsoForm
 from toothcheck.wear.datum import Datum, DatumPriors, fit_datum
-from toothcheck.wear.flanks import CLEAR_MM, Flanks, arc_per_normal, bevel_std_mm, flanks_of
+from toothcheck.wear.flanks import Flanks, arc_per_normal, bevel_std_mm, flanks_of
 
 _TIP_KNOWN_MM = 0.3
 """How well a tip's radius is seen."""
@@ -86,7 +86,7 @@ def measure(
     aside = _standing_aside(flanks, np.array([not f for f in ring.tooth_flags]))
     for i in range(ring.teeth):
         flags = ring.tooth_flags[i]
-        if not flags and (flanks.seen[:, i, -1].min() < 0.5 or flanks.noise[:, i].max() > CLEAR_MM):
+        if not flags and not flanks.clear[i]:
             flags = ("unclear-edge",)
         if flags:
             teeth.append(ToothWear(index=i, measured=False, flags=flags))
@@ -113,7 +113,7 @@ def _standing_aside(flanks: Flanks, traced: Bools) -> Bools:
     A tooth bent out of the plane is seen aside of its place wherever the camera does not look along its centre line.
     Wear, dirt and light move one flank alone.
     """
-    clear = traced & (flanks.seen[:, :, -1].min(0) >= 0.5) & (flanks.noise.max(0) <= CLEAR_MM)
+    clear = traced & flanks.clear
     if clear.sum() < _ASIDE_FROM:
         return np.zeros(len(clear), dtype=bool)
     # against the teeth beside it: light and the datum's own error change slowly round the wheel

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 from typing import NamedTuple
 
 import numpy as np
@@ -22,7 +23,7 @@ class Pooled(NamedTuple):
     kept: Floats
     """(t,) share of a loss's distance from the middle that is kept, 0…1."""
     middle_std: float
-    """Standard uncertainty of the middle, from the losses' own."""
+    """Standard uncertainty of the middle, a median, from the losses' own."""
 
 
 def pool(loss: Floats, std: Floats, clear: Bools) -> Pooled:
@@ -40,14 +41,16 @@ def pool(loss: Floats, std: Floats, clear: Bools) -> Pooled:
         (t,) which teeth say what is usual; with fewer than five nothing is drawn anywhere.
     """
     count = int(clear.sum())
+    variance = float((std[clear] ** 2).mean()) if count else 0.0
+    middle_std = math.sqrt(math.pi / 2 * variance / max(count, 1))
     if count < _POOL_FROM:
-        return Pooled(loss, np.ones(len(loss)), 0.0)
+        return Pooled(loss, np.ones(len(loss)), middle_std)
     middle = float(np.median(loss[clear]))
     reach = 3 * (1.4826 * float(np.median(np.abs(loss[clear] - middle))) + 0.01)
     spread = float((np.clip(loss[clear] - middle, -reach, reach) ** 2).mean())
     usual = (0.03 + 0.06 * max(0.0, middle)) ** 2
-    differ = max(0.0, spread - float((std[clear] ** 2).mean()))
+    differ = max(0.0, spread - variance)
     differ = (count * differ + _USUAL_WEIGHT * usual) / (count + _USUAL_WEIGHT)
     kept = differ / (differ + std**2)
     move = np.clip((1 - kept) * (middle - loss), -std, std)
-    return Pooled(loss + move, kept, 1.25 * float(np.sqrt((std[clear] ** 2).mean() / count)))
+    return Pooled(loss + move, kept, middle_std)
