@@ -6,6 +6,7 @@ from dataclasses import replace
 import numpy as np
 import pytest
 from rings import form_of, ring_of
+from scenes import worn_front
 
 from toothcheck import claims
 from toothcheck.chains import CHAINS, chain
@@ -14,7 +15,7 @@ from toothcheck.estimate import Estimate
 from toothcheck.grade import CANNOT_TELL
 from toothcheck.inspection import inspect
 from toothcheck.photo import decode
-from toothcheck.synthetic import Part, Scene, Wear, encode, make_photo
+from toothcheck.synthetic import encode, make_photo
 from toothcheck.wear import DatumPriors, fit_datum, measure
 
 FORM = form_of(15.875, 10.16, 15)
@@ -115,14 +116,7 @@ def test_found_is_plain_json():
 
 # --- from the photo on ---------------------------------------------------------------------------------------
 
-SCENE = Scene(
-    part=Part(
-        chain="520", teeth=14, blend=0.4, thickness_mm=5.9, bore_mm=22.0,
-        wear=Wear(kind="grit", depth_mm=0.7, climb=0.5, scatter=0.06),
-    ),
-    size_px=(1200, 900), focal_35mm=50, distance_mm=360, tilt_deg=6, azimuth_deg=40, look_at_mm=(40, 0),
-    card_at_mm=(92, 0), seed=4,
-)  # fmt: skip
+SCENE = worn_front(teeth=14, blend=0.4, depth_mm=0.7, scatter=0.06, size_px=(1200, 900), seed=4)
 HONEST = Claim(chain=chain("520"), teeth=14, position="front", turning=SCENE.turning, card_height_mm=0.0)
 
 

@@ -5,7 +5,6 @@ import json
 import math
 import re
 import shutil
-import sys
 import time
 from importlib import resources
 from pathlib import Path
@@ -13,10 +12,11 @@ from pathlib import Path
 import numpy as np
 import pytest
 from PIL import Image
-from test_cli_basics import COLOUR, SCRIPT, on_a_terminal, run
+from test_cli_basics import COLOUR, SCRIPT, on_a_terminal
+from test_cli_basics import run as launched
 from test_overlay import made
 
-from toothcheck import cli, inspection
+from toothcheck import inspection
 from toothcheck.chains import CHAINS, chain
 from toothcheck.cli.answer import answer, ranges, teeth_in_words
 from toothcheck.cli.output import check_writable, write_whole
@@ -40,14 +40,6 @@ SAID = [
 PART = ["--chain", "520", "--teeth", "15", "--position", "front"]
 
 
-def called(words, capsys, monkeypatch):
-    """Run the command in this process: status, stdout, stderr."""
-    monkeypatch.setattr(sys, "argv", ["toothcheck", *map(str, words)])
-    with pytest.raises(SystemExit) as stop:
-        cli.main()
-    return stop.value.code, *capsys.readouterr()
-
-
 @pytest.fixture(scope="module")
 def hooked(tmp_path_factory):
     """The bundled photo inspected once, with everything that can be asked for."""
@@ -55,7 +47,7 @@ def hooked(tmp_path_factory):
     shutil.copy(str(DEMO), folder / "photo.jpg")
     names = {"picture": "seen.jpg", "teeth-chart": "teeth.svg", "json": "result.json"}
     options = [word for option, name in names.items() for word in (f"--{option}", str(folder / name))]
-    done = run(SCRIPT, "inspect", str(folder / "photo.jpg"), *SAID, *options)
+    done = launched(SCRIPT, "inspect", str(folder / "photo.jpg"), *SAID, *options)
     return done, folder
 
 
@@ -93,8 +85,8 @@ def test_everything_asked_for_is_written_and_nothing_else(hooked):
     assert re.findall(r"Wrote .*/(\S+)", done.stdout) == ["seen.jpg", "teeth.svg", "result.json"]
 
 
-def test_cannot_tell_says_first_what_to_change(blank, capsys, monkeypatch):
-    status, out, err = called(["inspect", blank, *PART], capsys, monkeypatch)
+def test_cannot_tell_says_first_what_to_change(blank, run):
+    status, out, err = run("inspect", blank, *PART)
     assert (status, err) == (3, "")
     assert out.startswith(" CANNOT-TELL")
     assert "confidence" not in out
@@ -103,9 +95,9 @@ def test_cannot_tell_says_first_what_to_change(blank, capsys, monkeypatch):
     assert FLAGS["no-card"].remedy[:40] in re.sub(r"\s+", " ", out)
 
 
-def test_cannot_tell_still_gives_json_and_picture_but_no_chart(blank, tmp_path, capsys, monkeypatch):
+def test_cannot_tell_still_gives_json_and_picture_but_no_chart(blank, tmp_path, run):
     words = ["--json", "-", "--picture", tmp_path / "a.png", "--teeth-chart", tmp_path / "b.png"]
-    status, out, err = called(["inspect", blank, *PART, *words], capsys, monkeypatch)
+    status, out, err = run("inspect", blank, *PART, *words)
     assert status == 3
     assert json.loads(out)["verdict"]["grade"] == "cannot-tell"
     assert "b.png is not written: no tooth was measured." in err
@@ -121,7 +113,7 @@ def test_colour_on_a_terminal_and_none_where_no_color_is_set(blank):
 
 
 def test_a_terminal_that_knows_no_greek_gets_its_answer_too(blank):
-    done = run(SCRIPT, "inspect", str(blank), *PART, PYTHONIOENCODING="ascii")
+    done = launched(SCRIPT, "inspect", str(blank), *PART, PYTHONIOENCODING="ascii")
     assert (done.returncode, done.stderr) == (3, "")
     assert "CANNOT-TELL" in done.stdout
 
@@ -265,8 +257,8 @@ def test_json_is_as_the_contract_says(hooked):
     assert (d["photo"]["width_px"], d["photo"]["height_px"]) == (2016, 1512)
 
 
-def test_json_of_a_refusal_is_as_the_contract_says(blank, capsys, monkeypatch):
-    status, out, err = called(["inspect", blank, *PART, "--json", "-"], capsys, monkeypatch)
+def test_json_of_a_refusal_is_as_the_contract_says(blank, run):
+    status, out, err = run("inspect", blank, *PART, "--json", "-")
     assert (status, err) == (3, "")
     d = json.loads(out, parse_constant=no_nan)
     check_document(d)
@@ -276,7 +268,7 @@ def test_json_of_a_refusal_is_as_the_contract_says(blank, capsys, monkeypatch):
 
 def test_json_stands_alone_on_stdout_and_is_what_goes_into_a_file(hooked):
     _, folder = hooked
-    done = run(SCRIPT, "inspect", str(folder / "photo.jpg"), *SAID, "--json", "-")
+    done = launched(SCRIPT, "inspect", str(folder / "photo.jpg"), *SAID, "--json", "-")
     assert (done.returncode, done.stderr) == (0, "")
     assert json.loads(done.stdout) == json.loads((folder / "result.json").read_text())
 
@@ -292,9 +284,9 @@ def unmeasured(monkeypatch):
     monkeypatch.setattr(inspection, "inspect", never)
 
 
-def refused(words, status, capsys, monkeypatch, *, about):
+def refused(run, words, status, *, about):
     """One clear line on stderr that names what is wrong, nothing on stdout, the right status."""
-    code, out, err = called(words, capsys, monkeypatch)
+    code, out, err = run(*words)
     assert (code, out) == (status, "")
     assert re.fullmatch(r"toothcheck: [^\n]+\n", err)
     assert about in err
@@ -330,18 +322,18 @@ WRONG = [
 
 @pytest.mark.usefixtures("unmeasured")
 @pytest.mark.parametrize(("words", "about"), WRONG, ids=[" ".join(w[-2:]) for w, _ in WRONG])
-def test_wrong_words_end_in_one_line(words, about, tmp_path, capsys, monkeypatch):
+def test_wrong_words_end_in_one_line(words, about, tmp_path, monkeypatch, run):
     shutil.copy(str(DEMO), tmp_path / "photo.jpg")
     monkeypatch.chdir(tmp_path)
-    refused(["inspect", "photo.jpg", "--position", "front", *words], 2, capsys, monkeypatch, about=about)
+    refused(run, ["inspect", "photo.jpg", "--position", "front", *words], 2, about=about)
     assert [p.name for p in tmp_path.iterdir()] == ["photo.jpg"]
 
 
 @pytest.mark.usefixtures("unmeasured")
 @pytest.mark.parametrize("words", [["--position", "side"], ["--turning", "left"], ["--thickness", "thick"], []])
-def test_words_that_are_no_choice_name_the_option(words, capsys, monkeypatch):
+def test_words_that_are_no_choice_name_the_option(words, run):
     given = words if "--position" in words else ["--position", "front", *words] if words else []
-    code, out, err = called(["inspect", str(DEMO), "--chain", "520", "--teeth", "15", *given], capsys, monkeypatch)
+    code, out, err = run("inspect", str(DEMO), "--chain", "520", "--teeth", "15", *given)
     assert (code, out) == (2, "")
     assert (words or ["--position"])[0] in err
     assert "Traceback" not in err
@@ -367,29 +359,27 @@ UNREADABLE = {
 
 @pytest.mark.usefixtures("unmeasured")
 @pytest.mark.parametrize("what", UNREADABLE)
-def test_photos_that_cannot_be_read_end_in_one_line_and_leave_nothing(what, tmp_path, capsys, monkeypatch):
+def test_photos_that_cannot_be_read_end_in_one_line_and_leave_nothing(what, tmp_path, run):
     prepare, about = UNREADABLE[what]
     photo = tmp_path / "photo.jpg"
     prepare(photo)
     results = tmp_path / "results"
     results.mkdir()
     words = ["--picture", results / "a.png", "--teeth-chart", results / "b.svg", "--json", results / "c.json"]
-    refused(["inspect", photo, *PART, *words], 4, capsys, monkeypatch, about=about)
+    refused(run, ["inspect", photo, *PART, *words], 4, about=about)
     assert [*results.iterdir()] == []
 
 
 @pytest.mark.usefixtures("unmeasured")
 @pytest.mark.parametrize("option", ["--picture", "--teeth-chart", "--json"])
 @pytest.mark.parametrize("place", ["no such folder", "below a file", "a folder"])
-def test_unwritable_outputs_are_found_before_the_measurement(option, place, tmp_path, capsys, monkeypatch):
+def test_unwritable_outputs_are_found_before_the_measurement(option, place, tmp_path, run):
     (tmp_path / "file").touch()
     (tmp_path / "folder.png").mkdir()
     target = tmp_path / {"no such folder": "none/a.png", "below a file": "file/a.png", "a folder": "folder.png"}[place]
     first = tmp_path / "first.json"  # what could have been written is not either
     more = [] if option == "--json" else ["--json", first]
-    refused(
-        ["inspect", str(DEMO), *PART, option, target, *more], 2, capsys, monkeypatch, about=f"Cannot write {target}"
-    )
+    refused(run, ["inspect", str(DEMO), *PART, option, target, *more], 2, about=f"Cannot write {target}")
     assert {p.name for p in tmp_path.iterdir()} == {"file", "folder.png"}
 
 
@@ -422,26 +412,26 @@ def test_what_the_measuring_cannot_find_out_must_be_said():
 
 
 # --- recording, and the demo -----------------------------------------------------------------------------------------
-def test_result_goes_into_the_logbook_or_nothing_is_written(blank, tmp_path, capsys, monkeypatch):
+def test_result_goes_into_the_logbook_or_nothing_is_written(blank, tmp_path, run):
     book = ["--logbook", str(tmp_path / "book.sqlite")]
     result = tmp_path / "result.json"
-    assert called(["logbook", "add-machine", "KC-07", "--at", "100km", *book], capsys, monkeypatch)[0] == 0
+    assert run("logbook", "add-machine", "KC-07", "--at", "100km", *book)[0] == 0
     words = ["inspect", blank, *PART, "--json", result, *book]
     part = ["logbook", "add-part", "KC-07", "front", *PART[:4], "--at", "100km", *book]
-    assert called(part, capsys, monkeypatch)[0] == 0
-    refused([*words, "--log", "KC-99", "--at", "200km"], 2, capsys, monkeypatch, about="KC-99")
-    refused([*words, "--log", "KC-07", "--at", "50km"], 2, capsys, monkeypatch, about="50")
+    assert run(*part)[0] == 0
+    refused(run, [*words, "--log", "KC-99", "--at", "200km"], 2, about="KC-99")
+    refused(run, [*words, "--log", "KC-07", "--at", "50km"], 2, about="50")
     assert not result.exists()
-    status, out, _ = called([*words, "--log", "KC-07", "--at", "200km"], capsys, monkeypatch)
+    status, out, _ = run(*words, "--log", "KC-07", "--at", "200km")
     assert status == 3
     assert re.search(r"Entry \d+ in the logbook: KC-07 front 1, cannot-tell", out)
     assert result.exists()
-    assert "blank.png" not in called(["logbook", "show", "KC-07", *book], capsys, monkeypatch)[1]
+    assert "blank.png" not in run("logbook", "show", "KC-07", *book)[1]
 
 
-def test_demo_leaves_pictures_numbers_and_report_in_a_folder(tmp_path, capsys, monkeypatch):
+def test_demo_leaves_pictures_numbers_and_report_in_a_folder(tmp_path, monkeypatch, run):
     monkeypatch.chdir(tmp_path)
-    status, out, err = called(["demo"], capsys, monkeypatch)
+    status, out, err = run("demo")
     assert (status, err) == (0, "")
     folder = tmp_path / "toothcheck-demo"
     names = {"photo.jpg", "picture.png", "teeth.png", "worst-tooth.png", "result.json", "report.html"}
@@ -459,9 +449,9 @@ def test_demo_leaves_pictures_numbers_and_report_in_a_folder(tmp_path, capsys, m
     assert " ".join(SAID) in out
 
 
-def test_demo_refuses_a_folder_that_cannot_be_made(tmp_path, capsys, monkeypatch):
+def test_demo_refuses_a_folder_that_cannot_be_made(tmp_path, run):
     (tmp_path / "taken").touch()
-    refused(["demo", "--out", tmp_path / "taken"], 2, capsys, monkeypatch, about="there is a file of that name")
+    refused(run, ["demo", "--out", tmp_path / "taken"], 2, about="there is a file of that name")
 
 
 def test_demo_photo_is_small_and_keeps_its_focal_length():

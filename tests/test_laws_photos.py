@@ -6,21 +6,15 @@ from dataclasses import replace
 import numpy as np
 import pytest
 from PIL import Image
+from scenes import worn_front
 
 from toothcheck.chains import chain
 from toothcheck.inspection import Claim, inspect
 from toothcheck.photo import decode
-from toothcheck.synthetic import Part, Scene, Wear, encode, make_photo
+from toothcheck.synthetic import encode, make_photo
 
 MEASURES = ("drive_loss_mm", "coast_loss_mm", "thickness_mm", "asymmetry_percent", "tip_thickness_mm", "overhang_mm")
-SCENE = Scene(
-    part=Part(
-        chain="520", teeth=13, blend=0.45, thickness_mm=5.9, bore_mm=22.0,
-        wear=Wear(kind="grit", depth_mm=0.6, climb=0.5, scatter=0.15),
-    ),
-    size_px=(1600, 1200), focal_35mm=50, distance_mm=360, tilt_deg=6, azimuth_deg=40, look_at_mm=(40, 0),
-    card_at_mm=(92, 0), seed=3,
-)  # fmt: skip
+SCENE = worn_front(teeth=13, blend=0.45, depth_mm=0.6, scatter=0.15, size_px=(1600, 1200), seed=3)
 
 
 def inspected(encoded, *, turning=SCENE.turning, height=0.0):
