@@ -66,6 +66,7 @@ def ring_of(
                 std_mm=readonly(np.full(len(points), max(noise_mm, 0.005))),
                 doubt_mm=readonly(np.zeros(len(points))),
                 modes_mm=readonly(np.zeros((len(points), len(MODES)))),
+                darker=np.ones(len(points), dtype=bool),
             )
         )
     gone = {(g + k) % z for g in covered for k in (0, -1)}

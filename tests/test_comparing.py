@@ -73,6 +73,7 @@ def ring(
                 std_mm=readonly(np.full(len(out), noise)),
                 doubt_mm=readonly(np.zeros(len(out))),
                 modes_mm=readonly(np.zeros((len(out), 0))),
+                darker=np.ones(len(out), dtype=bool),
             )
         )
     return ToothRing(

@@ -51,7 +51,7 @@ def test_the_ideal_form_measures_as_no_wear(chain, teeth, blend, clockwise, phas
     assert abs(wear.asymmetry_percent.value) < 0.3
     for tooth in wear.teeth:
         assert tooth.measured
-        assert abs(tooth.drive_loss_mm.value) < 0.015  # a hundredth or two, since a low tip is taken to be bevelled
+        assert abs(tooth.drive_loss_mm.value) < 0.02  # a hundredth or two, since a low tip is taken to be bevelled
         assert abs(tooth.coast_loss_mm.value) < 0.015
         assert tooth.overhang_mm.value == 0
         assert tooth.hollow_mm.value <= max(0.01, 1.96 * tooth.hollow_mm.std)

@@ -8,7 +8,7 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 
-from toothcheck.geometry import Floats
+from toothcheck.geometry import Bools, Floats
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
@@ -33,6 +33,9 @@ class GapTrace:
     """(n,) standard deviation from what neighbouring points share: whether the right edge was followed at all."""
     modes_mm: Floats
     """(n, k) change of the offset for one standard deviation of each of the ring's k shared unknowns."""
+    darker: Bools
+    """(n,) whether it is darker beyond the edge than on the metal: where a tip is bevelled such an edge is the face's
+    own, which draws back behind the form; before a lighter ground the outline is seen instead."""
     flags: tuple[str, ...] = ()
 
 

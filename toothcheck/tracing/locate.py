@@ -2,8 +2,8 @@
 
 A profile across a rim is one blurred step (near rim against what lies behind it), or, where the side wall is in
 sight, two steps a known distance apart.  Levels are linear and local; the step's place is found by Gauss-Newton on
-light, not on grey values.  Where both steps blend into one (wall narrower than 0.8 px) only their mixture is seen: the
-place is taken half way and the doubt, wall/√12, goes into the standard deviation.
+light, not on grey values.  Where both steps blend into one (wall narrower than 0.8 px) only their mixture is seen: it
+stands at the near rim or the far one by how light the wall is, and the doubt goes into the standard deviation.
 """
 
 from __future__ import annotations
@@ -18,12 +18,18 @@ from scipy.special import ndtr
 from toothcheck.edges import SATURATED, Optics, sample
 from toothcheck.geometry import Bools, Floats
 from toothcheck.photo import linear_light
-from toothcheck.tracing.follow import CHROMA_BLUR_PX, Paths
+from toothcheck.tracing.follow import CHROMA_BLUR_PX, TOGETHER_PX, Paths
 from toothcheck.tracing.rims import Rims
 
 _HALF_PX = 3.0
 _BLEND_PX = 0.8
 _APART_PX = 4.0
+_WIDE_PX, _WALL_LIGHT, _WALL_SPREAD = 3.5, 0.5, 0.15
+"""From which width a side wall can be looked at; how light it is against its face where none can, and how much walls
+that face the same way differ."""
+_LEVEL_RIDGE, _SHADE_RIDGE = 0.02, 2.0
+"""How firmly the weaker of two steps, and light's change beyond one, are held to nothing; of a sum of squares over the
+profile's samples."""
 _SWEEPS = 8
 _STILL_PX = 0.003
 """A place that moves by less has been found."""
@@ -63,11 +69,12 @@ def locate(planes: NDArray[np.uint8], rims: Rims, paths: Paths, optics: Optics, 
     wall = np.where(rims.wall_seen, rims.wall_mm, 0.0).ravel() * per_mm
     start = paths.offset_mm.ravel() * per_mm
     ok = paths.in_frame.ravel() & (paths.near_evidence.ravel() > 0.02)
-    # where the wall is narrower than the blur, the mixture of both rims was followed; wider, nearly always the near one
-    blended = (wall > 0) & (wall < _BLEND_PX)
-    near = _place(planes, base, unit, start - np.where(blended, 0.5 * wall, 0.0), wall, optics, ok)
+    share = _far_share(planes, base, unit, start, wall, ok & (paths.near_evidence.ravel() > 0.3))
+    # of a narrow wall's two rims the clearer one was followed; of a wider one's, nearly always the near one
+    together = (wall > 0) & (wall < TOGETHER_PX)
+    near = _place(planes, base, unit, start - np.where(together, share * wall, 0.0), wall, share, optics, ok)
     apart = ok & (wall >= _APART_PX) & (paths.far_evidence.ravel() > 0.25)
-    far = _place(planes, base, unit, start + wall, np.zeros_like(wall), optics, apart)
+    far = _place(planes, base, unit, start + wall, np.zeros_like(wall), share, optics, apart)
     parts = []
     for found, is_far in ((near, False), (far, True)):
         where, at, std, step = found
@@ -92,6 +99,43 @@ def locate(planes: NDArray[np.uint8], rims: Rims, paths: Paths, optics: Optics, 
     )
 
 
+def _far_share(
+    planes: NDArray[np.uint8], base: Floats, unit: Floats, start: Floats, wall: Floats, clear: Bools
+) -> Floats:
+    """Share (n,) of all the light's change across both rims that stands at the far one, 0…1.
+
+    A side wall darker than face and ground hides its near rim before a light ground and its far rim before a dark one.
+    How light a wall is against its face changes with the direction that it faces: walls wide enough to be looked at
+    tell it (their mean and its first harmonic, robustly), narrow ones are taken for alike.
+    """
+
+    def level(from_px: Floats, to_px: Floats) -> Floats:
+        at = from_px[:, None] + (to_px - from_px)[:, None] * np.linspace(0, 1, 5)
+        luma = sample(planes, base[:, :1] + at * unit[:, :1], base[:, 1:] + at * unit[:, 1:])[..., 0]
+        light = linear_light(np.where(np.isfinite(luma), np.rint(luma), 0).astype(np.uint8))
+        return np.asarray(light.mean(1), dtype=np.float64)
+
+    inside = np.maximum(level(start - 4, start - 2), 1.0)
+    beyond = level(start + wall + 2, start + wall + 4)
+    angle = np.arctan2(unit[:, 1], unit[:, 0])
+    basis = np.stack([np.ones_like(angle), np.cos(angle), np.sin(angle)], axis=1)
+    wide = clear & (wall > _WIDE_PX)
+    ratio = np.full(len(start), _WALL_LIGHT)
+    if wide.any():
+        middle = start + 0.5 * wall
+        seen = np.minimum(level(middle - 0.7, middle + 0.7)[wide] / inside[wide], 2.0)
+        a, w = basis[wide], np.ones(int(wide.sum()))
+        prior = np.diag([20.0, 6.0, 6.0])  # in walls: with fewer the usual wall decides
+        usual = np.array([_WALL_LIGHT, 0.0, 0.0])
+        for _ in range(4):
+            fitted = np.linalg.solve((a.T * w) @ a + prior, (a.T * w) @ seen + prior @ usual)
+            w = 1 / (1 + ((seen - a @ fitted) / _WALL_SPREAD) ** 2)
+        ratio = np.clip(basis @ fitted, 0.05, 1.5)
+    near, far = np.abs(ratio * inside - inside), np.abs(beyond - ratio * inside)
+    out: Floats = far / np.maximum(near + far, 1.0)
+    return out
+
+
 class _Placed(NamedTuple):
     where: NDArray[np.int64]
     """Indices of the points."""
@@ -103,13 +147,20 @@ class _Placed(NamedTuple):
 
 
 def _place(
-    planes: NDArray[np.uint8], base: Floats, unit: Floats, start: Floats, wall: Floats, optics: Optics, ok: Bools
+    planes: NDArray[np.uint8],
+    base: Floats,
+    unit: Floats,
+    start: Floats,
+    wall: Floats,
+    share: Floats,
+    optics: Optics,
+    ok: Bools,
 ) -> _Placed:
     """What could be placed of the points that are ``ok``."""
     two = (wall >= _BLEND_PX) & (wall < _APART_PX)
     # one step needs shorter profiles and fewer levels than two
     parts = [
-        _place_alike(planes, base, unit, start, wall, optics, np.flatnonzero(ok & (two == is_two)), is_two)
+        _place_alike(planes, base, unit, start, wall, share, optics, np.flatnonzero(ok & (two == is_two)), is_two)
         for is_two in (False, True)
     ]
     order = np.argsort(np.concatenate([p.where for p in parts]), kind="stable")
@@ -122,6 +173,7 @@ def _place_alike(
     unit: Floats,
     start: Floats,
     wall: Floats,
+    share: Floats,
     optics: Optics,
     which: NDArray[np.int64],
     two: bool,
@@ -131,7 +183,7 @@ def _place_alike(
     if n == 0:
         return _Placed(which, np.zeros(0), np.zeros(0), np.zeros(0))
     width = wall[which]
-    mixed = np.where((width > 0) & (width < _BLEND_PX), 0.5 * width, 0.0).astype(np.float32)
+    mixed = np.where((width > 0) & (width < _BLEND_PX), share[which] * width, 0.0).astype(np.float32)
     t = np.arange(-_HALF_PX, _HALF_PX + (_APART_PX if two else 0.0) + 0.01, 0.5, dtype=np.float32)
     at = start[which].copy()
     x = base[which, :1] + (at[:, None] + t) * unit[which, :1]
@@ -161,14 +213,24 @@ def _place_alike(
         w = weight[active]
         for k, blur in enumerate(blurs):
             level, slope, r = _steps(
-                data[k][active], w, t, d[active] + mixed[active], d[active] + reach[active], two, max(blur, 0.5)
+                data[k][active],
+                w,
+                t,
+                d[active] + mixed[active],
+                d[active] + reach[active],
+                two,
+                max(blur, 0.5),
+                share[which][active],
             )
             variance = noise[k, active] ** 2
+            # a channel that no step explains (luma in a shadow's slope) is believed the less
+            chi = np.einsum("ij,ij,ij->i", w, r, r) / variance / np.maximum(count[active] - 4, 1)
+            variance = variance * np.maximum(1.0, chi)
             pull += np.einsum("ij,ij,ij->i", w, slope, r) / variance
             power[active] += np.einsum("ij,ij,ij->i", w, slope, slope) / variance
             misfit[active] += np.einsum("ij,ij,ij->i", w, r, r) / variance
             if k == 0:
-                step[active] = level[:, 1:].sum(1)
+                step[active] = level[:, 1:].sum(1) if two else level[:, 1]
                 if burnt[active].any():
                     # a burnt-out sample says "at least this": it takes the model's value where that is higher
                     model = np.maximum(light[active], data[0][active] - r)
@@ -181,8 +243,8 @@ def _place_alike(
     # samples are half a pixel apart: neighbours share noise, so twice the variance
     chi2 = misfit / np.maximum(3 * count - 10, 1)
     std = np.sqrt(2 * np.maximum(chi2, 0.5) / power)
-    place = at + d  # a narrow wall's mixture was entered half a wall early, and comes out so
-    std = np.hypot(std, np.where(mixed > 0, width / np.sqrt(12), 0.0))
+    place = at + d  # a narrow wall's mixture was entered its share of the wall early, and comes out so
+    std = np.hypot(std, np.where((width > 0) & (width < _BLEND_PX), 0.17 * width, 0.0))
     # two steps closer than the blur's width share their levels badly: the doubt is a share of the wall
     std = np.hypot(std, np.where(two & (width < 3.0), 0.15 * width, 0.0))
     good = (np.abs(d) < 2.0) & (std < 0.8) & np.isfinite(std) & (count > 8)
@@ -197,18 +259,28 @@ def _steps(
     second: NDArray[np.float32],
     two: bool,
     blur: float,
+    share: Floats,
 ) -> tuple[Floats, NDArray[np.float32], NDArray[np.float32]]:
-    """Levels of one or two steps; the model's slope when both move, orthogonal to the levels; residuals."""
+    """Levels of one or two steps; the model's slope when both move, orthogonal to the levels; residuals.
+
+    Beyond a single step light may change evenly: a shadow lies there on whatever the part lies on, and taken for level
+    it draws the step outwards before a light ground and inwards before a dark one, by up to half a pixel.
+    """
     blur = float(blur)
     basis, slopes = [np.ones_like(data)], []
     for place in (first, second) if two else (first,):
         u = (t - place[:, None]) / np.float32(blur)
         basis.append(ndtr(u))
         slopes.append(np.exp(-0.5 * u * u))
-    ridge = (1e-3, 1e-3, 0.02)
+    if two:
+        ridge: tuple[Floats | float, ...] = (1e-3, 1e-3 + _LEVEL_RIDGE * share, 1e-3 + _LEVEL_RIDGE * (1 - share))
+    else:
+        shade = blur * (u * basis[1] + slopes[0] / np.float32(2.5066))
+        basis.append(shade.astype(np.float32))
+        ridge = (1e-3, 1e-3, _SHADE_RIDGE)
     weighted = [weight * b for b in basis]
     normal = [
-        [np.einsum("ij,ij->i", a, b).astype(np.float64) + ridge[i] * (i == j) for j, b in enumerate(basis)]
+        [np.einsum("ij,ij->i", a, b).astype(np.float64) + (ridge[i] if i == j else 0.0) for j, b in enumerate(basis)]
         for i, a in enumerate(weighted)
     ]
 
@@ -221,6 +293,8 @@ def _steps(
     level, r = project(data)
     low = level.astype(np.float32)
     slope = -sum(low[:, j + 1 : j + 2] * g for j, g in enumerate(slopes)) / np.float32(blur * 2.5066)
+    if not two:
+        slope = slope - low[:, 2:3] * basis[1]
     return level, project(np.asarray(slope))[1], r
 
 

@@ -233,6 +233,7 @@ def _ring(
                 std_mm=readonly(edges.std_px[mine] * px_mm),
                 doubt_mm=readonly(_DOUBT_MM * np.exp(-paths.near_evidence[g, place] / _DOUBT_EVIDENCE)),
                 modes_mm=readonly(modes[mine]),
+                darker=edges.step[mine] < 0,
             )
         )
     outside = np.logical_not(paths.in_frame.any(axis=1))

@@ -22,10 +22,12 @@ _TEXTURE_MM, TEXTURE_LENGTH_MM = 0.035, 0.8
 """What dirt, shading and bevels move an edge by, and over what length they do so alike."""
 _SEAT_VOTES = 0.65
 _SETTLED = 7
-"""From which sweep on the fit has settled enough to say how worn the coast flanks are."""
+"""From which sweep on the fit has settled enough to say what a seat's bottom has lost."""
 _BOTTOM_MM, _BOTTOM_SHARE = 0.01, 0.3
 """From which loss at a seat's bottom, and how far up its coast half, wear of the drive half is carried over the gap's
 axis: a roller that is drawn up the drive flank rests on both sides of it."""
+_BEVEL_TURN_MM = 0.15
+"""Over what height an edge turns from the flank to the bevel's slant."""
 _UNKNOWNS = {
     "x": (0.01, 1.0),
     "y": (0.01, 1.0),
@@ -38,12 +40,18 @@ _UNKNOWNS = {
     "seat": (0.05, 0.3),
     "seat_slope": (0.05, 0.3),
     "coast_seat": (0.01, 0.1),
+    "carried": (0.1, 0.3),
     "bevel": (0.05, 0.3),
+    "bevel_light": (0.05, 0.3),
+    "bevel_from": (0.05, 0.3),
 }
 """Step of the numerical derivative, and the most that one sweep may move it; mm, radians, shares."""
 _MODE = (0.2, 2.0)
 """The same for each of the ring's shared modes, which follow."""
-X, Y, PHASE, SCALE, BLEND, ROOT, BIAS, COAST, SEAT, SEAT_SLOPE, COAST_SEAT, BEVEL = range(len(_UNKNOWNS))
+(
+    X, Y, PHASE, SCALE, BLEND, ROOT, BIAS, COAST, SEAT, SEAT_SLOPE, COAST_SEAT, CARRIED,
+    BEVEL, BEVEL_LIGHT, BEVEL_FROM
+) = range(len(_UNKNOWNS))  # fmt: skip
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -67,10 +75,20 @@ class DatumPriors:
     so mostly doubt."""
     coast_floor_mm: float = 0.02
     """Standard deviation of that loss on an unworn part."""
-    bevel: float = 0.2
+    carried: float = 0.45
+    carried_std: float = 0.15
+    """How much of a seat's loss at its bottom goes on beyond the gap's axis: nothing where rollers were drawn up one
+    flank, all of it where they settle (common practice, no source).  No photo tells, since a turned datum looks the
+    same, so the fit is held near the middle."""
+    bevel: float = 0.25
     bevel_std: float = 0.25
-    """How far a face's edge stands back behind the flank a millimetre above where the tip's bevel can begin, mm (seen
-    on made photos of two kinds: 0 to 0.5)."""
+    """How far the face's own edge stands back behind the flank for each millimetre above where the tip's bevel begins,
+    mm (seen on made photos: 0 to 0.5)."""
+    bevel_light: float = 0.1
+    bevel_light_std: float = 0.15
+    """The same for edges before a lighter ground, which are mostly the outline's."""
+    bevel_from_std_mm: float = 0.4
+    """Of where the bevel begins, about `IsoForm.bevel_free_radius_mm` of the tip as seen."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
@@ -129,6 +147,7 @@ class Points:
     doubt: Floats
     modes: Floats
     drive: Bools
+    darker: Bools
     spacing: float
 
 
@@ -145,6 +164,7 @@ def points_of(ring: ToothRing, drive_clockwise: bool) -> Points:
         doubt=np.concatenate([g.doubt_mm for g in gaps]),
         modes=np.concatenate([g.modes_mm for g in gaps]),
         drive=np.concatenate([(g.nominal_mm[:, 0] < 0) == drive_clockwise for g in gaps]),
+        darker=np.concatenate([g.darker for g in gaps]),
         spacing=float(np.median(spacing)) if spacing else 0.2,
     )
 
@@ -153,7 +173,8 @@ def subset(p: Points, keep: Bools) -> Points:
     """Some of the points."""
     return Points(
         gap=p.gap[keep], nominal=p.nominal[keep], normals=p.normals[keep], offset=p.offset[keep],
-        std=p.std[keep], doubt=p.doubt[keep], modes=p.modes[keep], drive=p.drive[keep], spacing=p.spacing,
+        std=p.std[keep], doubt=p.doubt[keep], modes=p.modes[keep], drive=p.drive[keep], darker=p.darker[keep],
+        spacing=p.spacing,
     )  # fmt: skip
 
 
@@ -169,16 +190,17 @@ def placed(ring: ToothRing, p: Points, v: Floats) -> Floats:
     return np.stack([c * x + s * y, -s * x + c * y], axis=1)
 
 
-def bevel_shape(ring: ToothRing, form: IsoForm, at: Floats) -> Floats:
-    """How the edge of a face draws back behind the flank towards the tip, 1 a millimetre above the bevel's beginning.
+def bevel_mm(ring: ToothRing, form: IsoForm, p: Points, at: Floats, v: Floats) -> Floats:
+    """How far the followed edges (n,) draw back behind the flank where the tip's bevel begins below them.
 
-    Bevels are arcs (ISO 606:2015, 5.6): the edge leaves the flank as the square of the height, and straight on later.
-    Where no tip was seen nothing says where a bevel begins, and none is taken off.
+    The face's own edge, darker beyond, leaves the flank at a slant; towards a lighter ground the outline is seen, which
+    the bevel takes little from.  Where no tip was seen nothing says where a bevel begins, and none is taken off.
     """
     if ring.tip_radius_mm is None:
         return np.zeros(len(at))
-    beyond = np.hypot(at[:, 0], at[:, 1]) - form.bevel_free_radius_mm(ring.tip_radius_mm)
-    out: Floats = np.where(beyond < 1, np.maximum(beyond, 0.0) ** 2, 2 * beyond - 1)
+    beyond = np.hypot(at[:, 0], at[:, 1]) - form.bevel_free_radius_mm(ring.tip_radius_mm) - v[BEVEL_FROM]
+    slant = 0.5 * (beyond + np.hypot(beyond, _BEVEL_TURN_MM))
+    out: Floats = np.where(p.darker, v[BEVEL], v[BEVEL_LIGHT]) * slant
     return out
 
 
@@ -188,7 +210,7 @@ def _depth(ring: ToothRing, p: Points, v: Floats) -> Floats:
     return form.metal_depth_mm(placed(ring, p, v), with_tip=False)
 
 
-def _misfit(ring: ToothRing, p: Points, v: Floats, carried: float) -> Floats:
+def _misfit(ring: ToothRing, p: Points, v: Floats, settled: bool) -> Floats:
     """Depth in the ideal metal, less what common bias and even coast loss explain.
 
     ``carried``, 0…1: how far the drive half's loss at the bottom is believed to go on beyond it.
@@ -197,9 +219,11 @@ def _misfit(ring: ToothRing, p: Points, v: Floats, carried: float) -> Floats:
     at = placed(ring, p, v)
     share = form.seat_share(at)
     coast = v[COAST] * form.flank_share(at) + v[COAST_SEAT] * np.minimum(share, 1.0)
-    coast += v[BEVEL] * bevel_shape(ring, form, at)
+    coast += bevel_mm(ring, form, p, at, v)
     # metal is smooth: what the drive half of a seat has lost at its bottom fades out over the coast half
-    coast += carried * max(0.0, v[SEAT] - _BOTTOM_MM) * np.maximum(0.0, 1.0 - share / _BOTTOM_SHARE)
+    coast += (
+        (v[CARRIED] if settled else 0.0) * max(0.0, v[SEAT] - _BOTTOM_MM) * np.maximum(0.0, 1.0 - share / _BOTTOM_SHARE)
+    )
     even = np.where(p.drive, v[SEAT] + v[SEAT_SLOPE] * share, coast)
     out: Floats = form.metal_depth_mm(at, with_tip=False) + v[BIAS] - even
     return out
@@ -229,11 +253,14 @@ def fit_datum(ring: ToothRing, *, drive_clockwise: bool, priors: DatumPriors | N
     voting = (~p.drive & low) | seat
     middle = v.copy()
     middle[BIAS] = priors.bias_mean_mm
-    middle[BEVEL] = priors.bevel
+    middle[CARRIED] = v[CARRIED] = priors.carried
+    middle[[BEVEL, BEVEL_LIGHT]] = priors.bevel, priors.bevel_light
     prior_std = np.ones(k)
+    prior_std[CARRIED] = priors.carried_std
     prior_std[[X, Y, PHASE]] = np.inf
     prior_std[[SCALE, BLEND, ROOT]] = ring.scale_std, priors.blend, priors.root_mm
-    prior_std[[BIAS, SEAT, SEAT_SLOPE, BEVEL]] = priors.bias_mm, 0.3, 0.5, priors.bevel_std
+    prior_std[[BIAS, SEAT, SEAT_SLOPE]] = priors.bias_mm, 0.3, 0.5
+    prior_std[[BEVEL, BEVEL_LIGHT, BEVEL_FROM]] = priors.bevel_std, priors.bevel_light_std, priors.bevel_from_std_mm
     limit = _each(k)[:, 1]
     share = min(1.0, p.spacing / TEXTURE_LENGTH_MM)
     sub = subset(p, voting)
@@ -249,11 +276,9 @@ def fit_datum(ring: ToothRing, *, drive_clockwise: bool, priors: DatumPriors | N
         prior_std[COAST] = math.hypot(priors.coast_floor_mm, priors.coast_share_std * loss)
         prior_std[COAST_SEAT] = 0.002 + priors.coast_seat_share_std * loss
         prior = 1.0 / prior_std**2
-        # where coast flanks are worn, too, a loss at the bottom may as well be a turned datum: then nothing is carried
-        little = 1.5 - 5.0 * max(0.0, float(v[COAST])) / max(loss, 0.05)
-        carried = float(np.clip(little, 0.0, 1.0)) if sweep >= _SETTLED else 0.0
-        d = _misfit(ring, sub, v, carried)
-        jac = _slopes(ring, sub, v, d, carried)
+        settled = sweep >= _SETTLED
+        d = _misfit(ring, sub, v, settled)
+        jac = _slopes(ring, sub, v, d, settled)
         spread = 1.4826 * float(np.median(np.abs(d - np.median(d)))) + 0.01
         width = max(min(width, 0.5 * 0.7**sweep), 3.5 * spread, 0.06)
         tukey = np.clip(1 - (d / width) ** 2, 0, None) ** 2
@@ -279,10 +304,10 @@ def fit_datum(ring: ToothRing, *, drive_clockwise: bool, priors: DatumPriors | N
     )
 
 
-def _slopes(ring: ToothRing, p: Points, v: Floats, at: Floats, carried: float) -> Floats:
+def _slopes(ring: ToothRing, p: Points, v: Floats, at: Floats, settled: bool) -> Floats:
     columns = []
     for j, h in enumerate(steps(len(v))):
         moved = v.copy()
         moved[j] += h
-        columns.append((_misfit(ring, p, moved, carried) - at) / h)
+        columns.append((_misfit(ring, p, moved, settled) - at) / h)
     return np.stack(columns, axis=1)

@@ -12,10 +12,12 @@ from toothcheck.tooth import ToothRing
 from toothcheck.toothform import IsoForm
 from toothcheck.wear.datum import (
     BEVEL,
+    BEVEL_FROM,
+    BEVEL_LIGHT,
     BIAS,
     TEXTURE_LENGTH_MM,
     Datum,
-    bevel_shape,
+    bevel_mm,
     form_of,
     placed,
     points_of,
@@ -78,8 +80,11 @@ def flanks_of(ring: ToothRing, datum: Datum, drive_clockwise: bool, rng: np.rand
     # what a low tip's bevel takes from the edges below the pitch circle and a little above, alike on both flanks; the
     # profiles nearer the tip keep it, as doubt (`bevel_std_mm`)
     bevelled = np.zeros((len(loss), 1 + len(v)))
-    bevelled[:, 1 + BEVEL] = bevel_shape(ring, form, at) * slope_r
-    bevelled[:, 0] = v[BEVEL] * bevelled[:, 1 + BEVEL]
+    bevelled[:, 0] = bevel_mm(ring, form, p, at, v) * slope_r
+    for j in (BEVEL, BEVEL_LIGHT, BEVEL_FROM):
+        moved = v.copy()
+        moved[j] += steps(len(v))[j]
+        bevelled[:, 1 + j] = (bevel_mm(ring, form, p, at, moved) * slope_r - bevelled[:, 0]) / steps(len(v))[j]
     low = max(form.junction_radius_mm - 0.3, form.pitch_radius_mm - 0.25 * form.roller_diameter_mm)
     high = form.pitch_radius_mm + 0.32 * form.roller_diameter_mm
     radii = np.linspace(low, high, RADII)
@@ -143,12 +148,12 @@ def _low_tip(ring: ToothRing, form: IsoForm) -> float:
     """Doubt of each flank at the pitch circle where the tip is so low that its bevel begins there, mm.
 
     The photo then shows two edges a few tenths of a millimetre apart, the face's and the form's, and light decides
-    which is the clearer one (seen on made photos of small pitch: the two differ by 0.2 mm).
+    which is the clearer one.  The datum takes the bevel off by what is darker beyond; this is for what that leaves.
     """
     if ring.tip_radius_mm is None:
         return 0.0
     lacking = 0.14 * ring.pitch_mm + 0.3 - (ring.tip_radius_mm - form.pitch_radius_mm)
-    return 0.1 * min(1.0, max(0.0, lacking / 0.5))
+    return 0.04 * min(1.0, max(0.0, lacking / 0.5))
 
 
 def _unexplained(mean: Floats, noise: Floats, clear: Bools) -> float:

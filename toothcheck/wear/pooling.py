@@ -11,7 +11,7 @@ from toothcheck.geometry import Bools, Floats
 
 _POOL_FROM = 5
 _USUAL_WEIGHT = 4
-"""How many teeth's worth of evidence the usual difference between teeth is: 0.03 mm and 6 % of the loss (made photos).
+"""How many teeth's worth of evidence the usual difference between teeth is: 0.03 mm and 10 % of the loss (made photos).
 """
 
 
@@ -48,7 +48,7 @@ def pool(loss: Floats, std: Floats, clear: Bools) -> Pooled:
     middle = float(np.median(loss[clear]))
     reach = 3 * (1.4826 * float(np.median(np.abs(loss[clear] - middle))) + 0.01)
     spread = float((np.clip(loss[clear] - middle, -reach, reach) ** 2).mean())
-    usual = (0.03 + 0.06 * max(0.0, middle)) ** 2
+    usual = (0.03 + 0.10 * max(0.0, middle)) ** 2
     differ = max(0.0, spread - variance)
     differ = (count * differ + _USUAL_WEIGHT * usual) / (count + _USUAL_WEIGHT)
     kept = differ / (differ + std**2)
