@@ -85,6 +85,25 @@ def test_a_bevel_that_begins_below_the_pitch_circle_is_not_wear(width_mm, lost):
         assert tooth.greatest_loss_mm.value < lost + 0.12
 
 
+def test_a_bevel_shows_in_edges_before_the_dark_and_not_in_those_before_the_light():
+    form = form_of(12.7, 8.51, 15, 0.5)
+    ring = replace(ring_of(form, drive=0.4), tip_radius_mm=form.pitch_radius_mm + 1.7)
+    begin = form.bevel_free_radius_mm(ring.tip_radius_mm) - 0.3
+
+    def lit_from_a_side(gap):
+        dark = gap.index < 8
+        beyond = np.maximum(np.hypot(*gap.nominal_mm.T) - begin, 0.0)
+        return replace(
+            gap,
+            offset_mm=gap.offset_mm - (0.4 * beyond if dark else 0.0),
+            darker=np.full(len(beyond), dark),
+        )
+
+    wear = judged(replace(ring, gaps=tuple(lit_from_a_side(g) for g in ring.gaps)))
+    for tooth in wear.teeth:
+        assert tooth.drive_loss_mm.value == pytest.approx(0.4, abs=0.06)  # the bevel alone takes 0.3 mm from a half
+
+
 def rolled_out(ring, form, deep_mm, drive_side):
     """The ring of a part whose seats a roller has worn over the gap's axis: most on the drive half, fading beyond."""
 
@@ -108,7 +127,10 @@ def test_a_seat_worn_over_its_bottom_does_not_move_the_datum(deep_mm, clockwise)
     radius = form.pitch_radius_mm
     rate = (form.half_thickness_mm(radius + h) / (radius + h) - form.half_thickness_mm(radius - h) / (radius - h)) / h
     arc = deep_mm * math.hypot(1, float(rate) / 2 * radius)
-    assert wear.teeth[3].drive_loss_mm.value == pytest.approx(arc, abs=0.12 * arc)
+    loss = wear.teeth[3].drive_loss_mm
+    # half of what a seat's bottom has lost is believed to go on beyond it, and the other half is doubt
+    assert loss.value == pytest.approx(arc, abs=0.2 * arc)
+    assert abs(loss.value - arc) < 1.96 * loss.std
     assert wear.teeth[3].coast_loss_mm.value == pytest.approx(0, abs=0.06 * arc + 0.01)
     assert wear.datum.gap_form.value == pytest.approx(0.4, abs=0.12)
 
