@@ -30,6 +30,8 @@ RADII = 40
 _CLEAR_MM = 0.12
 """A flank whose own doubt at the pitch circle is larger is not measured: a third of `watch` on a thin tooth."""
 _SMOOTH_MM = 0.35
+_ASTRAY_MM = 0.7
+"""How far a coast flank's loss may differ from that at the pitch circle; a bevel takes up to 0.6 mm."""
 _UNLIKE_MM = 0.03
 """How far light may move all drive flanks' edges against the coast flanks', which alone the datum is fitted to (made
 photos: the mean over a wheel's teeth is off by that much more than its other doubts)."""
@@ -116,6 +118,7 @@ def flanks_of(ring: ToothRing, datum: Datum, drive_clockwise: bool, rng: np.rand
         axis=-1,
     )
     own *= noise
+    seen[1, :, :-1] *= ~_left(radii > form.pitch_radius_mm, np.abs(mean[1, :, :-1] - mean[1, :, -1:]))
     clear = (seen[:, :, -1].min(0) >= 0.5) & (noise[:, :, -1].max(0) <= _CLEAR_MM)
     each = math.hypot(_unexplained(mean, noise, clear), _low_tip(ring, form))
     own += each * rng.standard_normal((DRAWS, 2, ring.teeth, 1))
@@ -168,6 +171,15 @@ def _unexplained(mean: Floats, noise: Floats, clear: Bools) -> float:
     spread = 1.4826 * float(np.median(np.abs(coast - np.median(coast))))
     expected = math.hypot(float(np.median(noise[1, clear, -1])), 0.01 + 0.03 * max(0.0, worn))
     return math.sqrt(max(0.0, spread**2 - expected**2))
+
+
+def _left(above: Bools, apart: Floats) -> Bools:
+    """(t, r) where coast flanks are no longer followed: from where, above the pitch circle, an edge leaves the rest.
+
+    No chain wears a hook into a coast flank, and no bevel reaches so deep: it is a link, dirt or a shadow.
+    """
+    out: Bools = np.logical_or.accumulate(above & (apart > _ASTRAY_MM), axis=1)
+    return out
 
 
 def arc_per_normal(form: IsoForm, r: Floats) -> Floats:
