@@ -29,6 +29,8 @@ DRAWS = 400
 RADII = 40
 _CLEAR_MM = 0.12
 """A flank whose own doubt at the pitch circle is larger is not measured: a third of `watch` on a thin tooth."""
+_GROWN_MM = 0.25
+"""How far outside the form a flank may be found."""
 _SMOOTH_MM = 0.35
 _ASTRAY_MM = 0.7
 """How far a coast flank's loss may differ from that at the pitch circle; a bevel takes up to 0.6 mm."""
@@ -120,6 +122,8 @@ def flanks_of(ring: ToothRing, datum: Datum, drive_clockwise: bool, rng: np.rand
     own *= noise
     seen[1, :, :-1] *= ~_left(radii > form.pitch_radius_mm, np.abs(mean[1, :, :-1] - mean[1, :, -1:]))
     clear = (seen[:, :, -1].min(0) >= 0.5) & (noise[:, :, -1].max(0) <= _CLEAR_MM)
+    # metal does not grow: an edge far outside the form is a link's, or dirt
+    clear &= mean[:, :, -1].min(0) > -_GROWN_MM
     each = math.hypot(_unexplained(mean, noise, clear), _low_tip(ring, form))
     own += each * rng.standard_normal((DRAWS, 2, ring.teeth, 1))
     alone = mean[:, :, -1].copy()
