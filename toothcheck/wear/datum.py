@@ -210,10 +210,10 @@ def _depth(ring: ToothRing, p: Points, v: Floats) -> Floats:
     return form.metal_depth_mm(placed(ring, p, v), with_tip=False)
 
 
-def _misfit(ring: ToothRing, p: Points, v: Floats, settled: bool) -> Floats:
+def _misfit(ring: ToothRing, p: Points, v: Floats, believed: float) -> Floats:
     """Depth in the ideal metal, less what common bias and even coast loss explain.
 
-    ``carried``, 0…1: how far the drive half's loss at the bottom is believed to go on beyond it.
+    ``believed``, 0…1: whether the drive half's loss at the bottom may go on beyond it at all.
     """
     form = form_of(ring, v)
     at = placed(ring, p, v)
@@ -221,9 +221,7 @@ def _misfit(ring: ToothRing, p: Points, v: Floats, settled: bool) -> Floats:
     coast = v[COAST] * form.flank_share(at) + v[COAST_SEAT] * np.minimum(share, 1.0)
     coast += bevel_mm(ring, form, p, at, v)
     # metal is smooth: what the drive half of a seat has lost at its bottom fades out over the coast half
-    coast += (
-        (v[CARRIED] if settled else 0.0) * max(0.0, v[SEAT] - _BOTTOM_MM) * np.maximum(0.0, 1.0 - share / _BOTTOM_SHARE)
-    )
+    coast += believed * v[CARRIED] * max(0.0, v[SEAT] - _BOTTOM_MM) * np.maximum(0.0, 1.0 - share / _BOTTOM_SHARE)
     even = np.where(p.drive, v[SEAT] + v[SEAT_SLOPE] * share, coast)
     out: Floats = form.metal_depth_mm(at, with_tip=False) + v[BIAS] - even
     return out
@@ -276,9 +274,12 @@ def fit_datum(ring: ToothRing, *, drive_clockwise: bool, priors: DatumPriors | N
         prior_std[COAST] = math.hypot(priors.coast_floor_mm, priors.coast_share_std * loss)
         prior_std[COAST_SEAT] = 0.002 + priors.coast_seat_share_std * loss
         prior = 1.0 / prior_std**2
-        settled = sweep >= _SETTLED
-        d = _misfit(ring, sub, v, settled)
-        jac = _slopes(ring, sub, v, d, settled)
+        # where the coast flanks are worn, too, the drive side may have been told wrong, and what the seats' bottoms
+        # seem to have lost be a datum turned by the wear: then nothing is carried
+        little = 1.5 - 5.0 * max(0.0, float(v[COAST])) / max(loss, 0.05)
+        believed = float(np.clip(little, 0.0, 1.0)) if sweep >= _SETTLED else 0.0
+        d = _misfit(ring, sub, v, believed)
+        jac = _slopes(ring, sub, v, d, believed)
         spread = 1.4826 * float(np.median(np.abs(d - np.median(d)))) + 0.01
         width = max(min(width, 0.5 * 0.7**sweep), 3.5 * spread, 0.06)
         tukey = np.clip(1 - (d / width) ** 2, 0, None) ** 2
@@ -304,10 +305,10 @@ def fit_datum(ring: ToothRing, *, drive_clockwise: bool, priors: DatumPriors | N
     )
 
 
-def _slopes(ring: ToothRing, p: Points, v: Floats, at: Floats, settled: bool) -> Floats:
+def _slopes(ring: ToothRing, p: Points, v: Floats, at: Floats, believed: float) -> Floats:
     columns = []
     for j, h in enumerate(steps(len(v))):
         moved = v.copy()
         moved[j] += h
-        columns.append((_misfit(ring, p, moved, settled) - at) / h)
+        columns.append((_misfit(ring, p, moved, believed) - at) / h)
     return np.stack(columns, axis=1)
