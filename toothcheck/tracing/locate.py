@@ -69,12 +69,13 @@ def locate(planes: NDArray[np.uint8], rims: Rims, paths: Paths, optics: Optics, 
     wall = np.where(rims.wall_seen, rims.wall_mm, 0.0).ravel() * per_mm
     start = paths.offset_mm.ravel() * per_mm
     ok = paths.in_frame.ravel() & (paths.near_evidence.ravel() > 0.02)
-    share = _far_share(planes, base, unit, start, wall, ok & (paths.near_evidence.ravel() > 0.3))
+    lines = _Lines(base, unit, start, wall, np.zeros_like(wall))
+    share = _far_share(planes, lines, ok & (paths.near_evidence.ravel() > 0.3))
     # of a narrow wall's two rims the clearer one was followed; of a wider one's, nearly always the near one
     together = (wall > 0) & (wall < TOGETHER_PX)
-    near = _place(planes, base, unit, start - np.where(together, share * wall, 0.0), wall, share, optics, ok)
+    near = _place(planes, lines._replace(start=start - np.where(together, share * wall, 0.0), share=share), optics, ok)
     apart = ok & (wall >= _APART_PX) & (paths.far_evidence.ravel() > 0.25)
-    far = _place(planes, base, unit, start + wall, np.zeros_like(wall), share, optics, apart)
+    far = _place(planes, lines._replace(start=start + wall, wall=np.zeros_like(wall)), optics, apart)
     parts = []
     for found, is_far in ((near, False), (far, True)):
         where, at, std, step = found
@@ -99,10 +100,31 @@ def locate(planes: NDArray[np.uint8], rims: Rims, paths: Paths, optics: Optics, 
     )
 
 
-def _far_share(
-    planes: NDArray[np.uint8], base: Floats, unit: Floats, start: Floats, wall: Floats, clear: Bools
-) -> Floats:
-    """Share (n,) of all the light's change across both rims that stands at the far one, 0…1.
+class _Lines(NamedTuple):
+    """The lines on which n places are measured, and what stands on them; px."""
+
+    base: Floats
+    """(n, 2) the nominal near rim."""
+    unit: Floats
+    """(n, 2) out of the metal."""
+    start: Floats
+    """(n,) about where the edge stands along the line."""
+    wall: Floats
+    """(n,) from near to far rim where the side wall is in sight."""
+    share: Floats
+    """(n,) of all the light's change across both rims, what stands at the far one, 0…1."""
+
+
+def _light(luma: NDArray[np.float32]) -> NDArray[np.float32]:
+    """Light of bilinear grey values, none outside the photo.
+
+    The table is 8 bit, so they are rounded: by 0.3 grey levels, below the noise.
+    """
+    return linear_light(np.where(np.isfinite(luma), np.rint(luma), 0).astype(np.uint8))
+
+
+def _far_share(planes: NDArray[np.uint8], lines: _Lines, clear: Bools) -> Floats:
+    """`_Lines.share`, from the photo; ``clear`` (n,) says which places can be relied on.
 
     A side wall darker than face and ground hides its near rim before a light ground and its far rim before a dark one.
     How light a wall is against its face changes with the direction that it faces: walls wide enough to be looked at
@@ -112,9 +134,9 @@ def _far_share(
     def level(from_px: Floats, to_px: Floats) -> Floats:
         at = from_px[:, None] + (to_px - from_px)[:, None] * np.linspace(0, 1, 5)
         luma = sample(planes, base[:, :1] + at * unit[:, :1], base[:, 1:] + at * unit[:, 1:])[..., 0]
-        light = linear_light(np.where(np.isfinite(luma), np.rint(luma), 0).astype(np.uint8))
-        return np.asarray(light.mean(1), dtype=np.float64)
+        return np.asarray(_light(luma).mean(1), dtype=np.float64)
 
+    base, unit, start, wall, _ = lines
     inside = np.maximum(level(start - 4, start - 2), 1.0)
     beyond = level(start + wall + 2, start + wall + 4)
     angle = np.arctan2(unit[:, 1], unit[:, 0])
@@ -146,53 +168,33 @@ class _Placed(NamedTuple):
     """Luma outside less inside, light."""
 
 
-def _place(
-    planes: NDArray[np.uint8],
-    base: Floats,
-    unit: Floats,
-    start: Floats,
-    wall: Floats,
-    share: Floats,
-    optics: Optics,
-    ok: Bools,
-) -> _Placed:
+def _place(planes: NDArray[np.uint8], lines: _Lines, optics: Optics, ok: Bools) -> _Placed:
     """What could be placed of the points that are ``ok``."""
-    two = (wall >= _BLEND_PX) & (wall < _APART_PX)
+    two = (lines.wall >= _BLEND_PX) & (lines.wall < _APART_PX)
     # one step needs shorter profiles and fewer levels than two
     parts = [
-        _place_alike(planes, base, unit, start, wall, share, optics, np.flatnonzero(ok & (two == is_two)), is_two)
-        for is_two in (False, True)
+        _place_alike(planes, lines, optics, np.flatnonzero(ok & (two == is_two)), is_two) for is_two in (False, True)
     ]
     order = np.argsort(np.concatenate([p.where for p in parts]), kind="stable")
     return _Placed(*(np.concatenate(columns)[order] for columns in zip(*parts, strict=True)))
 
 
 def _place_alike(
-    planes: NDArray[np.uint8],
-    base: Floats,
-    unit: Floats,
-    start: Floats,
-    wall: Floats,
-    share: Floats,
-    optics: Optics,
-    which: NDArray[np.int64],
-    two: bool,
+    planes: NDArray[np.uint8], lines: _Lines, optics: Optics, which: NDArray[np.int64], two: bool
 ) -> _Placed:
     """Place points that all have one step, or all have two."""
     n = len(which)
     if n == 0:
         return _Placed(which, np.zeros(0), np.zeros(0), np.zeros(0))
-    width = wall[which]
-    mixed = np.where((width > 0) & (width < _BLEND_PX), share[which] * width, 0.0).astype(np.float32)
+    base, unit, at, width, share = (column[which] for column in lines)
+    blended = (width > 0) & (width < _BLEND_PX)
+    mixed = np.where(blended, share * width, 0.0).astype(np.float32)
     t = np.arange(-_HALF_PX, _HALF_PX + (_APART_PX if two else 0.0) + 0.01, 0.5, dtype=np.float32)
-    at = start[which].copy()
-    x = base[which, :1] + (at[:, None] + t) * unit[which, :1]
-    y = base[which, 1:] + (at[:, None] + t) * unit[which, 1:]
+    x = base[:, :1] + (at[:, None] + t) * unit[:, :1]
+    y = base[:, 1:] + (at[:, None] + t) * unit[:, 1:]
     values = sample(planes, x, y)
     finite = np.isfinite(values[..., 0])
-    # bilinear between grey values, then to light: the table is 8 bit, so round (0.3 grey levels, below the noise)
-    luma = np.where(finite, np.rint(values[..., 0]), 0).astype(np.uint8)
-    light = linear_light(luma)
+    light = _light(values[..., 0])
     burnt = light >= SATURATED
     # noise of light: that of a grey value times the slope of the curve there
     # the mean as far out as two steps would reach: that far, light beside the edge may still have spilled over it
@@ -220,15 +222,16 @@ def _place_alike(
                 d[active] + reach[active],
                 two,
                 max(blur, 0.5),
-                share[which][active],
+                share[active],
             )
             variance = noise[k, active] ** 2
             # a channel that no step explains (luma in a shadow's slope) is believed the less
-            chi = np.einsum("ij,ij,ij->i", w, r, r) / variance / np.maximum(count[active] - 4, 1)
+            square = np.einsum("ij,ij,ij->i", w, r, r)
+            chi = square / variance / np.maximum(count[active] - 4, 1)
             variance = variance * np.maximum(1.0, chi)
             pull += np.einsum("ij,ij,ij->i", w, slope, r) / variance
             power[active] += np.einsum("ij,ij,ij->i", w, slope, slope) / variance
-            misfit[active] += np.einsum("ij,ij,ij->i", w, r, r) / variance
+            misfit[active] += square / variance
             if k == 0:
                 step[active] = level[:, 1:].sum(1) if two else level[:, 1]
                 if burnt[active].any():
@@ -244,7 +247,7 @@ def _place_alike(
     chi2 = misfit / np.maximum(3 * count - 10, 1)
     std = np.sqrt(2 * np.maximum(chi2, 0.5) / power)
     place = at + d  # a narrow wall's mixture was entered its share of the wall early, and comes out so
-    std = np.hypot(std, np.where((width > 0) & (width < _BLEND_PX), 0.17 * width, 0.0))
+    std = np.hypot(std, np.where(blended, 0.17 * width, 0.0))
     # two steps closer than the blur's width share their levels badly: the doubt is a share of the wall
     std = np.hypot(std, np.where(two & (width < 3.0), 0.15 * width, 0.0))
     good = (np.abs(d) < 2.0) & (std < 0.8) & np.isfinite(std) & (count > 8)

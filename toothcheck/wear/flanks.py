@@ -85,10 +85,11 @@ def flanks_of(ring: ToothRing, datum: Datum, drive_clockwise: bool, rng: np.rand
     # profiles nearer the tip keep it, as doubt (`bevel_std_mm`)
     bevelled = np.zeros((len(loss), 1 + len(v)))
     bevelled[:, 0] = bevel_mm(ring, form, p, at, v) * slope_r
+    step = steps(len(v))
     for j in (BEVEL, BEVEL_LIGHT, BEVEL_FROM):
         moved = v.copy()
-        moved[j] += steps(len(v))[j]
-        bevelled[:, 1 + j] = (bevel_mm(ring, form, p, at, moved) * slope_r - bevelled[:, 0]) / steps(len(v))[j]
+        moved[j] += step[j]
+        bevelled[:, 1 + j] = (bevel_mm(ring, form, p, at, moved) * slope_r - bevelled[:, 0]) / step[j]
     low = max(form.junction_radius_mm - 0.3, form.pitch_radius_mm - 0.25 * form.roller_diameter_mm)
     high = form.pitch_radius_mm + 0.32 * form.roller_diameter_mm
     radii = np.linspace(low, high, RADII)
