@@ -100,6 +100,7 @@ def _clear(inspection: Inspection, drive_clockwise: bool) -> ToothRing:
                     std_mm=readonly(gap.std_mm[keep]),
                     doubt_mm=readonly(gap.doubt_mm[keep]),
                     modes_mm=readonly(gap.modes_mm[keep]),
+                    darker=gap.darker[keep],
                 )
             )
     return replace(ring, gaps=tuple(gaps))

@@ -15,6 +15,9 @@ from toothcheck.geometry import Bools, Floats, Ints, readonly
 from toothcheck.pose import PlanePose
 from toothcheck.toothform import IsoForm, Outline
 
+_BETWEEN = (0.2, 0.4, 0.6, 0.8)
+"""Shares of the thickness at which the side wall is looked at between its rims."""
+
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
 class Wheel:
@@ -75,8 +78,11 @@ def flank_outline(form: IsoForm, step_mm: float, reach_mm: float) -> Outline:
     return Outline(points_mm=gap.points_mm[keep], normals=gap.normals[keep], part=gap.part[keep])
 
 
-def rims(wheel: Wheel, outline: Outline) -> Rims:
-    """Project the nominal outline of every gap of a wheel."""
+def rims(wheel: Wheel, outline: Outline, tip_radius_mm: float | None = None) -> Rims:
+    """Project the nominal outline of every gap of a wheel.
+
+    ``tip_radius_mm``: where the metal ends, if it was seen; what the outline draws beyond hides nothing.
+    """
     z = wheel.form.teeth
     index = np.arange(z)
     n = len(outline.points_mm)
@@ -86,9 +92,19 @@ def rims(wheel: Wheel, outline: Outline) -> Rims:
     near = plane.project(points)
     ahead = plane.project(points + 0.5 * normals)
     step = 2 * (ahead - near)
+    metal = np.ones(n, dtype=bool)
+    if tip_radius_mm is not None:
+        metal = np.hypot(outline.points_mm[:, 0], outline.points_mm[:, 1]) <= tip_radius_mm
     # the far rim, as it appears on the face's plane, is the same outline moved by a slowly varying vector
     far_on_face = plane.on_plane(plane.project(points, -wheel.thickness_mm))
-    wall, met = _crossing(points, normals, far_on_face)
+    wall, met = _crossing(points, normals, far_on_face, metal)
+    # seen along a tooth, its far tip stands short of the near one: between them the tip's own wall is in sight, and
+    # behind a hollow flank it stands out past the near rim
+    for share in _BETWEEN:
+        between = plane.on_plane(plane.project(points, -share * wheel.thickness_mm))
+        out, there = _crossing(points, normals, between, metal)
+        beyond = there & (out > np.where(met, np.maximum(wall, 0.0), 0.0))
+        wall, met = np.where(beyond, out, wall), met | beyond
     return Rims(
         outline=outline,
         points_mm=points,
@@ -100,17 +116,18 @@ def rims(wheel: Wheel, outline: Outline) -> Rims:
     )
 
 
-def _crossing(points: Floats, normals: Floats, other: Floats) -> tuple[Floats, Bools]:
+def _crossing(points: Floats, normals: Floats, other: Floats, metal: Bools) -> tuple[Floats, Bools]:
     """How far along its straight normal each point (g, n, 2) meets the polyline ``other`` (g, n, 2), nearest crossing.
 
-    Where the normal passes the polyline's ends there is no crossing; the nearest point's distance stands in.
+    Of the polyline only what lies between points that are ``metal`` (n,) counts.  Where the normal passes its ends there
+    is no crossing; the distance of the point that belongs to it stands in.
     """
     dx = other[:, None, :, 0] - points[:, :, None, 0]
     dy = other[:, None, :, 1] - points[:, :, None, 1]
     nx, ny = normals[..., 0][..., None], normals[..., 1][..., None]
     along = dx * nx + dy * ny
     across = dx * -ny + dy * nx
-    change = across[..., :-1] * across[..., 1:] <= 0
+    change = (across[..., :-1] * across[..., 1:] <= 0) & (metal[:-1] & metal[1:])
     span = across[..., :-1] - across[..., 1:]
     f = np.where(change, across[..., :-1] / np.where(np.abs(span) < 1e-12, 1.0, span), 0.0)
     at = along[..., :-1] * (1 - f) + along[..., 1:] * f

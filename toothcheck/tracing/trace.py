@@ -84,7 +84,7 @@ def trace(
         # worn flanks face another way than new ones: their walls come into sight, or leave it, elsewhere
         outline = ideal if worn is None else worn_outline(ideal, np.interp(_arc(ideal), *worn), step)
         coast = coast_side(outline.points_mm[:, 0], drive_clockwise)
-        frame = rims(wheel, outline)
+        frame = rims(wheel, outline, tip)
         settled = sweep >= 3
         expected: dict[str, Any]
         if not settled:

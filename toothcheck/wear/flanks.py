@@ -249,7 +249,9 @@ def _from_below(
     share = 0.5 if abs(gap) > 0.15 else 0.0
     kernel = (1 - share) * long + share * short
     sd = math.hypot(math.hypot(sd_long, share * sd_short) * shared, common, 0.5 * gap)
-    cover = min(1.0, float(near.sum()) * spacing / 1.25, reach * spacing / 2.3)
+    # what is drawn on from below alone is a guess: a box's or a link's corner may stand there
+    beside = (d > -0.25) & (d < 0.35)
+    cover = min(1.0, float(near.sum()) * spacing / 1.25, float(beside.sum()) * spacing / 0.5, reach * spacing / 2.3)
     return (kernel @ values)[None], np.array([sd]), np.array([cover])
 
 
