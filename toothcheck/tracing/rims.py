@@ -119,8 +119,8 @@ def rims(wheel: Wheel, outline: Outline, tip_radius_mm: float | None = None) -> 
 def _crossing(points: Floats, normals: Floats, other: Floats, metal: Bools) -> tuple[Floats, Bools]:
     """How far along its straight normal each point (g, n, 2) meets the polyline ``other`` (g, n, 2), nearest crossing.
 
-    Of the polyline only what lies between points that are ``metal`` (n,) counts.  Where the normal passes its ends there
-    is no crossing; the distance of the point that belongs to it stands in.
+    Of the polyline only what lies between points that are ``metal`` (n,) counts.  Where the normal passes its ends
+    there is no crossing; the distance of the point that belongs to it stands in.
     """
     dx = other[:, None, :, 0] - points[:, :, None, 0]
     dy = other[:, None, :, 1] - points[:, :, None, 1]

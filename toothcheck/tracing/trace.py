@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 from dataclasses import dataclass
 from typing import Any
 
@@ -119,7 +120,7 @@ def trace(
         if sweep >= 2:
             tip = _tip_radius(wheel, outline, paths, trust, coast)
         if sweep >= 3:
-            worn = _typical_wear(outline, paths, trust, coast, ideal)
+            worn = _typical_wear(outline, paths, trust, coast, ideal, tip)
     assert result is not None
     gone = missing_teeth(planes, wheel, frame, paths, trust)
     ring = _ring(wheel, frame, paths, edges, result, trust, scale_std, priors.bias_mm, tip, gone)
@@ -152,9 +153,12 @@ def _tip_radius(wheel: Wheel, outline: Outline, paths: Paths, trust: Floats, coa
 
 
 def _typical_wear(
-    outline: Outline, paths: Paths, trust: Floats, coast: Bools, ideal: Outline
+    outline: Outline, paths: Paths, trust: Floats, coast: Bools, ideal: Outline, tip: float | None
 ) -> tuple[Floats, Floats] | None:
-    """Arc lengths on the ideal outline and the median offset there over trusted gaps; none on the coast side."""
+    """Arc lengths on the ideal outline and the median offset there over trusted gaps; none on the coast side.
+
+    Beyond the tip, where there is no metal to follow, it stays what it was below.
+    """
     good = trust > 0.2
     if good.sum() < 3:
         return None
@@ -173,6 +177,10 @@ def _typical_wear(
     drive_at_minus = bool(outline.points_mm[~coast][0, 0] < 0)
     drive = (ideal.points_mm[::2, 0] < 0) == drive_at_minus
     middle = np.where(drive, middle, 0.0)
+    radius = np.hypot(*ideal.points_mm[::2].T)
+    metal = drive & (radius < (math.inf if tip is None else tip))
+    if metal.any():
+        middle[drive & ~metal] = middle[metal][np.argmax(radius[metal])]
     return arc, gaussian_filter1d(middle, 0.6 / max(float(np.diff(arc).mean()), 0.05))
 
 
