@@ -164,14 +164,11 @@ def loss_between(
     except ValueError as error:
         raise CannotTell(f"The photos cannot be compared: {error}.", hint="Photograph all teeth both times.") from error
     alone = [
-        median_of([t.drive_loss_mm for t in i.wear.teeth if t.measured and t.drive_loss_mm is not None])
+        {t.index: t.drive_loss_mm for t in i.wear.teeth if t.measured and t.drive_loss_mm is not None}
         for i in (before, after)
         if i.wear is not None
     ]
-    if alone[0] is None or alone[1] is None:
-        return found
-    apart = Estimate(value=alone[1].value - alone[0].value, std=math.hypot(alone[0].std, alone[1].std))
-    return joined(found, apart)
+    return joined(found, alone[0], alone[1]) if all(alone) else found
 
 
 def thickness_of(inspection: Inspection) -> Estimate | None:

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import math
+from collections.abc import Mapping
 from dataclasses import dataclass, replace
 from typing import Any
 
@@ -165,38 +166,52 @@ def compare(
     )
 
 
-def joined(comparison: Comparison, single: Estimate) -> Comparison:
-    """Bring in what the two photos say each by itself about the common loss.
+def joined(comparison: Comparison, before: Mapping[int, Estimate], after: Mapping[int, Estimate]) -> Comparison:
+    """Bring in what the two photos say each by itself.
 
     Laid on each other by coast flanks alone, two rings leave a turn, a size and the coast flanks' own wear hard to tell
-    apart; each photo's datum settles them by the ideal form instead.  Both are weighed by their uncertainties; where
-    they disagree by more than these, the uncertainty grows (the Birge ratio).  Neglected: that both saw the same edges.
+    apart; each photo's datum settles them by seats, spacing and the ideal form as well, and judges its teeth together.
+    On made pairs the difference of the two was nearer the truth than the laid rings or any mean of both, so it stands
+    where both photos measured a tooth; other teeth are moved along with it.  Where the two ways disagree by more than
+    their uncertainties, the uncertainty grows (the Birge ratio).  Neglected: that what both photos share (the gap form)
+    falls out of a difference, which makes the uncertainty somewhat too wide.
 
     Parameters
     ----------
     comparison
         From `compare`.
-    single
-        Median drive loss of the later ring less that of the earlier, mm.
+    before, after
+        Drive losses of the teeth measured in each photo, mm, by their number there; not empty.
     """
     own = comparison.median_loss_mm
-    weights = np.array([1 / own.std**2, 1 / single.std**2])
-    value = float(weights @ [own.value, single.value] / weights.sum())
-    ratio = abs(own.value - single.value) / math.hypot(own.std, single.std)
-    std = max(1.0, ratio) / math.sqrt(float(weights.sum()))
-    shift = value - own.value
+    single = _difference(_middle(before), _middle(after))
+    ratio = max(1.0, abs(own.value - single.value) / math.hypot(own.std, single.std))
 
-    def moved(e: Estimate) -> Estimate:
-        return Estimate(value=e.value + shift, std=math.sqrt(max(0.0, e.std**2 - own.std**2) + std**2))
+    def wider(e: Estimate) -> Estimate:
+        return Estimate(value=e.value, std=ratio * e.std)
 
-    return replace(
-        comparison,
-        median_loss_mm=Estimate(value=value, std=std),
-        losses_mm=tuple(v + shift for v in comparison.losses_mm),
-        teeth=tuple(
-            replace(t, drive_loss_mm=moved(t.drive_loss_mm), greatest_loss_mm=moved(t.greatest_loss_mm))
-            for t in comparison.teeth
-        ),
+    shift = single.value - own.value
+    teeth = []
+    for t in comparison.teeth:
+        moved = Estimate(value=t.drive_loss_mm.value + shift, std=math.hypot(t.drive_loss_mm.std, single.std))
+        if t.index in before and t.index_after in after:
+            moved = _difference(before[t.index], after[t.index_after])
+        change = moved.value - t.drive_loss_mm.value
+        greatest = Estimate(value=t.greatest_loss_mm.value + change, std=max(t.greatest_loss_mm.std, moved.std))
+        teeth.append(replace(t, drive_loss_mm=wider(moved), greatest_loss_mm=wider(greatest)))
+    values = [t.drive_loss_mm.value for t in teeth] or [v + shift for v in comparison.losses_mm]
+    return replace(comparison, median_loss_mm=wider(single), losses_mm=tuple(sorted(values)), teeth=tuple(teeth))
+
+
+def _difference(before: Estimate, after: Estimate) -> Estimate:
+    return Estimate(value=after.value - before.value, std=math.hypot(before.std, after.std))
+
+
+def _middle(values: Mapping[int, Estimate]) -> Estimate:
+    """The median, with the median of the uncertainties: what teeth share does not average out."""
+    return Estimate(
+        value=float(np.median([v.value for v in values.values()])),
+        std=float(np.median([v.std for v in values.values()])),
     )
 
 
