@@ -14,7 +14,7 @@ import numpy as np
 import pytest
 from PIL import Image
 
-from toothcheck.comparing import Landmarks, compare
+from toothcheck.comparing import Landmarks, compare, joined
 from toothcheck.comparing.chart import drawn
 from toothcheck.errors import DifferentPartError
 from toothcheck.estimate import Estimate
@@ -154,6 +154,30 @@ def test_two_rings_find_much_less_than_one_can_when_their_edges_are_good():
     # what the coast flanks may have lost evenly is in neither: it is the larger part of what remains
     assert result.median_loss_mm.std < one / 2
     assert compare(before, after, drive_clockwise=True).median_loss_mm.std < one
+
+
+def test_what_both_photos_measured_stands_and_other_teeth_move_along():
+    rng = np.random.default_rng(25)
+    loss, maker = rng.uniform(0.1, 0.4, 15), rng.normal(0, 0.03, 15)
+    laid = compare(
+        ring(rng, maker=maker, **placed(rng)), ring(rng, maker=maker, loss=loss, **placed(rng)), drive_clockwise=True
+    )
+    shift = 0.02
+    seen = [t for t in laid.teeth if t.index != 4]
+    before = {t.index: Estimate(value=0.02, std=0.03) for t in seen}
+    after = {t.index_after: Estimate(value=t.drive_loss_mm.value + 0.02 + shift, std=0.04) for t in seen}
+    result = joined(laid, before, after)
+    for t, old in zip(result.teeth, laid.teeth, strict=True):
+        # tooth 4 was measured in neither photo: it moves with the median, and is known no better
+        by = result.median_loss_mm.value - laid.median_loss_mm.value if t.index == 4 else shift
+        assert t.drive_loss_mm.value == pytest.approx(old.drive_loss_mm.value + by)
+        assert t.drive_loss_mm.std >= math.hypot(0.03, 0.04) - 1e-12
+        assert t.greatest_loss_mm.value > old.greatest_loss_mm.value
+    assert result.median_loss_mm.std == pytest.approx(math.hypot(0.03, 0.04))
+    far = {k: Estimate(value=e.value + 1.0, std=e.std) for k, e in after.items()}
+    apart = joined(laid, before, far)  # Birge's ratio, from memory: an uncertainty that the disagreement calls for
+    ratio = abs(apart.median_loss_mm.value - laid.median_loss_mm.value) / math.hypot(laid.median_loss_mm.std, 0.05)
+    assert apart.median_loss_mm.std == pytest.approx(0.05 * ratio)
 
 
 def test_the_same_part_twice_has_lost_nothing():

@@ -4,7 +4,9 @@ Sketch: both rings are laid on one reference outline (the middle ISO form), so e
 point.  The difference of two gaps is then, on the coast flank and the coast half of the seat, nothing but place, turn,
 size, one edge offset and the rings' own shared unknowns: a linear fit with their priors.  Carried over to the drive
 flank, what is left of the difference is the loss.  What the maker left on the part (its gap form, its root depth) is in
-both rings and falls out: that is why two photos find less wear than one can.
+both rings and falls out: that is why two photos find less wear than one can.  Photos err more in other ways than good
+rings do, so between two photos what each measured by itself goes before (`joined`); the laid rings say which tooth is
+which, whether it is the same part, and what is drawn.
 
 Which tooth is which is another question.  Without a mark the wheel may have been turned by any number of pitches; the
 coast halves' own small deviations decide, where they are large enough, and when they are not it is said: then only the
