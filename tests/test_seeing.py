@@ -19,7 +19,7 @@ from toothcheck.synthetic import Part, Scene, Sensor, make_photo, set_stage
 from toothcheck.toothform import IsoForm
 from toothcheck.tracing.follow import follow, step_evidence
 from toothcheck.tracing.locate import locate
-from toothcheck.tracing.rims import Wheel, flank_outline, rims
+from toothcheck.tracing.rims import Wheel, flank_outline, rims, worn_outline
 from toothcheck.tracing.seed import find, refine, view_plane
 
 FEW = settings(max_examples=25, derandomize=True, deadline=None, database=None)
@@ -211,6 +211,40 @@ def test_walls_are_in_sight_on_the_side_that_is_turned_to_the_camera():
     # where the wall is straight and faces the camera its width follows from similar triangles (our arithmetic)
     straight = clear & (OUTLINE.part == 1)
     assert np.median(np.abs(seen.wall_mm - expected)[straight]) < 0.06
+
+
+def test_between_its_rims_an_oblique_hooked_tooth_hides_what_its_swept_outline_covers():
+    """Against the outline drawn at sixty depths on one fine raster, and the way out of it along each normal."""
+    camera = Camera(width_px=1200, height_px=900, focal_px=1500)
+    wheel = wheel_before(camera, tilt=(0.46, 0.0), thickness=7.0)
+    ideal = flank_outline(FORM, 0.2, 3.4)
+    above = np.hypot(*ideal.points_mm.T) - FORM.pitch_radius_mm
+    hollow = np.where(ideal.points_mm[:, 0] < 0, -0.8 * np.exp(-((above / 1.5) ** 2)), 0.0)
+    outline = worn_outline(ideal, hollow, 0.2)
+    tip = FORM.pitch_radius_mm + 2.2
+    seen = rims(wheel, outline, tip)
+    metal = np.hypot(*outline.points_mm.T) <= tip
+    fine, middle = 25, 55.0
+    covered = np.zeros((int(2 * middle * fine),) * 2, np.uint8)
+    # gaps are counted counterclockwise and each runs from -x to +x, clockwise: reversed, they make one outline
+    loop = seen.points_mm[:, metal][:, ::-1].reshape(-1, 2)
+    for depth in np.linspace(0, wheel.thickness_mm, 60):
+        at = wheel.plane.on_plane(wheel.plane.project(loop, -depth))
+        cv2.fillPoly(covered, [np.rint((at + middle) * fine * 16).astype(np.int32)], 1, shift=4)
+    out = np.arange(0.0, 4.0, 0.02)
+    along = seen.points_mm[..., None, :] + (out[:, None] + 0.08) * seen.normals[..., None, :]
+    column, row = np.moveaxis(np.rint((along + middle) * fine).astype(int), -1, 0)
+    inside = covered[row, column] > 0
+    free = np.where(inside.all(-1), out[-1], out[inside.argmin(-1)])
+    flank = metal & (np.hypot(*outline.points_mm.T) > FORM.pitch_radius_mm - 1.5)
+    whole = np.broadcast_to(flank, free.shape) & (free < 3.5)
+    wall = np.where(seen.wall_seen, seen.wall_mm, 0.0)
+    error = np.abs(wall - free)[whole]
+    assert (free[whole] > 0.2).sum() > 100
+    assert np.quantile(error, 0.9) < 0.15
+    plain = rims(wheel, outline)  # told nothing of the tip, flanks drawn on beyond it
+    worse = np.abs(np.where(plain.wall_seen, plain.wall_mm, 0.0) - free)[whole]
+    assert (worse > 0.3).sum() > 2 * (error > 0.3).sum()
 
 
 def drawn(wheel, size, *, blur=0.8, noise=1.5, metal=170, ground=60, shade=0.0):
