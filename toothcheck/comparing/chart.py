@@ -44,8 +44,8 @@ def _outlines(axes: Axes, comparison: Comparison) -> None:
     for number, (before, after) in enumerate(comparison.outlines_mm):
         between = np.concatenate([before, after[::-1]])
         axes.fill(*between.T, color=_GONE, alpha=0.8, linewidth=0.6, label="changed" if number == 0 else None)
-        axes.plot(*before.T, color=_BEFORE, linewidth=0.4, label="before" if number == 0 else None)
-        axes.plot(*after.T, color=_AFTER, linewidth=0.4, label="after" if number == 0 else None)
+        axes.plot(*before.T, color=_BEFORE, linewidth=0.7, label="before" if number == 0 else None)
+        axes.plot(*after.T, color=_AFTER, linewidth=0.7, label="after" if number == 0 else None)
     axes.set(aspect="equal", xlabel="mm", ylabel="mm", title="outlines, laid on each other by what does not wear")
     axes.legend(loc="center", fontsize=8, frameon=False)
 
@@ -66,10 +66,14 @@ def _losses(axes: Axes, comparison: Comparison) -> None:
             linewidth=1,
             label="tooth ± 2 standard uncertainties",
         )
+    else:
+        # which tooth each belongs to is not known, how they spread is
+        rank = range(1, len(comparison.losses_mm) + 1)
+        axes.plot(rank, comparison.losses_mm, "o", color=_GREY, markersize=4, label="teeth if they were alike before")
     axes.axhline(0, color=_BEFORE, linewidth=0.6)
     axes.set(
-        xlabel="tooth, as numbered before",
+        xlabel="tooth, as numbered before" if comparison.teeth else "teeth, the least loss first",
         ylabel="loss on the drive flank at the pitch circle, mm",
-        title="what each tooth lost" if comparison.teeth else "the teeth cannot be told apart: the median only",
+        title="what each tooth lost" if comparison.teeth else "the teeth cannot be told apart: the median holds",
     )
     axes.legend(loc="best", fontsize=8, frameon=False)

@@ -265,15 +265,14 @@ def losses(
 def outlines(
     before: ToothRing, ref: Reference, b: Table, a: Table, turned_by: int
 ) -> tuple[tuple[Floats, Floats], ...]:
-    """Both edges of each gap in BEFORE's plane, for drawing."""
+    """Both edges of each gap in BEFORE's plane where both were seen, for drawing."""
     out = []
     for gap in range(before.teeth):
-        pair = []
-        for table, row in ((b, gap), (a, (gap + turned_by) % before.teeth)):
-            seen = np.isfinite(table.offset[row])
-            points = ref.points[seen] + table.offset[row, seen, None] * ref.normals[seen]
-            turn = before.phase + gap * 2 * math.pi / before.teeth - math.pi / 2
-            pair.append(readonly(rotated(points, float(wrapped(np.array(turn), 2 * math.pi)))))
-        if len(pair[0]) and len(pair[1]):
-            out.append((pair[0], pair[1]))
+        rows = b.offset[gap], a.offset[(gap + turned_by) % before.teeth]
+        seen = np.isfinite(rows[0]) & np.isfinite(rows[1])
+        if not seen.any():
+            continue
+        turn = float(wrapped(np.array(before.phase + gap * 2 * math.pi / before.teeth - math.pi / 2), 2 * math.pi))
+        one, two = (readonly(rotated(ref.points[seen] + row[seen, None] * ref.normals[seen], turn)) for row in rows)
+        out.append((one, two))
     return tuple(out)
