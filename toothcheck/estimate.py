@@ -3,7 +3,10 @@
 from __future__ import annotations
 
 import math
+from collections.abc import Iterable
 from dataclasses import dataclass
+
+import numpy as np
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -36,6 +39,10 @@ class Estimate:
         place = 1 - math.floor(math.log10(std))  # 0.0996 has become 0.10
         return Estimate(value=round(self.value, place), std=round(std, place))
 
+    def less(self, other: Estimate) -> Estimate:
+        """Take another from it, as if nothing that is uncertain were common to both (JCGM 100:2008, 5.1.2)."""
+        return Estimate(value=self.value - other.value, std=math.hypot(self.std, other.std))
+
     def as_json(self) -> dict[str, float]:
         """``{"value": v, "std": s}``, rounded together."""
         r = self.rounded()
@@ -54,3 +61,11 @@ class Estimate:
         value = round(self.value, digits - exponent)
         std = round(self.std, digits - exponent)
         return f"{value + 0.0:.{places}f} ± {std:.{places}f} {unit}".strip()
+
+
+def median_of(values: Iterable[Estimate]) -> Estimate | None:
+    """The median, with the median of the uncertainties: what the values share does not average out.  None of none."""
+    known = list(values)
+    if not known:
+        return None
+    return Estimate(value=float(np.median([e.value for e in known])), std=float(np.median([e.std for e in known])))

@@ -20,7 +20,7 @@ import numpy as np
 from toothcheck.chains import chain
 from toothcheck.comparing import Comparison, Landmarks, compare, joined
 from toothcheck.errors import CannotTell, DifferentPartError
-from toothcheck.estimate import Estimate
+from toothcheck.estimate import Estimate, median_of
 from toothcheck.features.circles import find_circles
 from toothcheck.geometry import readonly
 from toothcheck.inspection import Claim, Inspection, inspect, tip_pixels
@@ -168,7 +168,7 @@ def loss_between(
         for i in (before, after)
         if i.wear is not None
     ]
-    return joined(found, alone[0], alone[1]) if all(alone) else found
+    return joined(found, alone[0], alone[1])
 
 
 def thickness_of(inspection: Inspection) -> Estimate | None:
@@ -179,13 +179,6 @@ def thickness_of(inspection: Inspection) -> Estimate | None:
     if inspection.wear is None:
         return None
     return median_of([t.thickness_mm for t in inspection.wear.teeth if t.measured and t.thickness_mm is not None])
-
-
-def median_of(values: list[Estimate]) -> Estimate | None:
-    """The median, with the median of the uncertainties."""
-    if not values:
-        return None
-    return Estimate(value=float(np.median([v.value for v in values])), std=float(np.median([v.std for v in values])))
 
 
 # --- checked on made pairs -------------------------------------------------------------------------------------------

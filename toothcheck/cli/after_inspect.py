@@ -141,8 +141,7 @@ def _read(path: Path) -> dict[str, Any]:
 
 
 def _thickness(reading: dict[str, Any], path: Path) -> Estimate:
-    from toothcheck.estimate import Estimate
-    from toothcheck.pairing import median_of
+    from toothcheck.estimate import Estimate, median_of
 
     try:
         values = [Estimate(**t["thickness_mm"]) for t in reading["teeth"] if t["thickness_mm"] is not None]

@@ -55,8 +55,7 @@ def against_reading(baseline_mm: Estimate, now_mm: Estimate) -> AgainstBaseline:
     Each is only as good as its own photo (scale, exposure), nothing falls out between them, and what coast flanks lost
     counts along.
     """
-    loss = Estimate(value=baseline_mm.value - now_mm.value, std=math.hypot(baseline_mm.std, now_mm.std))
-    return _against(loss, baseline_mm, tooth_by_tooth=False)
+    return _against(baseline_mm.less(now_mm), baseline_mm, tooth_by_tooth=False)
 
 
 def _against(loss: Estimate, thickness: Estimate, *, tooth_by_tooth: bool) -> AgainstBaseline:

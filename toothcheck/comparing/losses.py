@@ -12,7 +12,7 @@ import numpy as np
 from toothcheck.comparing.aligning import EDGE_STD_MM, Alignment, disagreement, fitted, turn_probabilities
 from toothcheck.comparing.laying import Reference, Table, lay, mirrored, reference_of
 from toothcheck.comparing.sameness import Landmarks, check_same, turns_allowed
-from toothcheck.estimate import Estimate
+from toothcheck.estimate import Estimate, median_of
 from toothcheck.geometry import Floats, readonly, rotated, wrapped
 from toothcheck.tooth import ToothRing
 from toothcheck.wear.pooling import pool
@@ -181,10 +181,14 @@ def joined(comparison: Comparison, before: Mapping[int, Estimate], after: Mappin
     comparison
         From `compare`.
     before, after
-        Drive losses of the teeth measured in each photo, mm, by their number there; not empty.
+        Drive losses of the teeth measured in each photo, mm, by their number there; where one is empty, nothing is
+        brought in.
     """
     own = comparison.median_loss_mm
-    single = _difference(_middle(before), _middle(after))
+    first, then = median_of(before.values()), median_of(after.values())
+    if first is None or then is None:
+        return comparison
+    single = then.less(first)
     ratio = max(1.0, abs(own.value - single.value) / math.hypot(own.std, single.std))
 
     def wider(e: Estimate) -> Estimate:
@@ -195,24 +199,12 @@ def joined(comparison: Comparison, before: Mapping[int, Estimate], after: Mappin
     for t in comparison.teeth:
         moved = Estimate(value=t.drive_loss_mm.value + shift, std=math.hypot(t.drive_loss_mm.std, single.std))
         if t.index in before and t.index_after in after:
-            moved = _difference(before[t.index], after[t.index_after])
+            moved = after[t.index_after].less(before[t.index])
         change = moved.value - t.drive_loss_mm.value
         greatest = Estimate(value=t.greatest_loss_mm.value + change, std=max(t.greatest_loss_mm.std, moved.std))
         teeth.append(replace(t, drive_loss_mm=wider(moved), greatest_loss_mm=wider(greatest)))
     values = [t.drive_loss_mm.value for t in teeth] or [v + shift for v in comparison.losses_mm]
     return replace(comparison, median_loss_mm=wider(single), losses_mm=tuple(sorted(values)), teeth=tuple(teeth))
-
-
-def _difference(before: Estimate, after: Estimate) -> Estimate:
-    return Estimate(value=after.value - before.value, std=math.hypot(before.std, after.std))
-
-
-def _middle(values: Mapping[int, Estimate]) -> Estimate:
-    """The median, with the median of the uncertainties: what teeth share does not average out."""
-    return Estimate(
-        value=float(np.median([v.value for v in values.values()])),
-        std=float(np.median([v.std for v in values.values()])),
-    )
 
 
 def losses(

@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import math
 from dataclasses import dataclass
 from typing import Literal
 
@@ -196,7 +195,7 @@ def _match(field: Field, old: Part, new: Part) -> FieldMatch:
             probability_same=right if same else 1 - right,
             why=why,
         )
-    d = Estimate(value=b.value - a.value, std=math.hypot(a.std, b.std))
+    d = b.less(a)
     if d.std > 0:
         p = float(norm.cdf((field.allowed_mm - d.value) / d.std) - norm.cdf((-field.allowed_mm - d.value) / d.std))
     else:

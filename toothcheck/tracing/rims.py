@@ -92,18 +92,20 @@ def rims(wheel: Wheel, outline: Outline, tip_radius_mm: float | None = None) -> 
     near = plane.project(points)
     ahead = plane.project(points + 0.5 * normals)
     step = 2 * (ahead - near)
-    metal = np.ones(n, dtype=bool)
-    if tip_radius_mm is not None:
-        metal = np.hypot(outline.points_mm[:, 0], outline.points_mm[:, 1]) <= tip_radius_mm
+    radius = np.hypot(outline.points_mm[:, 0], outline.points_mm[:, 1])
+    metal = radius <= (np.inf if tip_radius_mm is None else tip_radius_mm)
     # the far rim, as it appears on the face's plane, is the same outline moved by a slowly varying vector
     far_on_face = plane.on_plane(plane.project(points, -wheel.thickness_mm))
-    wall, met = _crossing(points, normals, far_on_face, metal)
+    wall = _crossing(points, normals, far_on_face, metal)
+    met = np.isfinite(wall)
+    # where the normal passes the far rim's ends, the point that belongs to it says how far off it is
+    wall = np.where(met, wall, ((far_on_face - points) * normals).sum(-1))
     # seen along a tooth, its far tip stands short of the near one: between them the tip's own wall is in sight, and
     # behind a hollow flank it stands out past the near rim
     for share in _BETWEEN:
         between = plane.on_plane(plane.project(points, -share * wheel.thickness_mm))
-        out, there = _crossing(points, normals, between, metal)
-        beyond = there & (out > np.where(met, np.maximum(wall, 0.0), 0.0))
+        out = _crossing(points, normals, between, metal)
+        beyond = np.isfinite(out) & (out > np.where(met, np.maximum(wall, 0.0), 0.0))
         wall, met = np.where(beyond, out, wall), met | beyond
     return Rims(
         outline=outline,
@@ -116,11 +118,10 @@ def rims(wheel: Wheel, outline: Outline, tip_radius_mm: float | None = None) -> 
     )
 
 
-def _crossing(points: Floats, normals: Floats, other: Floats, metal: Bools) -> tuple[Floats, Bools]:
+def _crossing(points: Floats, normals: Floats, other: Floats, metal: Bools) -> Floats:
     """How far along its straight normal each point (g, n, 2) meets the polyline ``other`` (g, n, 2), nearest crossing.
 
-    Of the polyline only what lies between points that are ``metal`` (n,) counts.  Where the normal passes its ends
-    there is no crossing; the distance of the point that belongs to it stands in.
+    Of the polyline only what lies between points that are ``metal`` (n,) counts; infinite where there is no crossing.
     """
     dx = other[:, None, :, 0] - points[:, :, None, 0]
     dy = other[:, None, :, 1] - points[:, :, None, 1]
@@ -130,12 +131,9 @@ def _crossing(points: Floats, normals: Floats, other: Floats, metal: Bools) -> t
     change = (across[..., :-1] * across[..., 1:] <= 0) & (metal[:-1] & metal[1:])
     span = across[..., :-1] - across[..., 1:]
     f = np.where(change, across[..., :-1] / np.where(np.abs(span) < 1e-12, 1.0, span), 0.0)
-    at = along[..., :-1] * (1 - f) + along[..., 1:] * f
-    size = np.where(change, np.abs(at), np.inf)
-    pick = size.argmin(-1)[..., None]
-    met = np.isfinite(np.take_along_axis(size, pick, -1)[..., 0])
-    own = (other - points) * normals
-    return np.where(met, np.take_along_axis(at, pick, -1)[..., 0], own.sum(-1)), met
+    at = np.where(change, along[..., :-1] * (1 - f) + along[..., 1:] * f, np.inf)
+    out: Floats = np.take_along_axis(at, np.abs(at).argmin(-1)[..., None], -1)[..., 0]
+    return out
 
 
 def worn_outline(outline: Outline, offset_mm: Floats, step_mm: float) -> Outline:
