@@ -247,8 +247,10 @@ def test_between_its_rims_an_oblique_hooked_tooth_hides_what_its_swept_outline_c
     assert (worse > 0.3).sum() > 2 * (error > 0.3).sum()
 
 
-def drawn(wheel, size, *, blur=0.8, noise=1.5, metal=170, ground=60, shade=0.0):
+def drawn(wheel, size, *, blur=0.8, noise=1.5, metal=170, ground=60, shade=0.0, rolled_px=0.0, ground_above=None):
     """A thin wheel of grey metal; (height, width, 3) luma and grey chroma; ``shade`` darkens the ground beside it.
+
+    Within ``rolled_px`` of its edge the metal has 0.4 of its light; ``ground_above`` lies in the photo's upper half.
 
     Each of 2 x 2 points in a pixel is covered as far as the form's edge leaves it: exact but for the edge's curvature.
     """
@@ -262,6 +264,10 @@ def drawn(wheel, size, *, blur=0.8, noise=1.5, metal=170, ground=60, shade=0.0):
     dark, bright = linear_light(np.array([ground, metal], np.uint8)) / 255
     outside = np.maximum(-depth, 0).reshape(height, 2, width, 2).mean((1, 3))
     dark = dark * (1 - shade * np.exp(-outside / 4))
+    if ground_above is not None:
+        dark[: height // 2] = linear_light(np.array([ground_above], np.uint8)) / 255
+    face = np.clip(2 * (depth - rolled_px) + 0.5, 0, 1).reshape(height, 2, width, 2).mean((1, 3))
+    bright = bright * (1 - 0.6 * (covered - face) / np.maximum(covered, 1e-9))
     light = cv2.GaussianBlur(dark + (bright - dark) * covered, (0, 0), blur)
     luma = 255 * np.where(light <= 0.0031308, 12.92 * light, 1.055 * light ** (1 / 2.4) - 0.055)
     planes = np.full((height, width, 3), 128.0)
@@ -330,6 +336,51 @@ def test_a_shadow_beside_the_metal_does_not_move_its_edge(metal, ground):
     flank = OUTLINE.part[edges.place] < 1.5
     error_px = edges.offset_mm[flank] * wheel.plane.px_per_mm
     assert abs(np.median(error_px)) < 0.2  # taken for level, the ground draws it by 0.48 and by 0.24 px
+
+
+ROLLED_PX = 1.2
+
+
+@pytest.fixture(scope="module")
+def rolled():
+    """Errors in px of edges with a dark line along them, and whether each stands before a dark ground.
+
+    Above, the ground is as light as the metal: nothing but the line is seen there.
+    """
+    camera = Camera(width_px=640, height_px=640, focal_px=1900)
+    wheel = wheel_before(camera, centre=(-4.0, -7.0), thickness=0.01)
+    planes = drawn(wheel, (640, 640), metal=150, ground=60, ground_above=150, rolled_px=ROLLED_PX)
+    frame = rims(wheel, OUTLINE)
+    frame = replace(frame, wall_mm=np.full_like(frame.wall_mm, -1.0))  # no wall can be taken for the line
+    quality = Optics(blur_px=0.85, noise=(1.5, 0.5, 0.5))
+    paths = follow(planes, frame, quality)
+
+    def errors(line):
+        edges = locate(planes, frame, paths, quality, drive_clockwise=True, line=line)
+        plain = (OUTLINE.part[edges.place] < 1.5) & (np.abs(edges.px[:, 1] - 320) > 12)
+        below = edges.px[plain, 1] > 320
+        return edges, edges.offset_mm[plain] * wheel.plane.px_per_mm, below
+
+    return errors
+
+
+def test_a_line_along_the_rim_is_an_edge_where_metal_and_ground_are_equally_light(rolled):
+    first, _, _ = rolled(None)
+    _, error_px, dark = rolled(first.line)
+    off = error_px[~dark] + ROLLED_PX / 2  # from the line's middle
+    assert len(off) > 500
+    assert abs(np.median(off)) < 0.15
+    # asked for steps alone, nearly all of them stand at the line's inner side, 0.9 px and more away
+    assert (np.abs(off) > 0.5).mean() < 0.05
+
+
+def test_what_is_learnt_of_a_line_says_what_it_does_to_clear_edges(rolled):
+    first, drawn_px, dark = rolled(None)
+    assert first.line[0] < -0.1
+    assert np.abs(first.line[1:]).max() < 0.1  # equally dark all round
+    _, error_px, still_dark = rolled(first.line)
+    assert np.median(drawn_px[dark]) < -0.9
+    assert -0.7 < np.median(error_px[still_dark]) < 0.0
 
 
 def test_step_evidence_peaks_on_the_step_and_not_on_noise():

@@ -41,6 +41,8 @@ _THICKNESS_SHARE = 0.91
 """Of the chain's inner width: single sprockets as sold run from 0.88 to 0.95 (common practice, no source)."""
 _THICKNESS_STD = 0.03
 _SCALE_STD_CARD = 0.004
+_EDGE_STD_MM = 0.02
+"""How far a broken edge may draw all of a sprocket's edges in, in well exposed photos."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
@@ -370,5 +372,5 @@ def _priors(pose: CardPose, card: CardSighting, start: Wheel, height_std: float,
         tilt=math.radians(0.2 if _is_mat(card) else 1.7),
         thickness_mm=thickness_std,
         bias_mean_mm=0.4 * excess,
-        bias_mm=0.012 + 0.5 * excess,
+        bias_mm=_EDGE_STD_MM + 0.5 * excess,
     )

@@ -209,7 +209,7 @@ class _Subset:
         self.edges = Edges(
             gap=edges.gap[keep], place=edges.place[keep], far=edges.far[keep], px=edges.px[keep],
             std_px=edges.std_px[keep], offset_mm=edges.offset_mm[keep], step=edges.step[keep],
-            spacing_mm=edges.spacing_mm, drive=edges.drive[keep],
+            spacing_mm=edges.spacing_mm, drive=edges.drive[keep], line=edges.line,
         )  # fmt: skip
         self.rays = camera.rays(self.edges.px)
 

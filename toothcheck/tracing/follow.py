@@ -48,7 +48,10 @@ class Paths:
 def step_evidence(
     profiles: NDArray[np.float32], spacing_px: float, blur_px: float, noise: float
 ) -> NDArray[np.float32]:
-    """How well a blurred step stands at each sample, 0…1: correlation² damped where the step is weak.
+    """How well a blurred step or line stands at each sample, 0…1: correlation² damped where it is weak.
+
+    A thin line along a rim, alone, is a step up and a step down: asked for steps only, a path may take either side of
+    it, or jump from one to the other.
 
     Parameters
     ----------
@@ -66,16 +69,20 @@ def step_evidence(
     kernel = ndtr(k / max(blur_px, 0.4))
     kernel -= kernel.mean()
     norm = float((kernel**2).sum())
+    even = np.exp(-0.5 * (k / max(blur_px, 0.4)) ** 2)
+    even -= even.mean()
     box = np.full(2 * half + 1, 1.0 / (2 * half + 1))
-    along = correlate1d(profiles, kernel, axis=-1, mode="nearest")
+    step = correlate1d(profiles, kernel, axis=-1, mode="nearest")
+    line = correlate1d(profiles, even, axis=-1, mode="nearest")
+    power = np.maximum(step**2 / norm, line**2 / float((even**2).sum()))
     mean = correlate1d(profiles, box, axis=-1, mode="nearest")
     square = correlate1d(profiles**2, box, axis=-1, mode="nearest")
     spread = np.maximum(square - mean**2, 0) * len(k)
-    height = along / norm
+    square_height = power / norm
     floor = (2.0 * noise) ** 2 * len(k) * 0.5
-    match = along**2 / (norm * (spread + floor))
+    match = power / (spread + floor)
     weak = (3.0 * noise + 2.0) ** 2
-    out: NDArray[np.float32] = match * height**2 / (height**2 + weak)
+    out: NDArray[np.float32] = match * square_height / (square_height + weak)
     return out
 
 

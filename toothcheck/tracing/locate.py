@@ -4,6 +4,11 @@ A profile across a rim is one blurred step (near rim against what lies behind it
 sight, two steps a known distance apart.  Levels are linear and local; the step's place is found by Gauss-Newton on
 light, not on grey values.  Where both steps blend into one (wall narrower than 0.8 px) only their mixture is seen: it
 stands at the near rim or the far one by how light the wall is, and the doubt goes into the standard deviation.
+
+A handled edge is broken or rolled over by a tenth of a millimetre, which shows as a line along the rim, darker or
+lighter than the face.  Where face and ground are equally light there is nothing but this line, and a step alone would
+jump from one side of it to the other; elsewhere it draws the step aside.  So a single step may have a line upon it, and
+how light such lines are, by the direction that the rim faces, is learnt where they stand alone.
 """
 
 from __future__ import annotations
@@ -30,6 +35,15 @@ that face the same way differ."""
 _LEVEL_RIDGE, _SHADE_RIDGE = 0.02, 2.0
 """How firmly the weaker of two steps, and light's change beyond one, are held to nothing; of a sum of squares over the
 profile's samples."""
+_LINE_RIDGE, _LINE_LEAST, _LINE_CONTRAST = 4.0, 0.4, 0.3
+"""The same for the line along a rim, against what is known of it: beside much contrast, beside none, and the contrast
+that lies between.  A clear step's place and a line upon it are nearly the same to the profile."""
+_LINE_POWER = 1.4
+"""Sum of squares of a line of height 1 over a profile that its levels leave."""
+_LOOK_PX = 2.0
+_PLAIN, _HIDDEN_PX, _LINE_SPREAD = 0.25, 1.0, 0.1
+"""Lines are looked at where the ground differs from the face by less than this share of its light, and the wall is
+hidden by more than this; how much they differ about their first harmonic."""
 _SWEEPS = 8
 _STILL_PX = 0.003
 """A place that moves by less has been found."""
@@ -57,10 +71,24 @@ class Edges:
     """(m,) whether the point lies on the drive half of its gap."""
     spacing_mm: float
     """Between neighbouring points of the nominal outline."""
+    line: Floats
+    """(3,) light of the line along the rim against the face's: its mean, cosine and sine over the direction in the
+    photo that the rim faces; 0 where no line was seen."""
 
 
-def locate(planes: NDArray[np.uint8], rims: Rims, paths: Paths, optics: Optics, *, drive_clockwise: bool) -> Edges:
-    """Refine the followed paths; points without a clear step are left out."""
+def locate(
+    planes: NDArray[np.uint8],
+    rims: Rims,
+    paths: Paths,
+    optics: Optics,
+    *,
+    drive_clockwise: bool,
+    line: Floats | None = None,
+) -> Edges:
+    """Refine the followed paths; points without a clear step are left out.
+
+    ``line``: `Edges.line` of a round before, where there was one.
+    """
     g, n = rims.wall_mm.shape
     gap, place = np.divmod(np.arange(g * n), n)
     per_mm = np.hypot(rims.step_px[..., 0], rims.step_px[..., 1]).ravel()
@@ -69,7 +97,9 @@ def locate(planes: NDArray[np.uint8], rims: Rims, paths: Paths, optics: Optics, 
     wall = np.where(rims.wall_seen, rims.wall_mm, 0.0).ravel() * per_mm
     start = paths.offset_mm.ravel() * per_mm
     ok = paths.in_frame.ravel() & (paths.near_evidence.ravel() > 0.02)
-    lines = _Lines(base, unit, start, wall, np.zeros_like(wall))
+    facing = _facing(unit)
+    known = np.zeros_like(wall) if line is None else facing @ line
+    lines = _Lines(base, unit, start, wall, np.zeros_like(wall), known)
     share = _far_share(planes, lines, ok & (paths.near_evidence.ravel() > 0.3))
     # of a narrow wall's two rims the clearer one was followed; of a wider one's, nearly always the near one
     together = (wall > 0) & (wall < TOGETHER_PX)
@@ -78,13 +108,15 @@ def locate(planes: NDArray[np.uint8], rims: Rims, paths: Paths, optics: Optics, 
     far = _place(planes, lines._replace(start=start + wall, wall=np.zeros_like(wall)), optics, apart)
     parts = []
     for found, is_far in ((near, False), (far, True)):
-        where, at, std, step = found
+        where, at, std, step = found.where, found.at, found.std, found.step
         parts.append(
             (
                 gap[where], place[where], np.full(len(where), is_far), base[where] + at[:, None] * unit[where], std,
                 (at - (wall[where] if is_far else 0.0)) / per_mm[where], step,
             )
         )  # fmt: skip
+    hidden = (rims.wall_mm.ravel() * per_mm < -_HIDDEN_PX)[near.where]
+    alone = np.isfinite(near.line) & hidden & (paths.near_evidence.ravel()[near.where] > 0.3)
     joined = [np.concatenate([a, b]) for a, b in zip(*parts, strict=True)]
     return Edges(
         gap=joined[0],
@@ -97,6 +129,7 @@ def locate(planes: NDArray[np.uint8], rims: Rims, paths: Paths, optics: Optics, 
         # in a gap's frame the drive flank of the tooth it belongs to stands at -x where drive flanks are clockwise
         drive=(rims.outline.points_mm[joined[1], 0] < 0) == drive_clockwise,
         spacing_mm=float(np.median(np.hypot(*np.diff(rims.outline.points_mm, axis=0).T))),
+        line=_harmonic(facing[near.where[alone]], np.clip(near.line[alone], -1, 1), _LINE_SPREAD, (20, 20, 20)),
     )
 
 
@@ -113,6 +146,8 @@ class _Lines(NamedTuple):
     """(n,) from near to far rim where the side wall is in sight."""
     share: Floats
     """(n,) of all the light's change across both rims, what stands at the far one, 0…1."""
+    known: Floats
+    """(n,) light of the line along the rim, against the face's, as far as it is known."""
 
 
 def _light(luma: NDArray[np.float32]) -> NDArray[np.float32]:
@@ -136,26 +171,38 @@ def _far_share(planes: NDArray[np.uint8], lines: _Lines, clear: Bools) -> Floats
         luma = sample(planes, base[:, :1] + at * unit[:, :1], base[:, 1:] + at * unit[:, 1:])[..., 0]
         return np.asarray(_light(luma).mean(1), dtype=np.float64)
 
-    base, unit, start, wall, _ = lines
+    base, unit, start, wall = lines.base, lines.unit, lines.start, lines.wall
     inside = np.maximum(level(start - 4, start - 2), 1.0)
     beyond = level(start + wall + 2, start + wall + 4)
-    angle = np.arctan2(unit[:, 1], unit[:, 0])
-    basis = np.stack([np.ones_like(angle), np.cos(angle), np.sin(angle)], axis=1)
     wide = clear & (wall > _WIDE_PX)
     ratio = np.full(len(start), _WALL_LIGHT)
     if wide.any():
         middle = start + 0.5 * wall
         seen = np.minimum(level(middle - 0.7, middle + 0.7)[wide] / inside[wide], 2.0)
-        a, w = basis[wide], np.ones(int(wide.sum()))
-        prior = np.diag([20.0, 6.0, 6.0])  # in walls: with fewer the usual wall decides
-        usual = np.array([_WALL_LIGHT, 0.0, 0.0])
-        for _ in range(4):
-            fitted = np.linalg.solve((a.T * w) @ a + prior, (a.T * w) @ seen + prior @ usual)
-            w = 1 / (1 + ((seen - a @ fitted) / _WALL_SPREAD) ** 2)
-        ratio = np.clip(basis @ fitted, 0.05, 1.5)
+        # in walls: with fewer the usual wall decides
+        fitted = _harmonic(_facing(unit)[wide], seen - _WALL_LIGHT, _WALL_SPREAD, (20, 6, 6))
+        ratio = np.clip(_WALL_LIGHT + _facing(unit) @ fitted, 0.05, 1.5)
     near, far = np.abs(ratio * inside - inside), np.abs(beyond - ratio * inside)
     out: Floats = far / np.maximum(near + far, 1.0)
     return out
+
+
+def _facing(unit: Floats) -> Floats:
+    """(n, 3) a constant, cosine and sine of the directions ``unit`` (n, 2)."""
+    return np.column_stack([np.ones(len(unit)), unit])
+
+
+def _harmonic(facing: Floats, values: Floats, spread: float, weight: tuple[int, int, int]) -> Floats:
+    """(3,) mean, cosine and sine of values (n,) over the direction, robustly.
+
+    Each is held to 0 as by ``weight`` values; ``spread`` is how much values differ about them.
+    """
+    w: Floats = np.ones(len(values))
+    fitted: Floats = np.zeros(3)
+    for _ in range(4):
+        fitted = np.asarray(np.linalg.solve((facing.T * w) @ facing + np.diag(weight), (facing.T * w) @ values))
+        w = 1 / (1 + ((values - facing @ fitted) / spread) ** 2)
+    return fitted
 
 
 class _Placed(NamedTuple):
@@ -166,6 +213,8 @@ class _Placed(NamedTuple):
     std: Floats
     step: Floats
     """Luma outside less inside, light."""
+    line: Floats
+    """Light of the line along the rim against the face's; NaN where it does not stand alone."""
 
 
 def _place(planes: NDArray[np.uint8], lines: _Lines, optics: Optics, ok: Bools) -> _Placed:
@@ -185,8 +234,8 @@ def _place_alike(
     """Place points that all have one step, or all have two."""
     n = len(which)
     if n == 0:
-        return _Placed(which, np.zeros(0), np.zeros(0), np.zeros(0))
-    base, unit, at, width, share = (column[which] for column in lines)
+        return _Placed(which, np.zeros(0), np.zeros(0), np.zeros(0), np.zeros(0))
+    base, unit, at, width, share, known = (column[which] for column in lines)
     blended = (width > 0) & (width < _BLEND_PX)
     mixed = np.where(blended, share * width, 0.0).astype(np.float32)
     t = np.arange(-_HALF_PX, _HALF_PX + (_APART_PX if two else 0.0) + 0.01, 0.5, dtype=np.float32)
@@ -202,11 +251,32 @@ def _place_alike(
     slope_light = np.maximum(((light.sum(1) + outer) / (len(t) + (0 if two else 2 * _APART_PX))) ** 0.55 * 0.105, 0.05)
     blurs = [optics.blur_px] + 2 * [float(np.hypot(optics.blur_px, CHROMA_BLUR_PX))]
     noise = np.stack([optics.noise[0] * slope_light, np.full(n, optics.noise[1]), np.full(n, optics.noise[2])])
+    face = np.maximum(light[:, :3].mean(1), 1.0)
+    contrast = (light[:, -3:].mean(1) / face - 1) ** 2
+    firm = _LINE_LEAST + _LINE_RIDGE * contrast / (contrast + _LINE_CONTRAST**2)
+    line = np.full(n, np.nan)
     data = [light, *(np.where(finite, values[..., k], np.float32(128)) for k in (1, 2))]
     reach = np.where(two, width, 0.0).astype(np.float32)
     weight = ((t <= _HALF_PX + reach[:, None]) & finite).astype(np.float32)
     count = weight.sum(1)
     d = np.zeros(n, np.float32)
+    lines_known = face * known
+    if not two:
+        # where nothing but a line is to be seen the path may have taken either side of it
+        plain = np.flatnonzero(contrast < _PLAIN**2)
+        best = np.full(len(plain), np.inf)
+        for begin in np.arange(-_LOOK_PX, _LOOK_PX + 0.1, 0.5):
+            square = np.zeros(len(plain))
+            for k, blur in enumerate(blurs):
+                there = np.full(len(plain), begin, np.float32)
+                r = _steps(
+                    data[k][plain], weight[plain], t, there + mixed[plain], there, False, max(blur, 0.5), share[plain],
+                    lines_known[plain] * (k == 0), firm[plain],
+                )[2]  # fmt: skip
+                square += np.einsum("ij,ij,ij->i", weight[plain], r, r) / noise[k, plain] ** 2
+            better = square < best
+            best[better] = square[better]
+            d[plain[better]] = begin
     misfit, power, step = np.zeros(n), np.ones(n), np.zeros(n)
     active = np.arange(n)
     for _ in range(_SWEEPS):
@@ -223,6 +293,8 @@ def _place_alike(
                 two,
                 max(blur, 0.5),
                 share[active],
+                lines_known[active] * (k == 0),
+                firm[active],
             )
             variance = noise[k, active] ** 2
             # a channel that no step explains (luma in a shadow's slope) is believed the less
@@ -234,6 +306,10 @@ def _place_alike(
             misfit[active] += square / variance
             if k == 0:
                 step[active] = level[:, 1:].sum(1) if two else level[:, 1]
+                if not two:
+                    alone = np.abs(step[active]) < _PLAIN * face[active]
+                    free = level[:, 3] * (1 + firm[active] / _LINE_POWER)  # as it would be if it were not held
+                    line[active] = np.where(alone, free / face[active] + known[active], np.nan)
                 if burnt[active].any():
                     # a burnt-out sample says "at least this": it takes the model's value where that is higher
                     model = np.maximum(light[active], data[0][active] - r)
@@ -250,8 +326,8 @@ def _place_alike(
     std = np.hypot(std, np.where(blended, 0.17 * width, 0.0))
     # two steps closer than the blur's width share their levels badly: the doubt is a share of the wall
     std = np.hypot(std, np.where(two & (width < 3.0), 0.15 * width, 0.0))
-    good = (np.abs(d) < 2.0) & (std < 0.8) & np.isfinite(std) & (count > 8)
-    return _Placed(which[good], place[good], np.maximum(std[good], 0.02), step[good])
+    good = (np.abs(d) < 2.5) & (std < 1.2) & np.isfinite(std) & (count > 8)
+    return _Placed(which[good], place[good], np.maximum(std[good], 0.02), step[good], line[good])
 
 
 def _steps(
@@ -263,24 +339,28 @@ def _steps(
     two: bool,
     blur: float,
     share: Floats,
+    line: Floats,
+    firm: Floats,
 ) -> tuple[Floats, NDArray[np.float32], NDArray[np.float32]]:
     """Levels of one or two steps; the model's slope when both move, orthogonal to the levels; residuals.
 
     Beyond a single step light may change evenly: a shadow lies there on whatever the part lies on, and taken for level
-    it draws the step outwards before a light ground and inwards before a dark one, by up to half a pixel.
+    it draws the step outwards before a light ground and inwards before a dark one, by up to half a pixel.  Upon the
+    first step stands a line of the height ``line`` (n,), and upon a single one what differs from it, held by ``firm``.
     """
     blur = float(blur)
-    basis, slopes = [np.ones_like(data)], []
+    basis, slopes, apart = [np.ones_like(data)], [], []
     for place in (first, second) if two else (first,):
         u = (t - place[:, None]) / np.float32(blur)
         basis.append(ndtr(u))
         slopes.append(np.exp(-0.5 * u * u))
+        apart.append(u)
     if two:
         ridge: tuple[Floats | float, ...] = (1e-3, 1e-3 + _LEVEL_RIDGE * share, 1e-3 + _LEVEL_RIDGE * (1 - share))
     else:
-        shade = blur * (u * basis[1] + slopes[0] / np.float32(2.5066))
-        basis.append(shade.astype(np.float32))
-        ridge = (1e-3, 1e-3, _SHADE_RIDGE)
+        shade = blur * (apart[0] * basis[1] + slopes[0] / np.float32(2.5066))
+        basis += [shade.astype(np.float32), slopes[0]]
+        ridge = (1e-3, 1e-3, _SHADE_RIDGE, firm)
     weighted = [weight * b for b in basis]
     normal = [
         [np.einsum("ij,ij->i", a, b).astype(np.float64) + (ridge[i] if i == j else 0.0) for j, b in enumerate(basis)]
@@ -293,22 +373,30 @@ def _steps(
         model = sum(level[:, j : j + 1].astype(np.float32) * b for j, b in enumerate(basis))
         return level, np.asarray(values - model)
 
-    level, r = project(data)
+    level, r = project(data - line.astype(np.float32)[:, None] * slopes[0])
     low = level.astype(np.float32)
     slope = -sum(low[:, j + 1 : j + 2] * g for j, g in enumerate(slopes)) / np.float32(blur * 2.5066)
     if not two:
         slope = slope - low[:, 2:3] * basis[1]
+        line = line + level[:, 3]
+    slope = slope + (line / blur).astype(np.float32)[:, None] * apart[0] * slopes[0]
     return level, project(np.asarray(slope))[1], r
 
 
 def _solved(a: list[list[Floats]], b: list[Floats]) -> Floats:
-    """Solutions (n, k) of n symmetric systems of two or three unknowns, by Cramer's rule; LAPACK's calls cost more."""
-    if len(b) == 2:
-        det = a[0][0] * a[1][1] - a[0][1] ** 2
-        return np.stack([a[1][1] * b[0] - a[0][1] * b[1], a[0][0] * b[1] - a[0][1] * b[0]], axis=1) / det[:, None]
-    c00, c01 = a[1][1] * a[2][2] - a[1][2] ** 2, a[0][2] * a[1][2] - a[0][1] * a[2][2]
-    c02, c12 = a[0][1] * a[1][2] - a[0][2] * a[1][1], a[0][1] * a[0][2] - a[0][0] * a[1][2]
-    c11, c22 = a[0][0] * a[2][2] - a[0][2] ** 2, a[0][0] * a[1][1] - a[0][1] ** 2
-    det = a[0][0] * c00 + a[0][1] * c01 + a[0][2] * c02
-    rows = ((c00, c01, c02), (c01, c11, c12), (c02, c12, c22))
-    return np.stack([r[0] * b[0] + r[1] * b[1] + r[2] * b[2] for r in rows], axis=1) / det[:, None]
+    """Solutions (n, k) of n small symmetric positive systems, by elimination; LAPACK's calls cost more."""
+    k = len(b)
+    a, b = [list(row) for row in a], list(b)
+    for i in range(k):
+        for j in range(i + 1, k):
+            share = a[i][j] / a[i][i]
+            b[j] = b[j] - share * b[i]
+            for m in range(j, k):
+                a[j][m] = a[j][m] - share * a[i][m]
+    out: list[Floats] = [np.zeros(0)] * k
+    for i in reversed(range(k)):
+        rest = b[i]
+        for j in range(i + 1, k):
+            rest = rest - a[i][j] * out[j]
+        out[i] = rest / a[i][i]
+    return np.stack(out, axis=1)

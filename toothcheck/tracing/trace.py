@@ -80,6 +80,7 @@ def trace(
     trust = np.zeros(z)
     tip: float | None = None
     worn: tuple[Floats, Floats] | None = None
+    line: Floats | None = None
     for sweep in range(6):
         ideal = flank_outline(wheel.form, step, _REACH_MM)
         # worn flanks face another way than new ones: their walls come into sight, or leave it, elsewhere
@@ -99,7 +100,8 @@ def trace(
                 "gain_std_mm": np.where(coast, 0.15, SCATTER_MM),
             }
         paths = follow(planes, frame, optics, deepest_mm=DEEPEST_MM, **expected)
-        edges = locate(planes, frame, paths, optics, drive_clockwise=drive_clockwise)
+        edges = locate(planes, frame, paths, optics, drive_clockwise=drive_clockwise, line=line)
+        line = edges.line
         # tips are bevelled: from a little above the pitch circle the near rim may leave the form
         radius = np.hypot(outline.points_mm[:, 0], outline.points_mm[:, 1])
         low = radius < min(wheel.form.bevel_free_radius_mm(tip), wheel.form.pitch_radius_mm + 0.3)

@@ -21,6 +21,8 @@ from toothcheck.toothform import IsoForm
 _TEXTURE_MM, TEXTURE_LENGTH_MM = 0.035, 0.8
 """What dirt, shading and bevels move an edge by, and over what length they do so alike."""
 _SEAT_VOTES = 0.65
+_SEAT_MOST = 0.3, 0.5
+"""The largest standard deviations of the seats' even loss, mm."""
 _SETTLED = 7
 """From which sweep on the fit has settled enough to say what a seat's bottom has lost."""
 _BOTTOM_MM, _BOTTOM_SHARE = 0.01, 0.3
@@ -75,6 +77,12 @@ class DatumPriors:
     so mostly doubt."""
     coast_floor_mm: float = 0.02
     """Standard deviation of that loss on an unworn part."""
+    seat_mm: tuple[float, float] = (0.02, 0.03)
+    """Standard deviations on an unworn part of the even loss of the seats' drive halves, at the bottom and for each
+    share of the way to the seat's end."""
+    seat_share: tuple[float, float] = (0.5, 1.0)
+    """What the drive flanks' loss adds to each, as a share of it: seats wear with the flanks (common practice, no
+    source).  Without it a turned datum passes for wear of the seats."""
     carried: float = 0.45
     carried_std: float = 0.15
     """How much of a seat's loss at its bottom goes on beyond the gap's axis: nothing where rollers were drawn up one
@@ -257,7 +265,7 @@ def fit_datum(ring: ToothRing, *, drive_clockwise: bool, priors: DatumPriors | N
     prior_std[CARRIED] = priors.carried_std
     prior_std[[X, Y, PHASE]] = np.inf
     prior_std[[SCALE, BLEND, ROOT]] = ring.scale_std, priors.blend, priors.root_mm
-    prior_std[[BIAS, SEAT, SEAT_SLOPE]] = priors.bias_mm, 0.3, 0.5
+    prior_std[BIAS] = priors.bias_mm
     prior_std[[BEVEL, BEVEL_LIGHT, BEVEL_FROM]] = priors.bevel_std, priors.bevel_light_std, priors.bevel_from_std_mm
     limit = _each(k)[:, 1]
     share = min(1.0, p.spacing / TEXTURE_LENGTH_MM)
@@ -272,6 +280,8 @@ def fit_datum(ring: ToothRing, *, drive_clockwise: bool, priors: DatumPriors | N
         loss = max(0.0, float(np.median(_depth(ring, worn, v)))) if len(worn.offset) else 0.0
         middle[COAST] = priors.coast_share * loss
         prior_std[COAST] = math.hypot(priors.coast_floor_mm, priors.coast_share_std * loss)
+        for j, floor, part, most in zip((SEAT, SEAT_SLOPE), priors.seat_mm, priors.seat_share, _SEAT_MOST, strict=True):
+            prior_std[j] = min(most, floor + part * loss)
         prior_std[COAST_SEAT] = 0.002 + priors.coast_seat_share_std * loss
         prior = 1.0 / prior_std**2
         # where the coast flanks are worn, too, the drive side may have been told wrong, and what the seats' bottoms

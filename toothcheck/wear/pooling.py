@@ -10,9 +10,10 @@ import numpy as np
 from toothcheck.geometry import Bools, Floats
 
 _POOL_FROM = 5
-_USUAL_WEIGHT = 4
-"""How many teeth's worth of evidence the usual difference between teeth is: 0.03 mm and 10 % of the loss (made photos).
-"""
+_USUAL_WEIGHT = 8
+"""How many teeth's worth of evidence the usual difference between teeth is."""
+_USUAL_MM, _USUAL_WORN_MM, _WORN_FROM_MM, _USUAL_SHARE = 0.02, 0.07, 0.15, 0.03
+"""What teeth differ by when new, what wear adds from which loss on, and which share of the loss (made photos)."""
 
 
 class Pooled(NamedTuple):
@@ -48,7 +49,8 @@ def pool(loss: Floats, std: Floats, clear: Bools) -> Pooled:
     middle = float(np.median(loss[clear]))
     reach = 3 * (1.4826 * float(np.median(np.abs(loss[clear] - middle))) + 0.01)
     spread = float((np.clip(loss[clear] - middle, -reach, reach) ** 2).mean())
-    usual = (0.03 + 0.10 * max(0.0, middle)) ** 2
+    worn = max(0.0, middle)
+    usual = (_USUAL_MM + _USUAL_WORN_MM * min(1.0, worn / _WORN_FROM_MM) + _USUAL_SHARE * worn) ** 2
     differ = max(0.0, spread - variance)
     differ = (count * differ + _USUAL_WEIGHT * usual) / (count + _USUAL_WEIGHT)
     kept = differ / (differ + std**2)
