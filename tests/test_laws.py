@@ -135,6 +135,19 @@ def test_a_seat_worn_over_its_bottom_does_not_move_the_datum(deep_mm, clockwise)
     assert wear.datum.gap_form.value == pytest.approx(0.4, abs=0.12)
 
 
+def test_a_flank_that_leaves_the_others_half_way_is_doubted_the_more():
+    """Another edge was followed for a while: a scratch, a far rim; wear runs smoothly along a flank."""
+    form = form_of(15.875, 10.16, 15)
+    ring = ring_of(form, drive=0.3)
+    high = np.hypot(*ring.gaps[4].nominal_mm.T) - form.pitch_radius_mm
+    jumped = (ring.gaps[4].nominal_mm[:, 0] < 0) & (np.abs(high + 0.9) < 0.5)
+    gap = replace(ring.gaps[4], offset_mm=ring.gaps[4].offset_mm - 0.35 * jumped)
+    wear = judged(replace(ring, gaps=(*ring.gaps[:4], gap, *ring.gaps[5:])))
+    usual = np.median([t.drive_loss_mm.std for t in wear.teeth])
+    assert wear.teeth[4].drive_loss_mm.std > 1.4 * usual
+    assert wear.teeth[3].drive_loss_mm.std < 1.1 * usual
+
+
 def test_doubtful_teeth_are_drawn_to_the_others_and_a_damaged_one_is_not():
     form = form_of(15.875, 10.16, 15, 0.5)
     lost = np.full(15, 0.4)
