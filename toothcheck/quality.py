@@ -16,6 +16,7 @@ from numpy.typing import NDArray
 
 from toothcheck.cards.detect import CardSighting
 from toothcheck.edges import fit_erf, sample
+from toothcheck.flags import flag
 from toothcheck.photo import linear_light
 from toothcheck.pose import CardPose
 from toothcheck.tracing.rims import Wheel
@@ -101,30 +102,31 @@ def judge(grey: NDArray[np.uint8], wheel: Wheel, card_blur_px: float | None) -> 
     flags, notes = [], []
     if scale < FLOOR_PX_PER_MM:
         flags.append("too-far")
-        notes.append(f"The teeth are seen at {scale:.1f} px/mm; {FLOOR_PX_PER_MM} is the least for a grade.")
+        notes.append(_put("too-far", f"{scale:.1f} px/mm, where {FLOOR_PX_PER_MM} is the least for a grade"))
     if blur > BLUR_MM * scale:
         flags.append("blurred")
-        notes.append(
-            f"Edges are blurred over {blur / scale:.2f} mm (standard deviation); {BLUR_MM} is the most for a grade."
-        )
-    if plane.tilt_deg > STEEP_DEG:
-        flags.append("steep")
-    elif plane.tilt_deg > OBLIQUE_DEG:
-        flags.append("oblique")
+        spread = f"edges are blurred over {blur / scale:.2f} mm (standard deviation)"
+        notes.append(_put("blurred", f"{spread}, where {BLUR_MM} is the most for a grade"))
     if plane.tilt_deg > OBLIQUE_DEG:
-        notes.append(f"The photo was taken {plane.tilt_deg:.0f}° from square on.")
+        flags.append("steep" if plane.tilt_deg > STEEP_DEG else "oblique")
+        notes.append(_put(flags[-1], f"{plane.tilt_deg:.0f}° from square on"))
     if burnt > _BURNT_SHARE:
         flags.append("burnt-out")
-        notes.append(f"{100 * burnt:.0f} % of the teeth's faces are burnt out.")
+        notes.append(_put("burnt-out", f"{100 * burnt:.0f} % of the teeth's faces"))
     if luma < _DARK_LUMA:
         flags.append("dark")
-        notes.append(f"The brightest parts of the teeth reach grey value {luma:.0f} of 255.")
+        notes.append(_put("dark", f"its brightest parts reach grey value {luma:.0f} of 255"))
     if outside:
         flags.append("teeth-out-of-frame")
     return Quality(
         px_per_mm=scale, blur_px=blur, tilt_deg=plane.tilt_deg, burnt_share=burnt, luma=luma, teeth_outside=outside,
         flags=tuple(flags), notes=tuple(notes),
     )  # fmt: skip
+
+
+def _put(code: str, measured: str) -> str:
+    """A flag's sentence with what was measured; it stands in place of the plain one."""
+    return f"{flag(code).sentence.removesuffix('.')}: {measured}."
 
 
 def _edge_blur(grey: NDArray[np.uint8], px: NDArray[np.float64], ahead: NDArray[np.float64]) -> float:

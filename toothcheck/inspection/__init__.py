@@ -305,7 +305,9 @@ class _Told:
     def inspection(
         self, verdict: Verdict, traced: Traced | None, wear: WheelWear | None, percent: Estimate | None
     ) -> Inspection:
-        verdict = replace(verdict, reasons=(*self.notes, *verdict.reasons))
+        # a note that gives a flag's sentence with its numbers stands for it
+        plain = [r for r in verdict.reasons if not any(n.startswith(r.removesuffix(".") + ":") for n in self.notes)]
+        verdict = replace(verdict, reasons=(*self.notes, *plain))
         return Inspection(
             photo=self.photo, claim=self.claim, card=self.card, card_pose=self.pose, traced=traced, wear=wear,
             verdict=verdict, flags=tuple(dict.fromkeys(self.flags)), card_to_pitch_percent=percent, found=self.found,
