@@ -327,6 +327,21 @@ def test_teeth_of_which_one_flank_alone_was_followed_are_drawn_too():
         assert draw(inspection).startswith(b"\x89PNG")
 
 
+def test_a_tooth_that_stands_aside_is_marked_at_its_number_and_explained():
+    plain = made()
+    marked = made()
+    teeth = list(marked.wear.teeth)
+    teeth[2] = replace(teeth[2], flags=("stands-aside",))
+    marked.wear = replace(marked.wear, teeth=tuple(teeth))
+    one, two = (
+        np.asarray(Image.open(io.BytesIO(overlay.picture(i))).convert("L")).astype(int) for i in (plain, marked)
+    )
+    y, x = np.nonzero(np.abs(one - two)[:, :1280] > 40)
+    assert 0 < max(np.ptp(x), np.ptp(y)) < 90  # nothing but the number
+    _, x = np.nonzero(np.abs(one - two)[:, 1280:] > 40)
+    assert np.ptp(x) > 200  # a line in the legend
+
+
 # G. M. Machado, M. M. Oliveira, L. A. F. Fernandes, "A physiologically-based model for simulation of color vision
 # deficiency", IEEE TVCG 15 (2009) 1291-1298: matrices at full severity, for linear RGB, as the authors tabulate them
 VISION = {

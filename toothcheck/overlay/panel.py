@@ -169,19 +169,21 @@ class Panel:
         rows = [
             ("new", "dashed: the ideal new tooth"),
             ("now", "solid: measured"),
-            ("mm", "numbers on the wheel: mm lost at the pitch circle"),
+            ("0.00", "numbers on the wheel: mm lost at the pitch circle"),
         ]
         unmeasured = [t for t in wear.teeth if not t.measured]
         if unmeasured:
             why = sorted({code for t in unmeasured for code in t.flags})
             rows.append(("out", "not measured: " + ", ".join(code.replace("-", " ") for code in why)))
+        if any("stands-aside" in t.flags for t in wear.teeth):
+            rows.append(("?", "may be bent: look along its edge"))
         for kind, words in rows:
             self.y += 28
             y = self.y - 7
             if kind == "out":
                 self.axes.add_patch(Circle((x + 27, y), 13, fc=PAPER, ec=INK, lw=2, ls=(0, (2, 1.5))))
-            elif kind == "mm":
-                self.axes.text(x + 27, self.y, "0.00", fontsize=19, weight="bold", ha="center", va="baseline")
+            elif kind in ("0.00", "?"):
+                self.axes.text(x + 27, self.y, kind, fontsize=19, weight="bold", ha="center", va="baseline")
             else:
                 self.axes.plot([x, x + 54], [y, y], color=INK, lw=3, ls=(0, (4, 2)) if kind == "new" else "-")
             for row in wrapped(words, 18, self.right - x - 70)[:2]:
