@@ -40,10 +40,10 @@ _LINE_RIDGE, _LINE_LEAST, _LINE_CONTRAST = 4.0, 0.4, 0.3
 that lies between.  A clear step's place and a line upon it are nearly the same to the profile."""
 _LINE_POWER = 1.4
 """Sum of squares of a line of height 1 over a profile that its levels leave."""
-_LOOK_PX = 2.0
-_PLAIN, _HIDDEN_PX, _LINE_SPREAD = 0.25, 1.0, 0.1
-"""Lines are looked at where the ground differs from the face by less than this share of its light, and the wall is
-hidden by more than this; how much they differ about their first harmonic."""
+_PLAIN, _LOOK_PX, _HIDDEN_PX, _LINE_SPREAD = 0.25, 2.0, 1.0, 0.1
+"""A line stands alone where the ground differs from the face by less than this share of its light; how far to both
+sides of the path it is looked for; by how much the wall is hidden where lines are learnt; how much they differ about
+their first harmonic."""
 _SWEEPS = 8
 _STILL_PX = 0.003
 """A place that moves by less has been found."""
@@ -260,42 +260,34 @@ def _place_alike(
     weight = ((t <= _HALF_PX + reach[:, None]) & finite).astype(np.float32)
     count = weight.sum(1)
     d = np.zeros(n, np.float32)
-    lines_known = face * known
+
+    def fitted(k: int, who: NDArray[np.int64]) -> tuple[Floats, NDArray[np.float32], NDArray[np.float32]]:
+        """`_steps` of channel ``k`` for some of the points, at their places ``d``."""
+        return _steps(
+            data[k][who], weight[who], t, d[who] + mixed[who], d[who] + reach[who], two, max(blurs[k], 0.5), share[who],
+            (face * known)[who] * (k == 0), firm[who],
+        )  # fmt: skip
+
     if not two:
         # where nothing but a line is to be seen the path may have taken either side of it
         plain = np.flatnonzero(contrast < _PLAIN**2)
-        best = np.full(len(plain), np.inf)
+        best, least = d[plain], np.full(len(plain), np.inf)
         for begin in np.arange(-_LOOK_PX, _LOOK_PX + 0.1, 0.5):
+            d[plain] = begin
             square = np.zeros(len(plain))
-            for k, blur in enumerate(blurs):
-                there = np.full(len(plain), begin, np.float32)
-                r = _steps(
-                    data[k][plain], weight[plain], t, there + mixed[plain], there, False, max(blur, 0.5), share[plain],
-                    lines_known[plain] * (k == 0), firm[plain],
-                )[2]  # fmt: skip
+            for k in range(len(blurs)):
+                r = fitted(k, plain)[2]
                 square += np.einsum("ij,ij,ij->i", weight[plain], r, r) / noise[k, plain] ** 2
-            better = square < best
-            best[better] = square[better]
-            d[plain[better]] = begin
+            best, least = np.where(square < least, d[plain], best), np.minimum(square, least)
+        d[plain] = best
     misfit, power, step = np.zeros(n), np.ones(n), np.zeros(n)
     active = np.arange(n)
     for _ in range(_SWEEPS):
         pull = np.zeros(len(active))
         power[active], misfit[active] = 1e-9, 0.0
         w = weight[active]
-        for k, blur in enumerate(blurs):
-            level, slope, r = _steps(
-                data[k][active],
-                w,
-                t,
-                d[active] + mixed[active],
-                d[active] + reach[active],
-                two,
-                max(blur, 0.5),
-                share[active],
-                lines_known[active] * (k == 0),
-                firm[active],
-            )
+        for k in range(len(blurs)):
+            level, slope, r = fitted(k, active)
             variance = noise[k, active] ** 2
             # a channel that no step explains (luma in a shadow's slope) is believed the less
             square = np.einsum("ij,ij,ij->i", w, r, r)
