@@ -45,6 +45,8 @@ class Quality:
     flags: tuple[str, ...]
     notes: tuple[str, ...]
     """Sentences with numbers."""
+    worded: tuple[str, ...]
+    """The flags whose own sentence a note gives, with what was measured."""
 
     @property
     def hopeless(self) -> bool:
@@ -99,34 +101,30 @@ def judge(grey: NDArray[np.uint8], wheel: Wheel, card_blur_px: float | None) -> 
         if card_blur_px is not None
         else _edge_blur(grey, px[inside], plane.project(points + normals)[inside])
     )
-    flags, notes = [], []
+    flags, measured = [], {}
     if scale < FLOOR_PX_PER_MM:
         flags.append("too-far")
-        notes.append(_put("too-far", f"{scale:.1f} px/mm, where {FLOOR_PX_PER_MM} is the least for a grade"))
+        measured["too-far"] = f"{scale:.1f} px/mm, where {FLOOR_PX_PER_MM} is the least for a grade"
     if blur > BLUR_MM * scale:
         flags.append("blurred")
         spread = f"edges are blurred over {blur / scale:.2f} mm (standard deviation)"
-        notes.append(_put("blurred", f"{spread}, where {BLUR_MM} is the most for a grade"))
+        measured["blurred"] = f"{spread}, where {BLUR_MM} is the most for a grade"
     if plane.tilt_deg > OBLIQUE_DEG:
         flags.append("steep" if plane.tilt_deg > STEEP_DEG else "oblique")
-        notes.append(_put(flags[-1], f"{plane.tilt_deg:.0f}° from square on"))
+        measured[flags[-1]] = f"{plane.tilt_deg:.0f}° from square on"
     if burnt > _BURNT_SHARE:
         flags.append("burnt-out")
-        notes.append(_put("burnt-out", f"{100 * burnt:.0f} % of the teeth's faces"))
+        measured["burnt-out"] = f"{100 * burnt:.0f} % of the teeth's faces"
     if luma < _DARK_LUMA:
         flags.append("dark")
-        notes.append(_put("dark", f"its brightest parts reach grey value {luma:.0f} of 255"))
+        measured["dark"] = f"its brightest parts reach grey value {luma:.0f} of 255"
     if outside:
         flags.append("teeth-out-of-frame")
     return Quality(
         px_per_mm=scale, blur_px=blur, tilt_deg=plane.tilt_deg, burnt_share=burnt, luma=luma, teeth_outside=outside,
-        flags=tuple(flags), notes=tuple(notes),
+        flags=tuple(flags), worded=tuple(measured),
+        notes=tuple(f"{flag(code).sentence.removesuffix('.')}: {what}." for code, what in measured.items()),
     )  # fmt: skip
-
-
-def _put(code: str, measured: str) -> str:
-    """A flag's sentence with what was measured; it stands in place of the plain one."""
-    return f"{flag(code).sentence.removesuffix('.')}: {measured}."
 
 
 def _edge_blur(grey: NDArray[np.uint8], px: NDArray[np.float64], ahead: NDArray[np.float64]) -> float:

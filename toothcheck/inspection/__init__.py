@@ -25,6 +25,7 @@ from toothcheck.chains import CHAINS
 from toothcheck.claims import Claim, Found
 from toothcheck.edges import optics
 from toothcheck.estimate import Estimate
+from toothcheck.flags import flag
 from toothcheck.grade import Verdict, grade, refusal
 from toothcheck.inspection.document import SCHEMA, document, tip_pixels
 from toothcheck.photo import Photo
@@ -120,6 +121,7 @@ def inspect(photo: Photo, claim: Claim, *, seed: int = 0) -> Inspection:
     seen = quality.judge(photo.grey, start.wheel, None if card is None else card.blur_px)
     told.flags += seen.flags
     told.notes += seen.notes
+    told.worded = seen.worded
     if seen.hopeless:
         return told.refused()
 
@@ -277,6 +279,8 @@ class _Told:
     pose: CardPose | None
     flags: list[str]
     notes: list[str]
+    worded: tuple[str, ...] = ()
+    """Flags whose sentence a note gives with its number."""
     found: Found = field(default_factory=Found)
     chain_open: bool = False
     """Whether the chain size was left to the photo."""
@@ -305,9 +309,8 @@ class _Told:
     def inspection(
         self, verdict: Verdict, traced: Traced | None, wear: WheelWear | None, percent: Estimate | None
     ) -> Inspection:
-        # a note that gives a flag's sentence with its numbers stands for it
-        plain = [r for r in verdict.reasons if not any(n.startswith(r.removesuffix(".") + ":") for n in self.notes)]
-        verdict = replace(verdict, reasons=(*self.notes, *plain))
+        given = [flag(code).sentence for code in self.worded]
+        verdict = replace(verdict, reasons=(*self.notes, *(r for r in verdict.reasons if r not in given)))
         return Inspection(
             photo=self.photo, claim=self.claim, card=self.card, card_pose=self.pose, traced=traced, wear=wear,
             verdict=verdict, flags=tuple(dict.fromkeys(self.flags)), card_to_pitch_percent=percent, found=self.found,

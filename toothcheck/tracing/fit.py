@@ -206,10 +206,9 @@ def fit(
 
 class _Subset:
     def __init__(self, edges: Edges, keep: Bools, camera: Camera) -> None:
-        self.edges = Edges(
-            gap=edges.gap[keep], place=edges.place[keep], far=edges.far[keep], px=edges.px[keep],
-            std_px=edges.std_px[keep], offset_mm=edges.offset_mm[keep], step=edges.step[keep],
-            spacing_mm=edges.spacing_mm, drive=edges.drive[keep], line=edges.line,
+        self.edges = replace(
+            edges, gap=edges.gap[keep], place=edges.place[keep], far=edges.far[keep], px=edges.px[keep],
+            std_px=edges.std_px[keep], offset_mm=edges.offset_mm[keep], step=edges.step[keep], drive=edges.drive[keep],
         )  # fmt: skip
         self.rays = camera.rays(self.edges.px)
 

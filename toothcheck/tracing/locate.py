@@ -108,7 +108,7 @@ def locate(
     far = _place(planes, lines._replace(start=start + wall, wall=np.zeros_like(wall)), optics, apart)
     parts = []
     for found, is_far in ((near, False), (far, True)):
-        where, at, std, step = found.where, found.at, found.std, found.step
+        where, at, std, step, _ = found
         parts.append(
             (
                 gap[where], place[where], np.full(len(where), is_far), base[where] + at[:, None] * unit[where], std,
@@ -180,8 +180,9 @@ def _far_share(planes: NDArray[np.uint8], lines: _Lines, clear: Bools) -> Floats
         middle = start + 0.5 * wall
         seen = np.minimum(level(middle - 0.7, middle + 0.7)[wide] / inside[wide], 2.0)
         # in walls: with fewer the usual wall decides
-        fitted = _harmonic(_facing(unit)[wide], seen - _WALL_LIGHT, _WALL_SPREAD, (20, 6, 6))
-        ratio = np.clip(_WALL_LIGHT + _facing(unit) @ fitted, 0.05, 1.5)
+        facing = _facing(unit)
+        ratio = _WALL_LIGHT + facing @ _harmonic(facing[wide], seen - _WALL_LIGHT, _WALL_SPREAD, (20, 6, 6))
+        ratio = np.clip(ratio, 0.05, 1.5)
     near, far = np.abs(ratio * inside - inside), np.abs(beyond - ratio * inside)
     out: Floats = far / np.maximum(near + far, 1.0)
     return out

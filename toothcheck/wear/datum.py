@@ -280,8 +280,7 @@ def fit_datum(ring: ToothRing, *, drive_clockwise: bool, priors: DatumPriors | N
         loss = max(0.0, float(np.median(_depth(ring, worn, v)))) if len(worn.offset) else 0.0
         middle[COAST] = priors.coast_share * loss
         prior_std[COAST] = math.hypot(priors.coast_floor_mm, priors.coast_share_std * loss)
-        for j, floor, part, most in zip((SEAT, SEAT_SLOPE), priors.seat_mm, priors.seat_share, _SEAT_MOST, strict=True):
-            prior_std[j] = min(most, floor + part * loss)
+        prior_std[[SEAT, SEAT_SLOPE]] = np.minimum(_SEAT_MOST, priors.seat_mm + loss * np.array(priors.seat_share))
         prior_std[COAST_SEAT] = 0.002 + priors.coast_seat_share_std * loss
         prior = 1.0 / prior_std**2
         # where the coast flanks are worn, too, the drive side may have been told wrong, and what the seats' bottoms
