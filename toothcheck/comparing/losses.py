@@ -242,11 +242,14 @@ def losses(
     row = np.mean([x.row for x in at_pitch_line], axis=0)
     own_var = arc**2 * np.array([x.own_var for x in at_pitch_line])
     values = np.array([t.drive_loss_mm.value for t in out])
-    together = pool(values, np.sqrt(own_var), np.ones(len(out), dtype=bool))
+    turns = np.array([t.index for t in out]) * 2 * math.pi / before.teeth
+    together = pool(values, np.sqrt(own_var), np.ones(len(out), dtype=bool), turns)
     common = arc * math.sqrt(float(row @ alignment.covariance @ row))
-    median = Estimate(value=float(np.median(values)), std=math.hypot(common, together.middle_std))
+    median = Estimate(
+        value=float(np.median(values)), std=math.hypot(common, float(np.linalg.norm(together.root.mean(0))))
+    )
     # what a tooth shares with the others stays; of its own doubt the share that is kept does
-    less = own_var * (1 - together.kept) - ((1 - together.kept) * together.middle_std) ** 2
+    less = own_var * (1 - together.kept) - (1 - together.kept) ** 2 * (together.root**2).sum(1)
     out = [
         replace(t, drive_loss_mm=Estimate(value=float(v), std=math.sqrt(max(t.drive_loss_mm.std**2 - d, 1e-8))))
         for t, v, d in zip(out, together.value, less, strict=True)

@@ -137,11 +137,13 @@ def flanks_of(ring: ToothRing, datum: Datum, drive_clockwise: bool, rng: np.rand
     noise[:, :, -1] = np.hypot(noise[:, :, -1], _unlike_others(raw))
     own = own * noise + each * rng.standard_normal((DRAWS, 2, ring.teeth, 1))
     alone = mean[:, :, -1].copy()
+    turns = np.arange(ring.teeth) * 2 * math.pi / ring.teeth
     for side in (0, 1):
-        pooled = pool(mean[side, :, -1], np.hypot(noise[side, :, -1], each), clear)
+        pooled = pool(mean[side, :, -1], np.hypot(noise[side, :, -1], each), clear, turns)
         mean[side, :, -1] = pooled.value
         own[:, side, :, -1] *= np.sqrt(pooled.kept)
-        own[:, side, :, -1] += (1 - pooled.kept) * pooled.middle_std * rng.standard_normal((DRAWS, 1))
+        together = rng.standard_normal((DRAWS, pooled.root.shape[1])) @ pooled.root.T
+        own[:, side, :, -1] += (1 - pooled.kept) * together
     own[:, 0] += _UNLIKE_MM * rng.standard_normal((DRAWS, 1, 1))
     draws = mean + np.einsum("sk,ftrk->sftr", shared, slope) + own
     all_radii = np.append(radii, form.pitch_radius_mm)
