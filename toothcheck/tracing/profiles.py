@@ -1,0 +1,281 @@
+"""Profiles across rims: where a blurred step, or two, or one with a line upon it, stands on each.
+
+A profile across a rim is one blurred step (near rim against what lies behind it), or, where the side wall is in
+sight, two steps a known distance apart.  Levels are linear and local; the step's place is found by Gauss-Newton on
+light, not on grey values.  Where both steps blend into one (wall narrower than 0.8 px) only their mixture is seen: it
+stands at the near rim or the far one by how light the wall is, and the doubt goes into the standard deviation.
+
+A handled edge is broken or rolled over by a tenth of a millimetre, which shows as a line along the rim, darker or
+lighter than the face.  Where face and ground are equally light there is nothing but this line, and a step alone would
+jump from one side of it to the other; elsewhere it draws the step aside.  So a single step may have a line upon it.
+"""
+
+from __future__ import annotations
+
+from typing import NamedTuple
+
+import numpy as np
+from numpy.typing import NDArray
+from scipy.special import ndtr
+
+from toothcheck.edges import SATURATED, Optics, sample
+from toothcheck.geometry import Bools, Floats
+from toothcheck.photo import linear_light
+from toothcheck.tracing.follow import CHROMA_BLUR_PX
+
+APART_PX = 4.0
+"""From which width a side wall's rims stand by themselves."""
+_HALF_PX = 3.0
+_BLEND_PX = 0.8
+_LEVEL_RIDGE, _SHADE_RIDGE = 0.02, 2.0
+"""How firmly the weaker of two steps, and light's change beyond one, are held to nothing; of a sum of squares over the
+profile's samples."""
+_LINE_RIDGE, _LINE_LEAST, _LINE_CONTRAST = 4.0, 0.4, 0.3
+"""The same for the line along a rim, against what is known of it: beside much contrast, beside none, and the contrast
+that lies between.  A clear step's place and a line upon it are nearly the same to the profile."""
+_LINE_POWER = 1.4
+"""Sum of squares of a line of height 1 over a profile that its levels leave."""
+_PLAIN, _LOOK_PX = 0.25, 2.0
+"""A line stands alone where the ground differs from the face by less than this share of its light; how far to both
+sides of the path it is looked for."""
+_SWEEPS = 8
+_STILL_PX = 0.003
+"""A place that moves by less has been found."""
+
+
+class Lines(NamedTuple):
+    """The lines on which n places are measured, and what stands on them; px."""
+
+    base: Floats
+    """(n, 2) the nominal near rim."""
+    unit: Floats
+    """(n, 2) out of the metal."""
+    start: Floats
+    """(n,) about where the edge stands along the line."""
+    wall: Floats
+    """(n,) from near to far rim where the side wall is in sight."""
+    share: Floats
+    """(n,) of all the light's change across both rims, what stands at the far one, 0…1."""
+    known: Floats
+    """(n,) light of the line along the rim, against the face's, as far as it is known."""
+
+
+def light_of(luma: NDArray[np.float32]) -> NDArray[np.float32]:
+    """Light of bilinear grey values, none outside the photo.
+
+    The table is 8 bit, so they are rounded: by 0.3 grey levels, below the noise.
+    """
+    return linear_light(np.where(np.isfinite(luma), np.rint(luma), 0).astype(np.uint8))
+
+
+class Placed(NamedTuple):
+    """Where steps were found; m points."""
+
+    where: NDArray[np.int64]
+    """Indices of the points."""
+    at: Floats
+    """Places along the normal, px."""
+    std: Floats
+    step: Floats
+    """Luma outside less inside, light."""
+    line: Floats
+    """Light of the line along the rim against the face's; NaN where it does not stand alone."""
+
+
+def place(planes: NDArray[np.uint8], lines: Lines, optics: Optics, ok: Bools) -> Placed:
+    """What could be placed of the points that are ``ok`` (n,)."""
+    two = (lines.wall >= _BLEND_PX) & (lines.wall < APART_PX)
+    # one step needs shorter profiles and fewer levels than two
+    alike = [(np.flatnonzero(ok & (two == is_two)), is_two) for is_two in (False, True)]
+    parts = [_Profiles(planes, lines, optics, which, is_two).placed() for which, is_two in alike if len(which)]
+    if not parts:
+        return Placed(np.zeros(0, np.int64), *(np.zeros(0) for _ in Placed._fields[1:]))
+    order = np.argsort(np.concatenate([p.where for p in parts]), kind="stable")
+    return Placed(*(np.concatenate(columns)[order] for columns in zip(*parts, strict=True)))
+
+
+class _Profiles:
+    """Profiles that all have one step, or all have two, and where on them the first one stands so far."""
+
+    def __init__(
+        self, planes: NDArray[np.uint8], lines: Lines, optics: Optics, which: NDArray[np.int64], two: bool
+    ) -> None:
+        self.which, self.two = which, two
+        base, unit, self.start, self.width, self.share, self.known = (column[which] for column in lines)
+        n = len(which)
+        t = np.arange(-_HALF_PX, _HALF_PX + (APART_PX if two else 0.0) + 0.01, 0.5, dtype=np.float32)
+        x = base[:, :1] + (self.start[:, None] + t) * unit[:, :1]
+        y = base[:, 1:] + (self.start[:, None] + t) * unit[:, 1:]
+        values = sample(planes, x, y)
+        finite = np.isfinite(values[..., 0])
+        light = light_of(values[..., 0])
+        self.t, self.light, self.burnt = t, light, light >= SATURATED
+        self.data = [light, *(np.where(finite, values[..., k], np.float32(128)) for k in (1, 2))]
+        self.blurs = [optics.blur_px] + 2 * [float(np.hypot(optics.blur_px, CHROMA_BLUR_PX))]
+        # noise of light: that of a grey value times the slope of the curve there
+        # the mean as far out as two steps would reach: that far, light beside the edge may still have spilled over it
+        more = 0.0 if two else 2 * APART_PX
+        slope_light = np.maximum(((light.sum(1) + more * light[:, -1]) / (len(t) + more)) ** 0.55 * 0.105, 0.05)
+        self.noise = np.stack([optics.noise[0] * slope_light, np.full(n, optics.noise[1]), np.full(n, optics.noise[2])])
+        self.face = np.maximum(light[:, :3].mean(1), 1.0)
+        self.contrast = np.abs(light[:, -3:].mean(1) / self.face - 1)
+        self.firm = _LINE_LEAST + _LINE_RIDGE * self.contrast**2 / (self.contrast**2 + _LINE_CONTRAST**2)
+        self.blended = (self.width > 0) & (self.width < _BLEND_PX)
+        self.mixed = np.where(self.blended, self.share * self.width, 0.0).astype(np.float32)
+        self.reach = np.where(two, self.width, 0.0).astype(np.float32)
+        self.weight = ((t <= _HALF_PX + self.reach[:, None]) & finite).astype(np.float32)
+        self.count = self.weight.sum(1)
+        self.at = np.zeros(n, np.float32)
+
+    def placed(self) -> Placed:
+        """Find the places, and what could be found."""
+        if not self.two:
+            self._look()
+        misfit, power, step, line = self._settle()
+        # samples are half a pixel apart: neighbours share noise, so twice the variance
+        chi2 = misfit / np.maximum(3 * self.count - 10, 1)
+        std = np.sqrt(2 * np.maximum(chi2, 0.5) / power)
+        # a narrow wall's mixture was entered its share of the wall early, and comes out so
+        place = self.start + self.at
+        std = np.hypot(std, np.where(self.blended, 0.17 * self.width, 0.0))
+        # two steps closer than the blur's width share their levels badly: the doubt is a share of the wall
+        std = np.hypot(std, np.where(self.two & (self.width < 3.0), 0.15 * self.width, 0.0))
+        good = (np.abs(self.at) < 2.5) & (std < 1.2) & np.isfinite(std) & (self.count > 8)
+        return Placed(self.which[good], place[good], np.maximum(std[good], 0.02), step[good], line[good])
+
+    def _fitted(self, k: int, who: NDArray[np.int64]) -> tuple[Floats, NDArray[np.float32], NDArray[np.float32]]:
+        """`_steps` of channel ``k`` for some of the points, at their places so far."""
+        return _steps(
+            self.data[k][who], self.weight[who], self.t, self.at[who] + self.mixed[who],
+            self.at[who] + self.reach[who], self.two, max(self.blurs[k], 0.5), self.share[who],
+            (self.face * self.known)[who] * (k == 0), self.firm[who],
+        )  # fmt: skip
+
+    def _look(self) -> None:
+        """Where nothing but a line is to be seen the path may have taken either side of it: begin where it fits."""
+        plain = np.flatnonzero(self.contrast < _PLAIN)
+        best, least = self.at[plain], np.full(len(plain), np.inf)
+        for begin in np.arange(-_LOOK_PX, _LOOK_PX + 0.1, 0.5):
+            self.at[plain] = begin
+            square = np.zeros(len(plain))
+            for k in range(len(self.blurs)):
+                r = self._fitted(k, plain)[2]
+                square += np.einsum("ij,ij,ij->i", self.weight[plain], r, r) / self.noise[k, plain] ** 2
+            best, least = np.where(square < least, self.at[plain], best), np.minimum(square, least)
+        self.at[plain] = best
+
+    def _settle(self) -> tuple[Floats, Floats, Floats, Floats]:
+        """Gauss-Newton on the places; misfit, information, the step's light and the line's, each (n,)."""
+        n = len(self.which)
+        misfit, power, step, line = np.zeros(n), np.ones(n), np.zeros(n), np.full(n, np.nan)
+        active = np.arange(n)
+        for _ in range(_SWEEPS):
+            if len(active) == 0:
+                break
+            pull = np.zeros(len(active))
+            power[active], misfit[active] = 1e-9, 0.0
+            w = self.weight[active]
+            for k in range(len(self.blurs)):
+                level, slope, r = self._fitted(k, active)
+                variance = self.noise[k, active] ** 2
+                # a channel that no step explains (luma in a shadow's slope) is believed the less
+                square = np.einsum("ij,ij,ij->i", w, r, r)
+                chi = square / variance / np.maximum(self.count[active] - 4, 1)
+                variance = variance * np.maximum(1.0, chi)
+                pull += np.einsum("ij,ij,ij->i", w, slope, r) / variance
+                power[active] += np.einsum("ij,ij,ij->i", w, slope, slope) / variance
+                misfit[active] += square / variance
+                if k == 0:
+                    step[active] = level[:, 1:].sum(1) if self.two else level[:, 1]
+                    if not self.two:
+                        line[active] = self._line_alone(active, level)
+                    self._raise_burnt(active, r)
+            move = np.clip(pull / power[active], -0.8, 0.8)
+            self.at[active] += move.astype(np.float32)
+            active = active[(np.abs(move) > _STILL_PX) | self.burnt[active].any(1)]
+        return misfit, power, step, line
+
+    def _line_alone(self, who: NDArray[np.int64], level: Floats) -> Floats:
+        """Light of the lines against the face's as it would be if they were not held; NaN beside a clear step."""
+        alone = np.abs(level[:, 1]) < _PLAIN * self.face[who]
+        free = level[:, 3] * (1 + self.firm[who] / _LINE_POWER)
+        return np.where(alone, free / self.face[who] + self.known[who], np.nan)
+
+    def _raise_burnt(self, who: NDArray[np.int64], r: NDArray[np.float32]) -> None:
+        """A burnt-out sample says "at least this": it takes the model's value where that is higher."""
+        burnt = self.burnt[who]
+        if burnt.any():
+            model = np.maximum(self.light[who], self.data[0][who] - r)
+            self.data[0][who] = np.where(burnt, model, self.light[who])
+
+
+def _steps(
+    data: NDArray[np.float32],
+    weight: NDArray[np.float32],
+    t: NDArray[np.float32],
+    first: NDArray[np.float32],
+    second: NDArray[np.float32],
+    two: bool,
+    blur: float,
+    share: Floats,
+    line: Floats,
+    firm: Floats,
+) -> tuple[Floats, NDArray[np.float32], NDArray[np.float32]]:
+    """Levels of one or two steps; the model's slope when both move, orthogonal to the levels; residuals.
+
+    Beyond a single step light may change evenly: a shadow lies there on whatever the part lies on, and taken for level
+    it draws the step outwards before a light ground and inwards before a dark one, by up to half a pixel.  Upon the
+    first step stands a line of the height ``line`` (n,), and upon a single one what differs from it, held by ``firm``.
+    """
+    blur = float(blur)
+    basis, slopes, apart = [np.ones_like(data)], [], []
+    for place in (first, second) if two else (first,):
+        u = (t - place[:, None]) / np.float32(blur)
+        basis.append(ndtr(u))
+        slopes.append(np.exp(-0.5 * u * u))
+        apart.append(u)
+    if two:
+        ridge: tuple[Floats | float, ...] = (1e-3, 1e-3 + _LEVEL_RIDGE * share, 1e-3 + _LEVEL_RIDGE * (1 - share))
+    else:
+        shade = blur * (apart[0] * basis[1] + slopes[0] / np.float32(2.5066))
+        basis += [shade.astype(np.float32), slopes[0]]
+        ridge = (1e-3, 1e-3, _SHADE_RIDGE, firm)
+    weighted = [weight * b for b in basis]
+    normal = [
+        [np.einsum("ij,ij->i", a, b).astype(np.float64) + (ridge[i] if i == j else 0.0) for j, b in enumerate(basis)]
+        for i, a in enumerate(weighted)
+    ]
+
+    def project(values: NDArray[np.float32]) -> tuple[Floats, NDArray[np.float32]]:
+        right = [np.einsum("ij,ij->i", a, values).astype(np.float64) for a in weighted]
+        level = _solved(normal, right)
+        model = sum(level[:, j : j + 1].astype(np.float32) * b for j, b in enumerate(basis))
+        return level, np.asarray(values - model)
+
+    level, r = project(data - line.astype(np.float32)[:, None] * slopes[0])
+    low = level.astype(np.float32)
+    slope = -sum(low[:, j + 1 : j + 2] * g for j, g in enumerate(slopes)) / np.float32(blur * 2.5066)
+    if not two:
+        slope = slope - low[:, 2:3] * basis[1]
+        line = line + level[:, 3]
+    slope = slope + (line / blur).astype(np.float32)[:, None] * apart[0] * slopes[0]
+    return level, project(np.asarray(slope))[1], r
+
+
+def _solved(a: list[list[Floats]], b: list[Floats]) -> Floats:
+    """Solutions (n, k) of n small symmetric positive systems, by elimination; LAPACK's calls cost more."""
+    k = len(b)
+    a, b = [list(row) for row in a], list(b)
+    for i in range(k):
+        for j in range(i + 1, k):
+            share = a[i][j] / a[i][i]
+            b[j] = b[j] - share * b[i]
+            for m in range(j, k):
+                a[j][m] = a[j][m] - share * a[i][m]
+    out: list[Floats] = [np.zeros(0)] * k
+    for i in reversed(range(k)):
+        rest = b[i]
+        for j in range(i + 1, k):
+            rest = rest - a[i][j] * out[j]
+        out[i] = rest / a[i][i]
+    return np.stack(out, axis=1)
