@@ -22,6 +22,11 @@ class CardLayout:
     corners_mm: dict[int, Floats]
     """For each marker id its (4, 2) corners: top left, top right, bottom right, bottom left of the black square."""
 
+    @property
+    def middle_mm(self) -> Floats:
+        """(2,) the card's middle in the plane of its pose, whose y points up from the print's top left corner."""
+        return np.array([self.width_mm / 2, -self.height_mm / 2])
+
 
 @functools.cache
 def layouts() -> dict[str, CardLayout]:

@@ -37,10 +37,10 @@ PRINT_STD_UNCHECKED = 0.005
 """Relative: home printers are off by up to 2 % where nobody measured the print."""
 MEASURED_STD_MM = 0.05
 """Of a calliper on the edges of printed markers."""
-HEIGHT_STD_MM = 0.3
-"""How well a told card height is known."""
-LEAN_STD = math.radians(0.5)
-"""How parallel the card lies to the chain."""
+HEIGHT_STD_MM = 0.2
+"""How well a told card height is known: by a calliper's depth rod (common practice, no source)."""
+LEAN_STD = math.radians(0.4)
+"""How parallel the card lies to the chain, lying on one board with it (common practice, no source)."""
 _LINK_STD_MM = 0.03
 _RAYS = 48
 
@@ -115,7 +115,7 @@ def measure_run(
             f"Only {max(0, len(rims.px) - 1)} pitches could be measured; a decision needs {LEAST_PITCHES}, better 12.",
             hint="Get a longer straight run into the picture and wipe the pin ends.",
         )
-    even = _even(card, rims, card_height_mm)
+    even = _even(card, sighting.layout.middle_mm, rims, card_height_mm)
     if even.plane_std > MOST_STD:
         raise CannotTell(
             f"The plane is too uncertain ({100 * even.plane_std:.2f} % of length).",
@@ -294,11 +294,12 @@ class _Even:
     plane_std: float
 
 
-def _even(card: CardPose, rims: _Rims, card_height_mm: float) -> _Even:
+def _even(card: CardPose, card_middle_mm: Floats, rims: _Rims, card_height_mm: float) -> _Even:
     """The plane of the pin ends, most probable given the card and that the row is evenly spaced.
 
     Unknown: the card's pose with its lens (prior: the card's own covariance), height and lean of the pins' plane
-    against it (prior: what a hand can do), and the row: start, heading, sag, pitch, alternation.
+    against it (prior: what a hand can do), and the row: start, heading, sag, pitch, alternation.  The height is told of
+    the card's middle, so the pins' plane leans about that: about a corner, a card that leans would change its height.
     """
     values, vectors = np.linalg.eigh(card.covariance)
     root = vectors * np.sqrt(np.maximum(values, 0))
@@ -306,8 +307,8 @@ def _even(card: CardPose, rims: _Rims, card_height_mm: float) -> _Even:
     i = np.arange(n) - (n - 1) / 2
 
     def plane_of(v: Floats) -> PlanePose:
-        moved = card.perturbed(root @ v[:8]).moved(height_mm=-card_height_mm + HEIGHT_STD_MM * v[8])
-        return moved.moved(tilt=LEAN_STD * v[9:11])
+        height = -card_height_mm + HEIGHT_STD_MM * v[8]
+        return card.perturbed(root @ v[:8]).moved(height_mm=height, tilt=LEAN_STD * v[9:11], pivot_mm=card_middle_mm)
 
     first = plane_of(np.zeros(11))
     pins = first.on_plane(rims.px)

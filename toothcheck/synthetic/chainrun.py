@@ -102,7 +102,10 @@ class ChainPhoto:
     pins_px: Floats
     """Where the middles of the pin ends stand in the photo."""
     elongation_percent: float
-    """True, end to end along the links."""
+    """True, along the links: the mean of the two kinds' means, as a long chain has as many of one as of the other.
+
+    End to end an odd number of pitches would lean to the kind at its ends, by up to 0.1 %.
+    """
 
 
 class _Scene:
@@ -288,13 +291,13 @@ def draw(run: ChainRun, shot: ChainShot, rng: np.random.Generator) -> ChainPhoto
     soft = cv2.GaussianBlur(light, (0, 0), shot.blur_px)
     coded = np.where(soft <= 0.0031308, 12.92 * soft, 1.055 * np.maximum(soft, 1e-6) ** (1 / 2.4) - 0.055)
     noisy = 255 * coded + shot.noise * rng.standard_normal(light.shape).astype(np.float32)
-    steps = np.diff(pins, axis=0)
-    nominal = run.pitches * chain(run.size).pitch_mm
+    lengths = np.hypot(*np.diff(pins, axis=0).T)
+    mean = (lengths[::2].mean() + lengths[1::2].mean()) / 2
     return ChainPhoto(
         grey=np.clip(np.round(noisy), 0, 255).astype(np.uint8),
         pins_mm=readonly(pins),
         pins_px=readonly(camera.project(np.column_stack([pins, np.zeros(len(pins))]))),
-        elongation_percent=float(100 * (np.hypot(steps[:, 0], steps[:, 1]).sum() / nominal - 1)),
+        elongation_percent=float(100 * (mean / chain(run.size).pitch_mm - 1)),
     )
 
 
