@@ -28,7 +28,7 @@ class Pooled(NamedTuple):
     kept: Floats
     """(t,) share of a loss's distance from the others that is kept, 0…1."""
     root: Floats
-    """(t, k) square root of the covariance of what the others make likely: of its product with its own transpose."""
+    """(t, k) a root of the covariance of what the others make likely, which is ``root @ root.T``, mm²."""
 
 
 def pool(loss: Floats, std: Floats, clear: Bools, angle: Floats) -> Pooled:
