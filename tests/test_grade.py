@@ -103,3 +103,8 @@ def test_a_refusal_gives_no_grade_but_what_to_do_next():
     assert verdict.confidence == 0
     assert flag("no-card").remedy in verdict.next_steps
     assert refusal([]).next_steps
+
+
+def test_one_thing_to_do_is_said_once_though_two_flags_ask_for_it():
+    steps = refusal(["no-card", "pitch-guess", "dark"]).next_steps
+    assert steps == (flag("no-card").remedy, flag("dark").remedy)

@@ -18,12 +18,14 @@ class Flag:
     remedy: str
 
 
+_CARD = "Print a card (toothcheck card pocket), lay it in the sprocket's face plane, all markers in view."
+
 _ALL = (
     # --- the photo
     Flag(
         code="no-card",
         sentence="No scale card was found; the chain's pitch gives the scale.",
-        remedy="Print a card (toothcheck card pocket), lay it in the sprocket's face plane, all markers in view.",
+        remedy=_CARD,
     ),
     Flag(
         code="card-cut",
@@ -159,7 +161,7 @@ _ALL = (
     Flag(
         code="pitch-guess",
         sentence="The pitch alone gives the scale, so a wrong chain size would go unnoticed.",
-        remedy="Add the scale card.",
+        remedy=_CARD,
     ),
     # --- before and after
     Flag(

@@ -175,11 +175,11 @@ def _next_steps(best: str, flags: Sequence[str]) -> tuple[str, ...]:
         ],
         "replace-now": ["Do not ride on it.", "Renew both sprockets and the chain together."],
     }[best]
-    return tuple(steps + [flag(code).remedy for code in flags])
+    return tuple(dict.fromkeys(steps + [flag(code).remedy for code in flags]))
 
 
 def _cannot_tell(reasons: list[str], flags: Sequence[str], confidence: float) -> Verdict:
-    remedies = [flag(code).remedy for code in flags]
+    remedies = dict.fromkeys(flag(code).remedy for code in flags)  # one may answer two flags
     return Verdict(
         grade=CANNOT_TELL,
         confidence=round(confidence, 3),
