@@ -72,14 +72,15 @@ class Placed(NamedTuple):
     """Where steps were found; m points."""
 
     where: NDArray[np.int64]
-    """Indices of the points."""
+    """(m,) which of the n places these are."""
     at: Floats
-    """Places along the normal, px."""
+    """(m,) along the lines, px."""
     std: Floats
+    """(m,) its standard uncertainty, px."""
     step: Floats
-    """Luma outside less inside, light."""
+    """(m,) luma outside less inside, light."""
     line: Floats
-    """Light of the line along the rim against the face's; NaN where it does not stand alone."""
+    """(m,) light of the line along the rim against the face's; NaN where it does not stand alone."""
 
 
 def place(planes: NDArray[np.uint8], lines: Lines, optics: Optics, ok: Bools) -> Placed:
@@ -136,12 +137,12 @@ class _Profiles:
         chi2 = misfit / np.maximum(3 * self.count - 10, 1)
         std = np.sqrt(2 * np.maximum(chi2, 0.5) / power)
         # a narrow wall's mixture was entered its share of the wall early, and comes out so
-        place = self.start + self.at
+        found = self.start + self.at
         std = np.hypot(std, np.where(self.blended, 0.17 * self.width, 0.0))
         # two steps closer than the blur's width share their levels badly: the doubt is a share of the wall
         std = np.hypot(std, np.where(self.two & (self.width < 3.0), 0.15 * self.width, 0.0))
         good = (np.abs(self.at) < 2.5) & (std < 1.2) & np.isfinite(std) & (self.count > 8)
-        return Placed(self.which[good], place[good], np.maximum(std[good], 0.02), step[good], line[good])
+        return Placed(self.which[good], found[good], np.maximum(std[good], 0.02), step[good], line[good])
 
     def _fitted(self, k: int, who: NDArray[np.int64]) -> tuple[Floats, NDArray[np.float32], NDArray[np.float32]]:
         """`_steps` of channel ``k`` for some of the points, at their places so far."""
