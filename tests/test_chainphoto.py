@@ -122,11 +122,11 @@ def test_a_card_that_leans_does_so_about_its_middle():
     assert np.sqrt(np.mean(np.square(errors))) < 0.2
 
 
-@pytest.mark.slow
-def test_elongation_over_many_made_photos():
+@pytest.mark.parametrize("seeds", [range(200, 216), pytest.param(range(216, 232), marks=pytest.mark.slow)])
+def test_elongation_over_many_made_photos(seeds):
     # at least 12 pitches, any lens from 26 to 70 mm, card height off by 0.15 mm, card leaning by 0.3°
     errors, scores = [], []
-    for s in range(200, 232):
+    for s in seeds:
         rng = np.random.default_rng(s)
         run, shot, told = any_run(rng)
         photo = draw(run, shot, rng)
@@ -138,7 +138,7 @@ def test_elongation_over_many_made_photos():
         r = run_of(m.row, size)
         errors.append(r.percent.value - photo.elongation_percent)
         scores.append(errors[-1] / r.percent.std)
-    assert len(errors) >= 30
+    assert len(errors) >= 15
     assert np.sqrt(np.mean(np.square(errors))) <= 0.10
-    # the 95 % statement: at most four of 32 outside is what a right one shows in 99 % of cases
-    assert np.sum(np.abs(scores) > 1.96) <= 4
+    # the 95 % statement: at most three of 16 outside is what a right one shows in 99 % of cases
+    assert np.sum(np.abs(scores) > 1.96) <= 3
