@@ -9,6 +9,7 @@ The focal length is a measured quantity with the EXIF value as prior, because on
 
 from __future__ import annotations
 
+from collections.abc import Callable
 from dataclasses import dataclass, replace
 
 import cv2
@@ -153,6 +154,8 @@ class CardPose:
     """Origin at the card's top left corner, x along its top edge, y **up** the card."""
     covariance: Floats
     """(8, 8) of rotation vector (rad, camera's axes), origin (mm), ln focal length, k1."""
+    middle_mm: Floats
+    """(2,) the card's middle, on its plane."""
     ink_px: float
     """How far every marker's edges stand outside their nominal place (ink spread, exposure), px."""
     rms_px: float
@@ -161,7 +164,34 @@ class CardPose:
     bowed: bool
     """Whether the corners disagree with a plane by more than their blur explains."""
 
-    def perturbed(self, direction: Floats) -> PlanePose:
+    def beside(self, card_height_mm: float, *, height_std_mm: float, lean_std: float) -> Callable[[Floats], PlanePose]:
+        """The planes that a part may have when the card lies beside it.
+
+        Parameters
+        ----------
+        card_height_mm
+            Told height of the card's print over the part's plane, towards the camera.
+        height_std_mm, lean_std
+            Standard uncertainties of that height and of how parallel the card lies (radians about each axis).
+
+        Returns
+        -------
+        Callable
+            From (11,) standard normal values to a plane: eight for the card's pose and its lens, one for the height,
+            two for the lean.  All 0 is the likeliest plane.  The height is told of the card's middle, so the plane
+            leans about that: about a corner, a card that leans would change its height.
+        """
+        values, vectors = np.linalg.eigh(self.covariance)
+        root = vectors * np.sqrt(np.maximum(values, 0))
+
+        def plane_of(v: Floats) -> PlanePose:
+            return self._moved(root @ v[:8]).moved(
+                height_mm=-card_height_mm + height_std_mm * v[8], tilt=lean_std * v[9:11], pivot_mm=self.middle_mm
+            )
+
+        return plane_of
+
+    def _moved(self, direction: Floats) -> PlanePose:
         """The plane moved by a parameter vector (8,), in the order of ``covariance``."""
         turn = cv2.Rodrigues(np.asarray(direction[:3], dtype=np.float64))[0]
         camera = replace(
@@ -229,6 +259,7 @@ def card_pose(sighting: CardSighting, grey: NDArray[np.uint8], focal_35mm: float
     inflate = max(1.0, rms / corner_std) ** 2
     return CardPose(
         plane=plane_of(best.x),
+        middle_mm=readonly(sighting.layout.middle_mm),
         covariance=readonly((np.linalg.pinv(information) * inflate)[:8, :8]),
         ink_px=float(best.x[8]) * float(rough) / float(np.hypot(*(mm[1] - mm[0]))),
         rms_px=rms,

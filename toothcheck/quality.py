@@ -101,28 +101,21 @@ def judge(grey: NDArray[np.uint8], wheel: Wheel, card_blur_px: float | None) -> 
         if card_blur_px is not None
         else _edge_blur(grey, px[inside], plane.project(points + normals)[inside])
     )
-    flags, measured = [], {}
+    measured = {}
     if scale < FLOOR_PX_PER_MM:
-        flags.append("too-far")
         measured["too-far"] = f"{scale:.1f} px/mm, where {FLOOR_PX_PER_MM} is the least for a grade"
     if blur > BLUR_MM * scale:
-        flags.append("blurred")
         spread = f"edges are blurred over {blur / scale:.2f} mm (standard deviation)"
         measured["blurred"] = f"{spread}, where {BLUR_MM} is the most for a grade"
     if plane.tilt_deg > OBLIQUE_DEG:
-        flags.append("steep" if plane.tilt_deg > STEEP_DEG else "oblique")
-        measured[flags[-1]] = f"{plane.tilt_deg:.0f}° from square on"
+        measured["steep" if plane.tilt_deg > STEEP_DEG else "oblique"] = f"{plane.tilt_deg:.0f}° from square on"
     if burnt > _BURNT_SHARE:
-        flags.append("burnt-out")
         measured["burnt-out"] = f"{100 * burnt:.0f} % of the teeth's faces"
     if luma < _DARK_LUMA:
-        flags.append("dark")
         measured["dark"] = f"its brightest parts reach grey value {luma:.0f} of 255"
-    if outside:
-        flags.append("teeth-out-of-frame")
     return Quality(
         px_per_mm=scale, blur_px=blur, tilt_deg=plane.tilt_deg, burnt_share=burnt, luma=luma, teeth_outside=outside,
-        flags=tuple(flags), worded=tuple(measured),
+        flags=(*measured, *(("teeth-out-of-frame",) if outside else ())), worded=tuple(measured),
         notes=tuple(f"{flag(code).sentence.removesuffix('.')}: {what}." for code, what in measured.items()),
     )  # fmt: skip
 

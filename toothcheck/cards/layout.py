@@ -23,9 +23,16 @@ class CardLayout:
     """For each marker id its (4, 2) corners: top left, top right, bottom right, bottom left of the black square."""
 
     @property
+    def outline_mm(self) -> Floats:
+        """(4, 2) the card's corners in the plane of its pose, whose y points up from the print's top left corner."""
+        w, h = self.width_mm, self.height_mm
+        return np.array([[0, 0], [w, 0], [w, -h], [0, -h]])
+
+    @property
     def middle_mm(self) -> Floats:
-        """(2,) the card's middle in the plane of its pose, whose y points up from the print's top left corner."""
-        return np.array([self.width_mm / 2, -self.height_mm / 2])
+        """(2,) the card's middle in that plane."""
+        out: Floats = self.outline_mm.mean(axis=0)
+        return out
 
 
 @functools.cache

@@ -104,7 +104,7 @@ def measure_run(
         )
     plane = card.plane.moved(height_mm=-card_height_mm)
     _support(plane, grey)
-    row = find_row(grey, plane, size.pitch_mm, [_card_corners(sighting)])
+    row = find_row(grey, plane, size.pitch_mm, [sighting.layout.outline_mm])
     if row is None:
         raise CannotTell(
             _no_row(grey, plane, sighting, size), hint="Clean the plates, use diffuse light, check --chain."
@@ -115,7 +115,7 @@ def measure_run(
             f"Only {max(0, len(rims.px) - 1)} pitches could be measured; a decision needs {LEAST_PITCHES}, better 12.",
             hint="Get a longer straight run into the picture and wipe the pin ends.",
         )
-    even = _even(card, sighting.layout.middle_mm, rims, card_height_mm)
+    even = _even(card, rims, card_height_mm)
     if even.plane_std > MOST_STD:
         raise CannotTell(
             f"The plane is too uncertain ({100 * even.plane_std:.2f} % of length).",
@@ -151,11 +151,6 @@ def _print(sighting: CardSighting, measured_mm: float | None) -> tuple[float, fl
     return measured_mm / nominal, MEASURED_STD_MM / nominal
 
 
-def _card_corners(sighting: CardSighting) -> Floats:
-    w, h = sighting.layout.width_mm, sighting.layout.height_mm
-    return np.array([[0, 0], [w, 0], [w, -h], [0, -h]])  # the card's plane has y up
-
-
 def _support(plane: PlanePose, grey: NDArray[np.uint8]) -> None:
     h, w = grey.shape
     middle = plane.on_plane(np.array([(w - 1) / 2, (h - 1) / 2]))
@@ -174,7 +169,7 @@ def _support(plane: PlanePose, grey: NDArray[np.uint8]) -> None:
 
 def _no_row(grey: NDArray[np.uint8], plane: PlanePose, sighting: CardSighting, size: Chain) -> str:
     """Say which other pitch the picture would support."""
-    hidden = [_card_corners(sighting)]
+    hidden = [sighting.layout.outline_mm]
     for pitch in (15.875, 12.7, 19.05, 9.525):  # the common ones: each search takes its time
         if pitch == size.pitch_mm:
             continue
@@ -294,21 +289,15 @@ class _Even:
     plane_std: float
 
 
-def _even(card: CardPose, card_middle_mm: Floats, rims: _Rims, card_height_mm: float) -> _Even:
+def _even(card: CardPose, rims: _Rims, card_height_mm: float) -> _Even:
     """The plane of the pin ends, most probable given the card and that the row is evenly spaced.
 
     Unknown: the card's pose with its lens (prior: the card's own covariance), height and lean of the pins' plane
-    against it (prior: what a hand can do), and the row: start, heading, sag, pitch, alternation.  The height is told of
-    the card's middle, so the pins' plane leans about that: about a corner, a card that leans would change its height.
+    against it (prior: what a hand can do), and the row: start, heading, sag, pitch, alternation.
     """
-    values, vectors = np.linalg.eigh(card.covariance)
-    root = vectors * np.sqrt(np.maximum(values, 0))
+    plane_of = card.beside(card_height_mm, height_std_mm=HEIGHT_STD_MM, lean_std=LEAN_STD)
     n = len(rims.px)
     i = np.arange(n) - (n - 1) / 2
-
-    def plane_of(v: Floats) -> PlanePose:
-        height = -card_height_mm + HEIGHT_STD_MM * v[8]
-        return card.perturbed(root @ v[:8]).moved(height_mm=height, tilt=LEAN_STD * v[9:11], pivot_mm=card_middle_mm)
 
     first = plane_of(np.zeros(11))
     pins = first.on_plane(rims.px)

@@ -98,9 +98,7 @@ def part_from_photo(
         )
     table = rim.size
     thickness = thickness_mm if thickness_mm is not None else table.tooth_width_mm
-    plane, scale_std = _settle_scale(
-        plane, rim, table, _scale_std(card, sighting.layout.middle_mm, plane, card_height_mm)
-    )
+    plane, scale_std = _settle_scale(plane, rim, table, _scale_std(card, plane, card_height_mm))
     seen = find_circles(grey, plane, root_radius_mm=rim.root_mm, thickness_mm=thickness, scale_std=scale_std)
     return _part(name, rim, seen, table, size, scale_std)
 
@@ -143,17 +141,14 @@ def _part(name: str, rim: _Rim, seen: Seen, table: Chain, told: Chain | None, sc
     )
 
 
-def _scale_std(card: CardPose, card_middle_mm: Floats, plane: PlanePose, card_height_mm: float) -> float:
+def _scale_std(card: CardPose, plane: PlanePose, card_height_mm: float) -> float:
     """Relative standard uncertainty of lengths at the sprocket, the card's print apart."""
-    values, vectors = np.linalg.eigh(card.covariance)
-    root = vectors * np.sqrt(np.maximum(values, 0))
+    plane_of = card.beside(card_height_mm, height_std_mm=HEIGHT_STD_MM, lean_std=LEAN_STD)
     ring = 30.0 * rays_of(12)
     px = plane.project(ring)
 
     def size(v: Floats) -> float:
-        height = -card_height_mm + HEIGHT_STD_MM * v[8]
-        moved = card.perturbed(root @ v[:8]).moved(height_mm=height, tilt=LEAN_STD * v[9:11], pivot_mm=card_middle_mm)
-        points = moved.on_plane(px)
+        points = plane_of(v).on_plane(px)
         return float(np.hypot(*(points - points.mean(0)).T).mean())
 
     base = size(np.zeros(11))

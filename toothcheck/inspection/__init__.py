@@ -367,7 +367,7 @@ def _start(placed: Placed, claim: Claim, pose: CardPose | None, card: CardSighti
 
 
 def _priors(pose: CardPose, card: CardSighting, start: Wheel, height_std: float, thickness_std: float) -> Priors:
-    pivot = start.plane.on_plane(pose.plane.project(card.layout.middle_mm[None]))[0]
+    pivot = start.plane.on_plane(pose.plane.project(pose.middle_mm[None]))[0]
     # burnt-out edges stand outside the metal; how much more than usual the card's ink shrank tells how burnt out it is
     excess = max(0.0, abs(pose.ink_px) - 0.2) / start.plane.px_per_mm
     return Priors(

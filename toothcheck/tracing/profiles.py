@@ -230,8 +230,8 @@ def _steps(
     """
     blur = float(blur)
     basis, slopes, apart = [np.ones_like(data)], [], []
-    for place in (first, second) if two else (first,):
-        u = (t - place[:, None]) / np.float32(blur)
+    for stands in (first, second) if two else (first,):
+        u = (t - stands[:, None]) / np.float32(blur)
         basis.append(ndtr(u))
         slopes.append(np.exp(-0.5 * u * u))
         apart.append(u)
