@@ -1,35 +1,76 @@
 """Teeth that are not there: told from covered ones by what is seen in their place.
 
-A tooth is called broken or missing when the seats on both its sides lie on the form (nothing covers them), what stands
-in its place looks like what is seen through the gaps beside it and not like the other teeth, and no edge follows its
-outline.  Any of these alone is common: dirt looks like dark ground, a chain hides seats, a shadow hides an edge.
+A tooth is called broken or missing when the bottoms of the gaps on both its sides are followed on the form and at least
+one of the gaps lies on it with its flank, too; when what stands in its place looks like what is seen through the gaps
+beside it, and neither like the other teeth nor like anything on the face; and when no edge follows its outline, while
+the teeth beside it have theirs.  Any of these alone is common: dirt looks like dark ground, a chain hides seats, a
+shadow hides an edge.  On gravel or straw there are edges everywhere: then the break itself must be seen, as an edge
+across the tooth, and the look be beyond doubt.
+
+How alike two looks are is asked of the pixels' density, not of a mean and a spread: gravel has many colours.
 """
 
 from __future__ import annotations
 
+from typing import NamedTuple
+
 import numpy as np
 from numpy.typing import NDArray
+from scipy.ndimage import maximum_filter1d
 
-from toothcheck.edges import sample
-from toothcheck.geometry import Floats
-from toothcheck.tracing.follow import Paths
+from toothcheck.edges import Optics, sample
+from toothcheck.geometry import Bools, Floats
+from toothcheck.tracing.follow import CHROMA_BLUR_PX, Paths, step_evidence
 from toothcheck.tracing.rims import Rims, Wheel
 
-_CLEAR_SEAT = 0.3
-_LIKE_GROUND = 0.75
+_CLEAR_GAP = 0.3
+"""Trust from which a gap's tooth says how teeth look."""
+_ON_FORM = 0.4
+"""Trust of the better of a tooth's two gaps: where a tooth is gone the other one has lost its flank."""
+_BOTTOM, _BOTTOM_SEEN, _STEP, _NEAR_MM = 0.45, 0.6, 0.3, 0.35
+"""How far up a seat its bottom reaches, which share of each half beside the tooth must be followed, from which evidence
+on, and how near to the form."""
+_NO_EDGE = 0.75
+"""Of the usual: less of either flank may be followed in the tooth's place."""
+_EDGE_BESIDE = 0.4
+"""Of the usual: how clear the edges of the teeth beside it must be; under a chain they are not."""
+_FLANK_MM, _ASIDE_MM = (-0.2, 1.6), 1.0
+"""From where to where over the pitch circle a flank is looked at, and how far off the form an edge may be its own."""
+_LIKE_GROUND = 0.8
 """Share of the points in a tooth's place that must look more like ground than like teeth."""
-_SAME = 7.8
-"""Squared distance in luma and both chroma, in spreads, within which two looks are the same: 95 of 100 points of one
-look (χ² of 3 degrees of freedom)."""
-_DIRT = 0.03
-"""Share of the face that may look like what stands in a tooth's place."""
-_APART = 2.5
-"""How many of their own spreads teeth and ground must differ by, or nothing can be said."""
-_MOST = 0.3
+_BREAK, _CLEAR_BESIDE = 0.8, 0.7
+"""Where edges are followed all the same: of the usual, how clear the break must be, and the teeth beside it."""
+_BREAK_HALF_MM, _UNEVEN_MM = 0.7, 0.5
+"""How far to both sides of a tooth's middle its break is looked for, and how uneven it may be."""
+_LOOK = (8.0, 3.0, 3.0)
+"""By how much luma and both chroma differ within one look, grey levels: noise, texture, light."""
+_DOUBT = 1e-9
+_MOST = 5.0
+"""How much one point may say, log likelihood."""
+_SAMPLES = 400
+_FEWEST = 4
+_MANY = 0.3
 """If more of the teeth than this look missing, the picture is misread instead."""
 
 
-def missing_teeth(planes: NDArray[np.uint8], wheel: Wheel, frame: Rims, paths: Paths, trust: Floats) -> set[int]:
+class _Asked(NamedTuple):
+    """What is asked of the look of a tooth's place."""
+
+    than_tooth: float
+    """By how much it must on average be more likely ground than tooth, log likelihood."""
+    than_face: float
+    """The same against all that is seen on the face: metal, dirt."""
+    other_ground: float
+    """Share of the ground beside that may look more like teeth than like the ground further along: a chain does."""
+
+
+_BARE, _BEYOND_DOUBT = _Asked(0.5, 0.4, 0.08), _Asked(1.5, 2.5, 0.02)
+"""Where no edge is followed, and where one is."""
+
+
+def missing_teeth(
+    planes: NDArray[np.uint8], wheel: Wheel, frame: Rims, paths: Paths, trust: Floats, optics: Optics
+) -> set[int]:
     """Indices of teeth that are broken off or missing.
 
     Parameters
@@ -42,41 +83,96 @@ def missing_teeth(planes: NDArray[np.uint8], wheel: Wheel, frame: Rims, paths: P
         Where its outline stands and what was followed.
     trust
         (z,) of the gaps.
+    optics
+        Of the photo at the sprocket.
     """
-    z, radius = wheel.form.teeth, wheel.form.pitch_radius_mm
-    place = np.arange(z, dtype=np.float64)
-    body = _looks(planes, wheel, place + 0.5, radius + np.linspace(-0.6, 1.4, 6), 0.5)
-    # through the gaps the ground is seen at the same radii, a little towards the tip where pockets are widest
-    ground = _looks(planes, wheel, place, radius + np.linspace(-1.0, 1.4, 6), 1.6)
-    root = radius - 0.5 * wheel.form.roller_diameter_mm
-    rings = [_looks(planes, wheel, place, np.linspace(d - 1.5, d, 4), 2.5) for d in (root - 1.5, root - 6.0)]
-    face = np.concatenate([patch for ring in rings for patch in ring])
-    edge = _edge_share(frame, paths, radius)
-    usual_edge = float(np.median(edge[trust > _CLEAR_SEAT])) if (trust > _CLEAR_SEAT).any() else 0.0
-    clear = [i for i in range(z) if min(trust[i], trust[(i + 1) % z]) > _CLEAR_SEAT]
-    if len(clear) < 4:
+    # tooth i stands between gaps i and i + 1
+    after = np.roll(trust, -1)
+    clear = np.flatnonzero(np.minimum(trust, after) > _CLEAR_GAP)
+    if len(clear) < _FEWEST:
         return set()
-    teeth = np.concatenate([body[i] for i in clear])
-    middle, spread = _middle(teeth)
-    out = set()
-    for i in clear:
-        beside = np.concatenate([ground[i], ground[(i + 1) % z]])
-        beside_middle, beside_spread = _middle(beside)
-        apart = np.abs(beside_middle - middle) / np.hypot(spread, beside_spread)
-        if apart.max() < _APART:
-            continue
-        to_teeth = (((body[i] - middle) / spread) ** 2).sum(1)
-        to_ground = (((body[i] - beside_middle) / beside_spread) ** 2).sum(1)
-        like = float(np.mean((to_ground < to_teeth) & (to_ground < _SAME)))
-        # what also lies on the face is dirt, not ground
-        look, look_spread = _middle(body[i])
-        on_face = float(np.mean((((face - look) / look_spread) ** 2).sum(1) < _SAME))
-        if like >= _LIKE_GROUND and edge[i] < 0.5 * usual_edge and on_face < _DIRT:
-            out.add(i)
-    return out if len(out) <= _MOST * len(clear) else set()
+    near = np.abs(paths.offset_mm) < _ASIDE_MM
+    seen = near & (paths.near_evidence > _STEP), np.where(near, paths.near_evidence, 0.0)
+    followed, edge = (_of_usual(_clearer_flank(wheel, frame, values), clear) for values in seen)
+    beside = np.minimum(np.roll(edge, 1), np.roll(edge, -1))
+    suspect = (np.maximum(trust, after) > _ON_FORM) & (beside > _EDGE_BESIDE) & _bottoms_seen(wheel, frame, paths)
+    bare = suspect & (followed < _NO_EDGE)
+    if (suspect & (beside > _CLEAR_BESIDE)).any():
+        usual = max(float(np.median(paths.near_evidence[trust > _CLEAR_GAP])), 0.1)
+        broken_off = suspect & (beside > _CLEAR_BESIDE) & (_breaks(planes, wheel, optics) > _BREAK * usual)
+    else:
+        broken_off = np.zeros_like(bare)
+    looks = _Looks(planes, wheel, clear)
+    out = {i for i in np.flatnonzero(bare).tolist() if looks.like_ground(i, _BARE)}
+    out |= {i for i in np.flatnonzero(broken_off & ~bare).tolist() if looks.like_ground(i, _BEYOND_DOUBT)}
+    return out if len(out) <= _MANY * len(clear) else set()
 
 
-def _looks(planes: NDArray[np.uint8], wheel: Wheel, at: Floats, radii: Floats, half_width_mm: float) -> list[Floats]:
+class _Looks:
+    """What stands in the teeth's places, between and beyond them, and on the face."""
+
+    def __init__(self, planes: NDArray[np.uint8], wheel: Wheel, clear: NDArray[np.int64]) -> None:
+        radius, roller = wheel.form.pitch_radius_mm, wheel.form.roller_diameter_mm
+        place = np.arange(wheel.form.teeth, dtype=np.float64)
+        self.body = _patches(planes, wheel, place + 0.5, radius + np.linspace(0.0, 1.6, 6), 0.5)
+        # through the gaps the ground is seen at the same radii, a little towards the tip where pockets are widest, and
+        # beyond the tips
+        self.inner = _patches(planes, wheel, place, radius + np.linspace(-1.0, 1.4, 6), 1.6)
+        self.outer = _patches(planes, wheel, place + 0.5, radius + roller * np.linspace(0.45, 0.65, 4), 2.0)
+        root = radius - 0.5 * roller
+        rings = [_patches(planes, wheel, place, np.linspace(d - 1.5, d, 4), 2.5) for d in (root - 1.5, root - 6.0)]
+        self.face = _some(np.concatenate([patch for ring in rings for patch in ring]))
+        self.teeth = _some(np.concatenate([self.body[i] for i in clear]))
+
+    def like_ground(self, i: int, asked: _Asked) -> bool:
+        """Whether what stands in tooth ``i``'s place is the ground beside it."""
+        z, body = len(self.body), self.body[i]
+        ground = np.concatenate([self.inner[i], self.inner[(i + 1) % z], self.outer[i]])
+        further = np.concatenate([self.inner[(i - 1) % z], self.inner[(i + 2) % z], self.outer[i]])
+        as_ground, as_tooth = _likelihood(ground, body), _likelihood(self.teeth, body)
+        than_tooth, than_face = (
+            float(np.clip(as_ground - other, -_MOST, _MOST).mean())
+            for other in (as_tooth, _likelihood(self.face, body))
+        )
+        other_ground = float(np.mean(_likelihood(self.teeth, ground) > _likelihood(further, ground)))
+        return (
+            float(np.mean(as_ground > as_tooth)) >= _LIKE_GROUND
+            and than_tooth >= asked.than_tooth
+            and than_face >= asked.than_face
+            and other_ground <= asked.other_ground
+        )
+
+
+def _breaks(planes: NDArray[np.uint8], wheel: Wheel, optics: Optics) -> Floats:
+    """(z,) evidence, 0…3, of the clearest edge that runs across each tooth, from its root to its tip."""
+    form, spacing = wheel.form, 0.5 / wheel.plane.px_per_mm
+    radii = np.arange(form.pitch_radius_mm - 0.5 * form.roller_diameter_mm - 0.8, form.pitch_radius_mm + 2.4, spacing)
+    across = np.linspace(-_BREAK_HALF_MM, _BREAK_HALF_MM, 9)
+    middle = wheel.phase + (np.arange(form.teeth) + 0.5) * form.pitch_angle
+    angle = middle[:, None, None] + across[:, None] / radii
+    px = wheel.plane.project(np.stack([radii * np.cos(angle), radii * np.sin(angle)], axis=-1))
+    lines = (-1, len(radii))
+    values = np.nan_to_num(sample(planes, px[..., 0].reshape(lines), px[..., 1].reshape(lines)))
+    blurs = (optics.blur_px, *2 * (float(np.hypot(optics.blur_px, CHROMA_BLUR_PX)),))
+    evidence = sum(step_evidence(values[..., k], 0.5, blurs[k], optics.noise[k]) for k in range(3))
+    uneven = max(3, round(_UNEVEN_MM / spacing) | 1)
+    along = maximum_filter1d(np.asarray(evidence).reshape(angle.shape), uneven, axis=-1)
+    out: Floats = np.median(along, axis=1).max(axis=1)
+    return out
+
+
+def _bottoms_seen(wheel: Wheel, frame: Rims, paths: Paths) -> Bools:
+    """(z,) teeth beside which the bottoms of both gaps are followed on the form."""
+    points = frame.outline.points_mm
+    bottom = wheel.form.seat_share(points) < _BOTTOM
+    seen = (paths.near_evidence > _STEP) & (np.abs(paths.offset_mm) < _NEAR_MM)
+    # tooth i stands at -x of gap i and at +x of gap i + 1
+    left, right = bottom & (points[:, 0] <= 0), bottom & (points[:, 0] >= 0)
+    out: Bools = np.minimum(seen[:, left].mean(1), np.roll(seen[:, right].mean(1), -1)) >= _BOTTOM_SEEN
+    return out
+
+
+def _patches(planes: NDArray[np.uint8], wheel: Wheel, at: Floats, radii: Floats, half_width_mm: float) -> list[Floats]:
     """For each place on the wheel (in pitches from gap 0's axis) the luma and chroma of a patch, (n, 3) each."""
     across = np.linspace(-half_width_mm, half_width_mm, 5)
     r, w = np.meshgrid(radii, across)
@@ -87,20 +183,32 @@ def _looks(planes: NDArray[np.uint8], wheel: Wheel, at: Floats, radii: Floats, h
     return [np.nan_to_num(v, nan=128.0) for v in values]
 
 
-def _middle(values: Floats) -> tuple[Floats, Floats]:
-    middle = np.median(values, axis=0)
-    spread = 1.4826 * np.median(np.abs(values - middle), axis=0) + (4.0, 1.5, 1.5)
-    return middle, spread
+def _some(values: Floats) -> Floats:
+    """At most so many of the values (n, 3), evenly taken."""
+    return values[:: max(1, len(values) // _SAMPLES)]
 
 
-def _edge_share(frame: Rims, paths: Paths, radius: float) -> Floats:
-    """(z,) how much edge follows the clearer of each tooth's flanks above the pitch circle, within a millimetre.
+def _likelihood(samples: Floats, at: Floats) -> Floats:
+    """(m,) log density of pixels (m, 3) among the samples (n, 3)."""
+    apart = (at[:, None] - samples) / np.array(_LOOK)
+    out: Floats = np.log(np.exp(-0.5 * (apart**2).sum(-1)).mean(1) + _DOUBT)
+    return out
+
+
+def _of_usual(values: Floats, clear: NDArray[np.int64]) -> Floats:
+    """Values (z,) against their median over the clear teeth."""
+    out: Floats = values / max(float(np.median(values[clear])), 1e-6)
+    return out
+
+
+def _clearer_flank(wheel: Wheel, frame: Rims, values: Floats | Bools) -> Floats:
+    """(z,) mean of values (g, n) along the upper part of each tooth's flanks, of the one where it is more.
 
     A tooth in shadow or dirt may show no edge on one flank; one that is not there shows none on either.
     """
-    above = np.hypot(frame.outline.points_mm[:, 0], frame.outline.points_mm[:, 1]) > radius - 0.2
-    left, right = above & (frame.outline.points_mm[:, 0] < 0), above & (frame.outline.points_mm[:, 0] > 0)
-    strength = np.where(np.abs(paths.offset_mm) < 1.0, paths.near_evidence, 0.0)
+    above = np.hypot(frame.outline.points_mm[:, 0], frame.outline.points_mm[:, 1]) - wheel.form.pitch_radius_mm
+    flank = (above > _FLANK_MM[0]) & (above < _FLANK_MM[1])
+    left, right = flank & (frame.outline.points_mm[:, 0] < 0), flank & (frame.outline.points_mm[:, 0] > 0)
     # tooth i stands at -x of gap i and at +x of gap i + 1
-    out: Floats = np.maximum(strength[:, left].mean(1), np.roll(strength[:, right].mean(1), -1))
+    out: Floats = np.maximum(values[:, left].mean(1), np.roll(values[:, right].mean(1), -1))
     return out

@@ -124,7 +124,7 @@ def trace(
         if sweep >= 3:
             worn = _typical_wear(outline, paths, trust, coast, ideal, tip)
     assert result is not None
-    gone = missing_teeth(planes, wheel, frame, paths, trust)
+    gone = missing_teeth(planes, wheel, frame, paths, trust, optics)
     ring = _ring(wheel, frame, paths, edges, result, trust, scale_std, priors.bias_mm, tip, gone)
     return Traced(ring=ring, wheel=wheel, rims=frame, paths=paths, edges=edges, fit=result, trust=readonly(trust))
 
