@@ -1,0 +1,53 @@
+"""Teeth that are not there, in made photos: named where the ground shows in their place, and nowhere else."""
+
+from dataclasses import replace
+
+import numpy as np
+import pytest
+from scenes import worn_front
+
+from toothcheck.chains import chain
+from toothcheck.inspection import Claim, inspect, tip_pixels
+from toothcheck.photo import decode
+from toothcheck.synthetic import encode, make_photo
+
+TEETH = 15
+SCENE = worn_front(teeth=TEETH, blend=0.5, depth_mm=0.4, scatter=0.1, size_px=(1600, 1200), seed=11)
+DARK, LIGHT = (0.05, 0.05, 0.06), (0.5, 0.48, 0.42)
+
+
+def looked_at(*, damage=(), **changes):
+    """The inspection, and for each tooth by its number in the truth the flags it was given."""
+    scene = replace(SCENE, part=replace(SCENE.part, wear=replace(SCENE.part.wear, damage=damage)), **changes)
+    made = make_photo(scene)
+    claim = Claim(chain=chain("520"), teeth=TEETH, position="front", turning=scene.turning, thickness_mm=5.9)
+    seen = inspect(decode(encode(made.picture, "jpg", focal_35mm=50, quality=92), "made.jpg"), claim)
+    there = np.array(made.truth["tip_px"])
+    number = [int(np.hypot(*(there - tip).T).argmin()) for tip in tip_pixels(seen.traced.wheel)]
+    return seen, {number[t.index]: t.flags for t in seen.wear.teeth}
+
+
+@pytest.mark.parametrize("kind", ["missing", "broken"])
+@pytest.mark.parametrize(
+    ("ground", "colour"), [("plain", DARK), ("gravel", LIGHT), ("straw", LIGHT)], ids=["plain", "gravel", "straw"]
+)
+def test_a_tooth_that_is_gone_is_named_on_ground_with_and_without_edges_of_its_own(kind, ground, colour):
+    seen, flags = looked_at(damage=((6, kind),), ground=ground, ground_colour=colour, dirt=0.1)
+    assert [i for i in flags if "broken" in flags[i]] == [6]
+    assert seen.verdict.grade == "replace-now"
+    assert "broken" in seen.verdict.reasons[0]
+
+
+@pytest.mark.parametrize("colour", [DARK, LIGHT], ids=["dark", "light"])
+def test_dirt_and_shadow_take_no_tooth_away(colour):
+    _, flags = looked_at(ground="gravel", ground_colour=colour, dirt=0.5)
+    assert not any("broken" in f for f in flags.values())
+
+
+def test_teeth_under_a_chain_are_covered_and_not_gone():
+    _, flags = looked_at(
+        ground="concrete", ground_colour=DARK, ground_gap_mm=12.0, dirt=0.2, mounted=True, chain_first=2,
+        chain_teeth=6, chain_strands=7,
+    )  # fmt: skip
+    assert not any("broken" in f for f in flags.values())
+    assert sum("covered" in flags[i] for i in range(2, 8)) >= 4
