@@ -1,5 +1,7 @@
 """The grade against the table of bands: this project's convention, no standard sets a limit."""
 
+from dataclasses import replace
+
 import numpy as np
 import pytest
 from rings import form_of, ring_of
@@ -68,6 +70,15 @@ def test_a_flag_that_blocks_ends_in_no_grade_and_says_what_to_change(code):
     assert verdict.confidence < 0.5
     assert flag(code).sentence in verdict.reasons
     assert flag(code).remedy in verdict.next_steps
+
+
+def test_a_tooth_that_alone_was_not_seen_is_to_be_looked_at():
+    wear = wear_of(0.4)
+    hidden = {0, 6, 7, 11}  # 6 and 7 stand side by side, as under a chain; 0 and 11 each alone
+    teeth = tuple(replace(t, measured=t.index not in hidden) for t in wear.teeth)
+    steps = grade(replace(wear, teeth=teeth), (), np.random.default_rng(1)).next_steps
+    assert [s for s in steps if "Look at teeth 0, 11 for damage" in s]
+    assert not [s for s in grade(wear, (), np.random.default_rng(1)).next_steps if "for damage" in s]
 
 
 @pytest.mark.parametrize("shift", [-0.25, 0.25])

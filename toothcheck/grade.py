@@ -145,7 +145,7 @@ def grade(wear: WheelWear, flags: Sequence[str], rng: np.random.Generator) -> Ve
         grade=best,
         confidence=round(confidence, 3),
         reasons=tuple(reasons + [flag(code).sentence for code in flags]),
-        next_steps=_next_steps(best, flags),
+        next_steps=_next_steps(best, flags, _unseen_between(wear)),
         cautions=CAUTIONS,
     )
 
@@ -162,7 +162,17 @@ def _reasons(wear: WheelWear, measured: int) -> list[str]:
     return out
 
 
-def _next_steps(best: str, flags: Sequence[str]) -> tuple[str, ...]:
+def _unseen_between(wear: WheelWear) -> list[int]:
+    """Teeth that were not measured between two that were: whatever hides one alone may be its own damage."""
+    teeth = wear.teeth
+    return [
+        t.index
+        for k, t in enumerate(teeth)
+        if not t.measured and "broken" not in t.flags and teeth[k - 1].measured and teeth[(k + 1) % len(teeth)].measured
+    ]
+
+
+def _next_steps(best: str, flags: Sequence[str], unseen: list[int]) -> tuple[str, ...]:
     steps = {
         "good": ["Look again at the next service; keep this photo as a record."],
         "watch": [
@@ -175,6 +185,9 @@ def _next_steps(best: str, flags: Sequence[str]) -> tuple[str, ...]:
         ],
         "replace-now": ["Do not ride on it.", "Renew both sprockets and the chain together."],
     }[best]
+    if unseen:
+        which = ("tooth " if len(unseen) == 1 else "teeth ") + ", ".join(map(str, unseen))
+        steps.append(f"Look at {which} for damage: the photo does not show what it does of the teeth beside.")
     return tuple(dict.fromkeys(steps + [flag(code).remedy for code in flags]))
 
 
