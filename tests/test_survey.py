@@ -7,7 +7,14 @@ import numpy as np
 import pytest
 
 from toothcheck import cli
-from toothcheck.survey import accuracy_rows, reliability, reliability_plot, run_cases, wrong_claim_rows
+from toothcheck.survey import (
+    accuracy_rows,
+    damage_rows,
+    reliability,
+    reliability_plot,
+    run_cases,
+    wrong_claim_rows,
+)
 
 
 def record(**more):
@@ -33,6 +40,21 @@ def test_wrong_claims_are_counted_by_kind():
     # 0.5 is not above a half; a card that is cut off says nothing against the turning
     assert (turning["wrong_sure"], turning["right_grade"], turning["flagged"], turning["named"]) == (1, 1, 0, None)
     assert (everything["cases"], everything["cannot_tell"]) == (5, 2)
+
+
+def test_damaged_teeth_are_counted_by_kind():
+    seen = record(kind="missing", named=True, sound=14, sound_named=0, true_grade="replace-now", grade="replace-now")
+    rows = damage_rows(
+        [
+            seen,
+            seen | {"named": False, "sound_named": 1, "grade": "good"},
+            seen | {"kind": "bent", "named": False, "grade": "cannot-tell"},
+        ]
+    )
+    missing, bent, everything = rows
+    assert (missing["photos"], missing["named"], missing["sound_named"], missing["too_well"]) == (2, 1, 1, 1)
+    assert (bent["photos"], bent["named"], bent["too_well"]) == (1, 0, 0)
+    assert (everything["sound"], everything["too_well"]) == (42, 1)
 
 
 def test_accuracy_by_tier():
@@ -124,7 +146,7 @@ def test_cases_run_one_after_the_other_without_processes():
 
 def test_one_photo_of_each_survey(tmp_path, monkeypatch, capsys):
     plot = tmp_path / "plot.png"
-    for words in (["wrong-claims"], ["accuracy", "--plot", str(plot)]):
+    for words in (["wrong-claims"], ["accuracy", "--plot", str(plot)], ["damage"]):
         monkeypatch.setattr(
             sys, "argv", ["toothcheck", "survey", *words, "--count", "1", "--size", "1000x750", "--jobs", "1"]
         )

@@ -152,6 +152,20 @@ def accuracy(
         write_whole(plot, reliability_plot(believed, "Confidence against grades that were right"))
 
 
+@group.command("damage", epilog="Example: toothcheck survey damage --count 2 --size 1200x900")
+def damage(count: Count = 48, seed: Seed = 1, jobs: Jobs = 2, size: Size = "2016x1512", cache: Cache = None) -> None:
+    """Photos with one damaged tooth in sight: how many are named, and how many sound ones."""
+    from toothcheck.survey import damage_case, damage_rows
+
+    head = {"survey": "damage", "seed": seed, "size": list(_size(size))}
+    records = _gathered(damage_case, head, count, jobs, cache)
+    rows = [
+        [r["kind"], str(r["photos"]), str(r["named"]), f"{r['sound_named']} of {r['sound']}", str(r["too_well"])]
+        for r in damage_rows(records)
+    ]
+    _table(["one tooth is", "photos", "named", "sound teeth named", "graded too well"], rows)
+
+
 def register(app: typer.Typer) -> None:
     """Add the commands."""
     app.add_typer(group, name="survey")

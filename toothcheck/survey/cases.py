@@ -5,6 +5,7 @@ from __future__ import annotations
 import math
 from collections.abc import Callable, Iterator, Sequence
 from concurrent.futures import ProcessPoolExecutor, as_completed
+from dataclasses import replace
 from multiprocessing import get_context
 from typing import Any
 
@@ -14,9 +15,11 @@ from toothcheck.chains import chain
 from toothcheck.inspection import Claim, Inspection, inspect
 from toothcheck.photo import Photo, decode
 from toothcheck.synthetic import (
+    DAMAGES,
     FAULTS,
     TIERS,
     MadePhoto,
+    Tier,
     encode,
     honest_claim,
     make_photo,
@@ -26,6 +29,8 @@ from toothcheck.synthetic import (
 from toothcheck.synthetic import Claim as Told
 
 Record = dict[str, Any]
+_IN_SIGHT: tuple[Tier, ...] = ("mat", "bench", "hand")
+"""Tiers without a chain or boxes that hide every second tooth."""
 
 
 def _photo(made: MadePhoto, name: str, quality: int) -> Photo:
@@ -80,6 +85,32 @@ def accuracy_case(lot: int, seed: int, size_px: tuple[int, int] = (2016, 1512)) 
         "visible": len(made.truth["visible"]),
     } | _outcome(result)
     return record | _teeth(result, made.truth)
+
+
+def damage_case(lot: int, seed: int, size_px: tuple[int, int] = (2016, 1512)) -> Record:
+    """Make and inspect a photo with one damaged tooth and nothing before it; kinds and tiers take turns."""
+    kind, tier = DAMAGES[lot % len(DAMAGES)], _IN_SIGHT[lot // len(DAMAGES) % len(_IN_SIGHT)]
+    rng = np.random.default_rng([seed, 500, lot])
+    scene = random_scene(rng, tier, size_px=size_px)
+    tooth = int(rng.integers(scene.part.teeth))
+    wear = replace(scene.part.wear, damage=((tooth, kind),))
+    scene = replace(scene, part=replace(scene.part, wear=wear))
+    made = make_photo(scene)
+    result = inspect(_photo(made, f"damage-{lot}.jpg", scene.sensor.jpeg_quality), _claim(honest_claim(scene)))
+    named = [
+        int(np.argmin([math.dist(seen["tip_px"], at) for at in made.truth["tip_px"]]))
+        for seen in result.document()["teeth"]
+        if {"broken", "stands-aside"} & set(seen["flags"])
+    ]
+    return {
+        "lot": lot,
+        "kind": kind,
+        "tier": tier,
+        "named": tooth in named,
+        "sound": scene.part.teeth - 1,
+        "sound_named": len(set(named) - {tooth}),
+        "true_grade": made.truth["true_grade"],
+    } | _outcome(result)
 
 
 def _teeth(result: Inspection, truth: dict[str, Any]) -> Record:

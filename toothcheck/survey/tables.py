@@ -46,6 +46,24 @@ def wrong_claim_rows(records: Sequence[Record]) -> list[Record]:
     return rows
 
 
+def damage_rows(records: Sequence[Record]) -> list[Record]:
+    """For each kind of damage and for all: photos, damaged teeth named, sound teeth named, and graded too well."""
+    rows = []
+    for kind in [*dict.fromkeys(r["kind"] for r in records), "all"]:
+        mine = [r for r in records if kind in (r["kind"], "all")]
+        rows.append(
+            {
+                "kind": kind,
+                "photos": len(mine),
+                "named": sum(r["named"] for r in mine),
+                "sound": sum(r["sound"] for r in mine),
+                "sound_named": sum(r["sound_named"] for r in mine),
+                "too_well": sum(r["grade"] not in (CANNOT_TELL, r["true_grade"]) for r in mine),
+            }
+        )
+    return rows
+
+
 def accuracy_rows(records: Sequence[Record]) -> list[Record]:
     """For each tier: graded, exact, far off, errors of drive loss and asymmetry, the 95 % statement, confidence."""
     rows = []

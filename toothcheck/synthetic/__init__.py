@@ -22,12 +22,13 @@ from toothcheck.synthetic.claims import (
 )
 from toothcheck.synthetic.part import Part, Wheel, make_wheel
 from toothcheck.synthetic.photo_truth import MadePhoto, make_photo, truth_of
-from toothcheck.synthetic.sampling import TIERS, Tier, random_part, random_scene, random_wear
+from toothcheck.synthetic.sampling import DAMAGES, TIERS, Tier, random_part, random_scene, random_wear
 from toothcheck.synthetic.scene import Scene, Stage, set_stage
 from toothcheck.synthetic.sensor import FileKind, Sensor, encode
 from toothcheck.synthetic.wearing import Wear
 
 __all__ = [
+    "DAMAGES",
     "FAULTS",
     "TIERS",
     "Claim",
