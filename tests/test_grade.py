@@ -77,8 +77,8 @@ def test_a_tooth_that_alone_was_not_seen_is_to_be_looked_at():
     hidden = {0, 6, 7, 11}  # 6 and 7 stand side by side, as under a chain; 0 and 11 each alone
     teeth = tuple(replace(t, measured=t.index not in hidden) for t in wear.teeth)
     steps = grade(replace(wear, teeth=teeth), (), np.random.default_rng(1)).next_steps
-    assert [s for s in steps if "Look at teeth 0, 11 for damage" in s]
-    assert not [s for s in grade(wear, (), np.random.default_rng(1)).next_steps if "for damage" in s]
+    assert [s for s in steps if "Look for damage at teeth 0, 11:" in s]
+    assert not [s for s in grade(wear, (), np.random.default_rng(1)).next_steps if "Look for damage" in s]
 
 
 @pytest.mark.parametrize("shift", [-0.25, 0.25])

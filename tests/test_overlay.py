@@ -342,6 +342,23 @@ def test_a_tooth_that_stands_aside_is_marked_at_its_number_and_explained():
     assert np.ptp(x) > 200  # a line in the legend
 
 
+def test_a_tooth_that_is_gone_is_called_out_before_the_one_that_lost_most():
+    def photograph(broken):
+        marked = made()
+        teeth = list(marked.wear.teeth)
+        for i in broken:
+            teeth[i] = replace(teeth[i], measured=False, flags=("broken",))
+        marked.wear = replace(marked.wear, teeth=tuple(teeth))
+        return np.asarray(Image.open(io.BytesIO(overlay.picture(marked))).convert("L")).astype(int)[:, :1280]
+
+    assert COVERED < WORST
+    one, two, three = photograph([]), photograph([COVERED]), photograph([COVERED, WORST])
+    _, x = np.nonzero(np.abs(one - two) > 40)
+    assert np.ptp(x) > 300  # the box stands elsewhere
+    y, x = np.nonzero(np.abs(two - three) > 40)
+    assert max(np.ptp(x), np.ptp(y)) < 300  # the first of two that are gone keeps it; the other's own colours go
+
+
 # G. M. Machado, M. M. Oliveira, L. A. F. Fernandes, "A physiologically-based model for simulation of color vision
 # deficiency", IEEE TVCG 15 (2009) 1291-1298: matrices at full severity, for linear RGB, as the authors tabulate them
 VISION = {

@@ -186,8 +186,9 @@ def _next_steps(best: str, flags: Sequence[str], unseen: list[int]) -> tuple[str
         "replace-now": ["Do not ride on it.", "Renew both sprockets and the chain together."],
     }[best]
     if unseen:
-        which = ("tooth " if len(unseen) == 1 else "teeth ") + ", ".join(map(str, unseen))
-        steps.append(f"Look at {which} for damage: the photo does not show what it does of the teeth beside.")
+        which, them = ("tooth", "it") if len(unseen) == 1 else ("teeth", "them")
+        numbers = ", ".join(map(str, unseen))
+        steps.append(f"Look for damage at {which} {numbers}: the photo shows the teeth beside, but not {them}.")
     return tuple(dict.fromkeys(steps + [flag(code).remedy for code in flags]))
 
 

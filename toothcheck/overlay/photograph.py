@@ -124,16 +124,24 @@ def _numbers(axes: Axes, place: Placement, wear: WheelWear, view: Window, pitch_
             )
 
 
+def _pointed_at(wear: WheelWear) -> int | None:
+    """A tooth that is gone, which decides the grade by itself; else the one that has lost most."""
+    return next((t.index for t in wear.teeth if "broken" in t.flags), wear.worst_tooth)
+
+
 def _callout(axes: Axes, place: Placement, wear: WheelWear, view: Window, middle: Floats) -> None:
-    if wear.worst_tooth is None:
+    pointed = _pointed_at(wear)
+    if pointed is None:
         return
     form = place.datum.form
-    tooth = wear.teeth[wear.worst_tooth]
+    tooth = wear.teeth[pointed]
     reach = max(form.pitch_radius_mm - 1.35 * form.roller_diameter_mm, 0.5 * form.pitch_radius_mm)
     point = view.shown(place.in_photo(np.array([[0.0, reach]]), tooth.index))[0]
     ahead = (point - middle) / max(1e-6, float(np.hypot(*(point - middle))))
     words = f"worst: tooth {tooth.index}"
-    if tooth.drive_loss_mm is not None:
+    if "broken" in tooth.flags:
+        words += "\nbroken or missing"
+    elif tooth.drive_loss_mm is not None:
         words += f"\n{tooth.drive_loss_mm.text('mm')} lost"
     size = 25
     half = (0.5 * max(width_px(row, size, bold=True) for row in words.split("\n")) + 10, 1.8 * size)
@@ -155,8 +163,9 @@ def _rotation(
     """An arc with an arrow head, the way the sprocket turns when the machine rolls forward."""
     clockwise = (inspection.claim.position == "front") == wear.drive_clockwise
     away = -math.pi / 2
-    if wear.worst_tooth is not None:  # its callout stands on the other side
-        away = place.wheel.phase + (wear.worst_tooth + 0.5) * place.wheel.form.pitch_angle + math.pi
+    pointed = _pointed_at(wear)
+    if pointed is not None:  # its callout stands on the other side
+        away = place.wheel.phase + (pointed + 0.5) * place.wheel.form.pitch_angle + math.pi
     sweep = np.linspace(0.85, -0.85, 40) if clockwise else np.linspace(-0.85, 0.85, 40)
     round_about = np.stack([np.cos(away + sweep), np.sin(away + sweep)], axis=1)
     radius = place.datum.form.pitch_radius_mm
