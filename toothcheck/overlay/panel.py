@@ -123,7 +123,9 @@ class Panel:
             at = x if drive_right else 1 - x
             side = ha if drive_right else {"left": "right", "right": "left"}[ha]
             write(axes, np.array([at * width, 26]), words, 20, bold=True, ha=side)
-        write(axes, np.array([width / 2, height - 24]), f"tooth {wear.worst_tooth}, the worst", 22, bold=True)
+        gone = any("broken" in tooth.flags for tooth in wear.teeth)
+        words = f"tooth {wear.worst_tooth}, {'most worn of the others' if gone else 'the worst'}"
+        write(axes, np.array([width / 2, height - 24]), words, 22, bold=True)
         self.y += height
 
     def advice(self, inspection: Inspected) -> None:

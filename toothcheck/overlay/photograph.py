@@ -140,7 +140,7 @@ def _callout(axes: Axes, place: Placement, wear: WheelWear, view: Window, middle
     ahead = (point - middle) / max(1e-6, float(np.hypot(*(point - middle))))
     words = f"worst: tooth {tooth.index}"
     if "broken" in tooth.flags:
-        words += "\nbroken or missing"
+        words = f"tooth {tooth.index}\nbroken or missing"
     elif tooth.drive_loss_mm is not None:
         words += f"\n{tooth.drive_loss_mm.text('mm')} lost"
     size = 25
