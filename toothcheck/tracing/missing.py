@@ -38,8 +38,9 @@ _FLANK_MM, _ASIDE_MM = (-0.2, 1.6), 1.0
 """From where to where over the pitch circle a flank is looked at, and how far off the form an edge may be its own."""
 _LIKE_GROUND = 0.8
 """Share of the points in a tooth's place that must look more like ground than like teeth."""
-_BREAK, _CLEAR_BESIDE = 0.8, 0.7
-"""Where edges are followed all the same: of the usual, how clear the break must be, and the teeth beside it."""
+_BREAK, _CLEAR_BESIDE, _LEAST_EDGE = 0.8, 0.7, 0.1
+"""Where edges are followed all the same: of the usual, how clear the break must be, and the teeth beside it; what is
+usual at the least, evidence."""
 _BREAK_HALF_MM, _UNEVEN_MM = 0.7, 0.5
 """How far to both sides of a tooth's middle its break is looked for, and how uneven it may be."""
 _LOOK = (8.0, 3.0, 3.0)
@@ -97,14 +98,11 @@ def missing_teeth(
     beside = np.minimum(np.roll(edge, 1), np.roll(edge, -1))
     suspect = (np.maximum(trust, after) > _ON_FORM) & (beside > _EDGE_BESIDE) & _bottoms_seen(wheel, frame, paths)
     bare = suspect & (followed < _NO_EDGE)
-    if (suspect & (beside > _CLEAR_BESIDE)).any():
-        usual = max(float(np.median(paths.near_evidence[trust > _CLEAR_GAP])), 0.1)
-        broken_off = suspect & (beside > _CLEAR_BESIDE) & (_breaks(planes, wheel, optics) > _BREAK * usual)
-    else:
-        broken_off = np.zeros_like(bare)
+    usual = max(float(np.median(paths.near_evidence[trust > _CLEAR_GAP])), _LEAST_EDGE)
+    broken_off = suspect & ~bare & (beside > _CLEAR_BESIDE) & (_breaks(planes, wheel, optics) > _BREAK * usual)
     looks = _Looks(planes, wheel, clear)
     out = {i for i in np.flatnonzero(bare).tolist() if looks.like_ground(i, _BARE)}
-    out |= {i for i in np.flatnonzero(broken_off & ~bare).tolist() if looks.like_ground(i, _BEYOND_DOUBT)}
+    out |= {i for i in np.flatnonzero(broken_off).tolist() if looks.like_ground(i, _BEYOND_DOUBT)}
     return out if len(out) <= _MANY * len(clear) else set()
 
 
