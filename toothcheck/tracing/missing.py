@@ -12,6 +12,7 @@ How alike two looks are is asked of the pixels' density, not of a mean and a spr
 
 from __future__ import annotations
 
+import math
 from typing import NamedTuple
 
 import numpy as np
@@ -32,10 +33,12 @@ _BOTTOM, _BOTTOM_SEEN, _STEP, _NEAR_MM = 0.45, 0.6, 0.3, 0.35
 on, and how near to the form."""
 _NO_EDGE = 0.75
 """Of the usual: less of either flank may be followed in the tooth's place."""
-_EDGE_BESIDE = 0.4
-"""Of the usual: how clear the edges of the teeth beside it must be; under a chain they are not."""
-_FLANK_MM, _ASIDE_MM = (-0.2, 1.6), 1.0
-"""From where to where over the pitch circle a flank is looked at, and how far off the form an edge may be its own."""
+_EDGE_BESIDE, _GAP_BESIDE = 0.6, 0.2
+"""How clear the edges of the teeth beside it must be, of the usual, and how far the gaps beyond them must lie on the
+form: under a chain they do not."""
+_FROM_MM, _MIDDLE_MM, _ASIDE_MM = -0.2, 1.6, 1.0
+"""From where over the pitch circle a flank is looked at, to where when a break may have left its foot, and how far off
+the form an edge may be its own."""
 _LIKE_GROUND = 0.8
 """Share of the points in a tooth's place that must look more like ground than like teeth."""
 _BREAK, _CLEAR_BESIDE, _LEAST_EDGE = 0.8, 0.7, 0.1
@@ -93,10 +96,12 @@ def missing_teeth(
     if len(clear) < _FEWEST:
         return set()
     near = np.abs(paths.offset_mm) < _ASIDE_MM
-    seen = near & (paths.near_evidence > _STEP), np.where(near, paths.near_evidence, 0.0)
-    followed, edge = (_of_usual(_clearer_flank(wheel, frame, values), clear) for values in seen)
+    followed = _clearer_flank(wheel, frame, near & (paths.near_evidence > _STEP), _MIDDLE_MM)
+    edge = _clearer_flank(wheel, frame, np.where(near, paths.near_evidence, 0.0), math.inf)
+    followed, edge = (values / max(float(np.median(values[clear])), 1e-6) for values in (followed, edge))
     beside = np.minimum(np.roll(edge, 1), np.roll(edge, -1))
-    suspect = (np.maximum(trust, after) > _ON_FORM) & (beside > _EDGE_BESIDE) & _bottoms_seen(wheel, frame, paths)
+    suspect = (np.maximum(trust, after) > _ON_FORM) & _bottoms_seen(wheel, frame, paths)
+    suspect &= (beside > _EDGE_BESIDE) & (np.minimum(np.roll(trust, 1), np.roll(trust, -2)) > _GAP_BESIDE)
     bare = suspect & (followed < _NO_EDGE)
     usual = max(float(np.median(paths.near_evidence[trust > _CLEAR_GAP])), _LEAST_EDGE)
     broken_off = suspect & ~bare & (beside > _CLEAR_BESIDE) & (_breaks(planes, wheel, optics) > _BREAK * usual)
@@ -193,19 +198,13 @@ def _likelihood(samples: Floats, at: Floats) -> Floats:
     return out
 
 
-def _of_usual(values: Floats, clear: NDArray[np.int64]) -> Floats:
-    """Values (z,) against their median over the clear teeth."""
-    out: Floats = values / max(float(np.median(values[clear])), 1e-6)
-    return out
-
-
-def _clearer_flank(wheel: Wheel, frame: Rims, values: Floats | Bools) -> Floats:
-    """(z,) mean of values (g, n) along the upper part of each tooth's flanks, of the one where it is more.
+def _clearer_flank(wheel: Wheel, frame: Rims, values: Floats | Bools, to_mm: float) -> Floats:
+    """(z,) mean of values (g, n) along each tooth's flanks up to so far over the pitch circle, of the one with more.
 
     A tooth in shadow or dirt may show no edge on one flank; one that is not there shows none on either.
     """
     above = np.hypot(frame.outline.points_mm[:, 0], frame.outline.points_mm[:, 1]) - wheel.form.pitch_radius_mm
-    flank = (above > _FLANK_MM[0]) & (above < _FLANK_MM[1])
+    flank = (above > _FROM_MM) & (above < to_mm)
     left, right = flank & (frame.outline.points_mm[:, 0] < 0), flank & (frame.outline.points_mm[:, 0] > 0)
     # tooth i stands at -x of gap i and at +x of gap i + 1
     out: Floats = np.maximum(values[:, left].mean(1), np.roll(values[:, right].mean(1), -1))
