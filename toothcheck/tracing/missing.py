@@ -49,9 +49,11 @@ _BREAK_HALF_MM, _UNEVEN_MM = 0.7, 0.5
 _LOOK = (8.0, 3.0, 3.0)
 """By how much luma and both chroma differ within one look, grey levels: noise, texture, light."""
 _DOUBT = 1e-9
+"""Density of a pixel unlike all samples."""
 _MOST = 5.0
 """How much one point may say, log likelihood."""
 _SAMPLES = 400
+"""About how many pixels of a look are kept."""
 _FEWEST = 4
 _MANY = 0.3
 """If more of the teeth than this look missing, the picture is misread instead."""
@@ -187,7 +189,7 @@ def _patches(planes: NDArray[np.uint8], wheel: Wheel, at: Floats, radii: Floats,
 
 
 def _some(values: Floats) -> Floats:
-    """At most so many of the values (n, 3), evenly taken."""
+    """Some of the values (n, 3), evenly taken: fewer than twice `_SAMPLES`."""
     return values[:: max(1, len(values) // _SAMPLES)]
 
 
