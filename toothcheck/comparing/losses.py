@@ -245,9 +245,8 @@ def losses(
     turns = np.array([t.index for t in out]) * 2 * math.pi / before.teeth
     together = pool(values, np.sqrt(own_var), np.ones(len(out), dtype=bool), turns)
     common = arc * math.sqrt(float(row @ alignment.covariance @ row))
-    middle_std = float(
-        np.linalg.norm(together.root.mean(0))
-    )  # of the teeth's mean, what comes once a turn averaged out
+    # of the teeth's mean: what comes once a turn averages out
+    middle_std = float(np.linalg.norm(together.root.mean(0)))
     median = Estimate(value=float(np.median(values)), std=math.hypot(common, middle_std))
     # what a tooth shares with the others stays; of its own doubt the share that is kept does
     less = own_var * (1 - together.kept) - (1 - together.kept) ** 2 * (together.root**2).sum(1)

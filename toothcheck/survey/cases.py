@@ -98,7 +98,7 @@ def damage_case(lot: int, seed: int, size_px: tuple[int, int] = (2016, 1512)) ->
     made = make_photo(scene)
     result = inspect(_photo(made, f"damage-{lot}.jpg", scene.sensor.jpeg_quality), _claim(honest_claim(scene)))
     named = [
-        int(np.argmin([math.dist(seen["tip_px"], at) for at in made.truth["tip_px"]]))
+        _nearest(seen["tip_px"], made.truth["tip_px"])[0]
         for seen in result.document()["teeth"]
         if {"broken", "stands-aside"} & set(seen["flags"])
     ]
@@ -113,6 +113,11 @@ def damage_case(lot: int, seed: int, size_px: tuple[int, int] = (2016, 1512)) ->
     } | _outcome(result)
 
 
+def _nearest(tip_px: Sequence[float], tips_px: Sequence[Sequence[float]]) -> tuple[int, float]:
+    """Which true tooth's tip is nearest, and how far off it is, px; infinitely far where there is no sprocket."""
+    return min(((k, math.dist(tip_px, at)) for k, at in enumerate(tips_px)), key=lambda t: t[1], default=(-1, math.inf))
+
+
 def _teeth(result: Inspection, truth: dict[str, Any]) -> Record:
     """Errors tooth by tooth, teeth being paired by where their tips stand in the photo."""
     drive, std, asymmetry, false_teeth = [], [], [], 0
@@ -120,9 +125,8 @@ def _teeth(result: Inspection, truth: dict[str, Any]) -> Record:
     for tooth in result.document()["teeth"]:
         if not tooth["measured"] or tooth["drive_loss_mm"] is None:
             continue
-        distances = [math.dist(tooth["tip_px"], at) for at in truth["tip_px"]]
-        nearest = int(np.argmin(distances)) if distances else -1
-        if nearest < 0 or distances[nearest] > reach or nearest not in truth["visible"]:
+        nearest, distance = _nearest(tooth["tip_px"], truth["tip_px"])
+        if distance > reach or nearest not in truth["visible"]:
             false_teeth += 1
             continue
         true = truth["teeth_truth"][nearest]

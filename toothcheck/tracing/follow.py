@@ -21,9 +21,6 @@ from toothcheck.tracing.rims import Rims
 
 DEEPEST_MM = -2.8
 HIGHEST_MM = 0.9
-CHROMA_BLUR_PX = 1.4
-"""What JPEG adds to the chroma's blur: half the resolution (4:2:0) 1, and the coarse steps that weak colours are kept
-in up to 2 (measured on clear edges of made photos)."""
 TOGETHER_PX = 1.3
 """A side wall narrower than this shows one step, not two."""
 _STIFFNESS = 0.35
@@ -86,6 +83,18 @@ def step_evidence(
     return out
 
 
+def colour_evidence(profiles: NDArray[np.float32], spacing_px: float, optics: Optics) -> Floats:
+    """`step_evidence` of luma and both chroma values together, 0…3, at each sample of profiles (n, m, 3).
+
+    A shadow's border shows in luma alone, metal against paper or paint in colour too.  NaN, outside the photo, is 0.
+    """
+    values = np.nan_to_num(profiles)
+    out: Floats = np.zeros(profiles.shape[:2])
+    for k in range(3):
+        out += step_evidence(values[..., k], spacing_px, optics.blurs_px[k], optics.noise[k])
+    return out
+
+
 def follow(
     planes: NDArray[np.uint8],
     rims: Rims,
@@ -124,13 +133,7 @@ def follow(
     y = rims.near_px[..., 1:] + t * rims.step_px[..., 1:]
     profiles = sample(planes, x.reshape(g * n, -1), y.reshape(g * n, -1))
     finite = np.isfinite(profiles[..., 0])
-    strength = np.zeros(finite.shape)
-    for channel in range(3):
-        # a shadow's border shows in luma alone, metal against paper or paint in colour too
-        values = np.where(finite, profiles[..., channel], 0)
-        blur = optics.blur_px if channel == 0 else float(np.hypot(optics.blur_px, CHROMA_BLUR_PX))
-        strength += step_evidence(values, 0.5, blur, optics.noise[channel])
-    evidence: Floats = np.where(finite, strength, 0.0).reshape(g, n, -1)
+    evidence: Floats = np.where(finite, colour_evidence(profiles, 0.5, optics), 0.0).reshape(g, n, -1)
     inside = finite.all(1).reshape(g, n)
 
     states = np.arange(deepest_mm, highest_mm + 1e-9, spacing)

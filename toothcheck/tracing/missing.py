@@ -12,7 +12,6 @@ How alike two looks are is asked of the pixels' density, not of a mean and a spr
 
 from __future__ import annotations
 
-import math
 from typing import NamedTuple
 
 import numpy as np
@@ -21,7 +20,7 @@ from scipy.ndimage import maximum_filter1d
 
 from toothcheck.edges import Optics, sample
 from toothcheck.geometry import Bools, Floats
-from toothcheck.tracing.follow import CHROMA_BLUR_PX, Paths, step_evidence
+from toothcheck.tracing.follow import Paths, colour_evidence
 from toothcheck.tracing.rims import Rims, Wheel
 
 _CLEAR_GAP = 0.3
@@ -97,16 +96,23 @@ def missing_teeth(
     clear = np.flatnonzero(np.minimum(trust, after) > _CLEAR_GAP)
     if len(clear) < _FEWEST:
         return set()
-    near = np.abs(paths.offset_mm) < _ASIDE_MM
-    followed = _clearer_flank(wheel, frame, near & (paths.near_evidence > _STEP), _MIDDLE_MM)
-    edge = _clearer_flank(wheel, frame, np.where(near, paths.near_evidence, 0.0), math.inf)
+    points, step, offset = frame.outline.points_mm, paths.near_evidence, np.abs(paths.offset_mm)
+    bottom = wheel.form.seat_share(points) < _BOTTOM
+    above = np.hypot(points[:, 0], points[:, 1]) - wheel.form.pitch_radius_mm
+    seats = _on_sides((step > _STEP) & (offset < _NEAR_MM), points, bottom).min(0)
+    # a tooth in shadow or dirt may show no edge on one flank; one that is not there shows none on either
+    foot = (above > _FROM_MM) & (above < _MIDDLE_MM)
+    followed = _on_sides((step > _STEP) & (offset < _ASIDE_MM), points, foot).max(0)
+    edge = _on_sides(np.where(offset < _ASIDE_MM, step, 0.0), points, above > _FROM_MM).max(0)
     followed, edge = (values / max(float(np.median(values[clear])), 1e-6) for values in (followed, edge))
     beside = np.minimum(np.roll(edge, 1), np.roll(edge, -1))
-    suspect = (np.maximum(trust, after) > _ON_FORM) & _bottoms_seen(wheel, frame, paths)
+    suspect = (np.maximum(trust, after) > _ON_FORM) & (seats >= _BOTTOM_SEEN)
     suspect &= (beside > _EDGE_BESIDE) & (np.minimum(np.roll(trust, 1), np.roll(trust, -2)) > _GAP_BESIDE)
     bare = suspect & (followed < _NO_EDGE)
     usual = max(float(np.median(paths.near_evidence[trust > _CLEAR_GAP])), _LEAST_EDGE)
     broken_off = suspect & ~bare & (beside > _CLEAR_BESIDE) & (_breaks(planes, wheel, optics) > _BREAK * usual)
+    if not (bare | broken_off).any():
+        return set()
     looks = _Looks(planes, wheel, clear)
     out = {i for i in np.flatnonzero(bare).tolist() if looks.like_ground(i, _BARE)}
     out |= {i for i in np.flatnonzero(broken_off).tolist() if looks.like_ground(i, _BEYOND_DOUBT)}
@@ -156,25 +162,20 @@ def _breaks(planes: NDArray[np.uint8], wheel: Wheel, optics: Optics) -> Floats:
     middle = wheel.phase + (np.arange(form.teeth) + 0.5) * form.pitch_angle
     angle = middle[:, None, None] + across[:, None] / radii
     px = wheel.plane.project(np.stack([radii * np.cos(angle), radii * np.sin(angle)], axis=-1))
-    lines = (-1, len(radii))
-    values = np.nan_to_num(sample(planes, px[..., 0].reshape(lines), px[..., 1].reshape(lines)))
-    blurs = (optics.blur_px, *2 * (float(np.hypot(optics.blur_px, CHROMA_BLUR_PX)),))
-    evidence = sum(step_evidence(values[..., k], 0.5, blurs[k], optics.noise[k]) for k in range(3))
-    uneven = max(3, round(_UNEVEN_MM / spacing) | 1)
-    along = maximum_filter1d(np.asarray(evidence).reshape(angle.shape), uneven, axis=-1)
+    x, y = (px[..., k].reshape(-1, len(radii)) for k in (0, 1))
+    evidence = colour_evidence(sample(planes, x, y), 0.5, optics).reshape(angle.shape)
+    along = maximum_filter1d(evidence, max(3, round(_UNEVEN_MM / spacing) | 1), axis=-1)
     out: Floats = np.median(along, axis=1).max(axis=1)
     return out
 
 
-def _bottoms_seen(wheel: Wheel, frame: Rims, paths: Paths) -> Bools:
-    """(z,) teeth beside which the bottoms of both gaps are followed on the form."""
-    points = frame.outline.points_mm
-    bottom = wheel.form.seat_share(points) < _BOTTOM
-    seen = (paths.near_evidence > _STEP) & (np.abs(paths.offset_mm) < _NEAR_MM)
-    # tooth i stands at -x of gap i and at +x of gap i + 1
-    left, right = bottom & (points[:, 0] <= 0), bottom & (points[:, 0] >= 0)
-    out: Bools = np.minimum(seen[:, left].mean(1), np.roll(seen[:, right].mean(1), -1)) >= _BOTTOM_SEEN
-    return out
+def _on_sides(values: Floats | Bools, points: Floats, where: Bools) -> Floats:
+    """(2, z) means of values (g, n) over the places ``where`` (n,) on either side of each tooth.
+
+    Tooth i stands at -x of gap i and at +x of gap i + 1.
+    """
+    left, right = where & (points[:, 0] <= 0), where & (points[:, 0] >= 0)
+    return np.stack([values[:, left].mean(1), np.roll(values[:, right].mean(1), -1)])
 
 
 def _patches(planes: NDArray[np.uint8], wheel: Wheel, at: Floats, radii: Floats, half_width_mm: float) -> list[Floats]:
@@ -197,17 +198,4 @@ def _likelihood(samples: Floats, at: Floats) -> Floats:
     """(m,) log density of pixels (m, 3) among the samples (n, 3)."""
     apart = (at[:, None] - samples) / np.array(_LOOK)
     out: Floats = np.log(np.exp(-0.5 * (apart**2).sum(-1)).mean(1) + _DOUBT)
-    return out
-
-
-def _clearer_flank(wheel: Wheel, frame: Rims, values: Floats | Bools, to_mm: float) -> Floats:
-    """(z,) mean of values (g, n) along each tooth's flanks up to so far over the pitch circle, of the one with more.
-
-    A tooth in shadow or dirt may show no edge on one flank; one that is not there shows none on either.
-    """
-    above = np.hypot(frame.outline.points_mm[:, 0], frame.outline.points_mm[:, 1]) - wheel.form.pitch_radius_mm
-    flank = (above > _FROM_MM) & (above < to_mm)
-    left, right = flank & (frame.outline.points_mm[:, 0] < 0), flank & (frame.outline.points_mm[:, 0] > 0)
-    # tooth i stands at -x of gap i and at +x of gap i + 1
-    out: Floats = np.maximum(values[:, left].mean(1), np.roll(values[:, right].mean(1), -1))
     return out

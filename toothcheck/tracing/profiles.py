@@ -21,7 +21,6 @@ from scipy.special import ndtr
 from toothcheck.edges import SATURATED, Optics, sample
 from toothcheck.geometry import Bools, Floats
 from toothcheck.photo import linear_light
-from toothcheck.tracing.follow import CHROMA_BLUR_PX
 
 APART_PX = 4.0
 """From which width a side wall's rims stand by themselves."""
@@ -112,7 +111,7 @@ class _Profiles:
         light = light_of(values[..., 0])
         self.t, self.light, self.burnt = t, light, light >= SATURATED
         self.data = [light, *(np.where(finite, values[..., k], np.float32(128)) for k in (1, 2))]
-        self.blurs = [optics.blur_px] + 2 * [float(np.hypot(optics.blur_px, CHROMA_BLUR_PX))]
+        self.blurs = optics.blurs_px
         # noise of light: that of a grey value times the slope of the curve there
         # the mean as far out as two steps would reach: that far, light beside the edge may still have spilled over it
         more = 0.0 if two else 2 * APART_PX
