@@ -72,6 +72,16 @@ def test_a_flag_that_blocks_ends_in_no_grade_and_says_what_to_change(code):
     assert flag(code).remedy in verdict.next_steps
 
 
+def test_should_a_broken_tooth_be_whole_after_all_the_wear_of_the_others_decides():
+    form = form_of(15.875, 10.16, 15)
+    wear = wear_of(0.17 * 2 * float(form.half_thickness_mm(form.pitch_radius_mm)))
+    teeth = (replace(wear.teeth[0], measured=False, flags=("broken",)), *wear.teeth[1:])
+    verdict = grade(replace(wear, teeth=teeth), (), np.random.default_rng(1))
+    assert verdict.grade == "replace-now"
+    assert verdict.confidence == pytest.approx(0.85, abs=0.01)
+    assert any("next most likely grade is replace-set" in reason for reason in verdict.reasons)
+
+
 def test_a_tooth_that_alone_was_not_seen_is_to_be_looked_at():
     wear = wear_of(0.4)
     hidden = {0, 6, 7, 11}  # 6 and 7 stand side by side, as under a chain; 0 and 11 each alone

@@ -126,7 +126,9 @@ def grade(wear: WheelWear, flags: Sequence[str], rng: np.random.Generator) -> Ve
     draws = wear.draws_asymmetry + _MODEL_STD_PERCENT * rng.standard_normal(len(wear.draws_asymmetry))
     chances = probabilities(draws, wear.draws_overhang)
     if broken:
-        chances = {name: (1 - _BROKEN_SURE) / 3 for name in GRADES[:3]} | {GRADES[3]: _BROKEN_SURE}
+        # should the tooth be whole after all, the others' wear decides
+        chances = {name: (1 - _BROKEN_SURE) * share for name, share in chances.items()}
+        chances[GRADES[3]] += _BROKEN_SURE
     best = max(chances, key=lambda name: chances[name])
     aside = [t.index for t in wear.teeth if "stands-aside" in t.flags]
     if aside and best != GRADES[3]:

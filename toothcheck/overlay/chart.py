@@ -161,9 +161,10 @@ def _bars(axes: Axes, wear: WheelWear) -> None:
     for tooth in teeth:
         drive, coast, i = tooth.drive_loss_mm, tooth.coast_loss_mm, tooth.index
         if not tooth.measured or drive is None or coast is None:
-            axes.text(
-                i, 0.0, "×" if "broken" not in tooth.flags else "!", fontsize=20, ha="center", va="bottom", color=FAINT
-            )
+            if "broken" in tooth.flags:
+                axes.text(i, 0.02, "broken or missing", fontsize=20, ha="center", va="bottom", rotation=90, color=INK)
+            else:
+                axes.text(i, 0.0, "×", fontsize=20, ha="center", va="bottom", color=FAINT)
             continue
         here = i == wear.worst_tooth
         axes.bar(
