@@ -126,13 +126,20 @@ def _crossing(points: Floats, normals: Floats, other: Floats, metal: Bools) -> F
     dx = other[:, None, :, 0] - points[:, :, None, 0]
     dy = other[:, None, :, 1] - points[:, :, None, 1]
     nx, ny = normals[..., 0][..., None], normals[..., 1][..., None]
-    along = dx * nx + dy * ny
-    across = dx * -ny + dy * nx
+    across = dx * -ny
+    across += dy * nx
     change = (across[..., :-1] * across[..., 1:] <= 0) & (metal[:-1] & metal[1:])
-    span = across[..., :-1] - across[..., 1:]
-    f = np.where(change, across[..., :-1] / np.where(np.abs(span) < 1e-12, 1.0, span), 0.0)
-    at = np.where(change, along[..., :-1] * (1 - f) + along[..., 1:] * f, np.inf)
-    out: Floats = np.take_along_axis(at, np.abs(at).argmin(-1)[..., None], -1)[..., 0]
+    # crossings are few: only there is it worth knowing how far along the normal they stand
+    g, i, j = np.nonzero(change)
+    n = normals[g, i]
+    here, there = ((other[g, k] - points[g, i]) for k in (j, j + 1))
+    before, after = across[g, i, j], across[g, i, j + 1]
+    span = before - after
+    f = before / np.where(np.abs(span) < 1e-12, 1.0, span)
+    at = (here[:, 0] * n[:, 0] + here[:, 1] * n[:, 1]) * (1 - f) + (there[:, 0] * n[:, 0] + there[:, 1] * n[:, 1]) * f
+    out = np.full(points.shape[:2], np.inf)
+    farthest_first = np.argsort(-np.abs(at), kind="stable")  # of several values for a place the last one stays
+    out[g[farthest_first], i[farthest_first]] = at[farthest_first]
     return out
 
 

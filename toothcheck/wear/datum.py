@@ -10,11 +10,12 @@ from __future__ import annotations
 
 import math
 from dataclasses import dataclass
+from typing import NamedTuple
 
 import numpy as np
 
 from toothcheck.estimate import Estimate
-from toothcheck.geometry import Bools, Floats, readonly
+from toothcheck.geometry import Bools, Floats, Ints, readonly
 from toothcheck.tooth import GapTrace, ToothRing
 from toothcheck.toothform import IsoForm
 
@@ -54,6 +55,8 @@ _MODE = (0.2, 2.0)
     X, Y, PHASE, SCALE, BLEND, ROOT, BIAS, COAST, SEAT, SEAT_SLOPE, COAST_SEAT, CARRIED,
     BEVEL, BEVEL_LIGHT, BEVEL_FROM
 ) = range(len(_UNKNOWNS))  # fmt: skip
+_OF_THE_LOSS = (BIAS, COAST, SEAT, SEAT_SLOPE, COAST_SEAT, CARRIED, BEVEL, BEVEL_LIGHT, BEVEL_FROM)
+"""Unknowns that change nothing of the ideal wheel."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -147,7 +150,7 @@ def form_of(ring: ToothRing, v: Floats) -> IsoForm:
 class Points:
     """All edge points of a ring in one set of arrays."""
 
-    gap: Floats
+    gap: Ints
     nominal: Floats
     normals: Floats
     offset: Floats
@@ -190,11 +193,12 @@ def placed(ring: ToothRing, p: Points, v: Floats) -> Floats:
     """Points in their gaps' frames of the ideal wheel, for unknowns ``v``."""
     offset = p.offset + p.modes @ v[len(_UNKNOWNS) :]
     local = p.nominal + offset[:, None] * p.normals
-    a = ring.phase + p.gap * (2 * math.pi / ring.teeth) - math.pi / 2
-    c, s = np.cos(a), np.sin(a)
+    # a few dozen gaps, thousands of points
+    a = ring.phase + np.arange(ring.teeth) * (2 * math.pi / ring.teeth) - math.pi / 2
+    c, s = np.cos(a)[p.gap], np.sin(a)[p.gap]
     x, y = c * local[:, 0] - s * local[:, 1], s * local[:, 0] + c * local[:, 1]
     x, y = (x - v[X]) * (1 + v[SCALE]), (y - v[Y]) * (1 + v[SCALE])
-    c, s = np.cos(a + v[PHASE]), np.sin(a + v[PHASE])
+    c, s = np.cos(a + v[PHASE])[p.gap], np.sin(a + v[PHASE])[p.gap]
     return np.stack([c * x + s * y, -s * x + c * y], axis=1)
 
 
@@ -218,20 +222,37 @@ def _depth(ring: ToothRing, p: Points, v: Floats) -> Floats:
     return form.metal_depth_mm(placed(ring, p, v), with_tip=False)
 
 
-def _misfit(ring: ToothRing, p: Points, v: Floats, believed: float) -> Floats:
+class _Ideal(NamedTuple):
+    """What the ideal wheel is at each of n points."""
+
+    form: IsoForm
+    at: Floats
+    """(n, 2) in the gaps' frames."""
+    depth: Floats
+    share: Floats
+    """How far up its side of the seat."""
+    flank: Floats
+
+
+def _ideal(ring: ToothRing, p: Points, v: Floats, at: Floats | None = None) -> _Ideal:
+    """``at``: where the points stand, if that is known."""
+    form = form_of(ring, v)
+    at = placed(ring, p, v) if at is None else at
+    return _Ideal(form, at, form.metal_depth_mm(at, with_tip=False), form.seat_share(at), form.flank_share(at))
+
+
+def _misfit(ring: ToothRing, p: Points, v: Floats, believed: float, ideal: _Ideal) -> Floats:
     """Depth in the ideal metal, less what common bias and even coast loss explain.
 
     ``believed``, 0…1: whether the drive half's loss at the bottom may go on beyond it at all.
     """
-    form = form_of(ring, v)
-    at = placed(ring, p, v)
-    share = form.seat_share(at)
-    coast = v[COAST] * form.flank_share(at) + v[COAST_SEAT] * np.minimum(share, 1.0)
-    coast += bevel_mm(ring, form, p, at, v)
+    share = ideal.share
+    coast = v[COAST] * ideal.flank + v[COAST_SEAT] * np.minimum(share, 1.0)
+    coast += bevel_mm(ring, ideal.form, p, ideal.at, v)
     # metal is smooth: what the drive half of a seat has lost at its bottom fades out over the coast half
     coast += believed * v[CARRIED] * max(0.0, v[SEAT] - _BOTTOM_MM) * np.maximum(0.0, 1.0 - share / _BOTTOM_SHARE)
     even = np.where(p.drive, v[SEAT] + v[SEAT_SLOPE] * share, coast)
-    out: Floats = form.metal_depth_mm(at, with_tip=False) + v[BIAS] - even
+    out: Floats = ideal.depth + v[BIAS] - even
     return out
 
 
@@ -287,8 +308,7 @@ def fit_datum(ring: ToothRing, *, drive_clockwise: bool, priors: DatumPriors | N
         # seem to have lost be a datum turned by the wear: then nothing is carried
         little = 1.5 - 5.0 * max(0.0, float(v[COAST])) / max(loss, 0.05)
         believed = float(np.clip(little, 0.0, 1.0)) if sweep >= _SETTLED else 0.0
-        d = _misfit(ring, sub, v, believed)
-        jac = _slopes(ring, sub, v, d, believed)
+        d, jac = _linearised(ring, sub, v, believed)
         spread = 1.4826 * float(np.median(np.abs(d - np.median(d)))) + 0.01
         width = max(min(width, 0.5 * 0.7**sweep), 3.5 * spread, 0.06)
         tukey = np.clip(1 - (d / width) ** 2, 0, None) ** 2
@@ -314,10 +334,17 @@ def fit_datum(ring: ToothRing, *, drive_clockwise: bool, priors: DatumPriors | N
     )
 
 
-def _slopes(ring: ToothRing, p: Points, v: Floats, at: Floats, believed: float) -> Floats:
+def _linearised(ring: ToothRing, p: Points, v: Floats, believed: float) -> tuple[Floats, Floats]:
+    """The misfit (n,) and its slopes (n, k) by small steps of the unknowns."""
+    ideal = _ideal(ring, p, v)
+    at = _misfit(ring, p, v, believed, ideal)
     columns = []
     for j, h in enumerate(steps(len(v))):
         moved = v.copy()
         moved[j] += h
-        columns.append((_misfit(ring, p, moved, believed) - at) / h)
-    return np.stack(columns, axis=1)
+        if j in (BLEND, ROOT):
+            there = _ideal(ring, p, moved, ideal.at)
+        else:
+            there = ideal if j in _OF_THE_LOSS else _ideal(ring, p, moved)
+        columns.append((_misfit(ring, p, moved, believed, there) - at) / h)
+    return at, np.stack(columns, axis=1)

@@ -308,7 +308,8 @@ def _rough(rng: np.random.Generator, shape: tuple[int, ...], step: float) -> Flo
     kernel = np.exp(-0.5 * (np.arange(-2 * reach, 2 * reach + 1) * step / _SMOOTH_MM) ** 2)
     kernel /= math.sqrt(float((kernel**2).sum()))
     raw = rng.standard_normal((*shape[:-1], shape[-1] + len(kernel) - 1))
-    out = np.zeros(shape)
-    for j, k in enumerate(kernel):
-        out += k * raw[..., j : j + shape[-1]]
+    band = np.zeros((raw.shape[-1], shape[-1]))
+    for j in range(shape[-1]):
+        band[j : j + len(kernel), j] = kernel
+    out: Floats = raw @ band
     return out
