@@ -13,6 +13,7 @@ tilted plane, whose effects they see with the same sign and drive sides with opp
 from __future__ import annotations
 
 from dataclasses import dataclass, replace
+from typing import NamedTuple
 
 import numpy as np
 
@@ -106,16 +107,28 @@ def depths(wheel: Wheel, edges: Edges) -> Floats:
     return wheel.form.metal_depth_mm(in_gaps(wheel, edges), with_tip=False)
 
 
-def _misfit(start: Wheel, v: Floats, pivot_mm: Floats, edges: Edges, rays: Floats) -> Floats:
+class _Ideal(NamedTuple):
+    """What the ideal wheel is at each of m edges."""
+
+    points: Floats
+    """(m, 2) in the gaps' frames."""
+    depth: Floats
+    share: Floats
+    """How far up its side of the seat."""
+    flank: Floats
+
+
+def _ideal(wheel: Wheel, points: Floats) -> _Ideal:
+    form = wheel.form
+    return _Ideal(
+        points, form.metal_depth_mm(points, with_tip=False), form.seat_share(points), form.flank_share(points)
+    )
+
+
+def _misfit(v: Floats, edges: Edges, ideal: _Ideal) -> Floats:
     """Depths less what the common bias and the even loss of the coast flanks explain."""
-    wheel = apply(start, v, pivot_mm)
-    return _misfit_at(wheel, v, edges, in_gaps(wheel, edges, rays))
-
-
-def _misfit_at(wheel: Wheel, v: Floats, edges: Edges, points: Floats) -> Floats:
-    share = wheel.form.seat_share(points)
-    even = np.where(edges.drive, v[11] + v[12] * share, v[10] * wheel.form.flank_share(points))
-    out: Floats = wheel.form.metal_depth_mm(points, with_tip=False) + v[8] - even
+    even = np.where(edges.drive, v[11] + v[12] * ideal.share, v[10] * ideal.flank)
+    out: Floats = ideal.depth + v[8] - even
     return out
 
 
@@ -213,22 +226,24 @@ class _Subset:
         self.rays = camera.rays(self.edges.px)
 
 
-_OF_THE_FORM = tuple(UNKNOWNS.index(name) for name in ("blend", "root", "bias", "coast", "seat", "seat_slope"))
+_OF_THE_FORM = tuple(UNKNOWNS.index(name) for name in ("blend", "root"))
 """Unknowns that move no point."""
+_OF_THE_LOSS = tuple(UNKNOWNS.index(name) for name in ("bias", "coast", "seat", "seat_slope"))
+"""Unknowns that change nothing of the ideal wheel."""
 
 
 def _linearised(start: Wheel, v: Floats, pivot_mm: Floats, edges: Edges, rays: Floats) -> tuple[Floats, Floats]:
     """The misfit (m,) and its slopes (m, k) by small steps of the unknowns."""
     wheel = apply(start, v, pivot_mm)
-    points = in_gaps(wheel, edges, rays)
-    at = _misfit_at(wheel, v, edges, points)
+    ideal = _ideal(wheel, in_gaps(wheel, edges, rays))
+    at = _misfit(v, edges, ideal)
     jac = np.empty((len(at), len(UNKNOWNS)))
     for k in range(len(UNKNOWNS)):
         moved = v.copy()
         moved[k] += _STEP[k]
-        if k in _OF_THE_FORM:
-            there = _misfit_at(apply(start, moved, pivot_mm), moved, edges, points)
-        else:
-            there = _misfit(start, moved, pivot_mm, edges, rays)
-        jac[:, k] = (there - at) / _STEP[k]
+        there = ideal
+        if k not in _OF_THE_LOSS:
+            wheel = apply(start, moved, pivot_mm)
+            there = _ideal(wheel, ideal.points if k in _OF_THE_FORM else in_gaps(wheel, edges, rays))
+        jac[:, k] = (_misfit(moved, edges, there) - at) / _STEP[k]
     return at, jac

@@ -241,8 +241,12 @@ def _steps(
         basis += [shade.astype(np.float32), slopes[0]]
         ridge = (1e-3, 1e-3, _SHADE_RIDGE, firm)
     weighted = [weight * b for b in basis]
+    # symmetric, so from the diagonal on
     normal = [
-        [np.einsum("ij,ij->i", a, b).astype(np.float64) + (ridge[i] if i == j else 0.0) for j, b in enumerate(basis)]
+        [
+            np.einsum("ij,ij->i", a, b).astype(np.float64) + (ridge[i] if i == j else 0.0)
+            for j, b in enumerate(basis[i:], i)
+        ]
         for i, a in enumerate(weighted)
     ]
 
@@ -263,19 +267,22 @@ def _steps(
 
 
 def _solved(a: list[list[Floats]], b: list[Floats]) -> Floats:
-    """Solutions (n, k) of n small symmetric positive systems, by elimination; LAPACK's calls cost more."""
+    """Solutions (n, k) of n small symmetric positive systems, by elimination; LAPACK's calls cost more.
+
+    Of each row of ``a`` what stands from the diagonal on.
+    """
     k = len(b)
     a, b = [list(row) for row in a], list(b)
     for i in range(k):
         for j in range(i + 1, k):
-            share = a[i][j] / a[i][i]
+            share = a[i][j - i] / a[i][0]
             b[j] = b[j] - share * b[i]
             for m in range(j, k):
-                a[j][m] = a[j][m] - share * a[i][m]
+                a[j][m - j] = a[j][m - j] - share * a[i][m - i]
     out: list[Floats] = [np.zeros(0)] * k
     for i in reversed(range(k)):
         rest = b[i]
         for j in range(i + 1, k):
-            rest = rest - a[i][j] * out[j]
-        out[i] = rest / a[i][i]
+            rest = rest - a[i][j - i] * out[j]
+        out[i] = rest / a[i][0]
     return np.stack(out, axis=1)

@@ -23,6 +23,8 @@ from toothcheck.toothform import TIP, IsoForm
 _PHASES = 12
 _HARMONICS = 4
 _EDGE_BLUR_MM = 0.35
+_WORTH = 0.5
+"""Places that score less, against the best one's score, are not looked for."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -160,44 +162,60 @@ def refine(view: PlaneView, form: IsoForm, seed: Seed, *, drive_clockwise: bool 
     return best
 
 
+def _harmonic_maps(view: PlaneView, templates: NDArray[np.complex64]) -> NDArray[np.complex64]:
+    """(orders, rows, columns) what each order of the template's turn adds to the score of each place.
+
+    The score at phase φ is the real part of the sum of order m's map times exp(-2πi m φ / pitch).
+    """
+    half = templates.shape[1] // 2
+    rows, columns = view.field.shape
+    shape = (fft.next_fast_len(rows + 2 * half), fft.next_fast_len(columns + 2 * half))
+    # the template's corner, not its middle, is at the correlation's origin: the field begins half a template later
+    field = np.zeros(shape, np.complex64)
+    field[half : half + rows, half : half + columns] = view.field
+    spectrum = fft.fft2(field, overwrite_x=True)
+    # harmonic m over the phase: T(φ) = Σ_m A_m exp(2πi m φ/pitch)
+    harmonics = fft.fft(templates, axis=0) / _PHASES
+    out = np.zeros((_HARMONICS + 1, rows, columns), np.complex64)
+    # only real parts are wanted, and Re(A·e^-iθ) + Re(B·e^iθ) = Re((A + conj B)·e^-iθ): order m takes -m with it
+    for order in range(-_HARMONICS, _HARMONICS + 1):
+        product = np.conj(fft.fft2(harmonics[order], shape))
+        product *= spectrum
+        values = fft.ifft2(product, overwrite_x=True)[:rows, :columns]
+        out[abs(order)] += values if order >= 0 else np.conj(values)
+    return out
+
+
+def _best_phases(maps: NDArray[np.complex64]) -> tuple[NDArray[np.float32], NDArray[np.int64]]:
+    """Of n places, from their maps (orders, n): the best score and at which half phase step it stands."""
+    angle = np.pi / _PHASES * np.arange(2 * _PHASES)[:, None] * np.arange(len(maps))
+    # conj of the template's harmonic was taken, so its phase factor is conjugated too
+    turned = np.float32(np.cos(angle)) @ maps.real + np.float32(np.sin(angle)) @ maps.imag
+    place = turned.argmax(0)
+    return turned[place, np.arange(len(place))], place
+
+
 def find(view: PlaneView, form: IsoForm, *, drive_clockwise: bool | None = None, count: int = 6) -> list[Seed]:
     """The best places for a form in a view, best first, at least a third of the tip circle apart.
+
+    None that scores less than half of the best is sure to be among them.
 
     Parameters
     ----------
     drive_clockwise
         Whether drive flanks are on the clockwise sides of teeth; None when not known.
     """
-    templates = _templates(form, view.step_mm, drive_clockwise)
-    half = templates.shape[1] // 2
-    rows, columns = view.field.shape
-    shape = (fft.next_fast_len(rows + 2 * half), fft.next_fast_len(columns + 2 * half))
-    spectrum = fft.fft2(view.field, shape)
-    # harmonic m over the phase: T(φ) = Σ_m A_m exp(2πi m φ/pitch)
-    harmonics = fft.fft(templates, axis=0) / _PHASES
-    orders = [m if m <= _PHASES // 2 else m - _PHASES for m in range(_PHASES)]
-    # only real parts are wanted, and Re(A·e^-iθ) + Re(B·e^iθ) = Re((A + conj B)·e^-iθ): order m takes -m with it
-    maps = [np.zeros((rows, columns), np.complex64) for _ in range(_HARMONICS + 1)]
-    for m, order in enumerate(orders):
-        if abs(order) > _HARMONICS:
-            continue
-        values = fft.ifft2(spectrum * np.conj(fft.fft2(harmonics[m], shape)))
-        # the template's corner, not its middle, is at the correlation's origin
-        values = np.roll(values, (half, half), axis=(0, 1))[:rows, :columns]
-        maps[abs(order)] += values if order >= 0 else np.conj(values)
-    best = np.full((rows, columns), -1.0, np.float32)
-    phase = np.zeros((rows, columns), np.float32)
-    for k in range(_PHASES):
-        # even orders are the same half a pitch further on, odd ones change their sign
-        parts = [np.zeros((rows, columns), np.float32), np.zeros((rows, columns), np.float32)]
-        for order, values in enumerate(maps):
-            # conj of the template's harmonic was taken, so its phase factor is conjugated too
-            angle = np.pi * order * k / _PHASES
-            parts[order % 2] += np.float32(np.cos(angle)) * values.real + np.float32(np.sin(angle)) * values.imag
-        for score, place in ((parts[0] + parts[1], k), (parts[0] - parts[1], k + _PHASES)):
-            better = score > best
-            best[better] = score[better]
-            phase[better] = 0.5 * place / _PHASES * form.pitch_angle
+    maps = _harmonic_maps(view, _templates(form, view.step_mm, drive_clockwise))
+    # a place scores at most what its harmonics add up to: where that is less than half of what one place has got, the
+    # phases need not be gone through
+    most = sum(np.abs(values) for values in maps[1:]) + maps[0].real
+    some = maps[:, [most.argmax() // most.shape[1]], [most.argmax() % most.shape[1]]]
+    least = max(0.0, _WORTH * float(_best_phases(some)[0][0]))
+    rows, columns = np.nonzero(most > least)
+    score, place = _best_phases(maps[:, rows, columns])
+    best = np.full(most.shape, -1.0, np.float32)
+    phase = np.zeros(most.shape, np.float32)
+    best[rows, columns], phase[rows, columns] = score, 0.5 * place / _PHASES * form.pitch_angle
     seeds: list[Seed] = []
     apart = max(2, int(form.tip_radius_mm / 3 / view.step_mm))
     for _ in range(count):
