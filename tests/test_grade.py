@@ -105,6 +105,28 @@ def test_a_tooth_that_stands_aside_must_be_looked_at_before_a_grade(shift):
     assert flag("stands-aside").remedy in verdict.next_steps
 
 
+@pytest.mark.parametrize(
+    ("mm", "said"),
+    [
+        (-0.74, "The tip of tooth 9 ends 0.7 mm short of the other teeth's."),
+        (1.2, "The tip of tooth 9 reaches 1.2 mm beyond the other teeth's."),
+    ],
+)
+def test_a_tip_that_differs_must_be_looked_at_before_a_grade_unless_the_rest_is_done_for(mm, said):
+    form = form_of(15.875, 10.16, 15)
+    ring = replace(ring_of(form, drive=0.3), tips_apart=((9, mm),))
+    wear = measure(ring, drive_clockwise=True, rng=np.random.default_rng(0))
+    assert [t.index for t in wear.teeth if "tip-differs" in t.flags] == [9]
+    assert wear.teeth[9].measured
+    verdict = grade(wear, (), np.random.default_rng(1))
+    assert verdict.grade == "cannot-tell"
+    assert said in verdict.reasons
+    ring = replace(ring_of(form, drive=2.8), tips_apart=((9, mm),))
+    worn = grade(measure(ring, drive_clockwise=True, rng=np.random.default_rng(0)), (), np.random.default_rng(1))
+    assert worn.grade == "replace-now"
+    assert worn.confidence > 0.9
+
+
 def test_teeth_worn_unequally_do_not_stand_aside():
     drive = np.full(15, 0.3)
     drive[[2, 9]] = (0.0, 0.9)

@@ -327,11 +327,12 @@ def test_teeth_of_which_one_flank_alone_was_followed_are_drawn_too():
         assert draw(inspection).startswith(b"\x89PNG")
 
 
-def test_a_tooth_that_stands_aside_is_marked_at_its_number_and_explained():
+@pytest.mark.parametrize("code", ["stands-aside", "tip-differs"])
+def test_a_tooth_that_may_be_damaged_is_marked_at_its_number_and_explained(code):
     plain = made()
     marked = made()
     teeth = list(marked.wear.teeth)
-    teeth[2] = replace(teeth[2], flags=("stands-aside",))
+    teeth[2] = replace(teeth[2], flags=(code,))
     marked.wear = replace(marked.wear, teeth=tuple(teeth))
     one, two = (
         np.asarray(Image.open(io.BytesIO(overlay.picture(i))).convert("L")).astype(int) for i in (plain, marked)

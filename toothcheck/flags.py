@@ -210,7 +210,15 @@ _ALL = (
         sentence="A tooth stands aside of its place, both flanks alike, by more than chance: it may be bent.",
         remedy="Look along the sprocket's edge and lay a straight edge on the teeth: with a bent tooth, do not ride.",
     ),
+    Flag(
+        code="tip-differs",
+        sentence="A tooth's tip ends elsewhere than the other tips: it may be bent, or a corner of it broken off.",
+        remedy="Wipe that tooth, look at it from the front and along the sprocket's edge: bent or broken, do not ride.",
+    ),
 )
+
+MAY_BE_DAMAGED = frozenset({"stands-aside", "tip-differs"})
+"""Flags of teeth that must be looked at before a grade is given."""
 
 FLAGS: dict[str, Flag] = {flag.code: flag for flag in _ALL}
 

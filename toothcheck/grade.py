@@ -60,6 +60,7 @@ _BLOCKING = {
     "blurred": 0.4,
     "few-teeth": 0.0,
     "stands-aside": 0.49,
+    "tip-differs": 0.49,
 }
 """Flags that hold a grade back, with the share of confidence that they leave."""
 _LOWERING = {
@@ -130,10 +131,9 @@ def grade(wear: WheelWear, flags: Sequence[str], rng: np.random.Generator) -> Ve
         chances = {name: (1 - _BROKEN_SURE) * share for name, share in chances.items()}
         chances[GRADES[3]] += _BROKEN_SURE
     best = max(chances, key=lambda name: chances[name])
-    aside = [t.index for t in wear.teeth if "stands-aside" in t.flags]
-    if aside and best != GRADES[3]:
-        reasons.append(f"Tooth {', '.join(map(str, aside))} may be bent.")
-        flags = [*flags, "stands-aside"]
+    if best != GRADES[3]:
+        doubts, said = _doubtful_teeth(wear)
+        flags, reasons = [*flags, *doubts], reasons + said
     confidence = min(chances[best], 0.98)
     for code in flags:
         confidence *= _BLOCKING.get(code, _LOWERING.get(code, 1.0))
@@ -162,6 +162,24 @@ def _reasons(wear: WheelWear, measured: int) -> list[str]:
         seen = hook.text("mm") if hook.value > hook.std else "none seen"
         out.append(f"Hook overhang: {seen} (median).")
     return out
+
+
+def _doubtful_teeth(wear: WheelWear) -> tuple[list[str], list[str]]:
+    """Flags and sentences on teeth that may be damaged: no grade is given until they have been looked at."""
+    flags, said = [], []
+    aside = [t.index for t in wear.teeth if "stands-aside" in t.flags]
+    if aside:
+        flags.append("stands-aside")
+        said.append(f"Tooth {', '.join(map(str, aside))} may be bent.")
+    tips = [(t.index, t.tip_higher_mm) for t in wear.teeth if t.tip_higher_mm is not None]
+    if tips:
+        flags.append("tip-differs")
+        said += [
+            f"The tip of tooth {i} {'reaches' if mm > 0 else 'ends'} {abs(mm):.1f} mm"
+            f" {'beyond' if mm > 0 else 'short of'} the other teeth's."
+            for i, mm in tips
+        ]
+    return flags, said
 
 
 def _unseen_between(wear: WheelWear) -> list[int]:

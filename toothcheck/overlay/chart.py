@@ -16,6 +16,7 @@ from matplotlib.lines import Line2D
 from matplotlib.patches import Patch
 from matplotlib.ticker import MaxNLocator
 
+from toothcheck.flags import MAY_BE_DAMAGED
 from toothcheck.geometry import Floats, rotated
 from toothcheck.grade import BANDS_PERCENT, CANNOT_TELL, GRADES, HOOK_MM
 from toothcheck.overlay.drawing import draw_tooth, fill_lost, hook_said, said, show
@@ -182,7 +183,10 @@ def _bars(axes: Axes, wear: WheelWear) -> None:
             i + 0.25, coast.value, 0.3, yerr=coast.std, color=PAPER, ec=FAINT, hatch="////", lw=0.8,
             error_kw={**errors, "ecolor": FAINT}, zorder=3,
         )  # fmt: skip
-        top = max(top, drive.value + drive.std, coast.value + coast.std)
+        high = max(drive.value + drive.std, coast.value + coast.std)
+        if MAY_BE_DAMAGED & set(tooth.flags):
+            axes.text(i, high + 0.02, "?", fontsize=20, weight="bold", ha="center", va="bottom", color=INK)
+        top = max(top, high)
         if here:
             side = "left" if i < 0.15 * len(teeth) else ("right" if i > 0.85 * len(teeth) else "center")
             axes.annotate(

@@ -177,7 +177,9 @@ class Panel:
         if unmeasured:
             why = sorted({code for t in unmeasured for code in t.flags})
             rows.append(("out", "not measured: " + ", ".join(code.replace("-", " ") for code in why)))
-        if any("stands-aside" in t.flags for t in wear.teeth):
+        if any("tip-differs" in t.flags for t in wear.teeth):
+            rows.append(("?", "may be bent or broken: look at it closely"))
+        elif any("stands-aside" in t.flags for t in wear.teeth):
             rows.append(("?", "may be bent: look along its edge"))
         for kind, words in rows:
             self.y += 28

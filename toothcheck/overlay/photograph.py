@@ -9,6 +9,7 @@ from matplotlib.axes import Axes
 from matplotlib.patches import Circle, Polygon, Rectangle
 from numpy.typing import NDArray
 
+from toothcheck.flags import MAY_BE_DAMAGED
 from toothcheck.geometry import Floats
 from toothcheck.grade import CANNOT_TELL
 from toothcheck.overlay.drawing import draw_tooth, show, write
@@ -107,7 +108,7 @@ def _numbers(axes: Axes, place: Placement, wear: WheelWear, view: Window, pitch_
         out = (tip - root) / max(1e-6, float(np.hypot(*(tip - root))))
         at = tip + out * (1.35 * size)
         covered = not tooth.measured
-        mark = "!" if "broken" in tooth.flags else "?" if "stands-aside" in tooth.flags else ""
+        mark = "!" if "broken" in tooth.flags else "?" if MAY_BE_DAMAGED & set(tooth.flags) else ""
         axes.add_patch(
             Circle(
                 (at[0], at[1]), 0.95 * size, fc=PAPER if covered else INK, ec=INK if covered else PAPER,

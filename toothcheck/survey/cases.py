@@ -12,6 +12,7 @@ from typing import Any
 import numpy as np
 
 from toothcheck.chains import chain
+from toothcheck.flags import MAY_BE_DAMAGED
 from toothcheck.inspection import Claim, Inspection, inspect
 from toothcheck.photo import Photo, decode
 from toothcheck.synthetic import (
@@ -100,7 +101,7 @@ def damage_case(lot: int, seed: int, size_px: tuple[int, int] = (2016, 1512)) ->
     named = [
         _nearest(seen["tip_px"], made.truth["tip_px"])[0]
         for seen in result.document()["teeth"]
-        if {"broken", "stands-aside"} & set(seen["flags"])
+        if ({"broken"} | MAY_BE_DAMAGED) & set(seen["flags"])
     ]
     return {
         "lot": lot,

@@ -149,7 +149,7 @@ def follow(
     gain_std = np.broadcast_to(np.asarray(gain_std_mm, dtype=np.float64), (n,))[:, None]
     score = score - 0.05 * (states / np.where(states > 0, gain_std, loss_std)) ** 2
     ds = np.hypot(*np.diff(rims.outline.points_mm, axis=0).T)
-    path = _viterbi(score, spacing / np.maximum(ds, 0.05))
+    path = best_path(score, spacing / np.maximum(ds, 0.05))
     offset = states[path]
     pick = path[..., None]
     return Paths(
@@ -160,7 +160,7 @@ def follow(
     )
 
 
-def _viterbi(score: Floats, slope: Floats) -> NDArray[np.int64]:
+def best_path(score: Floats, slope: Floats) -> NDArray[np.int64]:
     """Best path of states (g, n) for scores (g, n, k); ``slope`` (n-1,) is the path's slope for one state's change."""
     g, n, k = score.shape
     jumps = np.arange(-4, 5)

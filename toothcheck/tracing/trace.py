@@ -19,6 +19,8 @@ from toothcheck.tracing.follow import DEEPEST_MM, Paths, follow
 from toothcheck.tracing.locate import Edges, locate
 from toothcheck.tracing.missing import missing_teeth
 from toothcheck.tracing.rims import Rims, Wheel, flank_outline, rims, worn_outline
+from toothcheck.tracing.sight import in_plain_sight
+from toothcheck.tracing.tips import tips_apart
 
 _SHARED = ("height", "tilt_x", "tilt_y", "thickness")
 _REACH_MM = 3.4
@@ -124,8 +126,10 @@ def trace(
         if sweep >= 3:
             worn = _typical_wear(outline, paths, trust, coast, ideal, tip)
     assert result is not None
-    gone = missing_teeth(planes, wheel, frame, paths, trust, optics)
-    ring = _ring(wheel, frame, paths, edges, result, trust, scale_std, priors.bias_mm, tip, gone)
+    sight = in_plain_sight(wheel, frame, paths, trust)
+    gone = missing_teeth(planes, wheel, frame, paths, sight, optics)
+    apart = {i: mm for i, mm in tips_apart(planes, wheel, sight, optics).items() if i not in gone}
+    ring = _ring(wheel, frame, paths, edges, result, trust, scale_std, priors.bias_mm, tip, gone, apart)
     return Traced(ring=ring, wheel=wheel, rims=frame, paths=paths, edges=edges, fit=result, trust=readonly(trust))
 
 
@@ -222,6 +226,7 @@ def _ring(
     bias_std_mm: float,
     tip: float | None,
     gone: set[int],
+    apart: dict[int, float],
 ) -> ToothRing:
     z = wheel.form.teeth
     shared = [UNKNOWNS.index(name) for name in _SHARED]
@@ -267,5 +272,6 @@ def _ring(
         tooth_flags=tuple(flags),
         mode_names=(*_SHARED, "exposure", "glare_x", "glare_y"),
         scale_std=scale_std,
+        tips_apart=tuple(apart.items()),
         tip_radius_mm=tip,
     )

@@ -38,6 +38,8 @@ class ToothWear:
     overhang_mm: Estimate | None = None
     hollow_mm: Estimate | None = None
     greatest_loss_mm: Estimate | None = None
+    tip_higher_mm: float | None = None
+    """By how much its tip ends higher than the others' where it does not end with them; negative: lower."""
     outline_mm: Floats | None = None
     """(n, 2) smoothed measured outline in the tooth's frame, coast root to drive root, mm."""
 
@@ -84,12 +86,14 @@ def measure(
     ideal = form.half_thickness_mm(np.append(flanks.radii, form.pitch_radius_mm))
     teeth, draws = [], _Draws([], [], [], [])
     aside = _standing_aside(flanks, np.array([not f for f in ring.tooth_flags]))
+    tips = dict(ring.tips_apart)
     for i in range(ring.teeth):
         flags = ring.tooth_flags[i]
         if not flags and not flanks.clear[i]:
             flags = ("unclear-edge",)
+        tip = ("tip-differs",) if i in tips else ()
         if flags:
-            teeth.append(ToothWear(index=i, measured=False, flags=flags))
+            teeth.append(ToothWear(index=i, measured=False, flags=(*flags, *tip), tip_higher_mm=tips.get(i)))
             continue
         half = ideal - flanks.loss[:, i]
         half_draws = flanks.ideal_draws[:, None, :] - flanks.draws[:, :, i]
@@ -97,7 +101,8 @@ def measure(
             ToothWear(
                 index=i,
                 measured=True,
-                flags=("stands-aside",) if aside[i] else (),
+                flags=(*(("stands-aside",) if aside[i] else ()), *tip),
+                tip_higher_mm=tips.get(i),
                 outline_mm=_outline(flanks.radii, half[:, :-1], flanks.seen[:, i, :-1]),
                 **_at_pitch(flanks, i, half[:, -1], half_draws[..., -1], draws),
                 **_at_tip(ring, form, flanks, i, ideal, half, half_draws, draws),

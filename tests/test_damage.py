@@ -1,4 +1,4 @@
-"""Teeth that are not there, in made photos: named where the ground shows in their place, and nowhere else."""
+"""Damaged teeth in made photos: named by the ground in their place or by where their tips end, and no sound one is."""
 
 from dataclasses import replace
 
@@ -7,18 +7,19 @@ import pytest
 from scenes import worn_front
 
 from toothcheck.chains import chain
+from toothcheck.flags import flag
 from toothcheck.inspection import Claim, inspect, tip_pixels
 from toothcheck.photo import decode
-from toothcheck.synthetic import encode, make_photo
+from toothcheck.synthetic import Wear, encode, make_photo
 
 TEETH = 15
 SCENE = worn_front(teeth=TEETH, blend=0.5, depth_mm=0.4, scatter=0.1, size_px=(1600, 1200), seed=11)
 DARK, LIGHT = (0.05, 0.05, 0.06), (0.5, 0.48, 0.42)
 
 
-def looked_at(*, damage=(), **changes):
+def looked_at(*, damage=(), wear=SCENE.part.wear, **changes):
     """The inspection, and for each tooth by its number in the truth the flags it was given."""
-    scene = replace(SCENE, part=replace(SCENE.part, wear=replace(SCENE.part.wear, damage=damage)), **changes)
+    scene = replace(SCENE, part=replace(SCENE.part, wear=replace(wear, damage=damage)), **changes)
     made = make_photo(scene)
     claim = Claim(chain=chain("520"), teeth=TEETH, position="front", turning=scene.turning, thickness_mm=5.9)
     seen = inspect(decode(encode(made.picture, "jpg", focal_35mm=50, quality=92), "made.jpg"), claim)
@@ -38,10 +39,29 @@ def test_a_tooth_that_is_gone_is_named_on_ground_with_and_without_edges_of_its_o
     assert "broken" in seen.verdict.reasons[0]
 
 
+@pytest.mark.parametrize("kind", ["chipped", "bent"])
+@pytest.mark.parametrize(
+    ("ground", "colour"), [("plain", DARK), ("straw", LIGHT), ("concrete", DARK)], ids=["plain", "straw", "concrete"]
+)
+def test_a_tooth_with_another_tip_is_named_and_no_grade_is_given_before_it_was_looked_at(kind, ground, colour):
+    seen, flags = looked_at(damage=((2, kind),), ground=ground, ground_colour=colour, dirt=0.1)
+    assert [i for i in flags if "tip-differs" in flags[i]] == [2]
+    assert seen.verdict.grade == "cannot-tell"
+    assert any(reason.startswith("The tip of tooth") for reason in seen.verdict.reasons)
+    assert flag("tip-differs").remedy in seen.verdict.next_steps
+
+
 @pytest.mark.parametrize("colour", [DARK, LIGHT], ids=["dark", "light"])
-def test_dirt_and_shadow_take_no_tooth_away(colour):
+def test_dirt_and_shadow_take_no_tooth_away_and_change_no_tip(colour):
     _, flags = looked_at(ground="gravel", ground_colour=colour, dirt=0.5)
-    assert not any("broken" in f for f in flags.values())
+    assert not any({"broken", "tip-differs"} & set(f) for f in flags.values())
+
+
+def test_hooked_teeth_worn_unequally_have_no_tip_that_differs():
+    _, flags = looked_at(
+        wear=Wear(kind="grit", depth_mm=1.0, climb=0.9, scatter=0.3), ground="plain", ground_colour=LIGHT, dirt=0.2
+    )
+    assert not any({"broken", "tip-differs"} & set(f) for f in flags.values())
 
 
 def test_teeth_under_a_chain_are_covered_and_not_gone():
@@ -49,5 +69,5 @@ def test_teeth_under_a_chain_are_covered_and_not_gone():
         ground="concrete", ground_colour=DARK, ground_gap_mm=12.0, dirt=0.2, mounted=True, chain_first=2,
         chain_teeth=6, chain_strands=7,
     )  # fmt: skip
-    assert not any("broken" in f for f in flags.values())
+    assert not any({"broken", "tip-differs"} & set(f) for f in flags.values())
     assert sum("covered" in flags[i] for i in range(2, 8)) >= 4

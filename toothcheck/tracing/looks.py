@@ -1,0 +1,64 @@
+"""How things look: teeth, their faces, what is seen through the gaps and beyond the tips.
+
+How alike two looks are is asked of the pixels' density, not of a mean and a spread: gravel has many colours.
+"""
+
+from __future__ import annotations
+
+import numpy as np
+from numpy.typing import NDArray
+
+from toothcheck.edges import sample
+from toothcheck.geometry import Floats
+from toothcheck.tracing.rims import Wheel
+
+_LOOK = (8.0, 3.0, 3.0)
+"""By how much luma and both chroma differ within one look, grey levels: noise, texture, light."""
+_DOUBT = 1e-9
+"""Density of a pixel unlike all samples."""
+_SAMPLES = 400
+"""About how many pixels of a look are kept."""
+
+
+class Looks:
+    """What stands in the teeth's places, between and beyond them, and on the face."""
+
+    def __init__(self, planes: NDArray[np.uint8], wheel: Wheel, clear: NDArray[np.int64]) -> None:
+        radius, roller = wheel.form.pitch_radius_mm, wheel.form.roller_diameter_mm
+        place = np.arange(wheel.form.teeth, dtype=np.float64)
+        self.body = _patches(planes, wheel, place + 0.5, radius + np.linspace(0.0, 1.6, 6), 0.5)
+        # through the gaps the ground is seen at the same radii, a little towards the tip where pockets are widest, and
+        # beyond the tips
+        self.inner = _patches(planes, wheel, place, radius + np.linspace(-1.0, 1.4, 6), 1.6)
+        self.outer = _patches(planes, wheel, place + 0.5, radius + roller * np.linspace(0.45, 0.65, 4), 2.0)
+        root = radius - 0.5 * roller
+        rings = [_patches(planes, wheel, place, np.linspace(d - 1.5, d, 4), 2.5) for d in (root - 1.5, root - 6.0)]
+        self.face = _some(np.concatenate([patch for ring in rings for patch in ring]))
+        self.teeth = _some(np.concatenate([self.body[i] for i in clear]))
+
+    def ground(self, i: int) -> Floats:
+        """(n, 3) what is seen beside tooth ``i`` and beyond its tip."""
+        return np.concatenate([self.inner[i], self.inner[(i + 1) % len(self.body)], self.outer[i]])
+
+
+def _patches(planes: NDArray[np.uint8], wheel: Wheel, at: Floats, radii: Floats, half_width_mm: float) -> list[Floats]:
+    """For each place on the wheel (in pitches from gap 0's axis) the luma and chroma of a patch, (n, 3) each."""
+    across = np.linspace(-half_width_mm, half_width_mm, 5)
+    r, w = np.meshgrid(radii, across)
+    angle = wheel.phase + at[:, None] * wheel.form.pitch_angle + (w / r).ravel()
+    points = np.stack([r.ravel() * np.cos(angle), r.ravel() * np.sin(angle)], axis=-1)
+    px = wheel.plane.project(points)
+    values = sample(planes, px[..., 0], px[..., 1]).astype(np.float64)
+    return [np.nan_to_num(v, nan=128.0) for v in values]
+
+
+def _some(values: Floats) -> Floats:
+    """Some of the values (n, 3), evenly taken: fewer than twice `_SAMPLES`."""
+    return values[:: max(1, len(values) // _SAMPLES)]
+
+
+def log_density(samples: Floats, at: Floats) -> Floats:
+    """(m,) log density of pixels (m, 3) among the samples (n, 3)."""
+    apart = (at[:, None] - samples) / np.array(_LOOK)
+    out: Floats = np.log(np.exp(-0.5 * (apart**2).sum(-1)).mean(1) + _DOUBT)
+    return out

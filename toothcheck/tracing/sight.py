@@ -1,0 +1,85 @@
+"""Which teeth are in plain sight: only there can damage be told from what covers a tooth.
+
+The bottoms of the gaps on both sides of such a tooth are followed on the form, and at least one of the gaps lies on it
+with its flank, too; the teeth beside it have clear edges, and the gaps beyond them lie on the form: under a chain they
+do not.
+"""
+
+from __future__ import annotations
+
+from typing import NamedTuple
+
+import numpy as np
+
+from toothcheck.geometry import Bools, Floats, Ints
+from toothcheck.tracing.follow import Paths
+from toothcheck.tracing.rims import Rims, Wheel
+
+CLEAR_STEP, ASIDE_MM = 0.3, 1.0
+"""From which evidence on an edge is followed, and how far off the form it may be a tooth's own."""
+FOOT_MM = -0.2
+"""From where over the pitch circle a flank is looked at."""
+MANY = 0.3
+"""If more of the teeth than this look damaged, the picture is misread instead."""
+_CLEAR_GAP = 0.3
+"""Trust from which a gap's tooth says how teeth look."""
+_ON_FORM = 0.4
+"""Trust of the better of a tooth's two gaps: where a tooth is gone the other one has lost its flank."""
+_BOTTOM, _BOTTOM_SEEN, _NEAR_MM = 0.45, 0.6, 0.35
+"""How far up a seat its bottom reaches, which share of each half beside the tooth must be followed, and how near to the
+form."""
+_EDGE_BESIDE, _GAP_BESIDE = 0.6, 0.2
+"""How clear the edges of the teeth beside it must be, of the usual, and how far the gaps beyond them must lie on the
+form."""
+_FEWEST = 4
+
+
+class Sight(NamedTuple):
+    """What is seen of z teeth; tooth i stands between gaps i and i + 1."""
+
+    whole: Bools
+    """(z,) gaps that lie on the form all the way."""
+    clear: Ints
+    """Teeth between two of these: they say how teeth look."""
+    plain: Bools
+    """(z,) teeth in plain sight; none where too few are clear."""
+    beside: Floats
+    """(z,) how clear the edges are of the tooth beside each that shows them less, of the usual."""
+
+
+def in_plain_sight(wheel: Wheel, frame: Rims, paths: Paths, trust: Floats) -> Sight:
+    """What was followed of each tooth.
+
+    Parameters
+    ----------
+    wheel
+        As fitted.
+    frame, paths
+        Where its outline stands and what was followed.
+    trust
+        (z,) how far each gap lies on the form, 0…1.
+    """
+    after = np.roll(trust, -1)
+    whole = trust > _CLEAR_GAP
+    clear = np.flatnonzero(np.minimum(trust, after) > _CLEAR_GAP)
+    if len(clear) < _FEWEST:
+        return Sight(whole, clear, np.zeros(len(trust), dtype=bool), np.zeros(len(trust)))
+    points, step, offset = frame.outline.points_mm, paths.near_evidence, np.abs(paths.offset_mm)
+    bottom = wheel.form.seat_share(points) < _BOTTOM
+    above = np.hypot(points[:, 0], points[:, 1]) - wheel.form.pitch_radius_mm
+    seats = on_sides((step > CLEAR_STEP) & (offset < _NEAR_MM), points, bottom).min(0)
+    edge = on_sides(np.where(offset < ASIDE_MM, step, 0.0), points, above > FOOT_MM).max(0)
+    edge = edge / max(float(np.median(edge[clear])), 1e-6)
+    beside = np.minimum(np.roll(edge, 1), np.roll(edge, -1))
+    plain = (np.maximum(trust, after) > _ON_FORM) & (seats >= _BOTTOM_SEEN)
+    plain &= (beside > _EDGE_BESIDE) & (np.minimum(np.roll(trust, 1), np.roll(trust, -2)) > _GAP_BESIDE)
+    return Sight(whole, clear, plain, beside)
+
+
+def on_sides(values: Floats | Bools, points: Floats, where: Bools) -> Floats:
+    """(2, z) means of values (g, n) over the places ``where`` (n,) on either side of each tooth.
+
+    Tooth i stands at -x of gap i and at +x of gap i + 1.
+    """
+    left, right = where & (points[:, 0] <= 0), where & (points[:, 0] >= 0)
+    return np.stack([values[:, left].mean(1), np.roll(values[:, right].mean(1), -1)])
