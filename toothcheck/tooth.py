@@ -60,7 +60,7 @@ class ToothRing:
     """What the k shared unknowns are (plane tilts, card height, thickness …)."""
     scale_std: float
     """Relative standard uncertainty of all lengths (card print, pose); 1 where the pitch itself gave the scale."""
-    tips_apart: tuple[tuple[int, float], ...] = ()
-    """Teeth whose tips end elsewhere than the others', and how much higher, mm (negative: lower)."""
     tip_radius_mm: float | None = None
     """Where the traced flanks end, median over the teeth; None where that was not seen."""
+    tips_apart: tuple[tuple[int, float], ...] = ()
+    """Teeth whose tips end elsewhere than the others', and how much higher, mm (negative: lower)."""
