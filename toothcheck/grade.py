@@ -119,8 +119,7 @@ def grade(wear: WheelWear, flags: Sequence[str], rng: np.random.Generator) -> Ve
     measured = [t for t in wear.teeth if t.measured]
     reasons: list[str] = []
     if broken:
-        names = ", ".join(str(i) for i in broken)
-        reasons.append(f"Tooth {names} is broken, missing or bent.")
+        reasons.append(f"{_teeth(broken)} {'is' if len(broken) == 1 else 'are'} broken, missing or bent.")
     if wear.asymmetry_percent is None or (len(measured) < FEWEST_TEETH and not broken):
         reasons.append(f"Only {len(measured)} teeth could be measured; {FEWEST_TEETH} are the least for a grade.")
         return _cannot_tell(reasons, flags, 0.0)
@@ -170,7 +169,7 @@ def _doubtful_teeth(wear: WheelWear) -> tuple[list[str], list[str]]:
     aside = [t.index for t in wear.teeth if "stands-aside" in t.flags]
     if aside:
         flags.append("stands-aside")
-        said.append(f"Tooth {', '.join(map(str, aside))} may be bent.")
+        said.append(f"{_teeth(aside)} may be bent.")
     tips = [(t.index, t.tip_higher_mm) for t in wear.teeth if t.tip_higher_mm is not None]
     if tips:
         flags.append("tip-differs")
@@ -180,6 +179,10 @@ def _doubtful_teeth(wear: WheelWear) -> tuple[list[str], list[str]]:
             for i, mm in tips
         ]
     return flags, said
+
+
+def _teeth(indices: list[int]) -> str:
+    return f"{'Tooth' if len(indices) == 1 else 'Teeth'} {', '.join(map(str, indices))}"
 
 
 def _unseen_between(wear: WheelWear) -> list[int]:
@@ -206,9 +209,8 @@ def _next_steps(best: str, flags: Sequence[str], unseen: list[int]) -> tuple[str
         "replace-now": ["Do not ride on it.", "Renew both sprockets and the chain together."],
     }[best]
     if unseen:
-        which, them = ("tooth", "it") if len(unseen) == 1 else ("teeth", "them")
-        numbers = ", ".join(map(str, unseen))
-        steps.append(f"Look for damage at {which} {numbers}: the photo shows the teeth beside, but not {them}.")
+        which, them = _teeth(unseen), "it" if len(unseen) == 1 else "them"
+        steps.append(f"Look for damage at {which.lower()}: the photo shows the teeth beside, but not {them}.")
     return tuple(dict.fromkeys(steps + [flag(code).remedy for code in flags]))
 
 
