@@ -327,37 +327,42 @@ def test_teeth_of_which_one_flank_alone_was_followed_are_drawn_too():
         assert draw(inspection).startswith(b"\x89PNG")
 
 
+def pictures(*flags_of):
+    """Pictures as grey levels, photograph and panel apart, of one wheel with its teeth flagged so."""
+    out = []
+    for flagged in flags_of:
+        marked = made()
+        teeth = [
+            replace(t, measured="broken" not in flagged[t.index], flags=flagged[t.index]) if t.index in flagged else t
+            for t in marked.wear.teeth
+        ]
+        marked.wear = replace(marked.wear, teeth=tuple(teeth))
+        grey = np.asarray(Image.open(io.BytesIO(overlay.picture(marked))).convert("L")).astype(int)
+        out.append((grey[:, :1280], grey[:, 1280:]))
+    return out
+
+
+def reach(one, two):
+    """How wide and how high the region is in which two pictures differ, px."""
+    y, x = np.nonzero(np.abs(one - two) > 40)
+    return np.ptp(x), np.ptp(y)
+
+
 @pytest.mark.parametrize("code", ["stands-aside", "tip-differs"])
-def test_a_tooth_that_may_be_damaged_is_marked_at_its_number_and_explained(code):
-    plain = made()
-    marked = made()
-    teeth = list(marked.wear.teeth)
-    teeth[2] = replace(teeth[2], flags=(code,))
-    marked.wear = replace(marked.wear, teeth=tuple(teeth))
-    one, two = (
-        np.asarray(Image.open(io.BytesIO(overlay.picture(i))).convert("L")).astype(int) for i in (plain, marked)
-    )
-    y, x = np.nonzero(np.abs(one - two)[:, :1280] > 40)
-    assert 0 < max(np.ptp(x), np.ptp(y)) < 90  # nothing but the number
-    _, x = np.nonzero(np.abs(one - two)[:, 1280:] > 40)
-    assert np.ptp(x) > 200  # a line in the legend
+def test_a_tooth_that_may_be_damaged_is_called_out_marked_at_its_number_and_explained(code):
+    assert 2 not in (COVERED, WORST)
+    plain, marked, gone, both = pictures({}, {2: (code,)}, {COVERED: ("broken",)}, {COVERED: ("broken",), 2: (code,)})
+    assert reach(plain[0], marked[0])[0] > 300  # the box stands elsewhere
+    assert 0 < max(reach(gone[0], both[0])) < 90  # beside one that is gone, nothing but the number
+    assert reach(plain[1], marked[1])[0] > 200  # a line in the legend
 
 
 def test_a_tooth_that_is_gone_is_called_out_before_the_one_that_lost_most():
-    def photograph(broken):
-        marked = made()
-        teeth = list(marked.wear.teeth)
-        for i in broken:
-            teeth[i] = replace(teeth[i], measured=False, flags=("broken",))
-        marked.wear = replace(marked.wear, teeth=tuple(teeth))
-        return np.asarray(Image.open(io.BytesIO(overlay.picture(marked))).convert("L")).astype(int)[:, :1280]
-
     assert COVERED < WORST
-    one, two, three = photograph([]), photograph([COVERED]), photograph([COVERED, WORST])
-    _, x = np.nonzero(np.abs(one - two) > 40)
-    assert np.ptp(x) > 300  # the box stands elsewhere
-    y, x = np.nonzero(np.abs(two - three) > 40)
-    assert max(np.ptp(x), np.ptp(y)) < 300  # the first of two that are gone keeps it; the other's own colours go
+    gone = ("broken",)
+    one, two, three = (p for p, _ in pictures({}, {COVERED: gone}, {COVERED: gone, WORST: gone}))
+    assert reach(one, two)[0] > 300  # the box stands elsewhere
+    assert max(reach(two, three)) < 300  # the first of two that are gone keeps it; the other's own colours go
 
 
 # G. M. Machado, M. M. Oliveira, L. A. F. Fernandes, "A physiologically-based model for simulation of color vision

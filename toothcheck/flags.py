@@ -213,7 +213,7 @@ _ALL = (
     Flag(
         code="tip-differs",
         sentence="A tooth's tip ends elsewhere than the other tips: it may be bent, or a corner of it broken off.",
-        remedy="Wipe that tooth, look at it from the front and along the sprocket's edge: bent or broken, do not ride.",
+        remedy="Wipe the tooth in doubt and look at it from all sides and along the edge: bent or broken, do not ride.",
     ),
 )
 

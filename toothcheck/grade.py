@@ -130,18 +130,21 @@ def grade(wear: WheelWear, flags: Sequence[str], rng: np.random.Generator) -> Ve
         chances = {name: (1 - _BROKEN_SURE) * share for name, share in chances.items()}
         chances[GRADES[3]] += _BROKEN_SURE
     best = max(chances, key=lambda name: chances[name])
+    doubts: list[str] = []
     if best != GRADES[3]:
         doubts, said = _doubtful_teeth(wear)
-        flags, reasons = [*flags, *doubts], reasons + said
+        reasons += said
     confidence = min(chances[best], 0.98)
-    for code in flags:
+    for code in (*flags, *doubts):
         confidence *= _BLOCKING.get(code, _LOWERING.get(code, 1.0))
     reasons += _reasons(wear, len(measured))
     ranked = sorted(chances, key=lambda name: -chances[name])
-    if 0.05 < chances[ranked[1]]:
-        reasons.append(f"The next most likely grade is {ranked[1]} ({100 * chances[ranked[1]]:.0f} %).")
+    likely = [f"{name} ({100 * chances[name]:.0f} %)" for name in ranked[:2] if chances[name] > 0.05]
     if confidence < LEAST_CONFIDENCE:
-        return _cannot_tell(reasons, flags, confidence)
+        if not doubts:
+            reasons.append(f"By the teeth measured the likeliest is {' or '.join(likely)}.")
+        return _cannot_tell(reasons, flags, confidence, doubts)
+    reasons += [f"The next most likely grade is {name}." for name in likely[1:]]
     return Verdict(
         grade=best,
         confidence=round(confidence, 3),
@@ -163,19 +166,26 @@ def _reasons(wear: WheelWear, measured: int) -> list[str]:
     return out
 
 
+def advice_heading(wear: WheelWear | None) -> str:
+    """What stands over the next steps where no grade is given."""
+    doubtful = wear is not None and any(t.may_be_damaged for t in wear.teeth)
+    return "Look first" if doubtful else "For the next photo"
+
+
 def _doubtful_teeth(wear: WheelWear) -> tuple[list[str], list[str]]:
     """Flags and sentences on teeth that may be damaged: no grade is given until they have been looked at."""
     flags, said = [], []
     aside = [t.index for t in wear.teeth if "stands-aside" in t.flags]
     if aside:
         flags.append("stands-aside")
-        said.append(f"{_teeth(aside)} may be bent.")
+        stands, it = ("stands aside of its place", "it") if len(aside) == 1 else ("stand aside of their places", "they")
+        said.append(f"{_teeth(aside)} {stands}, both flanks alike: {it} may be bent.")
     tips = [(t.index, t.tip_higher_mm) for t in wear.teeth if t.tip_higher_mm is not None]
     if tips:
         flags.append("tip-differs")
         said += [
             f"The tip of tooth {i} {'reaches' if mm > 0 else 'ends'} {abs(mm):.1f} mm"
-            f" {'beyond' if mm > 0 else 'short of'} the other teeth's."
+            f" {'beyond' if mm > 0 else 'short of'} the other teeth's: it may be bent, or a corner of it broken off."
             for i, mm in tips
         ]
     return flags, said
@@ -214,8 +224,9 @@ def _next_steps(best: str, flags: Sequence[str], unseen: list[int]) -> tuple[str
     return tuple(dict.fromkeys(steps + [flag(code).remedy for code in flags]))
 
 
-def _cannot_tell(reasons: list[str], flags: Sequence[str], confidence: float) -> Verdict:
-    remedies = dict.fromkeys(flag(code).remedy for code in flags)  # one may answer two flags
+def _cannot_tell(reasons: list[str], flags: Sequence[str], confidence: float, doubts: Sequence[str] = ()) -> Verdict:
+    """``doubts``: flags of single teeth, of which the reasons tell."""
+    remedies = dict.fromkeys(flag(code).remedy for code in (*doubts, *flags))  # one may answer two flags
     return Verdict(
         grade=CANNOT_TELL,
         confidence=round(confidence, 3),

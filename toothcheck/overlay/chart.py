@@ -16,7 +16,6 @@ from matplotlib.lines import Line2D
 from matplotlib.patches import Patch
 from matplotlib.ticker import MaxNLocator
 
-from toothcheck.flags import MAY_BE_DAMAGED
 from toothcheck.geometry import Floats, rotated
 from toothcheck.grade import BANDS_PERCENT, CANNOT_TELL, GRADES, HOOK_MM
 from toothcheck.overlay.drawing import draw_tooth, fill_lost, hook_said, said, show
@@ -160,6 +159,11 @@ def _bars(axes: Axes, wear: WheelWear) -> None:
     errors = {"elinewidth": 2.0, "capsize": 4 if len(teeth) < 25 else 2, "ecolor": INK}
     top = 0.05
     for tooth in teeth:
+        if tooth.may_be_damaged:
+            axes.annotate(
+                "?", (tooth.index, 0.0), (0, 6), xycoords=("data", "axes fraction"), textcoords="offset points",
+                fontsize=24, weight="bold", ha="center", va="bottom", zorder=6, path_effects=casing(5, PAPER),
+            )  # fmt: skip
         drive, coast, i = tooth.drive_loss_mm, tooth.coast_loss_mm, tooth.index
         if not tooth.measured or drive is None or coast is None:
             if "broken" in tooth.flags:
@@ -183,10 +187,7 @@ def _bars(axes: Axes, wear: WheelWear) -> None:
             i + 0.25, coast.value, 0.3, yerr=coast.std, color=PAPER, ec=FAINT, hatch="////", lw=0.8,
             error_kw={**errors, "ecolor": FAINT}, zorder=3,
         )  # fmt: skip
-        high = max(drive.value + drive.std, coast.value + coast.std)
-        if MAY_BE_DAMAGED & set(tooth.flags):
-            axes.text(i, high + 0.02, "?", fontsize=20, weight="bold", ha="center", va="bottom", color=INK)
-        top = max(top, high)
+        top = max(top, drive.value + drive.std, coast.value + coast.std)
         if here:
             side = "left" if i < 0.15 * len(teeth) else ("right" if i > 0.85 * len(teeth) else "center")
             axes.annotate(
@@ -224,6 +225,8 @@ def _bars(axes: Axes, wear: WheelWear) -> None:
     ]
     if any(not t.measured for t in teeth):
         handles.append(Line2D([], [], color=FAINT, marker="x", ms=9, mew=2, ls="none", label="not measured"))
+    if any(t.may_be_damaged for t in teeth):
+        handles.append(Line2D([], [], color=INK, marker="$?$", ms=12, ls="none", label="damaged? look at it"))
     axes.legend(
         handles=handles, loc="upper center", bbox_to_anchor=(0.5, -0.12), fontsize=16, frameon=False,
         ncols=len(handles), columnspacing=1.4,

@@ -9,7 +9,6 @@ from matplotlib.axes import Axes
 from matplotlib.patches import Circle, Polygon, Rectangle
 from numpy.typing import NDArray
 
-from toothcheck.flags import MAY_BE_DAMAGED
 from toothcheck.geometry import Floats
 from toothcheck.grade import CANNOT_TELL
 from toothcheck.overlay.drawing import draw_tooth, show, write
@@ -108,7 +107,7 @@ def _numbers(axes: Axes, place: Placement, wear: WheelWear, view: Window, pitch_
         out = (tip - root) / max(1e-6, float(np.hypot(*(tip - root))))
         at = tip + out * (1.35 * size)
         covered = not tooth.measured
-        mark = "!" if "broken" in tooth.flags else "?" if MAY_BE_DAMAGED & set(tooth.flags) else ""
+        mark = "!" if "broken" in tooth.flags else "?" if tooth.may_be_damaged else ""
         axes.add_patch(
             Circle(
                 (at[0], at[1]), 0.95 * size, fc=PAPER if covered else INK, ec=INK if covered else PAPER,
@@ -126,8 +125,9 @@ def _numbers(axes: Axes, place: Placement, wear: WheelWear, view: Window, pitch_
 
 
 def _pointed_at(wear: WheelWear) -> int | None:
-    """A tooth that is gone, which decides the grade by itself; else the one that has lost most."""
-    return next((t.index for t in wear.teeth if "broken" in t.flags), wear.worst_tooth)
+    """A tooth that is gone, which decides the grade by itself, or may be damaged; else the one that has lost most."""
+    gone = [t.index for t in wear.teeth if "broken" in t.flags]
+    return next(iter(gone + [t.index for t in wear.teeth if t.may_be_damaged]), wear.worst_tooth)
 
 
 def _callout(axes: Axes, place: Placement, wear: WheelWear, view: Window, middle: Floats) -> None:
@@ -142,6 +142,8 @@ def _callout(axes: Axes, place: Placement, wear: WheelWear, view: Window, middle
     words = f"worst: tooth {tooth.index}"
     if "broken" in tooth.flags:
         words = f"tooth {tooth.index}\nbroken or missing"
+    elif tooth.may_be_damaged:
+        words = f"tooth {tooth.index}: damaged?\nLook at it first"
     elif tooth.drive_loss_mm is not None:
         words += f"\n{tooth.drive_loss_mm.text('mm')} lost"
     size = 25

@@ -9,6 +9,7 @@ from typing import NamedTuple
 import numpy as np
 
 from toothcheck.estimate import Estimate
+from toothcheck.flags import MAY_BE_DAMAGED
 from toothcheck.geometry import Bools, Floats, readonly
 from toothcheck.tooth import ToothRing
 from toothcheck.toothform import IsoForm
@@ -42,6 +43,11 @@ class ToothWear:
     """By how much its tip ends higher than the others' where it does not end with them; negative: lower."""
     outline_mm: Floats | None = None
     """(n, 2) smoothed measured outline in the tooth's frame, coast root to drive root, mm."""
+
+    @property
+    def may_be_damaged(self) -> bool:
+        """Whether it must be looked at before a grade is given."""
+        return not MAY_BE_DAMAGED.isdisjoint(self.flags)
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
