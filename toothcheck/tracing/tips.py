@@ -3,14 +3,15 @@
 From one tooth to the next wear and the datum hardly change where a tip ends.  A tooth bent out of the plane is seen
 longer or shorter than the others, one with a broken corner is lower on one side.  So is one with dirt on its tip, and
 light may show a bevel's inner edge on some teeth and its outer edge on others.  What is asked, therefore: a clear edge
-where no neighbour has one; next to none where the other tips end; and between the two places the look of the ground
-where the tip is lower, and that of teeth, not of ground, where it is higher.
+where no neighbour has one; next to none where the other tips end; and between the two places the look of the ground,
+not of the dirt on this tooth, where the tip is lower, and that of teeth, not of ground, where it is higher.
 
 Neglected: a tip whose place changes by less than 0.3 mm, as where the camera looks along the bend.
 """
 
 from __future__ import annotations
 
+import math
 from typing import NamedTuple
 
 import numpy as np
@@ -56,10 +57,10 @@ class _Asked(NamedTuple):
     look: float
     """How much more likely it must be one than the other."""
     sure: float
-    """From where on that leaves no doubt."""
+    """From where on that leaves no doubt.  Metal that reaches farther never does: a shadow looks like dirt on it."""
 
 
-_LOWER, _HIGHER = _Asked(0.65, 0.8, 1.1, 3.0), _Asked(0.8, 0.2, 1.5, 3.0)
+_LOWER, _HIGHER = _Asked(0.75, 0.8, 1.1, 3.0), _Asked(0.8, 0.2, 1.5, math.inf)
 _MOST = 5.0
 """How much one point may say, log likelihood."""
 
@@ -172,13 +173,15 @@ def _borne_out(looks: Looks, i: int, found: _Found) -> bool:
     asked = _LOWER if found.higher_mm < 0 else _HIGHER
     if found.own < asked.edge or not len(found.between):
         return False
-    ground, teeth, face = (
-        log_density(samples, found.between) for samples in (looks.ground(i), looks.teeth, looks.face)
+    ground, teeth, face, itself = (
+        log_density(samples, found.between) for samples in (looks.ground(i), looks.teeth, looks.face, looks.body[i])
     )
     share = float(np.mean(ground > teeth))
-    than_teeth, than_face = (float(np.clip(ground - other, -_MOST, _MOST).mean()) for other in (teeth, face))
+    than_teeth, than_face, than_itself = (
+        float(np.clip(ground - other, -_MOST, _MOST).mean()) for other in (teeth, face, itself)
+    )
     if found.higher_mm < 0:
-        like, so = min(than_teeth, than_face), share >= asked.ground
+        like, so = min(than_teeth, than_face), share >= asked.ground and than_itself > 0
     else:
         like, so = -than_teeth, share <= asked.ground
     return so and like >= asked.look and found.left < (_NONE_SURE if like >= asked.sure else _NONE_LEFT)
