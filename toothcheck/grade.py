@@ -141,7 +141,7 @@ def grade(wear: WheelWear, flags: Sequence[str], rng: np.random.Generator) -> Ve
     ranked = sorted(chances, key=lambda name: -chances[name])
     likely = [f"{name} ({100 * chances[name]:.0f} %)" for name in ranked[:2] if chances[name] > 0.05]
     if confidence < LEAST_CONFIDENCE:
-        if not doubts:
+        if not doubts and _BLOCKING.keys().isdisjoint(flags):
             reasons.append(f"By the teeth measured the likeliest is {' or '.join(likely)}.")
         return _cannot_tell(reasons, flags, confidence, doubts)
     reasons += [f"The next most likely grade is {name}." for name in likely[1:]]
