@@ -10,7 +10,7 @@ from toothcheck.chains import chain
 from toothcheck.flags import flag
 from toothcheck.inspection import Claim, inspect, tip_pixels
 from toothcheck.photo import decode
-from toothcheck.synthetic import Wear, encode, make_photo
+from toothcheck.synthetic import Wear, encode, honest_claim, make_photo, random_scene
 
 TEETH = 15
 SCENE = worn_front(teeth=TEETH, blend=0.5, depth_mm=0.4, scatter=0.1, size_px=(1600, 1200), seed=11)
@@ -71,3 +71,18 @@ def test_teeth_under_a_chain_are_covered_and_not_gone():
     )  # fmt: skip
     assert not any({"broken", "tip-differs"} & set(f) for f in flags.values())
     assert sum("covered" in flags[i] for i in range(2, 8)) >= 4
+
+
+@pytest.mark.parametrize(("tier", "lot"), [("bike", 9), ("mat", 53)], ids=["light plates", "pale on pale"])
+def test_where_ground_metal_and_what_covers_them_look_alike_no_tooth_is_taken_away(tier, lot):
+    # both were once graded replace-now for a tooth that is there
+    scene = random_scene(np.random.default_rng([47, 500, lot]), tier, size_px=(2016, 1512))
+    made = make_photo(scene)
+    told = honest_claim(scene)
+    claim = Claim(
+        chain=chain(told.chain), teeth=told.teeth, position=told.position, turning=told.turning,
+        card_height_mm=told.card_height_mm,
+    )  # fmt: skip
+    photo = encode(made.picture, "jpg", focal_35mm=made.focal_35mm, quality=scene.sensor.jpeg_quality)
+    seen = inspect(decode(photo, "made.jpg"), claim)
+    assert not any("broken" in t.flags for t in seen.wear.teeth)

@@ -21,7 +21,11 @@ _SAMPLES = 400
 
 
 class Looks:
-    """What stands in the teeth's places, between and beyond them, and on the face."""
+    """What stands in the teeth's places, between and beyond them, and on the face.
+
+    Each is pixels (n, 3) of luma and chroma: of single places ``body``, ``inner`` (the gaps) and ``outer`` (beyond the
+    tips), of many together ``face``, ``teeth`` and what is seen ``through`` the gaps of clear teeth.
+    """
 
     def __init__(self, planes: NDArray[np.uint8], wheel: Wheel, clear: NDArray[np.int64]) -> None:
         radius, roller = wheel.form.pitch_radius_mm, wheel.form.roller_diameter_mm
@@ -35,6 +39,8 @@ class Looks:
         rings = [_patches(planes, wheel, place, np.linspace(d - 1.5, d, 4), 2.5) for d in (root - 1.5, root - 6.0)]
         self.face = _some(np.concatenate([patch for ring in rings for patch in ring]))
         self.teeth = _some(np.concatenate([self.body[i] for i in clear]))
+        beside = sorted({int(k) for i in clear for k in (i, (i + 1) % wheel.form.teeth)})
+        self.through = _some(np.concatenate([self.inner[k] for k in beside]))
 
     def ground(self, i: int) -> Floats:
         """(n, 3) what is seen beside tooth ``i`` and beyond its tip."""

@@ -1,10 +1,11 @@
 """Teeth that are not there: told from covered ones by what is seen in their place.
 
 A tooth in plain sight (`toothcheck.tracing.sight`) is called broken or missing when what stands in its place looks like
-what is seen through the gaps beside it, and neither like the other teeth nor like anything on the face; and when no
-edge follows its outline, while the teeth beside it have theirs.  Either alone is common: dirt looks like dark ground, a
-shadow hides an edge.  On gravel or straw there are edges everywhere: then the break itself must be seen, as an edge
-across the tooth, and the look be beyond doubt.
+what is seen through the gaps beside it, and neither like the other teeth nor like anything on the face; when no edge
+follows its outline, while the teeth beside it have theirs; and when the break itself is seen, as an edge across it.
+Any of these alone is common: dirt looks like dark ground, a shadow hides an edge, a chain's plates lie over gaps and
+teeth alike.  On gravel or straw there are edges everywhere: then the break must be as clear as an outline, and the look
+be beyond doubt.
 """
 
 from __future__ import annotations
@@ -28,9 +29,9 @@ _MIDDLE_MM = 1.6
 """To where over the pitch circle a break may have left a flank's foot."""
 _LIKE_GROUND = 0.8
 """Share of the points in a tooth's place that must look more like ground than like teeth."""
-_BREAK, _CLEAR_BESIDE, _LEAST_EDGE = 0.8, 0.7, 0.1
-"""Where edges are followed all the same: of the usual, how clear the break must be, and the teeth beside it; what is
-usual at the least, evidence."""
+_BREAK, _CLEAR_BREAK, _CLEAR_BESIDE, _LEAST_EDGE = 0.6, 0.8, 0.7, 0.1
+"""Of the usual, how clear the break must be; where edges are followed all the same, and the teeth beside it then; what
+is usual at the least, evidence."""
 _BREAK_HALF_MM, _UNEVEN_MM = 0.7, 0.5
 """How far to both sides of a tooth's middle its break is looked for, and how uneven it may be."""
 _MOST = 5.0
@@ -46,9 +47,12 @@ class _Asked(NamedTuple):
     """The same against all that is seen on the face: metal, dirt."""
     other_ground: float
     """Share of the ground beside that may look more like teeth than like the ground further along: a chain does."""
+    strange: float
+    """Share of it that may look more like metal or what lies on it than like the ground all round: under a whole run
+    of chain the ground further along is chain, too."""
 
 
-_BARE, _BEYOND_DOUBT = _Asked(0.5, 0.4, 0.08), _Asked(1.5, 2.5, 0.02)
+_BARE, _BEYOND_DOUBT = _Asked(0.5, 0.4, 0.2, 0.12), _Asked(1.5, 2.5, 0.02, 0.12)
 """Where no edge is followed, and where one is."""
 
 
@@ -79,8 +83,9 @@ def missing_teeth(
     followed = on_sides((step > CLEAR_STEP) & (offset < ASIDE_MM), points, foot).max(0)
     bare = sight.plain & (followed < _NO_EDGE * max(float(np.median(followed[sight.clear])), 1e-6))
     usual = max(float(np.median(step[sight.whole])), _LEAST_EDGE)
-    broken_off = sight.plain & ~bare & (sight.beside > _CLEAR_BESIDE)
-    broken_off &= _breaks(planes, wheel, optics) > _BREAK * usual
+    breaks = _breaks(planes, wheel, optics) / usual
+    broken_off = sight.plain & ~bare & (sight.beside > _CLEAR_BESIDE) & (breaks > _CLEAR_BREAK)
+    bare &= breaks > _BREAK
     if not (bare | broken_off).any():
         return set()
     looks = Looks(planes, wheel, sight.clear)
@@ -98,11 +103,14 @@ def _like_ground(looks: Looks, i: int, asked: _Asked) -> bool:
         float(np.clip(as_ground - other, -_MOST, _MOST).mean()) for other in (as_tooth, log_density(looks.face, body))
     )
     other_ground = float(np.mean(log_density(looks.teeth, ground) > log_density(further, ground)))
+    metal = np.maximum(log_density(looks.teeth, ground), log_density(looks.face, ground))
+    strange = float(np.mean(metal > log_density(looks.through, ground)))
     return (
         float(np.mean(as_ground > as_tooth)) >= _LIKE_GROUND
         and than_tooth >= asked.than_tooth
         and than_face >= asked.than_face
         and other_ground <= asked.other_ground
+        and strange <= asked.strange
     )
 
 
