@@ -16,6 +16,8 @@ _LOOK = (8.0, 3.0, 3.0)
 """By how much luma and both chroma differ within one look, grey levels: noise, texture, light."""
 _DOUBT = 1e-9
 """Density of a pixel unlike all samples."""
+_MOST = 5.0
+"""How much one pixel may say, log likelihood."""
 _SAMPLES = 400
 """About how many pixels of a look are kept."""
 
@@ -68,3 +70,8 @@ def log_density(samples: Floats, at: Floats) -> Floats:
     apart = (at[:, None] - samples) / np.array(_LOOK)
     out: Floats = np.log(np.exp(-0.5 * (apart**2).sum(-1)).mean(1) + _DOUBT)
     return out
+
+
+def likelier(one: Floats, other: Floats) -> float:
+    """By how much pixels are on average more likely of one look than of another, from both `log_density` (m,)."""
+    return float(np.clip(one - other, -_MOST, _MOST).mean())

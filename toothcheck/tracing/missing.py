@@ -19,7 +19,7 @@ from scipy.ndimage import maximum_filter1d
 from toothcheck.edges import Optics, sample
 from toothcheck.geometry import Floats
 from toothcheck.tracing.follow import Paths, colour_evidence
-from toothcheck.tracing.looks import Looks, log_density
+from toothcheck.tracing.looks import Looks, likelier, log_density
 from toothcheck.tracing.rims import Rims, Wheel
 from toothcheck.tracing.sight import ASIDE_MM, CLEAR_STEP, FOOT_MM, MANY, Sight, on_sides
 
@@ -34,8 +34,6 @@ _BREAK, _CLEAR_BREAK, _CLEAR_BESIDE, _LEAST_EDGE = 0.6, 0.8, 0.7, 0.1
 is usual at the least, evidence."""
 _BREAK_HALF_MM, _UNEVEN_MM = 0.7, 0.5
 """How far to both sides of a tooth's middle its break is looked for, and how uneven it may be."""
-_MOST = 5.0
-"""How much one point may say, log likelihood."""
 
 
 class _Asked(NamedTuple):
@@ -99,15 +97,13 @@ def _like_ground(looks: Looks, i: int, asked: _Asked) -> bool:
     z, body, ground = len(looks.body), looks.body[i], looks.ground(i)
     further = np.concatenate([looks.inner[(i - 1) % z], looks.inner[(i + 2) % z], looks.outer[i]])
     as_ground, as_tooth = log_density(ground, body), log_density(looks.teeth, body)
-    than_tooth, than_face = (
-        float(np.clip(as_ground - other, -_MOST, _MOST).mean()) for other in (as_tooth, log_density(looks.face, body))
-    )
+    than_face = likelier(as_ground, log_density(looks.face, body))
     other_ground = float(np.mean(log_density(looks.teeth, ground) > log_density(further, ground)))
     metal = np.maximum(log_density(looks.teeth, ground), log_density(looks.face, ground))
     strange = float(np.mean(metal > log_density(looks.through, ground)))
     return (
         float(np.mean(as_ground > as_tooth)) >= _LIKE_GROUND
-        and than_tooth >= asked.than_tooth
+        and likelier(as_ground, as_tooth) >= asked.than_tooth
         and than_face >= asked.than_face
         and other_ground <= asked.other_ground
         and strange <= asked.strange

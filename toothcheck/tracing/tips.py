@@ -21,7 +21,7 @@ from scipy.ndimage import maximum_filter1d
 from toothcheck.edges import Optics, sample
 from toothcheck.geometry import Bools, Floats, Ints
 from toothcheck.tracing.follow import best_path, colour_evidence
-from toothcheck.tracing.looks import Looks, log_density
+from toothcheck.tracing.looks import Looks, likelier, log_density
 from toothcheck.tracing.rims import Wheel
 from toothcheck.tracing.sight import MANY, Sight
 
@@ -61,8 +61,6 @@ class _Asked(NamedTuple):
 
 
 _LOWER, _HIGHER = _Asked(0.75, 0.8, 1.1, 3.0), _Asked(0.8, 0.2, 1.5, math.inf)
-_MOST = 5.0
-"""How much one point may say, log likelihood."""
 
 
 def tips_apart(planes: NDArray[np.uint8], wheel: Wheel, sight: Sight, optics: Optics) -> dict[int, float]:
@@ -91,6 +89,8 @@ def tips_apart(planes: NDArray[np.uint8], wheel: Wheel, sight: Sight, optics: Op
 
 
 class _Found(NamedTuple):
+    """A tip's end that is not where the others are."""
+
     higher_mm: float
     own: float
     """How clear an edge there is, of the usual."""
@@ -177,11 +177,9 @@ def _borne_out(looks: Looks, i: int, found: _Found) -> bool:
         log_density(samples, found.between) for samples in (looks.ground(i), looks.teeth, looks.face, looks.body[i])
     )
     share = float(np.mean(ground > teeth))
-    than_teeth, than_face, than_itself = (
-        float(np.clip(ground - other, -_MOST, _MOST).mean()) for other in (teeth, face, itself)
-    )
     if found.higher_mm < 0:
-        like, so = min(than_teeth, than_face), share >= asked.ground and than_itself > 0
+        like = min(likelier(ground, teeth), likelier(ground, face))
+        so = share >= asked.ground and likelier(ground, itself) > 0
     else:
-        like, so = -than_teeth, share <= asked.ground
+        like, so = likelier(teeth, ground), share <= asked.ground
     return so and like >= asked.look and found.left < (_NONE_SURE if like >= asked.sure else _NONE_LEFT)
