@@ -12,7 +12,6 @@ from toothcheck.grade import (
     CAUTIONS,
     GRADES,
     HOOK_MM,
-    advice_heading,
     band,
     grade,
     probabilities,
@@ -131,7 +130,7 @@ def test_a_tip_that_differs_must_be_looked_at_before_a_grade_unless_the_rest_is_
     verdict = grade(wear, (), np.random.default_rng(1))
     assert verdict.grade == "cannot-tell"
     assert any(reason.startswith(said) for reason in verdict.reasons)
-    assert advice_heading(wear) == "Look first"
+    assert verdict.advice_heading == "Look first"
     ring = replace(ring_of(form, drive=2.8), tips_apart=((9, mm),))
     worn = grade(measure(ring, drive_clockwise=True, rng=np.random.default_rng(0)), (), np.random.default_rng(1))
     assert worn.grade == "replace-now"

@@ -86,6 +86,13 @@ class Verdict:
     reasons: tuple[str, ...]
     next_steps: tuple[str, ...]
     cautions: tuple[str, ...]
+    look_first: bool = False
+    """Whether a tooth must be looked at before there can be a grade; else another photo would help."""
+
+    @property
+    def advice_heading(self) -> str:
+        """What stands over the next steps where no grade is given."""
+        return "Look first" if self.look_first else "For the next photo"
 
 
 def band(asymmetry_percent: float, overhang_mm: float, *, broken: bool = False) -> str:
@@ -166,12 +173,6 @@ def _reasons(wear: WheelWear, measured: int) -> list[str]:
     return out
 
 
-def advice_heading(wear: WheelWear | None) -> str:
-    """What stands over the next steps where no grade is given."""
-    doubtful = wear is not None and any(t.may_be_damaged for t in wear.teeth)
-    return "Look first" if doubtful else "For the next photo"
-
-
 def _doubtful_teeth(wear: WheelWear) -> tuple[list[str], list[str]]:
     """Flags and sentences on teeth that may be damaged: no grade is given until they have been looked at."""
     flags, said = [], []
@@ -235,6 +236,7 @@ def _cannot_tell(reasons: list[str], flags: Sequence[str], confidence: float, do
             remedies or ["Take another photo: closer, sharp, square on, teeth wiped, card in the face's plane."]
         ),
         cautions=CAUTIONS,
+        look_first=bool(doubts),
     )
 
 

@@ -30,7 +30,7 @@ _STYLE = {
 
 def answer(inspection: Inspection, out: Console) -> None:
     """Print the answer."""
-    from toothcheck.grade import CANNOT_TELL, MEANING, advice_heading
+    from toothcheck.grade import CANNOT_TELL, MEANING
 
     out.width = min(out.width, COLUMNS)
     verdict = inspection.verdict
@@ -43,7 +43,7 @@ def answer(inspection: Inspection, out: Console) -> None:
     out.print(head)
     out.print(_sentence(MEANING[verdict.grade]))
     if refused:
-        _list(out, advice_heading(inspection.wear), verdict.next_steps, numbered=True)
+        _list(out, verdict.advice_heading, verdict.next_steps, numbered=True)
         _list(out, "Why", verdict.reasons)
         if inspection.wear is not None and inspection.wear.asymmetry_percent is not None:
             _heading(out, "What was measured all the same (no grade follows from it)")

@@ -8,7 +8,7 @@ from matplotlib.figure import Figure
 from matplotlib.patches import Circle, Rectangle
 from numpy.typing import NDArray
 
-from toothcheck.grade import BANDS_PERCENT, CANNOT_TELL, GRADES, MEANING, advice_heading
+from toothcheck.grade import BANDS_PERCENT, CANNOT_TELL, GRADES, MEANING
 from toothcheck.overlay.drawing import draw_tooth, hook_said, said, show, write
 from toothcheck.overlay.frames import Inspected, Placement, ideal_thickness_mm, median_drive_loss
 from toothcheck.overlay.style import FAINT, INK, PAPER, loss_scale, ramp, width_px, wrapped
@@ -131,7 +131,7 @@ class Panel:
     def advice(self, inspection: Inspected) -> None:
         """What to do before a grade can be given."""
         self.y += 24
-        self.line(advice_heading(inspection.wear), 28, bold=True)
+        self.line(inspection.verdict.advice_heading, 28, bold=True)
         for step in inspection.verdict.next_steps[:6]:
             self.y += 8
             self.line(f"• {step}", 23, gap=1.3)

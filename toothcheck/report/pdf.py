@@ -241,7 +241,7 @@ def _story(view: ReportView, s: _Styles) -> list[Flowable]:
         story += [_text("All teeth", s.h3), _table([head, *cells], s, [share * s.width for share in shares], head=True)]
 
     if view.flags:
-        head = [_text(name, s.small) for name in ("Flag", "Where", "For the next photo")]
+        head = [_text(name, s.small) for name in ("Flag", "Where", "What to do")]
         cells = [[_text(f.sentence, s.cell), _text(f.teeth, s.cell), _text(f.remedy, s.cell)] for f in view.flags]
         story += [
             _text("What lowers the trust, and what helps", s.h2),
