@@ -46,6 +46,15 @@ def test_page_says_what_the_document_says():
     assert not re.search(r"(src|href)=\"(https?:)?//", page)
 
 
+@pytest.mark.parametrize(("teeth", "said"), [(15, ["3?", "5!", "6"]), (42, ["0", "3?", "5!", "10"])])
+def test_the_chart_marks_teeth_in_doubt_and_broken_ones(teeth, said):
+    d = document(teeth=teeth)
+    d["teeth"][5] |= {"measured": False, "flags": ["broken"]}
+    words = [s.text for s in view_of(ReportInput(document=d)).chart.shapes if hasattr(s, "text")]
+    assert [w for w in words if w in said] == said
+    assert ("4" in words) == (teeth <= 20)  # where many teeth share the room, no number stands close to a marked one
+
+
 def test_a_good_grade_is_never_called_safe():
     page = report_page(ReportInput(document=document(asymmetry=1.0, grade="good", confidence=0.97)))
     assert "does not mean that the machine is safe to ride" in page

@@ -48,6 +48,12 @@ class Origin(StrEnum):
     UNTOLD = "origin of the picture not told"
 
 
+_CHART = (
+    "Asymmetry with bars that hold about 95 of 100. A dash under the line: not measured. Behind a number: ! broken or"
+    " missing, ? may be damaged. Teeth are counted counterclockwise in the photo."
+)
+
+
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
 class ToothOutline:
     """The traced outline of one tooth in its own frame, mm: (n, 2) from the coast gap over the tip to the drive gap."""
@@ -164,6 +170,7 @@ class ReportView:
     unseen: tuple[str, ...]
     rule: Figure | None
     chart: Figure | None
+    chart_caption: str
     teeth_figure: Figure | None
     teeth_caption: str
     picture: bytes | None
@@ -213,6 +220,7 @@ def view_of(given: ReportInput) -> ReportView:
         unseen=UNSEEN,
         rule=reading_on_rule(asymmetry) if asymmetry else None,
         chart=teeth_chart(d["teeth"]),
+        chart_caption=_CHART,
         teeth_figure=figure,
         teeth_caption=caption,
         picture=given.picture,

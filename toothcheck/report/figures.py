@@ -9,6 +9,7 @@ from typing import TYPE_CHECKING, Any
 import numpy as np
 
 from toothcheck.estimate import Estimate
+from toothcheck.flags import MAY_BE_DAMAGED
 from toothcheck.geometry import Floats
 from toothcheck.lessons.model import ToothTable, Wear, reading, tooth_table, worn
 from toothcheck.lessons.scale import ASYMMETRY_LIMITS_PERCENT, GRADES
@@ -75,6 +76,7 @@ def teeth_chart(teeth: Sequence[Mapping[str, Any]]) -> Figure | None:
     known = {i: Estimate(value=v["value"], std=v["std"]) for i, v in values.items() if v}
     if not known:
         return None
+    marks = {int(t["index"]): mark for t in teeth if (mark := _mark(t.get("flags") or ()))}
     count = max(int(t["index"]) for t in teeth) + 1
     ends = [e.value + COVER * e.std for e in known.values()]
     top = _top(max(ends))
@@ -97,8 +99,10 @@ def teeth_chart(teeth: Sequence[Mapping[str, Any]]) -> Figure | None:
         shapes.append(word(name, wide + 1, (y(low) + y(upper)) / 2 - 0.9, anchor="start", role=Role.SMALL))
     step = 1 if count <= 20 else 5
     for index in range(count):
-        if index % step == 0:
-            shapes.append(word(str(index), x(index), -4.4, role=Role.SMALL))
+        mark = marks.get(index, "")
+        crowded = step > 1 and any(0 < abs(index - other) <= 2 for other in marks)
+        if mark or (index % step == 0 and not crowded):
+            shapes.append(word(f"{index}{mark}", x(index), -4.4, role=Role.STRONG if mark else Role.SMALL))
         if index not in known:
             shapes.append(word("–", x(index), -1.6, role=Role.SMALL))
             continue
@@ -118,6 +122,13 @@ def teeth_chart(teeth: Sequence[Mapping[str, Any]]) -> Figure | None:
         shapes=tuple(shapes),
         text_size=2.7,
     )
+
+
+def _mark(flags: Sequence[str]) -> str:
+    """What stands behind a tooth's number: it is gone, or may be damaged."""
+    if "broken" in flags:
+        return "!"
+    return "" if MAY_BE_DAMAGED.isdisjoint(flags) else "?"
 
 
 def two_teeth(

@@ -212,11 +212,9 @@ def _story(view: ReportView, s: _Styles) -> list[Flowable]:
             )
         )
     if view.chart:
-        note = (
-            "Asymmetry with bars that hold about 95 of 100; a dash under the line: not measured. "
-            "Teeth are counted counterclockwise in the photo."
+        story.append(
+            KeepTogether([_text("Tooth by tooth", s.h2), _drawn(view.chart, s), _text(view.chart_caption, s.small)])
         )
-        story.append(KeepTogether([_text("Tooth by tooth", s.h2), _drawn(view.chart, s), _text(note, s.small)]))
 
     half = 0.49 * s.width
     left = [_text("The sprocket", s.h3), _rows(view.summary, s, half)]
