@@ -4,8 +4,8 @@ A tooth in plain sight (`toothcheck.tracing.sight`) is called broken or missing 
 what is seen through the gaps beside it, and neither like the other teeth nor like anything on the face; when no edge
 follows its outline, while the teeth beside it have theirs; and when the break itself is seen, as an edge across it.
 Any of these alone is common: dirt looks like dark ground, a shadow hides an edge, a chain's plates lie over gaps and
-teeth alike.  On gravel or straw there are edges everywhere: then the break must be as clear as an outline, and the look
-be beyond doubt.
+teeth alike.  On gravel or straw there are edges everywhere, and a break may lie in shadow: without either the look must
+be beyond doubt, and among edges the break as clear as an outline.
 """
 
 from __future__ import annotations
@@ -50,8 +50,8 @@ class _Asked(NamedTuple):
     of chain the ground further along is chain, too."""
 
 
-_BARE, _BEYOND_DOUBT = _Asked(0.5, 0.4, 0.2, 0.12), _Asked(1.5, 2.5, 0.02, 0.12)
-"""Where no edge is followed, and where one is."""
+_BARE, _BEYOND_DOUBT = _Asked(0.5, 0.4, 0.2, 0.3), _Asked(1.5, 2.5, 0.02, 0.12)
+"""Where no edge is followed and the break is seen, and where one of these is lacking."""
 
 
 def missing_teeth(
@@ -83,12 +83,12 @@ def missing_teeth(
     usual = max(float(np.median(step[sight.whole])), _LEAST_EDGE)
     breaks = _breaks(planes, wheel, optics) / usual
     broken_off = sight.plain & ~bare & (sight.beside > _CLEAR_BESIDE) & (breaks > _CLEAR_BREAK)
-    bare &= breaks > _BREAK
     if not (bare | broken_off).any():
         return set()
     looks = Looks(planes, wheel, sight.clear)
-    out = {i for i in np.flatnonzero(bare).tolist() if _like_ground(looks, i, _BARE)}
-    out |= {i for i in np.flatnonzero(broken_off).tolist() if _like_ground(looks, i, _BEYOND_DOUBT)}
+    clearly = bare & (breaks > _BREAK)
+    out = {i for i in np.flatnonzero(clearly).tolist() if _like_ground(looks, i, _BARE)}
+    out |= {i for i in np.flatnonzero((bare & ~clearly) | broken_off).tolist() if _like_ground(looks, i, _BEYOND_DOUBT)}
     return out if len(out) <= MANY * len(sight.clear) else set()
 
 
