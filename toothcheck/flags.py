@@ -6,6 +6,7 @@ with hyphens; results carry codes, people see the sentence and the remedy.
 
 from __future__ import annotations
 
+from collections.abc import Collection
 from dataclasses import dataclass
 
 
@@ -219,6 +220,14 @@ _ALL = (
 
 MAY_BE_DAMAGED = frozenset({"stands-aside", "tip-differs"})
 """Flags of teeth that must be looked at before a grade is given."""
+
+
+def number_mark(codes: Collection[str]) -> str:
+    """What stands behind a tooth's number in pictures and charts: it is gone, or may be damaged."""
+    if "broken" in codes:
+        return "!"
+    return "" if MAY_BE_DAMAGED.isdisjoint(codes) else "?"
+
 
 FLAGS: dict[str, Flag] = {flag.code: flag for flag in _ALL}
 

@@ -9,6 +9,7 @@ from matplotlib.axes import Axes
 from matplotlib.patches import Circle, Polygon, Rectangle
 from numpy.typing import NDArray
 
+from toothcheck.flags import number_mark
 from toothcheck.geometry import Floats
 from toothcheck.grade import CANNOT_TELL
 from toothcheck.overlay.drawing import draw_tooth, show, write
@@ -107,7 +108,6 @@ def _numbers(axes: Axes, place: Placement, wear: WheelWear, view: Window, pitch_
         out = (tip - root) / max(1e-6, float(np.hypot(*(tip - root))))
         at = tip + out * (1.35 * size)
         covered = not tooth.measured
-        mark = "!" if "broken" in tooth.flags else "?" if tooth.may_be_damaged else ""
         axes.add_patch(
             Circle(
                 (at[0], at[1]), 0.95 * size, fc=PAPER if covered else INK, ec=INK if covered else PAPER,
@@ -115,7 +115,7 @@ def _numbers(axes: Axes, place: Placement, wear: WheelWear, view: Window, pitch_
             )
         )  # fmt: skip
         axes.text(
-            at[0], at[1], f"{tooth.index}{mark}", fontsize=size, ha="center", va="center_baseline",
+            at[0], at[1], f"{tooth.index}{number_mark(tooth.flags)}", fontsize=size, ha="center", va="center_baseline",
             color=INK if covered else PAPER, weight="bold", zorder=7,
         )  # fmt: skip
         if tooth.measured and tooth.drive_loss_mm is not None:

@@ -9,7 +9,7 @@ from typing import TYPE_CHECKING, Any
 import numpy as np
 
 from toothcheck.estimate import Estimate
-from toothcheck.flags import MAY_BE_DAMAGED
+from toothcheck.flags import number_mark
 from toothcheck.geometry import Floats
 from toothcheck.lessons.model import ToothTable, Wear, reading, tooth_table, worn
 from toothcheck.lessons.scale import ASYMMETRY_LIMITS_PERCENT, GRADES
@@ -76,7 +76,7 @@ def teeth_chart(teeth: Sequence[Mapping[str, Any]]) -> Figure | None:
     known = {i: Estimate(value=v["value"], std=v["std"]) for i, v in values.items() if v}
     if not known:
         return None
-    marks = {int(t["index"]): mark for t in teeth if (mark := _mark(t.get("flags") or ()))}
+    marks = {int(t["index"]): mark for t in teeth if (mark := number_mark(t.get("flags") or ()))}
     count = max(int(t["index"]) for t in teeth) + 1
     ends = [e.value + COVER * e.std for e in known.values()]
     top = _top(max(ends))
@@ -122,13 +122,6 @@ def teeth_chart(teeth: Sequence[Mapping[str, Any]]) -> Figure | None:
         shapes=tuple(shapes),
         text_size=2.7,
     )
-
-
-def _mark(flags: Sequence[str]) -> str:
-    """What stands behind a tooth's number: it is gone, or may be damaged."""
-    if "broken" in flags:
-        return "!"
-    return "" if MAY_BE_DAMAGED.isdisjoint(flags) else "?"
 
 
 def two_teeth(

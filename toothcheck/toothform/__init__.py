@@ -1,7 +1,7 @@
 """The ideal teeth, frozen and cited: the gap forms of ISO 606 and the form of ASME B29.1, as outlines in mm."""
 
 from toothcheck.toothform.asme import AsmeForm
-from toothcheck.toothform.iso import IsoForm
+from toothcheck.toothform.iso import Faced, IsoForm
 from toothcheck.toothform.outline import FLANK, MAX_TEETH, MIN_TEETH, SEAT, TIP, Outline, Piece
 from toothcheck.toothform.sheet import FormSheet, form_sheet
 
@@ -12,6 +12,7 @@ __all__ = [
     "SEAT",
     "TIP",
     "AsmeForm",
+    "Faced",
     "FormSheet",
     "IsoForm",
     "Outline",

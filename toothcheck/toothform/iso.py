@@ -14,12 +14,24 @@ from __future__ import annotations
 
 import math
 from dataclasses import dataclass
+from typing import NamedTuple
 
 import numpy as np
 
 from toothcheck.geometry import Bools, Floats, readonly
 from toothcheck.toothform.outline import FLANK, SEAT, TIP, Outline, Piece, checked_wheel
 from toothcheck.toothform.wheel import ToothedWheel
+
+
+class Faced(NamedTuple):
+    """How points of a gap's frame lie to a form."""
+
+    points_mm: Floats
+    """(…, 2)."""
+    depth_mm: Floats
+    """`IsoForm.metal_depth_mm`, the tip left out."""
+    seat_share: Floats
+    flank_share: Floats
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -202,6 +214,11 @@ class IsoForm(ToothedWheel):
         u, below = np.abs(points_mm[..., 0]), self.seat_centre_radius_mm - points_mm[..., 1]
         out: Floats = np.arctan2(u, below) / (self.seat_angle / 2)
         return out
+
+    def faced(self, points_mm: Floats) -> Faced:
+        """All that a fit asks of points (…, 2) of the gap's frame."""
+        depth = self.metal_depth_mm(points_mm, with_tip=False)
+        return Faced(points_mm, depth, self.seat_share(points_mm), self.flank_share(points_mm))
 
     def on_seat(self, points_mm: Floats) -> Bools:
         """Which points of the gap's frame (…, 2) face the seating curve rather than a flank."""

@@ -13,12 +13,12 @@ tilted plane, whose effects they see with the same sign and drive sides with opp
 from __future__ import annotations
 
 from dataclasses import dataclass, replace
-from typing import NamedTuple
 
 import numpy as np
 
 from toothcheck.geometry import Bools, Floats, readonly
 from toothcheck.pose import Camera, PlanePose
+from toothcheck.toothform import Faced
 from toothcheck.tracing.locate import Edges
 from toothcheck.tracing.rims import Wheel
 
@@ -107,28 +107,10 @@ def depths(wheel: Wheel, edges: Edges) -> Floats:
     return wheel.form.metal_depth_mm(in_gaps(wheel, edges), with_tip=False)
 
 
-class _Ideal(NamedTuple):
-    """What the ideal wheel is at each of m edges."""
-
-    points: Floats
-    """(m, 2) in the gaps' frames."""
-    depth: Floats
-    share: Floats
-    """How far up its side of the seat."""
-    flank: Floats
-
-
-def _ideal(wheel: Wheel, points: Floats) -> _Ideal:
-    form = wheel.form
-    return _Ideal(
-        points, form.metal_depth_mm(points, with_tip=False), form.seat_share(points), form.flank_share(points)
-    )
-
-
-def _misfit(v: Floats, edges: Edges, ideal: _Ideal) -> Floats:
+def _misfit(v: Floats, edges: Edges, ideal: Faced) -> Floats:
     """Depths less what the common bias and the even loss of the coast flanks explain."""
-    even = np.where(edges.drive, v[11] + v[12] * ideal.share, v[10] * ideal.flank)
-    out: Floats = ideal.depth + v[8] - even
+    even = np.where(edges.drive, v[11] + v[12] * ideal.seat_share, v[10] * ideal.flank_share)
+    out: Floats = ideal.depth_mm + v[8] - even
     return out
 
 
@@ -235,7 +217,7 @@ _OF_THE_LOSS = tuple(UNKNOWNS.index(name) for name in ("bias", "coast", "seat", 
 def _linearised(start: Wheel, v: Floats, pivot_mm: Floats, edges: Edges, rays: Floats) -> tuple[Floats, Floats]:
     """The misfit (m,) and its slopes (m, k) by small steps of the unknowns."""
     wheel = apply(start, v, pivot_mm)
-    ideal = _ideal(wheel, in_gaps(wheel, edges, rays))
+    ideal = wheel.form.faced(in_gaps(wheel, edges, rays))
     at = _misfit(v, edges, ideal)
     jac = np.empty((len(at), len(UNKNOWNS)))
     for k in range(len(UNKNOWNS)):
@@ -244,6 +226,6 @@ def _linearised(start: Wheel, v: Floats, pivot_mm: Floats, edges: Edges, rays: F
         there = ideal
         if k not in _OF_THE_LOSS:
             wheel = apply(start, moved, pivot_mm)
-            there = _ideal(wheel, ideal.points if k in _OF_THE_FORM else in_gaps(wheel, edges, rays))
+            there = wheel.form.faced(ideal.points_mm if k in _OF_THE_FORM else in_gaps(wheel, edges, rays))
         jac[:, k] = (_misfit(moved, edges, there) - at) / _STEP[k]
     return at, jac

@@ -55,7 +55,7 @@ _BARE, _BEYOND_DOUBT = _Asked(0.5, 0.4, 0.2, 0.3), _Asked(1.5, 2.5, 0.02, 0.12)
 
 
 def missing_teeth(
-    planes: NDArray[np.uint8], wheel: Wheel, frame: Rims, paths: Paths, sight: Sight, optics: Optics
+    planes: NDArray[np.uint8], wheel: Wheel, frame: Rims, paths: Paths, sight: Sight, looks: Looks, optics: Optics
 ) -> set[int]:
     """Indices of teeth that are broken off or missing.
 
@@ -67,13 +67,11 @@ def missing_teeth(
         As fitted.
     frame, paths
         Where its outline stands and what was followed.
-    sight
-        Which teeth are in plain sight.
+    sight, looks
+        Which teeth are in plain sight, and how they look.
     optics
         Of the photo at the sprocket.
     """
-    if not sight.plain.any():
-        return set()
     points, step, offset = frame.outline.points_mm, paths.near_evidence, np.abs(paths.offset_mm)
     above = np.hypot(points[:, 0], points[:, 1]) - wheel.form.pitch_radius_mm
     # a tooth in shadow or dirt may show no edge on one flank; one that is not there shows none on either
@@ -83,9 +81,6 @@ def missing_teeth(
     usual = max(float(np.median(step[sight.whole])), _LEAST_EDGE)
     breaks = _breaks(planes, wheel, optics) / usual
     broken_off = sight.plain & ~bare & (sight.beside > _CLEAR_BESIDE) & (breaks > _CLEAR_BREAK)
-    if not (bare | broken_off).any():
-        return set()
-    looks = Looks(planes, wheel, sight.clear)
     clearly = bare & (breaks > _BREAK)
     out = {i for i in np.flatnonzero(clearly).tolist() if _like_ground(looks, i, _BARE)}
     out |= {i for i in np.flatnonzero((bare & ~clearly) | broken_off).tolist() if _like_ground(looks, i, _BEYOND_DOUBT)}

@@ -63,27 +63,16 @@ class _Asked(NamedTuple):
 _LOWER, _HIGHER = _Asked(0.75, 0.8, 1.1, 3.0), _Asked(0.8, 0.2, 1.5, math.inf)
 
 
-def tips_apart(planes: NDArray[np.uint8], wheel: Wheel, sight: Sight, optics: Optics) -> dict[int, float]:
+def tips_apart(planes: NDArray[np.uint8], wheel: Wheel, sight: Sight, looks: Looks, optics: Optics) -> dict[int, float]:
     """How much higher (mm; negative: lower) the tips of those teeth end that end elsewhere than the others.
 
     Parameters
     ----------
-    planes
-        (height, width, 3) luma and chroma of the photo.
-    wheel
-        As fitted.
-    sight
-        Which teeth are in plain sight.
-    optics
-        Of the photo at the sprocket.
+    planes, wheel, sight, looks, optics
+        As for `toothcheck.tracing.missing.missing_teeth`.
     """
-    if not sight.plain.any():
-        return {}
     view = _View(planes, wheel, sight.clear, optics)
     suspects = {i: found for i in np.flatnonzero(sight.plain).tolist() if (found := view.elsewhere(i)) is not None}
-    if not suspects:
-        return {}
-    looks = Looks(planes, wheel, sight.clear)
     out = {i: found.higher_mm for i, found in suspects.items() if _borne_out(looks, i, found)}
     return out if len(out) <= MANY * len(sight.clear) else {}
 

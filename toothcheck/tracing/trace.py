@@ -17,6 +17,7 @@ from toothcheck.toothform import Outline
 from toothcheck.tracing.fit import UNKNOWNS, Priors, WheelFit, depths, fit
 from toothcheck.tracing.follow import DEEPEST_MM, Paths, follow
 from toothcheck.tracing.locate import Edges, locate
+from toothcheck.tracing.looks import Looks
 from toothcheck.tracing.missing import missing_teeth
 from toothcheck.tracing.rims import Rims, Wheel, flank_outline, rims, worn_outline
 from toothcheck.tracing.sight import in_plain_sight
@@ -126,11 +127,22 @@ def trace(
         if sweep >= 3:
             worn = _typical_wear(outline, paths, trust, coast, ideal, tip)
     assert result is not None
-    sight = in_plain_sight(wheel, frame, paths, trust)
-    gone = missing_teeth(planes, wheel, frame, paths, sight, optics)
-    apart = {i: mm for i, mm in tips_apart(planes, wheel, sight, optics).items() if i not in gone}
+    gone, apart = _damaged(planes, wheel, frame, paths, trust, optics)
     ring = _ring(wheel, frame, paths, edges, result, trust, scale_std, priors.bias_mm, tip, gone, apart)
     return Traced(ring=ring, wheel=wheel, rims=frame, paths=paths, edges=edges, fit=result, trust=readonly(trust))
+
+
+def _damaged(
+    planes: NDArray[np.uint8], wheel: Wheel, frame: Rims, paths: Paths, trust: Floats, optics: Optics
+) -> tuple[set[int], dict[int, float]]:
+    """Teeth that are not there, and by how much tips end higher than the others' that do not end with them."""
+    sight = in_plain_sight(wheel, frame, paths, trust)
+    if not sight.plain.any():
+        return set(), {}
+    looks = Looks(planes, wheel, sight.clear)
+    gone = missing_teeth(planes, wheel, frame, paths, sight, looks, optics)
+    apart = tips_apart(planes, wheel, sight, looks, optics)
+    return gone, {i: mm for i, mm in apart.items() if i not in gone}
 
 
 def _arc(outline: Outline) -> Floats:

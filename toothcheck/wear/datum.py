@@ -10,14 +10,13 @@ from __future__ import annotations
 
 import math
 from dataclasses import dataclass
-from typing import NamedTuple
 
 import numpy as np
 
 from toothcheck.estimate import Estimate
 from toothcheck.geometry import Bools, Floats, Ints, readonly
 from toothcheck.tooth import GapTrace, ToothRing
-from toothcheck.toothform import IsoForm
+from toothcheck.toothform import Faced, IsoForm
 
 _TEXTURE_MM, TEXTURE_LENGTH_MM = 0.035, 0.8
 """What dirt, shading and bevels move an edge by, and over what length they do so alike."""
@@ -222,37 +221,18 @@ def _depth(ring: ToothRing, p: Points, v: Floats) -> Floats:
     return form.metal_depth_mm(placed(ring, p, v), with_tip=False)
 
 
-class _Ideal(NamedTuple):
-    """What the ideal wheel is at each of n points."""
-
-    form: IsoForm
-    at: Floats
-    """(n, 2) in the gaps' frames."""
-    depth: Floats
-    share: Floats
-    """How far up its side of the seat."""
-    flank: Floats
-
-
-def _ideal(ring: ToothRing, p: Points, v: Floats, at: Floats | None = None) -> _Ideal:
-    """``at``: where the points stand, if that is known."""
-    form = form_of(ring, v)
-    at = placed(ring, p, v) if at is None else at
-    return _Ideal(form, at, form.metal_depth_mm(at, with_tip=False), form.seat_share(at), form.flank_share(at))
-
-
-def _misfit(ring: ToothRing, p: Points, v: Floats, believed: float, ideal: _Ideal) -> Floats:
+def _misfit(ring: ToothRing, p: Points, v: Floats, believed: float, form: IsoForm, ideal: Faced) -> Floats:
     """Depth in the ideal metal, less what common bias and even coast loss explain.
 
     ``believed``, 0…1: whether the drive half's loss at the bottom may go on beyond it at all.
     """
-    share = ideal.share
-    coast = v[COAST] * ideal.flank + v[COAST_SEAT] * np.minimum(share, 1.0)
-    coast += bevel_mm(ring, ideal.form, p, ideal.at, v)
+    share = ideal.seat_share
+    coast = v[COAST] * ideal.flank_share + v[COAST_SEAT] * np.minimum(share, 1.0)
+    coast += bevel_mm(ring, form, p, ideal.points_mm, v)
     # metal is smooth: what the drive half of a seat has lost at its bottom fades out over the coast half
     coast += believed * v[CARRIED] * max(0.0, v[SEAT] - _BOTTOM_MM) * np.maximum(0.0, 1.0 - share / _BOTTOM_SHARE)
     even = np.where(p.drive, v[SEAT] + v[SEAT_SLOPE] * share, coast)
-    out: Floats = ideal.depth + v[BIAS] - even
+    out: Floats = ideal.depth_mm + v[BIAS] - even
     return out
 
 
@@ -336,15 +316,16 @@ def fit_datum(ring: ToothRing, *, drive_clockwise: bool, priors: DatumPriors | N
 
 def _linearised(ring: ToothRing, p: Points, v: Floats, believed: float) -> tuple[Floats, Floats]:
     """The misfit (n,) and its slopes (n, k) by small steps of the unknowns."""
-    ideal = _ideal(ring, p, v)
-    at = _misfit(ring, p, v, believed, ideal)
+    form = form_of(ring, v)
+    ideal = form.faced(placed(ring, p, v))
+    at = _misfit(ring, p, v, believed, form, ideal)
     columns = []
     for j, h in enumerate(steps(len(v))):
         moved = v.copy()
         moved[j] += h
-        if j in (BLEND, ROOT):
-            there = _ideal(ring, p, moved, ideal.at)
-        else:
-            there = ideal if j in _OF_THE_LOSS else _ideal(ring, p, moved)
-        columns.append((_misfit(ring, p, moved, believed, there) - at) / h)
+        shape, there = form, ideal
+        if j not in _OF_THE_LOSS:
+            shape = form_of(ring, moved)
+            there = shape.faced(ideal.points_mm if j in (BLEND, ROOT) else placed(ring, p, moved))
+        columns.append((_misfit(ring, p, moved, believed, shape, there) - at) / h)
     return at, np.stack(columns, axis=1)
