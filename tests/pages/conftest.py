@@ -26,6 +26,19 @@ class Browser:
         self.scheme(dark)
         self.driver.get_log("browser"), self.driver.get_log("performance")  # what came before is not this page's
         self.driver.get(page.as_uri())
+        self.drawn()
+
+    def drawn(self):
+        """Waits for two frames. On a busy machine Chromium refuses one in a hundred prints of a page not yet drawn."""
+        self.driver.execute_async_script(
+            "const done=arguments[0]; requestAnimationFrame(() => requestAnimationFrame(done))"
+        )
+
+    def settled(self):
+        """Waits for what fades or moves to have come to its end."""
+        self.driver.execute_async_script(
+            "const done=arguments[0]; Promise.all(document.getAnimations().map(a => a.finished)).finally(done)"
+        )
 
     def size(self, width, height):
         self.driver.execute_cdp_cmd(
