@@ -296,10 +296,11 @@ def _even(card: CardPose, rims: _Rims, card_height_mm: float) -> _Even:
     against it (prior: what a hand can do), and the row: start, heading, sag, pitch, alternation.
     """
     plane_of = card.beside(card_height_mm, height_std_mm=HEIGHT_STD_MM, lean_std=LEAN_STD)
+    free = card.freedoms
     n = len(rims.px)
     i = np.arange(n) - (n - 1) / 2
 
-    first = plane_of(np.zeros(11))
+    first = plane_of(np.zeros(free))
     pins = first.on_plane(rims.px)
     chord = pins[-1] - pins[0]
     heading = math.atan2(chord[1], chord[0])
@@ -307,25 +308,25 @@ def _even(card: CardPose, rims: _Rims, card_height_mm: float) -> _Even:
     std = np.hypot(rims.std_px, _LINK_STD_MM * first.px_per_mm)
 
     def residuals(v: Floats) -> Floats:
-        x0, y0, h, p, alternate, sag = v[11:]
+        x0, y0, h, p, alternate, sag = v[free:]
         along = p * i + alternate * 0.25 * (-1.0) ** np.arange(n)
         across = sag * ((2 * i / (n - 1)) ** 2 - 1)
         c, s = math.cos(h), math.sin(h)
         places = np.stack([x0 + c * along - s * across, y0 + s * along + c * across], axis=1)
         off = (plane_of(v).project(places) - rims.px) / std[:, None]
-        return np.concatenate([off.ravel(), v[:11]])
+        return np.concatenate([off.ravel(), v[:free]])
 
-    start = np.concatenate([np.zeros(11), pins.mean(0), [heading, pitch, 0.0, 0.0]])
-    scale = np.concatenate([np.ones(11), [1, 1, 0.01, 0.1, 0.1, 0.5]])
+    start = np.concatenate([np.zeros(free), pins.mean(0), [heading, pitch, 0.0, 0.0]])
+    scale = np.concatenate([np.ones(free), [1, 1, 0.01, 0.1, 0.1, 0.5]])
     fit = least_squares(residuals, start, loss="soft_l1", f_scale=3.0, x_scale=scale, max_nfev=40)
-    covariance = np.linalg.pinv(fit.jac.T @ fit.jac)[:11, :11]
+    covariance = np.linalg.pinv(fit.jac.T @ fit.jac)[:free, :free]
 
     def length(v: Floats) -> float:
         steps = np.diff(plane_of(v).on_plane(rims.px), axis=0)
         return float(np.hypot(steps[:, 0], steps[:, 1]).sum())
 
     base = length(fit.x)
-    slope = np.array([(length(fit.x + 0.5 * e) - length(fit.x - 0.5 * e)) / base for e in np.eye(len(fit.x))[:11]])
+    slope = np.array([(length(fit.x + 0.5 * e) - length(fit.x - 0.5 * e)) / base for e in np.eye(len(fit.x))[:free]])
     plane = plane_of(fit.x)
     here = plane.on_plane(rims.px)
     return _Even(

@@ -151,8 +151,8 @@ def _scale_std(card: CardPose, plane: PlanePose, card_height_mm: float) -> float
         points = plane_of(v).on_plane(px)
         return float(np.hypot(*(points - points.mean(0)).T).mean())
 
-    base = size(np.zeros(11))
-    slope = np.array([(size(0.5 * e) - size(-0.5 * e)) / base for e in np.eye(11)])
+    base = size(np.zeros(card.freedoms))
+    slope = np.array([(size(0.5 * e) - size(-0.5 * e)) / base for e in np.eye(card.freedoms)])
     return float(np.sqrt((slope**2).sum()))
 
 

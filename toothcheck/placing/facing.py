@@ -14,7 +14,7 @@ from toothcheck.geometry import Floats
 from toothcheck.placing.blind import softened
 from toothcheck.placing.forms import COUNTS, DOUBT_SCORE, LEAST_SCORE, close_view, form_of, form_of_like, neighbours
 from toothcheck.placing.judging import Placed, judged
-from toothcheck.pose import Camera, PlanePose, focal_prior
+from toothcheck.pose import Camera, PlanePose, whole_lenses
 from toothcheck.toothform import IsoForm
 from toothcheck.tracing.seed import PlaneView, find, view_plane
 
@@ -37,7 +37,7 @@ def place_facing(grey: NDArray[np.uint8], focal_35mm: float | None, claim: Claim
     if claim.chain is None:
         raise ValueError("claim must name a chain where there is no card, not None")
     height, width = grey.shape
-    focal, _ = focal_prior(width, height, focal_35mm)
+    focal = whole_lenses(width, height, focal_35mm)[0].focal_px  # a plane that faces any lens alike
     camera = Camera(width_px=width, height_px=height, focal_px=focal)
     unit = min(width, height) / _UNITS
     plane = PlanePose(

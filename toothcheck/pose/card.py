@@ -1,0 +1,195 @@
+"""Where the card stands before the camera, and where the sprocket's plane follows from it."""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Callable
+from dataclasses import dataclass, replace
+
+import cv2
+import numpy as np
+from numpy.typing import NDArray
+from scipy.optimize import least_squares
+
+from toothcheck.cards.detect import CardSighting
+from toothcheck.geometry import Floats, readonly
+from toothcheck.pose.lens import Lens, cut_lens, together, whole_lenses
+from toothcheck.pose.plane import Camera, PlanePose
+
+_K1_STD = 0.04
+_LENS_SURE = 0.98
+"""A lens this probable is taken as the one; below, what is left of the others stays in the uncertainty."""
+_CORNER_STD_PX = 0.15
+"""Honest for a card that is not perfectly flat, not what the fitted sides could give (0.02 px)."""
+_INK_STD_PX = 0.4
+"""How far ink spread and over-exposure may move all edges of all markers alike."""
+_INK = 8
+"""Where the ink stands among the unknowns."""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class CardPose:
+    """The card's plane with its uncertainty."""
+
+    plane: PlanePose
+    """Origin at the card's top left corner, x along its top edge, y **up** the card."""
+    covariance: Floats
+    """(8, 8) of rotation vector (rad, camera's axes), origin (mm), ln focal length, k1; (10, 10) with the principal
+    point (px) where the photo was cut."""
+    middle_mm: Floats
+    """(2,) the card's middle, on its plane."""
+    ink_px: float
+    """How far every marker's edges stand outside their nominal place (ink spread, exposure), px."""
+    rms_px: float
+    """Root mean square distance of the corners from the fitted card."""
+    markers: int
+    bowed: bool
+    """Whether the corners disagree with a plane by more than their blur explains."""
+
+    @property
+    def freedoms(self) -> int:
+        """How many values tell where a part beside the card lies: those of the pose, a height and two leans."""
+        return len(self.covariance) + 3
+
+    def beside(self, card_height_mm: float, *, height_std_mm: float, lean_std: float) -> Callable[[Floats], PlanePose]:
+        """The planes that a part may have when the card lies beside it.
+
+        Parameters
+        ----------
+        card_height_mm
+            Told height of the card's print over the part's plane, towards the camera.
+        height_std_mm, lean_std
+            Standard uncertainties of that height and of how parallel the card lies (radians about each axis).
+
+        Returns
+        -------
+        Callable
+            From (`freedoms`,) standard normal values to a plane: those of the card's pose and its lens, one for the
+            height, two for the lean.  All 0 is the likeliest plane.  The height is told of the card's middle, so the
+            plane leans about that: about a corner, a card that leans would change its height.
+        """
+        n = len(self.covariance)
+        values, vectors = np.linalg.eigh(self.covariance)
+        root = vectors * np.sqrt(np.maximum(values, 0))
+
+        def plane_of(v: Floats) -> PlanePose:
+            return self._moved(root @ v[:n]).moved(
+                height_mm=-card_height_mm + height_std_mm * v[n], tilt=lean_std * v[n + 1 :], pivot_mm=self.middle_mm
+            )
+
+        return plane_of
+
+    def _moved(self, direction: Floats) -> PlanePose:
+        """The plane moved by a parameter vector, in the order of ``covariance``."""
+        turn = cv2.Rodrigues(np.asarray(direction[:3], dtype=np.float64))[0]
+        seen = self.plane.camera
+        x, y = direction[8:] if len(direction) > 8 else (0.0, 0.0)
+        camera = replace(
+            seen,
+            focal_px=seen.focal_px * float(np.exp(direction[6])),
+            k1=seen.k1 + float(direction[7]),
+            shift_px=(seen.shift_px[0] + float(x), seen.shift_px[1] + float(y)),
+        )
+        return PlanePose(
+            camera=camera,
+            camera_from_plane=turn @ self.plane.camera_from_plane,
+            origin_mm=self.plane.origin_mm + direction[3:6],
+        )
+
+
+def card_pose(sighting: CardSighting, grey: NDArray[np.uint8], focal_35mm: float | None) -> CardPose:
+    """Pose of the card, lens and k1, jointly, most probable given the priors (robust loss)."""
+    height, width = grey.shape
+    whole = [_fitted(sighting, width, height, lens) for lens in whole_lenses(width, height, focal_35mm)]
+    best = max(whole, key=lambda fit: fit.evidence)
+    cut = cut_lens(width, height, focal_35mm)
+    # a photo that was cut cannot be likelier than if it fitted to the last digit
+    if math.log(cut.weight) > best.evidence_at_best:
+        tried = _fitted(sighting, width, height, cut)
+        if tried.evidence > best.evidence and not tried.pose.bowed:
+            return tried.pose
+    likely = np.exp([fit.evidence - best.evidence for fit in whole])
+    likely /= likely.sum()
+    if likely.max() >= _LENS_SURE:
+        return best.pose
+    # seen square-on lenses look alike: one prior with the mean and the spread of those that remain
+    return _fitted(sighting, width, height, together([fit.lens for fit in whole], likely)).pose
+
+
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class _Fitted:
+    """The card's pose with one lens."""
+
+    lens: Lens
+    pose: CardPose
+    cost: float
+    """Half the (robust) sum of squares, priors included."""
+    spread: float
+    """ln of how much of what the priors left possible is still possible (Laplace's approximation)."""
+
+    @property
+    def evidence(self) -> float:
+        """ln of the lens's probability, but for a constant."""
+        return math.log(self.lens.weight) - self.cost + self.spread
+
+    @property
+    def evidence_at_best(self) -> float:
+        """As ``evidence``, with nothing said for what this lens leaves possible."""
+        return math.log(self.lens.weight) - self.cost
+
+
+def _fitted(sighting: CardSighting, width: int, height: int, lens: Lens) -> _Fitted:
+    mm = sighting.corners_mm.reshape(-1, 2)
+    px = sighting.corners_px.reshape(-1, 2)
+    flat = np.column_stack([mm[:, 0], -mm[:, 1], np.zeros(len(mm))])  # y up the card
+    corner_std = max(_CORNER_STD_PX, 0.1 * sighting.blur_px)
+    # one unknown for all edges: a marker may look larger or smaller than it was drawn, its middle stays
+    outward = (sighting.corners_mm - sighting.corners_mm.mean(1, keepdims=True)).reshape(-1, 2)
+    outward = np.sign(outward) * (1, -1)
+
+    def plane_of(v: Floats) -> PlanePose:
+        camera = Camera(
+            width_px=width,
+            height_px=height,
+            focal_px=lens.focal_px * float(np.exp(v[6])),
+            k1=float(v[7]),
+            shift_px=(float(v[9]), float(v[10])) if lens.shift_std_px else (0.0, 0.0),
+        )
+        return PlanePose(camera=camera, camera_from_plane=readonly(cv2.Rodrigues(v[:3])[0]), origin_mm=v[3:6])
+
+    def residuals(v: Floats) -> Floats:
+        seen = plane_of(v).project(flat[:, :2] + v[_INK] * outward)
+        return np.concatenate([((seen - px) / corner_std).ravel(), v[6:] / known_std])
+
+    matrix = np.array([[lens.focal_px, 0, (width - 1) / 2], [0, lens.focal_px, (height - 1) / 2], [0, 0, 1.0]])
+    count, turns, shifts, _ = cv2.solvePnPGeneric(flat, px.copy(), matrix, None, flags=cv2.SOLVEPNP_IPPE)
+    rough = np.hypot(*(sighting.corners_px[:, 1] - sighting.corners_px[:, 0]).T).mean()
+    ink_std_mm = _INK_STD_PX * float(np.hypot(*(mm[1] - mm[0]))) / float(rough)
+    # of ln focal length, k1, ink (mm) and, in a photo that was cut, the principal point (px)
+    known_std = np.array([lens.focal_std, _K1_STD, ink_std_mm] + [lens.shift_std_px] * (2 if lens.shift_std_px else 0))
+    scale = np.array([0.01, 0.01, 0.01, 1, 1, 3, 0.03, 0.02, 0.05, 20, 20])[: 6 + len(known_std)]
+    best = None
+    for k in range(count):
+        start = np.concatenate([np.ravel(turns[k]), np.ravel(shifts[k]), np.zeros(len(known_std))])
+        fit = least_squares(residuals, start, loss="soft_l1", f_scale=2.0, x_scale=scale, max_nfev=60)
+        if plane_of(fit.x).camera_in_plane()[2] > 0 and (best is None or fit.cost < best.cost):
+            best = fit
+    if best is None:
+        raise ValueError("sighting must show the card's printed side")
+    # scipy's jac already carries the robust weights
+    information = best.jac.T @ best.jac
+    misfit = residuals(best.x)[: -len(known_std)]
+    rms = float(np.sqrt((misfit**2).mean())) * corner_std
+    inflate = max(1.0, rms / corner_std) ** 2
+    kept = np.delete(np.arange(len(best.x)), _INK)
+    pose = CardPose(
+        plane=plane_of(best.x),
+        middle_mm=readonly(sighting.layout.middle_mm),
+        covariance=readonly((np.linalg.pinv(information) * inflate)[np.ix_(kept, kept)]),
+        ink_px=float(best.x[_INK]) * float(rough) / float(np.hypot(*(mm[1] - mm[0]))),
+        rms_px=rms,
+        markers=len(sighting.ids),
+        bowed=rms > max(0.6, 0.5 * sighting.blur_px),
+    )
+    spread = -0.5 * float(np.linalg.slogdet(information)[1]) - float(np.log(known_std).sum())
+    return _Fitted(lens=lens, pose=pose, cost=float(best.cost), spread=spread)
