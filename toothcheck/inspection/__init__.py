@@ -341,10 +341,13 @@ def _thickness(claim: Claim, card: CardSighting | None) -> tuple[float, float]:
 def _face(pose: CardPose, claim: Claim, card: CardSighting, thickness: float) -> tuple[PlanePose, float]:
     """The sprocket's face from the card's plane, and the standard uncertainty of its height, mm."""
     if claim.card_height_mm is not None:
-        return pose.plane.moved(height_mm=-claim.card_height_mm), 0.1 if _is_mat(card) else 0.35
-    if _is_mat(card):
-        return pose.plane.moved(height_mm=thickness), 0.4
-    return pose.plane, 0.35
+        height, std = -claim.card_height_mm, 0.1 if _is_mat(card) else 0.35
+    elif _is_mat(card):
+        height, std = thickness, 0.4
+    else:
+        height, std = 0.0, 0.35
+    # a height shows by how much larger it makes things: seen through another lens the same height looks another one
+    return pose.plane.moved(height_mm=height), math.hypot(std, height * pose.focal_std)
 
 
 def _start(placed: Placed, claim: Claim, pose: CardPose | None, card: CardSighting | None, height_std: float) -> _Start:
@@ -374,7 +377,7 @@ def _priors(pose: CardPose, card: CardSighting, start: Wheel, height_std: float,
         pivot_mm=pivot,
         height_mm=height_std,
         tilt=math.radians(0.2 if _is_mat(card) else 1.7),
-        thickness_mm=thickness_std,
+        thickness_mm=math.hypot(thickness_std, start.thickness_mm * pose.focal_std),
         bias_mean_mm=0.4 * excess,
         bias_mm=_EDGE_STD_MM + 0.5 * excess,
     )

@@ -47,6 +47,11 @@ class CardPose:
     """Whether the corners disagree with a plane by more than their blur explains."""
 
     @property
+    def focal_std(self) -> float:
+        """Relative standard uncertainty of the focal length."""
+        return float(self.covariance[6, 6]) ** 0.5
+
+    @property
     def freedoms(self) -> int:
         """How many values tell where a part beside the card lies: those of the pose, a height and two leans."""
         return len(self.covariance) + 3
