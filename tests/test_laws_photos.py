@@ -172,3 +172,29 @@ def test_a_card_out_of_plane_by_a_told_height_changes_nothing(base, height):
     lifted = make_photo(replace(SCENE, card_lift_mm=height, card_lift_told_mm=height))
     other = inspected(png(lifted.picture), height=height)
     agree(base, other, stds=2.0, slips=2)
+
+
+def test_a_photo_without_its_focal_length_gives_the_same_numbers(made, base):
+    # messengers and screenshots drop it; the photo was taken at 50 mm, twice what a phone's first lens has
+    other = inspected(encode(made.picture, "png", focal_35mm=None))
+    assert other.photo.focal_35mm is None
+    assert other.verdict.grade == base.verdict.grade
+    assert set(other.flags) == set(base.flags)
+    agree(base, other, stds=1.0, slips=4)
+
+
+@pytest.mark.parametrize("told", [50, None], ids=["focal length told", "not told"])
+def test_a_photo_cut_at_one_side_gives_the_same_numbers(made, base, told):
+    # what is left still shows the whole card and all teeth; the lens's axis is far from its middle
+    tips = [place for place, _ in teeth_by_place(base)]
+    seen = np.vstack([*tips, base.card.corners_px.reshape(-1, 2)])
+    spare = np.floor(np.concatenate([seen.min(0), np.array(made.picture.shape[1::-1]) - seen.max(0)]) - 40).astype(int)
+    left, top = (int(s) if s >= other else 0 for s, other in zip(spare[:2], spare[2:], strict=True))
+    right, bottom = (int(s) if s > other else 0 for other, s in zip(spare[:2], spare[2:], strict=True))
+    height, width = made.picture.shape[:2]
+    assert max(left, right) > 0.12 * width
+    cut = np.ascontiguousarray(made.picture[top : height - bottom, left : width - right])
+    other = inspected(encode(cut, "png", focal_35mm=told))
+    assert other.verdict.grade == base.verdict.grade
+    assert set(other.flags) == set(base.flags)
+    agree(base, other, stds=1.0, move=lambda xy: xy + np.array([left, top]), slips=4)

@@ -186,6 +186,50 @@ def test_pose_tells_focal_length_tilt_and_scale_within_what_it_states(card_scene
     assert found.markers == len(sighting.ids)
 
 
+@pytest.mark.parametrize("focal_35mm", [24, 50, 77])
+def test_a_lens_that_is_not_told_is_found_from_a_card_seen_aslant(focal_35mm):
+    scene = Scene(
+        size_px=(1200, 900), focal_35mm=focal_35mm, distance_mm=8 * focal_35mm, look_at_mm=(45, 0), tilt_deg=24,
+        azimuth_deg=70, k1=0.01, ground="plain", sensor=Sensor(blur_px=0.7, noise=0.002), seed=1,
+    )  # fmt: skip
+    grey = cv2.cvtColor(make_photo(scene).picture, cv2.COLOR_RGB2GRAY)
+    found = card_pose(find_card(grey), grey, None)
+    assert found.focal_std < 0.2
+    assert abs(math.log(found.plane.camera.focal_px / scene.focal_px)) < 2 * found.focal_std
+    assert found.plane.camera.shift_px == (0, 0)
+
+
+@pytest.mark.parametrize("told", [True, False])
+def test_the_axis_of_a_photo_that_was_cut_is_looked_for(card_scene, told):
+    scene, stage, grey, whole = card_scene
+    height, width = grey.shape
+    reach = whole.corners_px.reshape(-1, 2)
+    left = min(int(reach[:, 0].min()) - 20, width // 4)
+    bottom = min(height - int(reach[:, 1].max()) - 20, height // 4)
+    assert left > 0.1 * width or bottom > 0.1 * width
+    cut = np.array([max(left, 0), 0])
+    part = np.ascontiguousarray(grey[: height - max(bottom, 0), cut[0] :])
+    sighting = find_card(part)
+    found = card_pose(sighting, part, float(scene.focal_35mm) if told else None)
+    camera = found.plane.camera
+    assert camera.shift_px != (0, 0)
+    axis = np.array(camera.middle_px) + cut
+    std = np.sqrt(np.diag(found.covariance)[8:])
+    assert (np.abs(axis - stage.camera.middle_px) < 2.5 * std).all()
+    assert abs(math.log(camera.focal_px / scene.focal_px)) < 2.5 * found.focal_std
+    # the plane is seen where it is, whatever is not known of the lens
+    half = np.array([sighting.layout.width_mm, -sighting.layout.height_mm]) / 2
+    world = stage.card.pose.world(np.array([[0.0, 0, 0], [20.0, 0, 0], [0, 20.0, 0]]))
+    got = found.plane.project(half + np.array([[0.0, 0], [20, 0], [0, 20]])) + cut
+    assert np.abs(got - stage.camera.project(world)).max() < 0.1
+
+
+def test_a_whole_photo_is_not_taken_for_a_cut_one(card_scene):
+    scene, _, grey, sighting = card_scene
+    assert card_pose(sighting, grey, float(scene.focal_35mm)).plane.camera.shift_px == (0, 0)
+    assert card_pose(sighting, grey, None).plane.camera.shift_px == (0, 0)
+
+
 # --- tracing ---------------------------------------------------------------------------------------------------------
 
 FORM = IsoForm(pitch_mm=15.875, roller_diameter_mm=10.16, teeth=15)

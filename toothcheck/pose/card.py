@@ -49,7 +49,7 @@ class CardPose:
     @property
     def focal_std(self) -> float:
         """Relative standard uncertainty of the focal length."""
-        return float(self.covariance[6, 6]) ** 0.5
+        return math.sqrt(float(self.covariance[6, 6]))
 
     @property
     def freedoms(self) -> int:
