@@ -4,13 +4,17 @@ from dataclasses import replace
 
 import numpy as np
 import pytest
+from flatwheel import facing_plane, wheel_photo
 from scenes import worn_front
 
 from toothcheck.chains import chain
 from toothcheck.flags import flag
 from toothcheck.inspection import Claim, inspect, tip_pixels
 from toothcheck.photo import decode
-from toothcheck.synthetic import Wear, encode, honest_claim, make_photo, random_scene
+from toothcheck.synthetic import Wear, encode, handled, honest_claim, make_photo, random_scene, set_stage
+from toothcheck.toothform import IsoForm
+from toothcheck.tracing.looks import Looks
+from toothcheck.tracing.rims import Wheel
 
 TEETH = 15
 SCENE = worn_front(teeth=TEETH, blend=0.5, depth_mm=0.4, scatter=0.1, size_px=(1600, 1200), seed=11)
@@ -73,16 +77,53 @@ def test_teeth_under_a_chain_are_covered_and_not_gone():
     assert sum("covered" in flags[i] for i in range(2, 8)) >= 4
 
 
-@pytest.mark.parametrize(("tier", "lot"), [("bike", 9), ("mat", 53)], ids=["light plates", "pale on pale"])
-def test_where_ground_metal_and_what_covers_them_look_alike_no_tooth_is_taken_away(tier, lot):
-    # both were once graded replace-now for a tooth that is there
-    scene = random_scene(np.random.default_rng([47, 500, lot]), tier, size_px=(2016, 1512))
-    made = make_photo(scene)
+def made_by_lot(seed, tier, lot, *, colours=True):
+    """The inspection of a photo by lot, as it would come from a file."""
+    scene = random_scene(np.random.default_rng([seed, 500, lot]), tier, size_px=(2016, 1512))
     told = honest_claim(scene)
     claim = Claim(
         chain=chain(told.chain), teeth=told.teeth, position=told.position, turning=told.turning,
         card_height_mm=told.card_height_mm,
     )  # fmt: skip
-    photo = encode(made.picture, "jpg", focal_35mm=made.focal_35mm, quality=scene.sensor.jpeg_quality)
-    seen = inspect(decode(photo, "made.jpg"), claim)
+    way = "as taken" if colours else "without colours"
+    photo = handled(make_photo(scene), set_stage(scene), way, quality=scene.sensor.jpeg_quality)
+    return inspect(decode(photo.encoded, "made.jpg"), claim)
+
+
+@pytest.mark.parametrize(("tier", "lot"), [("bike", 9), ("mat", 53)], ids=["light plates", "pale on pale"])
+def test_where_ground_metal_and_what_covers_them_look_alike_no_tooth_is_taken_away(tier, lot):
+    # both were once graded replace-now for a tooth that is there
+    seen = made_by_lot(47, tier, lot)
     assert not any("broken" in t.flags for t in seen.wear.teeth)
+
+
+def test_without_colours_no_tooth_is_called_gone_before_it_was_looked_at():
+    # dirt on a tooth is as grey as the ground: the photo was once graded replace-now for it
+    seen = made_by_lot(53, "bench", 4, colours=False)
+    assert not any("broken" in t.flags for t in seen.wear.teeth)
+    doubted = [t for t in seen.wear.teeth if "tip-differs" in t.flags]
+    assert len(doubted) == 1
+    assert seen.verdict.grade == "cannot-tell"
+    assert any(reason.startswith(f"The tip of tooth {doubted[0].index} ends ") for reason in seen.verdict.reasons)
+
+
+@pytest.mark.parametrize("metal", [190, 70], ids=["steel", "steel like the ground"])
+def test_a_place_looks_more_like_ground_than_teeth_do_only_where_teeth_look_otherwise(metal):
+    form, gone = IsoForm(pitch_mm=15.875, roller_diameter_mm=10.16, teeth=15), 3
+    plane = facing_plane(700, 700, 7.0)
+    grey = wheel_photo(form, plane, phase=0.3, metal=metal, ground=70, noise=3.0)
+    y, x = np.mgrid[:700, :700].astype(np.float64)
+    at = plane.on_plane(np.stack([x, y], axis=-1))
+    angle = (np.arctan2(at[..., 1], at[..., 0]) - 0.3) / form.pitch_angle % form.teeth
+    place = (angle > gone) & (angle < gone + 1) & (np.hypot(at[..., 0], at[..., 1]) > form.pitch_radius_mm - 4)
+    grey[place] = np.clip(70 + 3.0 * np.random.default_rng(1).standard_normal(int(place.sum())), 0, 255)
+    planes = np.stack([grey, np.full_like(grey, 128), np.full_like(grey, 128)], axis=-1)
+    wheel = Wheel(plane=plane, form=form, phase=0.3, thickness_mm=5.0)
+    looks = Looks(planes, wheel, np.array([i for i in range(form.teeth) if i != gone]))
+    others = max(looks.ground_over_tooth(i) for i in range(form.teeth) if i != gone)
+    if metal == 190:
+        assert looks.ground_over_tooth(gone) > 3 > -3 > others
+    else:
+        assert looks.ground_over_tooth(gone) < others + 0.1
+        assert abs(others) < 0.3
+    assert not looks.coloured

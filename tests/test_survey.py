@@ -74,6 +74,19 @@ def test_accuracy_by_tier():
     assert row["right_share"] == 0.5
 
 
+def test_accuracy_by_what_was_done_to_the_photos():
+    taken, cut = accuracy_rows(
+        [
+            record(handling="as taken", grade="good", confidence=0.9),
+            record(handling="cut", grade="watch", confidence=0.6),
+            record(handling="as taken"),
+        ],
+        "handling",
+    )
+    assert (taken["handling"], taken["photos"], taken["graded"], taken["exact"]) == ("as taken", 2, 1, 1)
+    assert (cut["handling"], cut["photos"], cut["exact"]) == ("cut", 1, 0)
+
+
 def test_brier_score_of_a_worked_example():
     """G. W. Brier, Monthly Weather Review 78 (1950), in its halved two-class form: mean of (p - outcome)², by hand."""
     told = [(0.9, "good"), (0.8, "good"), (0.7, "watch"), (0.6, "good")]
@@ -146,7 +159,7 @@ def test_cases_run_one_after_the_other_without_processes():
 
 def test_one_photo_of_each_survey(tmp_path, monkeypatch, capsys):
     plot = tmp_path / "plot.png"
-    for words in (["wrong-claims"], ["accuracy", "--plot", str(plot)], ["damage"]):
+    for words in (["wrong-claims"], ["accuracy", "--plot", str(plot)], ["damage"], ["handling"]):
         monkeypatch.setattr(
             sys, "argv", ["toothcheck", "survey", *words, "--count", "1", "--size", "1000x750", "--jobs", "1"]
         )
@@ -155,7 +168,7 @@ def test_one_photo_of_each_survey(tmp_path, monkeypatch, capsys):
         assert stop.value.code == 0
         out, err = capsys.readouterr()
         assert "1 of 1 photos" in err
-        assert "| all" in out or "| mat" in out
+        assert any(f"| {first}" in out for first in ("all", "mat", "as taken"))
     assert plot.read_bytes().startswith(b"\x89PNG")
 
 

@@ -9,6 +9,9 @@ import pytest
 from scipy.optimize import curve_fit
 from scipy.special import erf
 
+from toothcheck.cards.detect import find_card
+from toothcheck.photo import decode
+from toothcheck.synthetic import HANDLINGS, handled
 from toothcheck.synthetic.fields import Box
 from toothcheck.synthetic.part import Part
 from toothcheck.synthetic.photo_truth import make_photo
@@ -200,3 +203,22 @@ def test_same_seed_same_picture_other_seed_other_picture():
     assert np.array_equal(one.picture, two.picture)
     assert one.truth == two.truth
     assert not np.array_equal(one.picture, other.picture)
+
+
+@pytest.mark.parametrize("handling", HANDLINGS)
+def test_what_is_done_to_a_photo_takes_its_truth_along(handling):
+    scene = Scene(size_px=(1200, 900), distance_mm=420, look_at_mm=(60, 20), tilt_deg=10, card_at_mm=(95, 0), seed=5)
+    made, stage = make_photo(scene), set_stage(scene)
+    file = handled(made, stage, handling, quality=95)
+    photo = decode(file.encoded, "made.jpg")
+    assert (photo.focal_35mm is None) == (handling in {"focal length lost", "cut, focal length lost", "sent"})
+    assert (photo.grey.size < 0.9 * made.picture[..., 0].size) == (handling.startswith("cut") or handling == "sent")
+    # what stands about each tip still stands there
+    scale = made.truth["mm_per_px"] / file.truth["mm_per_px"]
+    taken = cv2.cvtColor(made.picture, cv2.COLOR_RGB2GRAY)
+    for before, after in zip(made.truth["tip_px"], file.truth["tip_px"], strict=True):
+        patch = cv2.getRectSubPix(taken, (25, 25), before).astype(float)
+        there = cv2.getRectSubPix(photo.grey, (round(25 * scale),) * 2, after)
+        there = cv2.resize(there, (25, 25), interpolation=cv2.INTER_LINEAR).astype(float)
+        assert np.corrcoef(patch.ravel(), there.ravel())[0, 1] > 0.9
+    assert find_card(photo.grey) is not None

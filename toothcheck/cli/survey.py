@@ -122,23 +122,11 @@ def accuracy(
 ) -> None:
     """Photos with honest claims: how many are graded, how exactly, and whether the confidence can be believed."""
     from toothcheck.cli.output import write_whole
-    from toothcheck.survey import accuracy_case, accuracy_rows, reliability, reliability_plot
+    from toothcheck.survey import accuracy_case, reliability, reliability_plot
 
     head = {"survey": "accuracy", "seed": seed, "size": list(_size(size))}
     records = _gathered(accuracy_case, head, count, jobs, cache)
-    rows = [
-        [
-            r["tier"], str(r["photos"]), str(r["graded"]), str(r["exact"]), str(r["two_off"]),
-            f"{r['teeth']} of {r['teeth_visible']}", str(r["false_teeth"]),
-            f"{_number(r['drive_bias_mm'], '+.3f')} / {_number(r['drive_rms_mm'], '.3f')}",
-            _number(r["asymmetry_rms_percent"], ".2f"), _number(r["within_95_percent"], ".0f"),
-            _number(r["confidence_mean"], ".2f"), _number(r["right_share"], ".2f"),
-        ]
-        for r in accuracy_rows(records)
-    ]  # fmt: skip
-    titles = ["photos", "n", "graded", "exact", "two off", "teeth", "false", "drive loss bias / rms mm",
-              "asymmetry rms %", "95 % holds", "confidence", "right"]  # fmt: skip
-    _table(titles, rows)
+    _accuracy_table(records, "tier")
     try:
         believed = reliability(records)
     except ValueError:
@@ -150,6 +138,33 @@ def accuracy(
     )
     if plot is not None:
         write_whole(plot, reliability_plot(believed, "Confidence against grades that were right"))
+
+
+@group.command("handling", epilog="Example: toothcheck survey handling --count 7 --size 800x600")
+def handling(count: Count = 140, seed: Seed = 1, jobs: Jobs = 2, size: Size = "2016x1512", cache: Cache = None) -> None:
+    """The same photos as taken, cut, sharpened, without colours and as messengers send them: what stays the same."""
+    from toothcheck.survey import handling_case
+
+    head = {"survey": "handling", "seed": seed, "size": list(_size(size))}
+    _accuracy_table(_gathered(handling_case, head, count, jobs, cache), "handling")
+
+
+def _accuracy_table(records: list[dict[str, Any]], by: str) -> None:
+    from toothcheck.survey import accuracy_rows
+
+    rows = [
+        [
+            r[by], str(r["photos"]), str(r["graded"]), str(r["exact"]), str(r["two_off"]),
+            f"{r['teeth']} of {r['teeth_visible']}", str(r["false_teeth"]),
+            f"{_number(r['drive_bias_mm'], '+.3f')} / {_number(r['drive_rms_mm'], '.3f')}",
+            _number(r["asymmetry_rms_percent"], ".2f"), _number(r["within_95_percent"], ".0f"),
+            _number(r["confidence_mean"], ".2f"), _number(r["right_share"], ".2f"),
+        ]
+        for r in accuracy_rows(records, by)
+    ]  # fmt: skip
+    titles = ["photos", "n", "graded", "exact", "two off", "teeth", "false", "drive loss bias / rms mm",
+              "asymmetry rms %", "95 % holds", "confidence", "right"]  # fmt: skip
+    _table(titles, rows)
 
 
 @group.command("damage", epilog="Example: toothcheck survey damage --count 2 --size 1200x900")

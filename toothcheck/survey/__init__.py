@@ -1,13 +1,13 @@
 """Many photos at once: made with known wear, inspected, and counted up.
 
-`wrong_claim_case`, `accuracy_case` and `damage_case` each make one photo (seeded, so that any case can be looked at
-again), inspect it as the command does, and give a small record; `tables` counts records up.  Records are plain JSON, so
-that a run of hours can be kept and taken up again by the command ``python -m toothcheck.survey``.
+`wrong_claim_case`, `accuracy_case`, `damage_case` and `handling_case` each make one photo (seeded, so that any case can
+be looked at again), inspect it as the command does, and give a small record; `tables` counts records up.  Records are
+plain JSON, so that a run of hours can be kept and taken up again by the command ``python -m toothcheck.survey``.
 """
 
 from __future__ import annotations
 
-from toothcheck.survey.cases import accuracy_case, damage_case, run_cases, wrong_claim_case
+from toothcheck.survey.cases import accuracy_case, damage_case, handling_case, run_cases, wrong_claim_case
 from toothcheck.survey.plot import reliability_plot
 from toothcheck.survey.tables import accuracy_rows, damage_rows, reliability, wrong_claim_rows
 
@@ -16,6 +16,7 @@ __all__ = [
     "accuracy_rows",
     "damage_case",
     "damage_rows",
+    "handling_case",
     "reliability",
     "reliability_plot",
     "run_cases",

@@ -18,14 +18,17 @@ from toothcheck.photo import Photo, decode
 from toothcheck.synthetic import (
     DAMAGES,
     FAULTS,
+    HANDLINGS,
     TIERS,
     MadePhoto,
     Tier,
     encode,
+    handled,
     honest_claim,
     make_photo,
     random_scene,
     random_wrong_claim,
+    set_stage,
 )
 from toothcheck.synthetic import Claim as Told
 
@@ -78,14 +81,26 @@ def accuracy_case(lot: int, seed: int, size_px: tuple[int, int] = (2016, 1512)) 
     scene = random_scene(np.random.default_rng([seed, 400, lot]), tier, size_px=size_px)
     made = make_photo(scene)
     result = inspect(_photo(made, f"{tier}-{lot}.jpg", scene.sensor.jpeg_quality), _claim(honest_claim(scene)))
+    return {"lot": lot, "tier": tier} | _accuracy(result, made.truth)
+
+
+def handling_case(lot: int, seed: int, size_px: tuple[int, int] = (2016, 1512)) -> Record:
+    """Make a photo, do to it what messengers and editors do, and inspect it; handlings and tiers take turns."""
+    number, handling = lot // len(HANDLINGS), HANDLINGS[lot % len(HANDLINGS)]
+    tier = TIERS[number % len(TIERS)]
+    scene = random_scene(np.random.default_rng([seed, 600, number]), tier, size_px=size_px)
+    file = handled(make_photo(scene), set_stage(scene), handling, quality=scene.sensor.jpeg_quality)
+    result = inspect(decode(file.encoded, f"{tier}-{number}.jpg"), _claim(honest_claim(scene)))
+    return {"lot": lot, "tier": tier, "handling": handling} | _accuracy(result, file.truth)
+
+
+def _accuracy(result: Inspection, truth: dict[str, Any]) -> Record:
     record = {
-        "lot": lot,
-        "tier": tier,
-        "true_grade": made.truth["true_grade"],
-        "true_asymmetry_percent": made.truth["true_asymmetry_percent"],
-        "visible": len(made.truth["visible"]),
-    } | _outcome(result)
-    return record | _teeth(result, made.truth)
+        "true_grade": truth["true_grade"],
+        "true_asymmetry_percent": truth["true_asymmetry_percent"],
+        "visible": len(truth["visible"]),
+    }
+    return record | _outcome(result) | _teeth(result, truth)
 
 
 def damage_case(lot: int, seed: int, size_px: tuple[int, int] = (2016, 1512)) -> Record:

@@ -64,11 +64,11 @@ def damage_rows(records: Sequence[Record]) -> list[Record]:
     return rows
 
 
-def accuracy_rows(records: Sequence[Record]) -> list[Record]:
-    """For each tier: graded, exact, far off, errors of drive loss and asymmetry, the 95 % statement, confidence."""
+def accuracy_rows(records: Sequence[Record], by: str = "tier") -> list[Record]:
+    """For each tier or handling: graded, exact, far off, errors of loss and asymmetry, 95 % statement, confidence."""
     rows = []
-    for tier in dict.fromkeys(r["tier"] for r in records):
-        mine = [r for r in records if r["tier"] == tier]
+    for tier in dict.fromkeys(r[by] for r in records):
+        mine = [r for r in records if r[by] == tier]
         graded = [r for r in mine if r["grade"] != CANNOT_TELL]
         off = [abs(GRADES.index(r["grade"]) - GRADES.index(r["true_grade"])) for r in graded]
         drive = np.array([e for r in mine for e in r["drive_error_mm"]])
@@ -76,7 +76,7 @@ def accuracy_rows(records: Sequence[Record]) -> list[Record]:
         asymmetry = np.array([e for r in mine for e in r["asymmetry_error_percent"]])
         rows.append(
             {
-                "tier": tier,
+                by: tier,
                 "photos": len(mine),
                 "graded": len(graded),
                 "exact": sum(k == 0 for k in off),

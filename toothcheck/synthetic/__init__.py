@@ -1,8 +1,8 @@
 """Photos of invented sprockets with known truth: the ground on which the measuring is tested.
 
 `make_photo` draws a `Scene` and tells the truth about it; `random_scene` draws scenes by lot, `make_pair` two of the
-same part, `random_wrong_claim` photos about which something wrong is told.  Nothing here opens a file: `encode` gives
-the bytes, the command ``toothcheck synthetic`` writes them.
+same part, `random_wrong_claim` photos about which something wrong is told; `handled` does to a photo what messengers
+and editors do.  Nothing here opens a file: `encode` gives the bytes, the command ``toothcheck synthetic`` writes them.
 
 What is exact: the worn outline (a polygon with a vertex every 0.02 mm), the truth measured on it, the perspective of a
 prism of true thickness, distortion, the printed markers.  What is only lifelike: light, metal, dirt, backgrounds.
@@ -20,6 +20,7 @@ from toothcheck.synthetic.claims import (
     make_strangers,
     random_wrong_claim,
 )
+from toothcheck.synthetic.handling import HANDLINGS, Handling, handled
 from toothcheck.synthetic.part import Part, Wheel, make_wheel
 from toothcheck.synthetic.photo_truth import MadePhoto, make_photo, truth_of
 from toothcheck.synthetic.sampling import DAMAGES, TIERS, Tier, random_part, random_scene, random_wear
@@ -30,9 +31,11 @@ from toothcheck.synthetic.wearing import Wear
 __all__ = [
     "DAMAGES",
     "FAULTS",
+    "HANDLINGS",
     "TIERS",
     "Claim",
     "FileKind",
+    "Handling",
     "MadePhoto",
     "Part",
     "Scene",
@@ -43,6 +46,7 @@ __all__ = [
     "Wheel",
     "WrongClaim",
     "encode",
+    "handled",
     "honest_claim",
     "make_pair",
     "make_photo",

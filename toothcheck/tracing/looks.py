@@ -20,13 +20,17 @@ _MOST = 5.0
 """How much one pixel may say, log likelihood."""
 _SAMPLES = 400
 """About how many pixels of a look are kept."""
+_COLOURS = 1.0
+"""Standard deviation of the livelier chroma from which a photo has colours, grey levels: JPEG of a grey one leaves
+none."""
 
 
 class Looks:
     """What stands in the teeth's places, between and beyond them, and on the face.
 
     Each is pixels (n, 3) of luma and chroma: of single places ``body``, ``inner`` (the gaps) and ``outer`` (beyond the
-    tips), of many together ``face``, ``teeth`` and what is seen ``through`` the gaps of clear teeth.
+    tips), of many together ``face``, ``teeth`` and what is seen ``through`` the gaps of clear teeth.  ``coloured`` is
+    whether the photo has colours: without them dirt may look like ground.
     """
 
     def __init__(self, planes: NDArray[np.uint8], wheel: Wheel, clear: NDArray[np.int64]) -> None:
@@ -40,6 +44,8 @@ class Looks:
         root = radius - 0.5 * roller
         rings = [_patches(planes, wheel, place, np.linspace(d - 1.5, d, 4), 2.5) for d in (root - 1.5, root - 6.0)]
         self.face = _some(np.concatenate([patch for ring in rings for patch in ring]))
+        self.coloured = bool(planes[::8, ::8, 1:].std((0, 1)).max() > _COLOURS)
+        self._clear = clear
         self.teeth = _some(np.concatenate([self.body[i] for i in clear]))
         beside = sorted({int(k) for i in clear for k in (i, (i + 1) % wheel.form.teeth)})
         self.through = _some(np.concatenate([self.inner[k] for k in beside]))
@@ -47,6 +53,11 @@ class Looks:
     def ground(self, i: int) -> Floats:
         """(n, 3) what is seen beside tooth ``i`` and beyond its tip."""
         return np.concatenate([self.inner[i], self.inner[(i + 1) % len(self.body)], self.outer[i]])
+
+    def ground_over_tooth(self, i: int) -> float:
+        """By how much what stands in tooth ``i``'s place is likelier the ground beside it than one of the others."""
+        others = _some(np.concatenate([self.body[k] for k in self._clear if k != i]))
+        return likelier(log_density(self.ground(i), self.body[i]), log_density(others, self.body[i]))
 
 
 def _patches(planes: NDArray[np.uint8], wheel: Wheel, at: Floats, radii: Floats, half_width_mm: float) -> list[Floats]:

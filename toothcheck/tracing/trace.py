@@ -141,8 +141,11 @@ def _damaged(
         return set(), {}
     looks = Looks(planes, wheel, sight.clear)
     gone = missing_teeth(planes, wheel, frame, paths, sight, looks, optics)
-    apart = tips_apart(planes, wheel, sight, looks, optics)
-    return gone, {i: mm for i, mm in apart.items() if i not in gone}
+    apart = {i: mm for i, mm in tips_apart(planes, wheel, sight, looks, optics).items() if i not in gone}
+    if looks.coloured:
+        return gone, apart
+    # dirt as grey as the ground looks the same: somebody must look whether the tooth ends at the pitch circle at best
+    return set(), apart | {i: wheel.form.pitch_radius_mm - wheel.form.tip_radius_mm for i in gone}
 
 
 def _arc(outline: Outline) -> Floats:
