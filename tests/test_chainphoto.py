@@ -18,7 +18,7 @@ SHOT = ChainShot(width_px=1600, height_px=800, view_mm=280, focal_35mm=70, blur_
 
 
 def seen(photo, focal=70, size=C520, measured=75.6, **more):
-    return measure_run(photo.grey, focal, size, card_measured_mm=measured, **more)
+    return measure_run(photo.grey, (focal,), size, card_measured_mm=measured, **more)
 
 
 @pytest.fixture(scope="module")
@@ -82,10 +82,10 @@ def test_wrong_size_is_refused_and_the_right_one_named(plain):
 
 def test_refusals_say_why(plain):
     with pytest.raises(CannotTell, match="card"):
-        measure_run(np.full((800, 1200), 90, np.uint8), None, C520)
+        measure_run(np.full((800, 1200), 90, np.uint8), (), C520)
     small = np.ascontiguousarray(plain.grey[::4, ::4])
     with pytest.raises(CannotTell, match=r"small|card"):
-        measure_run(small, 70, C520)
+        measure_run(small, (70,), C520)
     short = draw(replace(RUN, pitches=6), replace(SHOT, view_mm=170), np.random.default_rng(5))
     with pytest.raises(CannotTell, match=r"pitches|row"):
         seen(short)

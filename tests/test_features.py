@@ -20,7 +20,7 @@ FRONT = Part(chain="428", teeth=14, position="front", bore_mm=19.0, holes=0)
 def look(part, seed, shot=None, **more):
     rng = np.random.default_rng(seed)
     shot = shot or any_shot(rng)
-    return part_from_photo(draw_flat(part, shot, rng), round(shot.focal_35mm), name="part", **more)
+    return part_from_photo(draw_flat(part, shot, rng), (round(shot.focal_35mm),), name="part", **more)
 
 
 @pytest.fixture(scope="module")
@@ -88,14 +88,14 @@ def test_a_wrong_chain_claim_is_refused():
 
 def test_no_card_and_no_part_are_refused():
     with pytest.raises(CannotTell, match="card"):
-        part_from_photo(np.full((900, 1200), 100, np.uint8), None, name="nothing")
+        part_from_photo(np.full((900, 1200), 100, np.uint8), (), name="nothing")
     # the card alone, its part painted over with grain
     rng = np.random.default_rng(6)
     shot = FlatShot(tilt_deg=0.0)
     grey = draw_flat(FRONT, shot, rng).copy()
     grey[:, :640] = rng.integers(60, 140, (grey.shape[0], 640))
     with pytest.raises(CannotTell, match=r"bore|rim"):
-        part_from_photo(grey, 35, name="no part")
+        part_from_photo(grey, (35,), name="no part")
 
 
 CASES = ("same", "one tooth more", "other pitch", "other circle", "flipped")
@@ -139,7 +139,7 @@ def pairs(seeds):
         offset, seat = float(rng.uniform(0.5, 2)), float(rng.uniform(5, 8))
         shot = any_shot(rng)
         try:
-            old = part_from_photo(draw_flat(part, shot, rng), round(shot.focal_35mm), name="old")
+            old = part_from_photo(draw_flat(part, shot, rng), (round(shot.focal_35mm),), name="old")
         except CannotTell:
             yield from ((case, None) for case in CASES)
             continue
@@ -148,7 +148,7 @@ def pairs(seeds):
             other, sign = pair_of(case, part, rng)
             shot = any_shot(rng)
             try:
-                new = part_from_photo(draw_flat(other, shot, rng), round(shot.focal_35mm), name="new")
+                new = part_from_photo(draw_flat(other, shot, rng), (round(shot.focal_35mm),), name="new")
             except CannotTell:
                 yield case, None
                 continue

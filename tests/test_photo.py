@@ -72,11 +72,20 @@ def test_other_kinds_of_pixels_are_read(mode):
 
 
 def test_focal_length_is_believed_only_where_it_makes_sense():
-    for written, want in ((26, 26), (0, None), (5000, None)):
+    for written, want in ((26, (26,)), (0, ()), (5000, ())):
         exif = Image.Exif()
         exif.get_ifd(0x8769)[0xA405] = written
-        assert decode(a_photo(exif=exif.tobytes()), "a").focal_35mm == want
-    assert decode(a_photo(), "a").focal_35mm is None
+        assert decode(a_photo(exif=exif.tobytes()), "a").focals_35mm == want
+    assert decode(a_photo(), "a").focals_35mm == ()
+
+
+def test_a_digital_zoom_leaves_two_focal_lengths_possible():
+    # EXIF 2.32: DigitalZoomRatio (0xA404) 0 is "not used"; whether 0xA405 counts it in, cameras answer differently
+    for zoom, want in ((2.5, (26, 65)), (1.0, (26,)), (0.0, (26,)), (float("nan"), (26,))):
+        exif = Image.Exif()
+        exif.get_ifd(0x8769)[0xA405] = 26
+        exif.get_ifd(0x8769)[0xA404] = zoom
+        assert decode(a_photo(exif=exif.tobytes()), "a").focals_35mm == pytest.approx(want)
 
 
 def test_light_of_grey_values_is_the_srgb_curve():

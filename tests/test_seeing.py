@@ -168,7 +168,7 @@ def test_a_photo_without_markers_has_no_card():
 
 def test_pose_tells_focal_length_tilt_and_scale_within_what_it_states(card_scene):
     scene, stage, grey, sighting = card_scene
-    found = card_pose(sighting, grey, float(scene.focal_35mm))
+    found = card_pose(sighting, grey, (float(scene.focal_35mm),))
     focal_std = math.sqrt(found.covariance[6, 6]) * scene.focal_px
     assert abs(found.plane.camera.focal_px - scene.focal_px) < 2 * focal_std
     # the card's middle and a point 20 mm beside it, in the world and by the pose
@@ -193,10 +193,19 @@ def test_a_lens_that_is_not_told_is_found_from_a_card_seen_aslant(focal_35mm):
         azimuth_deg=70, k1=0.01, ground="plain", sensor=Sensor(blur_px=0.7, noise=0.002), seed=1,
     )  # fmt: skip
     grey = cv2.cvtColor(make_photo(scene).picture, cv2.COLOR_RGB2GRAY)
-    found = card_pose(find_card(grey), grey, None)
+    found = card_pose(find_card(grey), grey, ())
     assert found.focal_std < 0.2
     assert abs(math.log(found.plane.camera.focal_px / scene.focal_px)) < 2 * found.focal_std
     assert found.plane.camera.shift_px == (0, 0)
+
+
+@pytest.mark.parametrize("counted_in", [True, False])
+def test_a_digital_zoom_may_be_counted_into_the_focal_length_or_not(card_scene, counted_in):
+    scene, _, grey, sighting = card_scene
+    true = float(scene.focal_35mm)
+    found = card_pose(sighting, grey, (true, 2 * true) if counted_in else (true / 2, true))
+    assert found.focal_std < 0.04
+    assert abs(math.log(found.plane.camera.focal_px / scene.focal_px)) < 2 * found.focal_std
 
 
 @pytest.mark.parametrize("told", [True, False])
@@ -210,7 +219,7 @@ def test_the_axis_of_a_photo_that_was_cut_is_looked_for(card_scene, told):
     cut = np.array([max(left, 0), 0])
     part = np.ascontiguousarray(grey[: height - max(bottom, 0), cut[0] :])
     sighting = find_card(part)
-    found = card_pose(sighting, part, float(scene.focal_35mm) if told else None)
+    found = card_pose(sighting, part, (float(scene.focal_35mm),) if told else ())
     camera = found.plane.camera
     assert camera.shift_px != (0, 0)
     axis = np.array(camera.middle_px) + cut
@@ -226,8 +235,8 @@ def test_the_axis_of_a_photo_that_was_cut_is_looked_for(card_scene, told):
 
 def test_a_whole_photo_is_not_taken_for_a_cut_one(card_scene):
     scene, _, grey, sighting = card_scene
-    assert card_pose(sighting, grey, float(scene.focal_35mm)).plane.camera.shift_px == (0, 0)
-    assert card_pose(sighting, grey, None).plane.camera.shift_px == (0, 0)
+    assert card_pose(sighting, grey, (float(scene.focal_35mm),)).plane.camera.shift_px == (0, 0)
+    assert card_pose(sighting, grey, ()).plane.camera.shift_px == (0, 0)
 
 
 # --- tracing ---------------------------------------------------------------------------------------------------------

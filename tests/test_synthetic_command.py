@@ -57,7 +57,7 @@ def test_photos_are_written_with_their_truth_and_the_same_again(tmp_path):
     assert len(truth["teeth_truth"]) == len(truth["tip_px"]) == truth["teeth"]
     assert all(set(t) == MEASURES for t in truth["teeth_truth"])
     photo = load(tmp_path / "one" / "hand_0007_000.jpg")
-    assert photo.focal_35mm == truth["f35"]
+    assert photo.focals_35mm == (truth["f35"],)
 
 
 def test_pairs_and_wrong_claims_say_what_they_are(tmp_path):

@@ -9,6 +9,7 @@ from __future__ import annotations
 import functools
 import hashlib
 import io
+import math
 import warnings
 from dataclasses import dataclass
 from pathlib import Path
@@ -22,7 +23,7 @@ from toothcheck.errors import PhotoError
 
 MAX_MEGAPIXELS = 110
 MIN_SIDE_PX = 200
-_FOCAL_35, _EXIF_IFD = 0xA405, 0x8769
+_FOCAL_35, _DIGITAL_ZOOM, _EXIF_IFD = 0xA405, 0xA404, 0x8769
 
 
 @functools.cache
@@ -49,8 +50,8 @@ class Photo:
     sha256: str
     planes: NDArray[np.uint8]
     """(height, width, 3) luma, blue and red chroma (YCbCr, BT.601 full range as in JFIF), read-only."""
-    focal_35mm: float | None
-    """35 mm equivalent focal length that the camera wrote, if any."""
+    focals_35mm: tuple[float, ...]
+    """35 mm equivalents of the focal length that the file leaves possible; none where it tells nothing."""
     encoded: bytes
     """The file as it was, for a second decode in colour."""
 
@@ -101,13 +102,20 @@ def _upright(image: Image.Image) -> Image.Image:
     return turned
 
 
-def _focal(image: Image.Image) -> float | None:
+def _focals(image: Image.Image) -> tuple[float, ...]:
+    """What the camera wrote, once as it stands and once with its digital zoom: some count that in, some do not."""
+    focal, zoom = _exif_number(image, _FOCAL_35), _exif_number(image, _DIGITAL_ZOOM)
+    zooms = (1.0,) if zoom is None or not 1.02 < zoom <= 30 else (1.0, zoom)
+    return () if focal is None else tuple(focal * z for z in zooms if 8 <= focal * z <= 600)
+
+
+def _exif_number(image: Image.Image, tag: int) -> float | None:
     try:
-        value: Any = image.getexif().get_ifd(_EXIF_IFD).get(_FOCAL_35)
-        focal = float(value)
-    except (TypeError, ValueError, OSError, SyntaxError, KeyError):
+        value: Any = image.getexif().get_ifd(_EXIF_IFD).get(tag)
+        number = float(value)
+    except (TypeError, ValueError, OSError, SyntaxError, KeyError, ZeroDivisionError):
         return None
-    return focal if 8 <= focal <= 600 else None
+    return number if math.isfinite(number) else None
 
 
 def load(path: Path) -> Photo:
@@ -146,7 +154,7 @@ def decode(encoded: bytes, name: str) -> Photo:
                 f"{name} is {width} × {height} pixels: too small to measure.",
                 hint="Use the original photo of at least one megapixel.",
             )
-        focal = _focal(image)
+        focals = _focals(image)
         try:
             image.draft("YCbCr", image.size)
             upright = _upright(image)
@@ -159,5 +167,5 @@ def decode(encoded: bytes, name: str) -> Photo:
             ) from error
     planes.flags.writeable = False
     return Photo(
-        name=name, sha256=hashlib.sha256(encoded).hexdigest(), planes=planes, focal_35mm=focal, encoded=encoded
+        name=name, sha256=hashlib.sha256(encoded).hexdigest(), planes=planes, focals_35mm=focals, encoded=encoded
     )

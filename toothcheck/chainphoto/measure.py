@@ -65,7 +65,7 @@ class ChainSighting:
 
 def measure_run(
     grey: NDArray[np.uint8],
-    focal_35mm: float | None,
+    focals_35mm: tuple[float, ...],
     size: Chain,
     *,
     card_height_mm: float = 0.0,
@@ -75,7 +75,7 @@ def measure_run(
 
     Parameters
     ----------
-    grey, focal_35mm
+    grey, focals_35mm
         The photo (`toothcheck.photo`).
     card_height_mm
         Height of the card's print over the pin ends, towards the camera; negative when it lies behind them.
@@ -97,7 +97,7 @@ def measure_run(
             hint="Print it (toothcheck card pocket) and lay it beside the run, flat, at the height of the pin ends.",
         )
     print_scale, print_std = _print(sighting, card_measured_mm)
-    card = card_pose(sighting, grey, focal_35mm)
+    card = card_pose(sighting, grey, focals_35mm)
     if card.bowed:
         raise CannotTell(
             "The card is not flat: its scale cannot be carried over to the chain.", hint="Glue it to something flat."

@@ -138,7 +138,7 @@ def _seen(path: Path, chain: str | None, thickness: float | None, card_height: f
     photo = load(path)
     return part_from_photo(
         photo.grey,
-        photo.focal_35mm,
+        photo.focals_35mm,
         name=path.stem,
         card_height_mm=card_height,
         size=None if chain is None else chain_of(str(chain)),

@@ -318,7 +318,9 @@ def _from_photo(
     from toothcheck.stretch import decide, run_of
 
     loaded = load(photo)
-    seen = measure_run(loaded.grey, loaded.focal_35mm, size, card_height_mm=card_height, card_measured_mm=card_measured)
+    seen = measure_run(
+        loaded.grey, loaded.focals_35mm, size, card_height_mm=card_height, card_measured_mm=card_measured
+    )
     run = run_of(seen.row, size)
     decision = decide(run.percent, limit)
     if picture is not None:

@@ -38,7 +38,7 @@ _USUAL_THICKNESS_MM = 6.0
 
 def part_from_photo(
     grey: NDArray[np.uint8],
-    focal_35mm: float | None,
+    focals_35mm: tuple[float, ...],
     *,
     name: str,
     card_height_mm: float = 0.0,
@@ -49,7 +49,7 @@ def part_from_photo(
 
     Parameters
     ----------
-    grey, focal_35mm
+    grey, focals_35mm
         The photo.
     card_height_mm
         Height of the card's print over the face.
@@ -69,7 +69,7 @@ def part_from_photo(
             f"{name}: the scale card was not found, or too little of it.",
             hint="Lay the printed card beside the part, at the height of its face.",
         )
-    card = card_pose(sighting, grey, focal_35mm)
+    card = card_pose(sighting, grey, focals_35mm)
     plane = card.plane.moved(height_mm=-card_height_mm)
     middles = _middles(grey, plane, sighting)
     if not middles:

@@ -90,7 +90,7 @@ def inspect(photo: Photo, claim: Claim, *, seed: int = 0) -> Inspection:
     """
     rng = np.random.default_rng(seed)
     card = find_card(photo.grey)
-    pose = None if card is None else card_pose(card, photo.grey, photo.focal_35mm)
+    pose = None if card is None else card_pose(card, photo.grey, photo.focals_35mm)
     told = _Told(
         photo=photo, claim=claim, card=card, pose=pose, flags=quality.card_flags(card, pose), notes=[],
         chain_open=claim.chain is None,
@@ -106,7 +106,7 @@ def inspect(photo: Photo, claim: Claim, *, seed: int = 0) -> Inspection:
     else:
         told.flags += ["no-card", "pitch-guess"]
         height_std = 0.0
-        placed = placing.place_facing(photo.grey, photo.focal_35mm, claim)
+        placed = placing.place_facing(photo.grey, photo.focals_35mm, claim)
     if placed is None:
         return told.refused("no-sprocket")
     told.take(placed)

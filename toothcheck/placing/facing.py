@@ -22,7 +22,7 @@ _UNITS = 240.0
 """The photo's shorter side is taken to be so many mm until the pitch has told the scale."""
 
 
-def place_facing(grey: NDArray[np.uint8], focal_35mm: float | None, claim: Claim) -> Placed | None:
+def place_facing(grey: NDArray[np.uint8], focals_35mm: tuple[float, ...], claim: Claim) -> Placed | None:
     """Without a card: the plane on which the claimed wheel lies, by its pitch; None when nothing fits.
 
     The plane is first taken to face the camera, in units of the photo's shorter side; the form's scale that fits best
@@ -37,7 +37,7 @@ def place_facing(grey: NDArray[np.uint8], focal_35mm: float | None, claim: Claim
     if claim.chain is None:
         raise ValueError("claim must name a chain where there is no card, not None")
     height, width = grey.shape
-    focal = whole_lenses(width, height, focal_35mm)[0].focal_px  # a plane that faces any lens alike
+    focal = whole_lenses(width, height, focals_35mm)[0].focal_px  # a plane that faces any lens alike
     camera = Camera(width_px=width, height_px=height, focal_px=focal)
     unit = min(width, height) / _UNITS
     plane = PlanePose(

@@ -102,12 +102,22 @@ class CardPose:
         )
 
 
-def card_pose(sighting: CardSighting, grey: NDArray[np.uint8], focal_35mm: float | None) -> CardPose:
-    """Pose of the card, lens and k1, jointly, most probable given the priors (robust loss)."""
+def card_pose(sighting: CardSighting, grey: NDArray[np.uint8], focals_35mm: tuple[float, ...]) -> CardPose:
+    """Pose of the card, lens and k1, jointly, most probable given the priors (robust loss).
+
+    Parameters
+    ----------
+    sighting
+        The card in the photo.
+    grey
+        (height, width) the photo; only its size is used.
+    focals_35mm
+        35 mm equivalents of the focal length that the file leaves possible; none where it tells nothing.
+    """
     height, width = grey.shape
-    whole = [_fitted(sighting, width, height, lens) for lens in whole_lenses(width, height, focal_35mm)]
+    whole = [_fitted(sighting, width, height, lens) for lens in whole_lenses(width, height, focals_35mm)]
     best = max(whole, key=lambda fit: fit.evidence)
-    cut = cut_lens(width, height, focal_35mm)
+    cut = cut_lens(width, height, focals_35mm)
     # a photo that was cut cannot be likelier than if it fitted to the last digit
     if math.log(cut.weight) > best.evidence_at_best:
         tried = _fitted(sighting, width, height, cut)

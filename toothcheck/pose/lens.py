@@ -2,7 +2,8 @@
 
 The focal length is a measured quantity with the EXIF value as prior, because one view square-on does not determine it.
 A photo without that value (messengers and screenshots drop it) may be of any of a phone's lenses: each is tried.  A
-photo of which a part was cut off has its principal point beside its middle, and its focal length no longer goes with
+photo that was zoomed by cutting has its file's value once with the zoom and once without: cameras differ.  A photo of
+which a part was cut off afterwards has its principal point beside its middle, and its focal length no longer goes with
 its longer side.
 """
 
@@ -48,7 +49,7 @@ class Lens:
     """Probability before anything is seen."""
 
 
-def whole_lenses(width_px: int, height_px: int, focal_35mm: float | None) -> list[Lens]:
+def whole_lenses(width_px: int, height_px: int, focals_35mm: tuple[float, ...]) -> list[Lens]:
     """The lenses of a photo from which nothing was cut, likeliest first.
 
     The 35 mm equivalent is taken over the photo's longer side (36 mm); the diagonal convention differs by 4 % at 4:3,
@@ -56,17 +57,17 @@ def whole_lenses(width_px: int, height_px: int, focal_35mm: float | None) -> lis
     """
     unit = max(width_px, height_px) / 36
     weight = 1 - _cut_weight(width_px, height_px)
-    if focal_35mm is not None:
-        return [Lens(focal_px=focal_35mm * unit, focal_std=FOCAL_STD_EXIF, weight=weight)]
-    return [Lens(focal_px=focal * unit, focal_std=_LENS_STD, weight=weight * share) for focal, share in _LENSES_35MM]
+    std = FOCAL_STD_EXIF if focals_35mm else _LENS_STD
+    lenses = [(focal, 1 / len(focals_35mm)) for focal in focals_35mm] or _LENSES_35MM
+    return [Lens(focal_px=focal * unit, focal_std=std, weight=weight * share) for focal, share in lenses]
 
 
-def cut_lens(width_px: int, height_px: int, focal_35mm: float | None) -> Lens:
+def cut_lens(width_px: int, height_px: int, focals_35mm: tuple[float, ...]) -> Lens:
     """The lens of a photo of which a part was cut off after it was taken."""
     side = max(width_px, height_px)
-    focal, std = (
-        (_CUT_BLIND_35MM, _CUT_BLIND_STD) if focal_35mm is None else (focal_35mm * math.exp(_CUT_RATIO), _CUT_RATIO_STD)
-    )
+    focal, std = _CUT_BLIND_35MM, _CUT_BLIND_STD
+    if focals_35mm:
+        focal, std = focals_35mm[0] * math.exp(_CUT_RATIO), _CUT_RATIO_STD
     return Lens(
         focal_px=focal / 36 * side,
         focal_std=std,
