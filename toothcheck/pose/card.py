@@ -113,22 +113,31 @@ def card_pose(sighting: CardSighting, grey: NDArray[np.uint8], focals_35mm: tupl
         (height, width) the photo; only its size is used.
     focals_35mm
         35 mm equivalents of the focal length that the file leaves possible; none where it tells nothing.
+
+    Raises
+    ------
+    ValueError
+        When no lens shows the card's printed side.
     """
     height, width = grey.shape
-    whole = [_fitted(sighting, width, height, lens) for lens in whole_lenses(width, height, focals_35mm)]
+    lenses = whole_lenses(width, height, focals_35mm)
+    whole = [fit for lens in lenses if (fit := _fitted(sighting, width, height, lens)) is not None]
+    if not whole:
+        raise ValueError("sighting must show the card's printed side")
     best = max(whole, key=lambda fit: fit.evidence)
     cut = cut_lens(width, height, focals_35mm)
-    # a photo that was cut cannot be likelier than if it fitted to the last digit
-    if math.log(cut.weight) > best.evidence_at_best:
+    # that the photo was cut explains at most all of the misfit
+    if best.cost > math.log(best.lens.weight / cut.weight):
         tried = _fitted(sighting, width, height, cut)
-        if tried.evidence > best.evidence and not tried.pose.bowed:
+        if tried is not None and tried.evidence > best.evidence and not tried.pose.bowed:
             return tried.pose
     likely = np.exp([fit.evidence - best.evidence for fit in whole])
     likely /= likely.sum()
     if likely.max() >= _LENS_SURE:
         return best.pose
     # seen square-on lenses look alike: one prior with the mean and the spread of those that remain
-    return _fitted(sighting, width, height, together([fit.lens for fit in whole], likely)).pose
+    mixed = _fitted(sighting, width, height, together([fit.lens for fit in whole], likely))
+    return best.pose if mixed is None else mixed.pose
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
@@ -147,13 +156,9 @@ class _Fitted:
         """ln of the lens's probability, but for a constant."""
         return math.log(self.lens.weight) - self.cost + self.spread
 
-    @property
-    def evidence_at_best(self) -> float:
-        """As ``evidence``, with nothing said for what this lens leaves possible."""
-        return math.log(self.lens.weight) - self.cost
 
-
-def _fitted(sighting: CardSighting, width: int, height: int, lens: Lens) -> _Fitted:
+def _fitted(sighting: CardSighting, width: int, height: int, lens: Lens) -> _Fitted | None:
+    """The most probable pose with one lens; None where the card would show its back."""
     mm = sighting.corners_mm.reshape(-1, 2)
     px = sighting.corners_px.reshape(-1, 2)
     flat = np.column_stack([mm[:, 0], -mm[:, 1], np.zeros(len(mm))])  # y up the card
@@ -190,7 +195,7 @@ def _fitted(sighting: CardSighting, width: int, height: int, lens: Lens) -> _Fit
         if plane_of(fit.x).camera_in_plane()[2] > 0 and (best is None or fit.cost < best.cost):
             best = fit
     if best is None:
-        raise ValueError("sighting must show the card's printed side")
+        return None
     # scipy's jac already carries the robust weights
     information = best.jac.T @ best.jac
     misfit = residuals(best.x)[: -len(known_std)]
