@@ -140,7 +140,7 @@ def accuracy(
         write_whole(plot, reliability_plot(believed, "Confidence against grades that were right"))
 
 
-@group.command("handling", epilog="Example: toothcheck survey handling --count 7 --size 800x600")
+@group.command("handling", epilog="Example: toothcheck survey handling --count 2 --size 1000x750")
 def handling(count: Count = 140, seed: Seed = 1, jobs: Jobs = 2, size: Size = "2016x1512", cache: Cache = None) -> None:
     """The same photos as taken, cut, sharpened, without colours and as messengers send them: what stays the same."""
     from toothcheck.survey import handling_case
