@@ -20,9 +20,9 @@ _MOST = 5.0
 """How much one pixel may say, log likelihood."""
 _SAMPLES = 400
 """About how many pixels of a look are kept."""
-_COLOURS = 1.0
-"""Standard deviation of the livelier chroma from which a photo has colours, grey levels: JPEG of a grey one leaves
-none."""
+_COLOURS = 0.1
+"""Standard deviation of the livelier chroma from which a photo has colours, grey levels: with grey steel on white paper
+it is 0.4, in a photo without colours nothing."""
 
 
 class Looks:
@@ -45,7 +45,6 @@ class Looks:
         rings = [_patches(planes, wheel, place, np.linspace(d - 1.5, d, 4), 2.5) for d in (root - 1.5, root - 6.0)]
         self.face = _some(np.concatenate([patch for ring in rings for patch in ring]))
         self.coloured = bool(planes[::8, ::8, 1:].std((0, 1)).max() > _COLOURS)
-        self._clear = clear
         self.teeth = _some(np.concatenate([self.body[i] for i in clear]))
         beside = sorted({int(k) for i in clear for k in (i, (i + 1) % wheel.form.teeth)})
         self.through = _some(np.concatenate([self.inner[k] for k in beside]))
@@ -53,11 +52,6 @@ class Looks:
     def ground(self, i: int) -> Floats:
         """(n, 3) what is seen beside tooth ``i`` and beyond its tip."""
         return np.concatenate([self.inner[i], self.inner[(i + 1) % len(self.body)], self.outer[i]])
-
-    def ground_over_tooth(self, i: int) -> float:
-        """By how much what stands in tooth ``i``'s place is likelier the ground beside it than one of the others."""
-        others = _some(np.concatenate([self.body[k] for k in self._clear if k != i]))
-        return likelier(log_density(self.ground(i), self.body[i]), log_density(others, self.body[i]))
 
 
 def _patches(planes: NDArray[np.uint8], wheel: Wheel, at: Floats, radii: Floats, half_width_mm: float) -> list[Floats]:

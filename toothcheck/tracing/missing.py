@@ -5,8 +5,7 @@ what is seen through the gaps beside it, and neither like the other teeth nor li
 follows its outline, while the teeth beside it have theirs; and when the break itself is seen, as an edge across it.
 Any of these alone is common: dirt looks like dark ground, a shadow hides an edge, a chain's plates lie over gaps and
 teeth alike.  On gravel or straw there are edges everywhere, and a break may lie in shadow: without either the look must
-be beyond doubt, and among edges the break as clear as an outline.  And its place must look more like ground than that
-of any tooth that is seen: in a photo without colours, steel may look like paper all round.
+be beyond doubt, and among edges the break as clear as an outline.
 """
 
 from __future__ import annotations
@@ -85,10 +84,7 @@ def missing_teeth(
     clearly = bare & (breaks > _BREAK)
     out = {i for i in np.flatnonzero(clearly).tolist() if _like_ground(looks, i, _BARE)}
     out |= {i for i in np.flatnonzero((bare & ~clearly) | broken_off).tolist() if _like_ground(looks, i, _BEYOND_DOUBT)}
-    if not out or len(out) > MANY * len(sight.clear):
-        return set()
-    there = max((looks.ground_over_tooth(i) for i in sight.clear.tolist() if i not in out), default=0.0)
-    return {i for i in out if looks.ground_over_tooth(i) > there}
+    return out if len(out) <= MANY * len(sight.clear) else set()
 
 
 def _like_ground(looks: Looks, i: int, asked: _Asked) -> bool:

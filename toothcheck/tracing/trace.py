@@ -144,7 +144,7 @@ def _damaged(
     apart = {i: mm for i, mm in tips_apart(planes, wheel, sight, looks, optics).items() if i not in gone}
     if looks.coloured:
         return gone, apart
-    # dirt as grey as the ground looks the same: somebody must look whether the tooth ends at the pitch circle at best
+    # dirt as grey as the ground looks like a gap, too: all that is said is that the tooth seems to end that much lower
     return set(), apart | {i: wheel.form.pitch_radius_mm - wheel.form.tip_radius_mm for i in gone}
 
 
