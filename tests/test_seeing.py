@@ -213,11 +213,11 @@ def test_the_axis_of_a_photo_that_was_cut_is_looked_for(card_scene, told):
     scene, stage, grey, whole = card_scene
     height, width = grey.shape
     reach = whole.corners_px.reshape(-1, 2)
-    left = min(int(reach[:, 0].min()) - 20, width // 4)
-    bottom = min(height - int(reach[:, 1].max()) - 20, height // 4)
+    left = max(0, min(int(reach[:, 0].min()) - 20, width // 4))
+    bottom = max(0, min(height - int(reach[:, 1].max()) - 20, height // 4))
     assert left > 0.1 * width or bottom > 0.1 * width
-    cut = np.array([max(left, 0), 0])
-    part = np.ascontiguousarray(grey[: height - max(bottom, 0), cut[0] :])
+    cut = np.array([left, 0])
+    part = np.ascontiguousarray(grey[: height - bottom, left:])
     sighting = find_card(part)
     found = card_pose(sighting, part, (float(scene.focal_35mm),) if told else ())
     camera = found.plane.camera

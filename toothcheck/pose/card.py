@@ -23,8 +23,6 @@ _CORNER_STD_PX = 0.15
 """Honest for a card that is not perfectly flat, not what the fitted sides could give (0.02 px)."""
 _INK_STD_PX = 0.4
 """How far ink spread and over-exposure may move all edges of all markers alike."""
-_INK = 8
-"""Where the ink stands among the unknowns."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
@@ -87,16 +85,8 @@ class CardPose:
     def _moved(self, direction: Floats) -> PlanePose:
         """The plane moved by a parameter vector, in the order of ``covariance``."""
         turn = cv2.Rodrigues(np.asarray(direction[:3], dtype=np.float64))[0]
-        seen = self.plane.camera
-        x, y = direction[8:] if len(direction) > 8 else (0.0, 0.0)
-        camera = replace(
-            seen,
-            focal_px=seen.focal_px * float(np.exp(direction[6])),
-            k1=seen.k1 + float(direction[7]),
-            shift_px=(seen.shift_px[0] + float(x), seen.shift_px[1] + float(y)),
-        )
         return PlanePose(
-            camera=camera,
+            camera=_changed(self.plane.camera, direction[6:]),
             camera_from_plane=turn @ self.plane.camera_from_plane,
             origin_mm=self.plane.origin_mm + direction[3:6],
         )
@@ -140,6 +130,17 @@ def card_pose(sighting: CardSighting, grey: NDArray[np.uint8], focals_35mm: tupl
     return best.pose if mixed is None else mixed.pose
 
 
+def _changed(camera: Camera, by: Floats) -> Camera:
+    """The camera with its ln focal length, k1 and, where told, principal point (px) changed."""
+    x, y = by[2:] if len(by) > 2 else (0.0, 0.0)
+    return replace(
+        camera,
+        focal_px=camera.focal_px * float(np.exp(by[0])),
+        k1=camera.k1 + float(by[1]),
+        shift_px=(camera.shift_px[0] + float(x), camera.shift_px[1] + float(y)),
+    )
+
+
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
 class _Fitted:
     """The card's pose with one lens."""
@@ -166,28 +167,26 @@ def _fitted(sighting: CardSighting, width: int, height: int, lens: Lens) -> _Fit
     # one unknown for all edges: a marker may look larger or smaller than it was drawn, its middle stays
     outward = (sighting.corners_mm - sighting.corners_mm.mean(1, keepdims=True)).reshape(-1, 2)
     outward = np.sign(outward) * (1, -1)
+    told = Camera(width_px=width, height_px=height, focal_px=lens.focal_px)
 
     def plane_of(v: Floats) -> PlanePose:
-        camera = Camera(
-            width_px=width,
-            height_px=height,
-            focal_px=lens.focal_px * float(np.exp(v[6])),
-            k1=float(v[7]),
-            shift_px=(float(v[9]), float(v[10])) if lens.shift_std_px else (0.0, 0.0),
+        return PlanePose(
+            camera=_changed(told, v[6:-1]), camera_from_plane=readonly(cv2.Rodrigues(v[:3])[0]), origin_mm=v[3:6]
         )
-        return PlanePose(camera=camera, camera_from_plane=readonly(cv2.Rodrigues(v[:3])[0]), origin_mm=v[3:6])
 
     def residuals(v: Floats) -> Floats:
-        seen = plane_of(v).project(flat[:, :2] + v[_INK] * outward)
+        seen = plane_of(v).project(flat[:, :2] + v[-1] * outward)
         return np.concatenate([((seen - px) / corner_std).ravel(), v[6:] / known_std])
 
-    matrix = np.array([[lens.focal_px, 0, (width - 1) / 2], [0, lens.focal_px, (height - 1) / 2], [0, 0, 1.0]])
+    cx, cy = told.middle_px
+    matrix = np.array([[told.focal_px, 0, cx], [0, told.focal_px, cy], [0, 0, 1.0]])
     count, turns, shifts, _ = cv2.solvePnPGeneric(flat, px.copy(), matrix, None, flags=cv2.SOLVEPNP_IPPE)
     rough = np.hypot(*(sighting.corners_px[:, 1] - sighting.corners_px[:, 0]).T).mean()
     ink_std_mm = _INK_STD_PX * float(np.hypot(*(mm[1] - mm[0]))) / float(rough)
-    # of ln focal length, k1, ink (mm) and, in a photo that was cut, the principal point (px)
-    known_std = np.array([lens.focal_std, _K1_STD, ink_std_mm] + [lens.shift_std_px] * (2 if lens.shift_std_px else 0))
-    scale = np.array([0.01, 0.01, 0.01, 1, 1, 3, 0.03, 0.02, 0.05, 20, 20])[: 6 + len(known_std)]
+    # of ln focal length, k1, in a photo that was cut the principal point (px), and ink (mm)
+    axis = 2 if lens.shift_std_px else 0
+    known_std = np.array([lens.focal_std, _K1_STD, *axis * [lens.shift_std_px], ink_std_mm])
+    scale = np.array([0.01, 0.01, 0.01, 1, 1, 3, 0.03, 0.02, *axis * [20], 0.05])
     best = None
     for k in range(count):
         start = np.concatenate([np.ravel(turns[k]), np.ravel(shifts[k]), np.zeros(len(known_std))])
@@ -201,12 +200,11 @@ def _fitted(sighting: CardSighting, width: int, height: int, lens: Lens) -> _Fit
     misfit = residuals(best.x)[: -len(known_std)]
     rms = float(np.sqrt((misfit**2).mean())) * corner_std
     inflate = max(1.0, rms / corner_std) ** 2
-    kept = np.delete(np.arange(len(best.x)), _INK)
     pose = CardPose(
         plane=plane_of(best.x),
         middle_mm=readonly(sighting.layout.middle_mm),
-        covariance=readonly((np.linalg.pinv(information) * inflate)[np.ix_(kept, kept)]),
-        ink_px=float(best.x[_INK]) * float(rough) / float(np.hypot(*(mm[1] - mm[0]))),
+        covariance=readonly((np.linalg.pinv(information) * inflate)[:-1, :-1]),
+        ink_px=float(best.x[-1]) * float(rough) / float(np.hypot(*(mm[1] - mm[0]))),
         rms_px=rms,
         markers=len(sighting.ids),
         bowed=rms > max(0.6, 0.5 * sighting.blur_px),

@@ -17,7 +17,7 @@ import numpy as np
 
 from toothcheck.geometry import Floats
 
-FOCAL_STD_EXIF = 0.03
+_EXIF_STD = 0.03
 """Relative: a whole number of 35 mm millimetres, width or diagonal convention, and 1-3 % of focusing."""
 _LENSES_35MM = ((26.0, 0.7), (50.0, 0.2), (75.0, 0.1))
 """35 mm equivalents of phones' lenses, and how often each is used for a small thing (common practice, no source).  One
@@ -57,7 +57,7 @@ def whole_lenses(width_px: int, height_px: int, focals_35mm: tuple[float, ...]) 
     """
     unit = max(width_px, height_px) / 36
     weight = 1 - _cut_weight(width_px, height_px)
-    std = FOCAL_STD_EXIF if focals_35mm else _LENS_STD
+    std = _EXIF_STD if focals_35mm else _LENS_STD
     lenses = [(focal, 1 / len(focals_35mm)) for focal in focals_35mm] or _LENSES_35MM
     return [Lens(focal_px=focal * unit, focal_std=std, weight=weight * share) for focal, share in lenses]
 

@@ -29,8 +29,7 @@ class Looks:
     """What stands in the teeth's places, between and beyond them, and on the face.
 
     Each is pixels (n, 3) of luma and chroma: of single places ``body``, ``inner`` (the gaps) and ``outer`` (beyond the
-    tips), of many together ``face``, ``teeth`` and what is seen ``through`` the gaps of clear teeth.  ``coloured`` is
-    whether the photo has colours: without them dirt may look like ground.
+    tips), of many together ``face``, ``teeth`` and what is seen ``through`` the gaps of clear teeth.
     """
 
     def __init__(self, planes: NDArray[np.uint8], wheel: Wheel, clear: NDArray[np.int64]) -> None:
@@ -44,7 +43,6 @@ class Looks:
         root = radius - 0.5 * roller
         rings = [_patches(planes, wheel, place, np.linspace(d - 1.5, d, 4), 2.5) for d in (root - 1.5, root - 6.0)]
         self.face = _some(np.concatenate([patch for ring in rings for patch in ring]))
-        self.coloured = bool(planes[::8, ::8, 1:].std((0, 1)).max() > _COLOURS)
         self.teeth = _some(np.concatenate([self.body[i] for i in clear]))
         beside = sorted({int(k) for i in clear for k in (i, (i + 1) % wheel.form.teeth)})
         self.through = _some(np.concatenate([self.inner[k] for k in beside]))
@@ -68,6 +66,11 @@ def _patches(planes: NDArray[np.uint8], wheel: Wheel, at: Floats, radii: Floats,
 def _some(values: Floats) -> Floats:
     """Some of the values (n, 3), evenly taken: fewer than twice `_SAMPLES`."""
     return values[:: max(1, len(values) // _SAMPLES)]
+
+
+def has_colours(planes: NDArray[np.uint8]) -> bool:
+    """Whether a photo (height, width, 3) of luma and chroma has colours: without them dirt may look like ground."""
+    return bool(planes[::8, ::8, 1:].std((0, 1)).max() > _COLOURS)
 
 
 def log_density(samples: Floats, at: Floats) -> Floats:

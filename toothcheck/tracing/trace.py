@@ -17,7 +17,7 @@ from toothcheck.toothform import Outline
 from toothcheck.tracing.fit import UNKNOWNS, Priors, WheelFit, depths, fit
 from toothcheck.tracing.follow import DEEPEST_MM, Paths, follow
 from toothcheck.tracing.locate import Edges, locate
-from toothcheck.tracing.looks import Looks
+from toothcheck.tracing.looks import Looks, has_colours
 from toothcheck.tracing.missing import missing_teeth
 from toothcheck.tracing.rims import Rims, Wheel, flank_outline, rims, worn_outline
 from toothcheck.tracing.sight import in_plain_sight
@@ -142,7 +142,7 @@ def _damaged(
     looks = Looks(planes, wheel, sight.clear)
     gone = missing_teeth(planes, wheel, frame, paths, sight, looks, optics)
     apart = {i: mm for i, mm in tips_apart(planes, wheel, sight, looks, optics).items() if i not in gone}
-    if looks.coloured:
+    if has_colours(planes):
         return gone, apart
     # dirt as grey as the ground looks like a gap, too: all that is said is that the tooth seems to end that much lower
     return set(), apart | {i: wheel.form.pitch_radius_mm - wheel.form.tip_radius_mm for i in gone}
