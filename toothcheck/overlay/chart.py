@@ -192,8 +192,9 @@ def _bars(axes: Axes, wear: WheelWear) -> None:
             side = "left" if i < 0.15 * len(teeth) else ("right" if i > 0.85 * len(teeth) else "center")
             axes.annotate(
                 f"worst\n{drive.text('mm')}", (i - 0.17, drive.value + drive.std), (0, 12), textcoords="offset points",
-                ha=side, va="bottom",
-                fontsize=19, weight="bold", zorder=6, path_effects=casing(5, PAPER),
+                ha=side, va="bottom", fontsize=19, weight="bold", zorder=6,
+                # a limit's line may pass behind it
+                bbox={"facecolor": PAPER, "edgecolor": "none", "pad": 2.0},
             )  # fmt: skip
     lowest = min([-0.02, *(e.value - e.std for t in teeth for e in (t.drive_loss_mm, t.coast_loss_mm) if e)])
     axes.set_ylim(lowest - 0.03, 1.22 * top)
