@@ -141,8 +141,8 @@ def accuracy(
 
 
 @group.command("handling", epilog="Example: toothcheck survey handling --count 2 --size 1000x750")
-def handling(count: Count = 140, seed: Seed = 1, jobs: Jobs = 2, size: Size = "2016x1512", cache: Cache = None) -> None:
-    """The same photos as taken, cut, sharpened, without colours and as messengers send them: what stays the same."""
+def handling(count: Count = 160, seed: Seed = 1, jobs: Jobs = 2, size: Size = "2016x1512", cache: Cache = None) -> None:
+    """The same photos as taken, cut, straightened, sharpened, grey and as messengers send them: what stays the same."""
     from toothcheck.survey import handling_case
 
     head = {"survey": "handling", "seed": seed, "size": list(_size(size))}
