@@ -13,7 +13,7 @@ from scipy.optimize import least_squares
 
 from toothcheck.cards.detect import CardSighting
 from toothcheck.geometry import Floats, readonly
-from toothcheck.pose.lens import Lens, cut_lens, together, whole_lenses
+from toothcheck.pose.lens import Lens, cut_lens, straightened_lens, together, whole_lenses
 from toothcheck.pose.plane import Camera, PlanePose
 
 _K1_STD = 0.04
@@ -23,6 +23,9 @@ _CORNER_STD_PX = 0.15
 """Honest for a card that is not perfectly flat, not what the fitted sides could give (0.02 px)."""
 _INK_STD_PX = 0.4
 """How far ink spread and over-exposure may move all edges of all markers alike."""
+_SQUARE_DEG, _SQUARE_CHANGE = 0.2, 0.004
+"""How squarely a card stands in a photo that was straightened by it: its turn, and the change of its scale across it.
+Nobody holds a camera so: of a million photos one."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
@@ -110,6 +113,12 @@ def card_pose(sighting: CardSighting, grey: NDArray[np.uint8], focals_35mm: tupl
         When no lens shows the card's printed side.
     """
     height, width = grey.shape
+    # such programs write no focal length; where there is one, the camera really stood square on
+    scale = None if focals_35mm else _straightened_by(sighting)
+    if scale is not None:
+        drawn = _fitted(sighting, width, height, straightened_lens(scale))
+        if drawn is not None:
+            return drawn.pose
     lenses = whole_lenses(width, height, focals_35mm)
     whole = [fit for lens in lenses if (fit := _fitted(sighting, width, height, lens)) is not None]
     if not whole:
@@ -128,6 +137,28 @@ def card_pose(sighting: CardSighting, grey: NDArray[np.uint8], focals_35mm: tupl
     # seen square-on lenses look alike: one prior with the mean and the spread of those that remain
     mixed = _fitted(sighting, width, height, together([fit.lens for fit in whole], likely))
     return best.pose if mixed is None else mixed.pose
+
+
+def _straightened_by(sighting: CardSighting) -> float | None:
+    """Scale, px per mm, of a card that stands in the photo as no hand holds a camera; None for all others.
+
+    Its edges run along the photo's, and near and far ends are equally large: a program has drawn it so.
+    """
+    mm, px = sighting.corners_mm.reshape(-1, 2), sighting.corners_px.reshape(-1, 2)
+    flat, _ = cv2.findHomography(mm, px)
+    if flat is None:
+        return None
+    middle = mm.mean(0)
+    w = float(flat[2] @ [*middle, 1.0])
+    at = (flat[:2] @ [*middle, 1.0]) / w
+    # how the photo moves for a mm along each edge, and how much larger one end of the card is than the other
+    along = (flat[:2, :2] - np.outer(at, flat[2, :2])) / w
+    change = np.abs(flat[2, :2] / w) * np.ptp(mm, axis=0)
+    turns = np.degrees(np.arctan2(along[1], along[0]))
+    askew = np.abs((turns + 45) % 90 - 45)
+    if askew.max() > _SQUARE_DEG or change.max() > _SQUARE_CHANGE:
+        return None
+    return math.sqrt(abs(float(np.linalg.det(along))))
 
 
 def _changed(camera: Camera, by: Floats) -> Camera:

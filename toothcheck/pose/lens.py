@@ -4,7 +4,8 @@ The focal length is a measured quantity with the EXIF value as prior, because on
 A photo without that value (messengers and screenshots drop it) may be of any of a phone's lenses: each is tried.  A
 photo that was zoomed by cutting has its file's value once with the zoom and once without: cameras differ.  A photo of
 which a part was cut off afterwards has its principal point beside its middle, and its focal length no longer goes with
-its longer side.
+its longer side.  Of a photo that a program has straightened neither is known: its card is drawn as it lies on the
+table, from wherever it was seen.
 """
 
 from __future__ import annotations
@@ -33,6 +34,10 @@ _CUT_RATIO, _CUT_RATIO_STD = 0.2, 0.2
 _CUT_BLIND_35MM, _CUT_BLIND_STD = 40.0, 0.45
 _CUT_SHIFT = 0.12
 """Of the longer side: a quarter cut off one side moves the middle by an eighth."""
+_DISTANCE_MM, _DISTANCE_STD = 260.0, 0.4
+"""How far from a sprocket people hold a phone, and its relative spread (common practice, no source)."""
+_ASIDE = 0.2
+"""Of that distance: how far aside of what is straightened the lens stood, on each axis."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -74,6 +79,12 @@ def cut_lens(width_px: int, height_px: int, focals_35mm: tuple[float, ...]) -> L
         shift_std_px=_CUT_SHIFT * side,
         weight=_cut_weight(width_px, height_px),
     )
+
+
+def straightened_lens(px_per_mm: float) -> Lens:
+    """The lens of a photo that was drawn anew as if seen square-on, at a scale that is the program's."""
+    focal = _DISTANCE_MM * px_per_mm
+    return Lens(focal_px=focal, focal_std=_DISTANCE_STD, shift_std_px=_ASIDE * focal)
 
 
 def together(lenses: Sequence[Lens], likely: Floats) -> Lens:
