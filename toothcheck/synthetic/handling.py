@@ -39,7 +39,7 @@ class Handled:
 
 
 def handled(made: MadePhoto, stage: Stage, handling: Handling, *, quality: int) -> Handled:
-    """Return the photo of a stage after ``handling``.
+    """Return the photo of a stage, with a sprocket, after ``handling``.
 
     Parameters
     ----------
@@ -62,9 +62,9 @@ def handled(made: MadePhoto, stage: Stage, handling: Handling, *, quality: int) 
         picture, quality = small.astype(np.uint8), min(quality, _SENT_QUALITY)
         moved = np.diag([_SENT_SIZE, _SENT_SIZE, 1.0])
         moved[:2, 2] = 0.5 * (_SENT_SIZE - 1)  # pixel centres are whole numbers
-    tips = np.array(made.truth["tip_px"]).reshape(-1, 2)
+    tips = np.array(made.truth["tip_px"])
     # by how much a homography enlarges: the root of its Jacobian's determinant
-    depth = float(moved[2] @ [*tips.mean(axis=0), 1.0]) if len(tips) else 1.0
+    depth = float(moved[2] @ [*tips.mean(axis=0), 1.0])
     growth = math.sqrt(abs(float(np.linalg.det(moved)) / depth**3))
     return Handled(
         encoded=encode(picture, "jpg", focal_35mm=None if lost else made.focal_35mm, quality=quality),
@@ -74,8 +74,7 @@ def handled(made: MadePhoto, stage: Stage, handling: Handling, *, quality: int) 
 
 def _through(moved: Floats, px: Floats) -> Floats:
     """Points (n, 2) through a homography."""
-    held = np.column_stack([px, np.ones(len(px))]) @ moved.T
-    out: Floats = held[:, :2] / held[:, 2:]
+    out: Floats = cv2.perspectiveTransform(px[None], moved)[0].astype(np.float64)
     return out
 
 
@@ -90,7 +89,7 @@ def _card_corners(stage: Stage) -> tuple[Floats, Floats] | None:
 
 def _wanted(made: MadePhoto, stage: Stage) -> Floats:
     """(n, 2) px that must stay in the photo: teeth, and the card's corners."""
-    tips = np.array(made.truth["tip_px"]).reshape(-1, 2)
+    tips = np.array(made.truth["tip_px"])
     card = _card_corners(stage)
     return tips if card is None else np.concatenate([tips, card[1]])
 
