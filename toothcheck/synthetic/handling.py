@@ -78,6 +78,11 @@ def _through(moved: Floats, px: Floats) -> Floats:
     return out
 
 
+def _from_corner(left: float, top: float) -> Floats:
+    """The homography of a picture that now begins at this place."""
+    return np.array([[1.0, 0.0, -left], [0.0, 1.0, -top], [0.0, 0.0, 1.0]])
+
+
 def _card_corners(stage: Stage) -> tuple[Floats, Floats] | None:
     """The card's corners, (4, 2) mm in its plane (y up) and (4, 2) px, or None without one."""
     if stage.card is None:
@@ -102,8 +107,7 @@ def _cut(made: MadePhoto, stage: Stage) -> tuple[Picture, Floats]:
     left, top, right, bottom = np.maximum(spare, 0).astype(int)
     left, right = (left, 0) if left >= right else (0, right)
     top, bottom = (top, 0) if top >= bottom else (0, bottom)
-    moved = np.array([[1.0, 0.0, -left], [0.0, 1.0, -top], [0.0, 0.0, 1.0]])
-    return np.ascontiguousarray(made.picture[top : height - bottom, left : width - right]), moved
+    return np.ascontiguousarray(made.picture[top : height - bottom, left : width - right]), _from_corner(left, top)
 
 
 def _straightened(made: MadePhoto, stage: Stage) -> tuple[Picture, Floats]:
@@ -120,7 +124,6 @@ def _straightened(made: MadePhoto, stage: Stage) -> tuple[Picture, Floats]:
     at = _through(flat, _wanted(made, stage))
     margin = _MARGIN * float(np.ptp(at, axis=0).max())
     corner, size = at.min(0) - margin, np.ceil(np.ptp(at, axis=0) + 2 * margin).astype(int)
-    moved: Floats = np.array([[1.0, 0.0, -corner[0]], [0.0, 1.0, -corner[1]], [0.0, 0.0, 1.0]]) @ flat
-    moved /= moved[2, 2]
+    moved = _from_corner(*corner) @ flat
     drawn = cv2.warpPerspective(made.picture, moved, (int(size[0]), int(size[1])), flags=cv2.INTER_CUBIC)
     return drawn.astype(np.uint8), moved
