@@ -200,3 +200,20 @@ def test_a_photo_cut_or_straightened_gives_the_same_numbers(made, base, handling
         return cv2.perspectiveTransform(np.reshape(xy, (-1, 1, 2)).astype(float), back).reshape(np.shape(xy))
 
     agree(base, other, stds=1.0, move=move, slips=4)
+
+
+def test_wear_of_every_second_tooth_is_recognised_in_the_photo(base):
+    part = replace(SCENE.part, teeth=14, wear=replace(SCENE.part.wear, scatter=0.03, alternate=0.6))
+    made = make_photo(replace(SCENE, part=part))
+    claim = Claim(
+        chain=chain("520"), teeth=14, position="front", turning=SCENE.turning, card_height_mm=0.0, thickness_mm=5.9
+    )
+    seen = inspect(decode(png(made.picture), "made.png"), claim)
+    assert seen.document()["wear"]["pattern"] == "alternate-teeth"
+    assert any("Every second tooth" in r for r in seen.verdict.reasons)
+    drive = [made.truth["teeth_truth"][i]["drive_loss_pitch"] for i in range(14)]
+    half = abs(np.mean(drive[::2]) - np.mean(drive[1::2])) / 2
+    size = seen.patterns[0].size
+    assert abs(size.value - half) < 3 * size.std
+    # the sprocket whose teeth wear alike has none
+    assert base.document()["wear"]["pattern"] is None

@@ -35,7 +35,7 @@ def test_alternation_alone_is_the_two_sample_t_test():
     rng = np.random.default_rng(1)
     y = rng.normal(0, 1, 16) + np.where(np.arange(16) % 2, 0.4, -0.4)
     sign = np.where(np.arange(16) % 2, 1.0, -1.0)[:, None]
-    p, coefficient, _ = _test(y, np.full(16, 1e-9), sign, [])
+    p, coefficient, _ = _test(y, np.full(16, 1e-9), sign, [], np.zeros((16, 16)))
     want = stats.ttest_ind(y[1::2], y[::2])
     assert p == pytest.approx(want.pvalue, rel=1e-9)
     assert 2 * coefficient[0] == pytest.approx(y[1::2].mean() - y[::2].mean())
@@ -51,7 +51,7 @@ def test_a_wave_alone_is_the_regressions_f_test():
     _, (rss,), _, _ = np.linalg.lstsq(full, y, rcond=None)
     tss = ((y - y.mean()) ** 2).sum()
     want = stats.f.sf(((tss - rss) / 2) / (rss / 12), 2, 12)
-    assert _test(y, np.full(15, 1e-9), waves, [])[0] == pytest.approx(want, rel=1e-9)
+    assert _test(y, np.full(15, 1e-9), waves, [], np.zeros((15, 15)))[0] == pytest.approx(want, rel=1e-9)
 
 
 @pytest.mark.parametrize("teeth", [14, 16, 42])
@@ -117,3 +117,19 @@ def test_few_teeth_say_nothing():
     assert patterns(wheel(np.arange(15.0), hidden=range(5, 15))) == ()
     assert told(()) is None
     assert math.isfinite(patterns(wheel(np.zeros(8)))[0].p_value)
+
+
+def test_a_wave_that_an_ill_found_centre_makes_is_not_the_parts():
+    """0.05 mm off centre makes a wave of 0.05 mm that no scatter among the teeth shows."""
+    rng = np.random.default_rng(7)
+    turn = 2 * np.pi * np.arange(43) / 43
+    y = 0.4 + 0.05 * np.cos(turn - 1.0) + rng.normal(0, 0.02, 43)
+    assert told(patterns(wheel(y, std=0.02))) == "once-per-turn"
+    centre = 0.05**2 * np.cos(turn[:, None] - turn)
+    assert told(patterns(wheel(y, std=0.02), shared=centre)) is None
+    assert told(patterns(wheel(y, std=0.02), light=0.05)) is None
+    # one far larger than that is
+    y = 0.4 + 0.25 * np.cos(turn - 1.0) + rng.normal(0, 0.02, 43)
+    far = patterns(wheel(y, std=0.02), shared=centre)
+    assert told(far) == "once-per-turn"
+    assert far[0].size.std == pytest.approx(0.05, rel=0.1)

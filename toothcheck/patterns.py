@@ -23,6 +23,10 @@ KINDS = ("alternate-teeth", "once-per-turn", "single-tooth")
 SIGNIFICANCE = 0.01
 """How often chance alone may show any pattern: shared among the tests (Holm's rule)."""
 
+LIGHT_MM = 0.03
+"""Standard deviation of the cosine and of the sine that light from one side gives the edges round the wheel (made
+photos, on parts without such wear: amplitudes of 0.01 to 0.06 mm)."""
+
 FEWEST = 6
 """Fewer measured teeth say nothing about a pattern."""
 
@@ -55,12 +59,14 @@ class Pattern:
         if self.kind == "once-per-turn":
             return (
                 f"The wear rises and falls once per turn (amplitude {size}, most at tooth {self.tooth}): the sprocket "
-                "may run out of true or sit off centre, or its centre was ill found in the photo."
+                "may run out of true or sit off centre. A photo in other light tells whether it stays."
             )
         return f"Tooth {self.tooth} stands {size} apart from the others: look for a chip, a burr, dirt or damage."
 
 
-def patterns(values: Sequence[Estimate | None], *, links: int | None = None) -> tuple[Pattern, ...]:
+def patterns(
+    values: Sequence[Estimate | None], *, links: int | None = None, shared: Floats | None = None, light: float = 0.0
+) -> tuple[Pattern, ...]:
     """Test the per-tooth values of one wheel.
 
     Parameters
@@ -71,6 +77,10 @@ def patterns(values: Sequence[Estimate | None], *, links: int | None = None) -> 
     links
         Number of links of the chain, where known: with an odd number teeth and links meet in turn, so the alternating
         term is not tested.
+    shared
+        (teeth, teeth) covariance of what is wrong with all values together, such as an ill found centre.
+    light
+        Standard deviation of a wave's two parts by what only looks like one (`LIGHT_MM` in photos); unit of the values.
 
     Returns
     -------
@@ -88,6 +98,10 @@ def patterns(values: Sequence[Estimate | None], *, links: int | None = None) -> 
     if teeth % 2 == 0 and (links is None or links % 2 == 0) and len(set(at % 2)) == 2:
         columns["alternate-teeth"] = np.where(at % 2 == 0, 1.0, -1.0)[:, None]
 
+    together = np.zeros((teeth, teeth)) if shared is None else np.array(shared, dtype=np.float64)
+    around = 2 * math.pi * np.arange(teeth) / teeth
+    together += light**2 * np.cos(around[:, None] - around)
+    together = together[np.ix_(at, at)]
     # an odd tooth must not pass for a wave, nor a wave for an odd tooth: each is tested with the other allowed for
     odd, odd_p, odd_off, odd_std = _odd_one(y, std, np.ones((len(at), 1)))
     found: list[tuple[str, float, Estimate, int, Floats]] = []
@@ -96,7 +110,9 @@ def patterns(values: Sequence[Estimate | None], *, links: int | None = None) -> 
         keep[odd] = False
     for kind, pattern in columns.items():
         others = [c for k, c in columns.items() if k != kind]
-        p, coefficient, covariance = _test(y[keep], std[keep], pattern[keep], [c[keep] for c in others])
+        p, coefficient, covariance = _test(
+            y[keep], std[keep], pattern[keep], [c[keep] for c in others], together[np.ix_(keep, keep)]
+        )
         found.append(_described(kind, p, coefficient, covariance, teeth, at, y, std, pattern))
     waves = [columns[kind] for kind, p, *_ in found if p < SIGNIFICANCE / 2]
     if waves:
@@ -131,22 +147,30 @@ def _solve(y: Floats, std: Floats, design: Floats) -> tuple[Floats, Floats, floa
     return np.asarray(coefficient, dtype=np.float64), covariance, chi2, len(y) - int(np.linalg.matrix_rank(a))
 
 
-def _test(y: Floats, std: Floats, pattern: Floats, others: list[Floats]) -> tuple[float, Floats, Floats]:
+def _test(
+    y: Floats, std: Floats, pattern: Floats, others: list[Floats], together: Floats
+) -> tuple[float, Floats, Floats]:
     """F test of a pattern's columns beside a mean and the other patterns, where enough teeth are left for these.
 
-    The scatter left is not believed below the stated uncertainties: then it is a chi-square test against them.
+    The scatter left is not believed below the stated uncertainties, nor the pattern below what is wrong with all values
+    ``together``: then it is a chi-square test against them.
     """
     base = np.column_stack([np.ones(len(y)), *others])
     if len(y) - base.shape[1] - pattern.shape[1] < 3:
         base = np.ones((len(y), 1))
-    coefficient, covariance, chi2, free = _solve(y, std, np.column_stack([pattern, base]))
+    design = np.column_stack([pattern, base])
+    coefficient, covariance, chi2, free = _solve(y, std, design)
     _, _, without, _ = _solve(y, std, base)
     count = pattern.shape[1]
     gain = max(0.0, without - chi2) / count
     scatter = chi2 / free if free > 0 else 1.0
     by_scatter = float(stats.f.sf(gain / max(scatter, 1e-300), count, free)) if free > 0 else 1.0
-    by_stated = float(stats.chi2.sf(gain * count, count))
-    return max(by_scatter, by_stated), coefficient[:count], covariance[:count, :count] * max(1.0, scatter)
+    answers = (np.linalg.pinv(design / std[:, None]) / std)[:count]
+    alike = answers @ together @ answers.T
+    found = coefficient[:count]
+    stated = covariance[:count, :count] + alike
+    by_stated = float(stats.chi2.sf(found @ np.linalg.solve(stated, found), count))
+    return max(by_scatter, by_stated), found, covariance[:count, :count] * max(1.0, scatter) + alike
 
 
 def _described(

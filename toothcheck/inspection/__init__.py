@@ -28,6 +28,7 @@ from toothcheck.estimate import Estimate
 from toothcheck.flags import flag
 from toothcheck.grade import Verdict, grade, refusal
 from toothcheck.inspection.document import SCHEMA, document, tip_pixels
+from toothcheck.patterns import LIGHT_MM, Pattern, patterns
 from toothcheck.photo import Photo
 from toothcheck.placing import Placed
 from toothcheck.pose import CardPose, PlanePose, card_pose
@@ -61,6 +62,8 @@ class Inspection:
     flags: tuple[str, ...]
     card_to_pitch_percent: Estimate | None
     found: Found
+    patterns: tuple[Pattern, ...] = ()
+    """What was tested for coming back once per turn, most telling first."""
 
     def document(self) -> dict[str, Any]:
         """The JSON document of measures.md, section 6."""
@@ -310,10 +313,15 @@ class _Told:
         self, verdict: Verdict, traced: Traced | None, wear: WheelWear | None, percent: Estimate | None
     ) -> Inspection:
         given = [flag(code).sentence for code in self.worded]
-        verdict = replace(verdict, reasons=(*self.notes, *(r for r in verdict.reasons if r not in given)))
+        around: tuple[Pattern, ...] = ()
+        if wear is not None:
+            around = patterns(wear.drive_loss_alone_mm, shared=wear.drive_loss_shared_mm2, light=LIGHT_MM)
+        seen = [p.sentence() for p in around if p.significant]
+        verdict = replace(verdict, reasons=(*self.notes, *(r for r in verdict.reasons if r not in given), *seen))
         return Inspection(
             photo=self.photo, claim=self.claim, card=self.card, card_pose=self.pose, traced=traced, wear=wear,
             verdict=verdict, flags=tuple(dict.fromkeys(self.flags)), card_to_pitch_percent=percent, found=self.found,
+            patterns=around,
         )  # fmt: skip
 
 

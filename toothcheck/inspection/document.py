@@ -8,6 +8,7 @@ import numpy as np
 
 from toothcheck.estimate import Estimate
 from toothcheck.geometry import Floats
+from toothcheck.patterns import told
 from toothcheck.tracing.rims import Wheel
 
 if TYPE_CHECKING:
@@ -81,7 +82,7 @@ def document(i: Inspection) -> dict[str, Any]:
             "worst_tooth": wear.worst_tooth,
             "tip_thinning_percent": _json(wear.tip_thinning_percent),
             "overhang_mm": _json(wear.overhang_mm),
-            "pattern": None,
+            "pattern": told(i.patterns),
         },
         "verdict": {
             "grade": i.verdict.grade,

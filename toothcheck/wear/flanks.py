@@ -55,6 +55,10 @@ class Flanks:
     """(s, 2, t, r + 1)."""
     alone: Floats
     """(2, t) loss at the pitch circle as each flank shows it, before the teeth are judged together."""
+    alone_std: Floats
+    """(2, t) standard uncertainty of that which is each flank's own; what all share is not in it."""
+    drive_shared: Floats
+    """(t, t) covariance of the drive flanks' losses at the pitch circle by what the datum leaves open, mm²."""
     clear: Bools
     """(t,) teeth of which both flanks were seen at the pitch circle, and clearly."""
     seen: Floats
@@ -136,10 +140,10 @@ def flanks_of(ring: ToothRing, datum: Datum, drive_clockwise: bool, rng: np.rand
     each = math.hypot(_unexplained(mean, noise, clear), _low_tip(ring, form))
     noise[:, :, -1] = np.hypot(noise[:, :, -1], _unlike_others(raw))
     own = own * noise + each * rng.standard_normal((DRAWS, 2, ring.teeth, 1))
-    alone = mean[:, :, -1].copy()
+    alone, alone_std = mean[:, :, -1].copy(), np.hypot(noise[:, :, -1], each)
     turns = np.arange(ring.teeth) * 2 * math.pi / ring.teeth
     for side in (0, 1):
-        pooled = pool(mean[side, :, -1], np.hypot(noise[side, :, -1], each), clear, turns)
+        pooled = pool(mean[side, :, -1], alone_std[side], clear, turns)
         mean[side, :, -1] = pooled.value
         own[:, side, :, -1] *= np.sqrt(pooled.kept)
         together = rng.standard_normal((DRAWS, pooled.root.shape[1])) @ pooled.root.T
@@ -148,7 +152,11 @@ def flanks_of(ring: ToothRing, datum: Datum, drive_clockwise: bool, rng: np.rand
     draws = mean + np.einsum("sk,ftrk->sftr", shared, slope) + own
     all_radii = np.append(radii, form.pitch_radius_mm)
     ideal = np.stack([form_of(ring, v + e).half_thickness_mm(all_radii) for e in shared])
-    return Flanks(radii=radii, loss=mean, draws=draws, alone=alone, clear=clear, seen=seen, ideal_draws=ideal)
+    driven = slope[0, :, -1]
+    return Flanks(
+        radii=radii, loss=mean, draws=draws, alone=alone, alone_std=alone_std,
+        drive_shared=driven @ datum.covariance @ driven.T, clear=clear, seen=seen, ideal_draws=ideal,
+    )  # fmt: skip
 
 
 def bevel_std_mm(ring: ToothRing, radii: Floats) -> Floats:

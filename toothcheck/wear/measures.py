@@ -63,6 +63,11 @@ class WheelWear:
     coast_asymmetry_percent: Estimate | None
     """The same measure with the flanks' roles exchanged: large where the other flank is the worn one."""
     worst_tooth: int | None
+    drive_loss_alone_mm: tuple[Estimate | None, ...]
+    """Each measured tooth's drive loss as it shows it by itself, before the teeth are judged together, with the
+    uncertainty that is its own: for what comes back round the wheel."""
+    drive_loss_shared_mm2: Floats
+    """(t, t) covariance that the datum adds to these."""
     draws_asymmetry: Floats
     """(draws,) of the median asymmetry, for the grade's probability."""
     draws_overhang: Floats
@@ -115,7 +120,11 @@ def measure(
                 **_along_drive(ring, form, flanks, i, half[0, :-1], half_draws[:, 0, :-1], draws),
             )
         )
-    return _wheel(drive_clockwise, datum, teeth, draws)
+    alone = tuple(
+        Estimate(value=float(flanks.alone[0, t.index]), std=float(flanks.alone_std[0, t.index])) if t.measured else None
+        for t in teeth
+    )
+    return _wheel(drive_clockwise, datum, teeth, alone, flanks.drive_shared, draws)
 
 
 def _standing_aside(flanks: Flanks, traced: Bools) -> Bools:
@@ -310,6 +319,8 @@ def _wheel(
     drive_clockwise: bool,
     datum: Datum,
     teeth: list[ToothWear],
+    alone: tuple[Estimate | None, ...],
+    shared: Floats,
     draws: _Draws,
 ) -> WheelWear:
     def middle(values: list[float], of_teeth: list[Floats]) -> tuple[Estimate | None, Floats]:
@@ -340,6 +351,8 @@ def _wheel(
         tip_thinning_percent=thin_estimate,
         coast_asymmetry_percent=coast_estimate,
         worst_tooth=None if worst is None else worst.index,
+        drive_loss_alone_mm=alone,
+        drive_loss_shared_mm2=readonly(shared),
         draws_asymmetry=readonly(asym_draws),
         draws_overhang=readonly(over_draws),
     )
