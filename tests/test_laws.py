@@ -8,7 +8,7 @@ from dataclasses import replace
 
 import numpy as np
 import pytest
-from hypothesis import given, settings
+from hypothesis import assume, given, settings
 from hypothesis import strategies as st
 from rings import form_of, ring_of
 
@@ -285,3 +285,35 @@ def test_a_ring_without_gaps_is_refused():
     ring = ring_of(form_of(15.875, 10.16, 12), covered=range(12))
     with pytest.raises(ValueError, match="ring must have at least one traced gap"):
         judged(ring)
+
+
+def hooked(ring, form, lean_mm):
+    """The ring with the upper drive flanks (clockwise sides) drawn out over what lies below; and the true overhang."""
+    low, tip = form.pitch_radius_mm + 0.4, form.tip_radius_mm
+    gaps, overhangs = [], []
+    for gap in ring.gaps:
+        points = gap.nominal_mm + gap.offset_mm[:, None] * gap.normals
+        r, angle = np.hypot(*points.T), np.arctan2(points[:, 0], points[:, 1])
+        drive = points[:, 0] < 0
+        out = lean_mm * (np.clip((r - low) / (tip - low), 0, None)) ** 2
+        angle = angle + np.where(drive, out / r, 0.0)  # away from the tooth, which stands on the gap's -x side
+        moved = np.stack([r * np.sin(angle), r * np.cos(angle)], axis=1)
+        gaps.append(replace(gap, nominal_mm=moved - gap.offset_mm[:, None] * gap.normals))
+        rising = np.argsort(r[drive])
+        x = (r * np.sin(math.pi / form.teeth + angle))[drive][rising]
+        x = x[r[drive][rising] > form.junction_radius_mm]
+        overhangs.append(float(np.max(x - np.minimum.accumulate(x))))
+    return replace(ring, gaps=tuple(gaps)), float(np.median(overhangs))
+
+
+@FEW
+@given(st.sampled_from([13, 15, 17, 42]), st.floats(0.7, 1.1), st.floats(1.2, 1.8))
+def test_a_hook_is_read_as_high_as_it_stands_out(teeth, lost, lean):
+    form = form_of(15.875, 10.16, teeth)
+    ring, true = hooked(ring_of(form, drive=lost, step_mm=0.15, noise_mm=0.01), form, lean)
+    wear = judged(ring)
+    assume(true > 0.15)
+    assert wear.overhang_mm.value == pytest.approx(true, abs=0.15)
+    assert abs(wear.overhang_mm.value - true) < 1.96 * wear.overhang_mm.std
+    for tooth in wear.teeth:
+        assert abs(tooth.overhang_mm.value - true) < 3 * tooth.overhang_mm.std

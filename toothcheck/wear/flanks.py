@@ -17,12 +17,14 @@ from toothcheck.wear.datum import (
     BIAS,
     TEXTURE_LENGTH_MM,
     Datum,
+    Points,
     bevel_mm,
     form_of,
     placed,
     points_of,
     steps,
 )
+from toothcheck.wear.hooks import Hook, hook_of
 from toothcheck.wear.pooling import pool
 
 DRAWS = 400
@@ -63,6 +65,8 @@ class Flanks:
     """(t,) teeth of which both flanks were seen at the pitch circle, and clearly."""
     seen: Floats
     """(2, t, r + 1) share of the smoothing window that holds edges."""
+    hooks: tuple[Hook | None, ...]
+    """(t,) overhangs of the drive flanks."""
     ideal_draws: Floats
     """(s, r + 1) ideal half thickness for each draw."""
 
@@ -124,6 +128,7 @@ def flanks_of(ring: ToothRing, datum: Datum, drive_clockwise: bool, rng: np.rand
             raw[side, i] = np.interp(across, r[mask][rising], values[rising, 0], left=np.nan, right=np.nan)
             mean[side, i], slope[side, i] = fitted[:, 0], fitted[:, 1:]
             noise[side, i], seen[side, i] = sd, cover
+    hooks = _hooks(ring, p, at, form.junction_radius_mm, drive_clockwise, rng.spawn(1)[0])
     root = np.linalg.cholesky(datum.covariance + 1e-15 * np.eye(len(v)))
     shared = rng.standard_normal((DRAWS, len(v))) @ root.T
     own = np.concatenate(
@@ -155,8 +160,24 @@ def flanks_of(ring: ToothRing, datum: Datum, drive_clockwise: bool, rng: np.rand
     driven = slope[0, :, -1]
     return Flanks(
         radii=radii, loss=mean, draws=draws, alone=alone, alone_std=alone_std,
-        drive_shared=driven @ datum.covariance @ driven.T, clear=clear, seen=seen, ideal_draws=ideal,
+        drive_shared=driven @ datum.covariance @ driven.T, clear=clear, seen=seen,
+        hooks=hooks, ideal_draws=ideal,
     )  # fmt: skip
+
+
+def _hooks(
+    ring: ToothRing, p: Points, at: Floats, from_radius: float, drive_clockwise: bool, rng: np.random.Generator
+) -> tuple[Hook | None, ...]:
+    """Each tooth's hook from its drive flank's points beyond a radius, ``at`` in their gaps' frames."""
+    r, along = np.hypot(at[:, 0], at[:, 1]), np.hypot(p.nominal[:, 0], p.nominal[:, 1])
+    x = r * np.sin(math.pi / ring.teeth - np.abs(np.arctan2(at[:, 0], at[:, 1])))
+    drive = ((at[:, 0] < 0) == drive_clockwise) & (r > from_radius)
+    tip = math.inf if ring.tip_radius_mm is None else ring.tip_radius_mm
+    out = []
+    for i in range(ring.teeth):
+        on = drive & (p.gap == (i if drive_clockwise else (i + 1) % ring.teeth))
+        out.append(hook_of(x[on], r[on], along[on], np.hypot(p.std[on], 0.01), tip, rng))
+    return tuple(out)
 
 
 def bevel_std_mm(ring: ToothRing, radii: Floats) -> Floats:

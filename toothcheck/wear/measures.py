@@ -14,8 +14,11 @@ from toothcheck.geometry import Bools, Floats, readonly
 from toothcheck.tooth import ToothRing
 from toothcheck.toothform import IsoForm
 from toothcheck.wear.datum import Datum, DatumPriors, fit_datum
-from toothcheck.wear.flanks import Flanks, arc_per_normal, bevel_std_mm, flanks_of
+from toothcheck.wear.flanks import DRAWS, Flanks, arc_per_normal, bevel_std_mm, flanks_of
+from toothcheck.wear.hooks import Hook
 
+_HOLLOW_MM, _HOLLOW_SHARE = 0.08, 0.25
+"""What dirt and shadows make of a flank's hollow, and which share of it a lost lip takes (made photos)."""
 _TIP_KNOWN_MM = 0.3
 """How well a tip's radius is seen."""
 _ASIDE_FROM, _ASIDE_MM, _ASIDE_NEAR = 6, 0.06, 3
@@ -98,6 +101,8 @@ def measure(
     teeth, draws = [], _Draws([], [], [], [])
     aside = _standing_aside(flanks, np.array([not f for f in ring.tooth_flags]))
     tips = dict(ring.tips_apart)
+    lips = rng.spawn(1)[0]
+    lost = lips.standard_normal(DRAWS)
     for i in range(ring.teeth):
         flags = ring.tooth_flags[i]
         if not flags and not flanks.clear[i]:
@@ -117,7 +122,8 @@ def measure(
                 outline_mm=_outline(flanks.radii, half[:, :-1], flanks.seen[:, i, :-1]),
                 **_at_pitch(flanks, i, half[:, -1], half_draws[..., -1], draws),
                 **_at_tip(ring, form, flanks, i, ideal, half, half_draws, draws),
-                **_along_drive(ring, form, flanks, i, half[0, :-1], half_draws[:, 0, :-1], draws),
+                **_along_drive(ring, form, flanks, i, half[0, :-1], half_draws[:, 0, :-1]),
+                **_hooked(flanks.hooks[i], lost, lips, draws),
             )
         )
     alone = tuple(
@@ -209,7 +215,7 @@ def _at_tip(
 
 
 def _along_drive(
-    ring: ToothRing, form: IsoForm, flanks: Flanks, i: int, half: Floats, half_draws: Floats, draws: _Draws
+    ring: ToothRing, form: IsoForm, flanks: Flanks, i: int, half: Floats, half_draws: Floats
 ) -> dict[str, Estimate]:
     usable = _usable(flanks.seen[0, i, :-1])
     if usable is None:
@@ -217,14 +223,11 @@ def _along_drive(
     radii = flanks.radii[usable]
     x, y = _drive_curve(radii, half[usable])
     xs, ys = _drive_curve(radii, half_draws[:, usable])
-    overhangs = _overhang(xs)
-    draws.overhang.append(overhangs)
     # every other draw: the hull of a curve is the slowest step, and a standard deviation needs no more
     hollows = _hollow(xs[::2], ys[::2])
-    out = {
-        "overhang_mm": _less_noise(float(_overhang(x)), overhangs),
-        "hollow_mm": _less_noise(float(_hollow(x[None], y[None])[0]), hollows),
-    }
+    hollow = _less_noise(float(_hollow(x[None], y[None])[0]), hollows)
+    # a hollow ends at the hook's lip
+    out = {"hollow_mm": _doubted(hollow, math.hypot(_HOLLOW_MM, _HOLLOW_SHARE * hollow.value))}
     d1 = form.roller_diameter_mm
     # as far as the bevel leaves the face's edge on the flank: beyond, its own loss would be the greatest
     flank = radii <= max(form.bevel_free_radius_mm(ring.tip_radius_mm) + 0.4, form.pitch_radius_mm)
@@ -236,6 +239,15 @@ def _along_drive(
         bevel = float(bevel_std_mm(ring, radii[near]).max())
         out["greatest_loss_mm"] = _doubted(_less_noise(max(0.0, loss), np.maximum(0.0, losses)), bevel)
     return out
+
+
+def _hooked(hook: Hook | None, lost: Floats, rng: np.random.Generator, draws: _Draws) -> dict[str, Estimate]:
+    """The overhang; ``lost`` (draws,) are standard normal and the same for all teeth: lips are lost on all alike."""
+    if hook is None:
+        return {}
+    shift = hook.std * rng.standard_normal(len(lost)) + hook.lost * lost
+    draws.overhang.append(hook.value + shift)
+    return {"overhang_mm": Estimate(value=hook.value, std=math.hypot(hook.std, hook.lost))}
 
 
 def _at(radii: Floats, radius: float) -> Floats:
@@ -278,13 +290,6 @@ def _drive_curve(radii: Floats, half: Floats) -> tuple[Floats, Floats]:
     """x towards the drive flank, y along the tooth, of half thicknesses (…, r)."""
     angle = half / radii
     return radii * np.sin(angle), radii * np.cos(angle)
-
-
-def _overhang(x: Floats) -> Floats:
-    """The most that a point nearer the tip stands out past one nearer the root; root first along the last axis."""
-    lowest = np.minimum.accumulate(x, axis=-1)
-    out: Floats = (x - lowest).max(-1)
-    return out
 
 
 def _hollow(x: Floats, y: Floats) -> Floats:
@@ -332,11 +337,8 @@ def _wheel(
     measured = [t for t in teeth if t.measured]
     asym_values = [t.asymmetry_percent.value for t in measured if t.asymmetry_percent]
     asym_estimate, asym_draws = middle(asym_values, draws.asymmetry)
-    # the draws' median is centred on the value: draws of a median of noisy teeth are not biased by their noise
     over_values = [t.overhang_mm.value for t in measured if t.overhang_mm]
     over_estimate, over_draws = middle(over_values, draws.overhang)
-    if over_estimate is not None:
-        over_draws = np.maximum(0.0, over_draws - over_draws.mean() + over_estimate.value)
     thin_estimate, _ = middle(
         [t.tip_thinning_percent.value for t in measured if t.tip_thinning_percent], draws.thinning
     )
