@@ -53,6 +53,11 @@ def test_a_part_s_life_from_the_command_line(run):
     shown = run("logbook", "show", "KC-07")
     assert "no longer holds, see entry 5" in shown
     assert "in place of entry 4" in shown
+    out = run("logbook", "correct", "4", "--text", "cold day", "--reason", "it was")
+    assert out == "Entry 6 takes the place of entry 5, which stood for entry 4.\n"
+    shown = run("logbook", "show", "KC-07")
+    assert shown.count("no longer holds, see entry 6") == 2
+    assert "15 000 km" in shown.splitlines()[-1]
     run("logbook", "chain-length", "KC-07", "319.0", "--pitches", "20", "--at", "15000km")
     run("logbook", "note", "KC-07", "chain oiled", "--at", "15100km")
     said = run("logbook", "note", "KC-07", "x", "--at", "14000km", status=2)
@@ -113,6 +118,7 @@ def test_wrong_words_end_in_one_line_and_status_2(run):
         (("logbook", "add-part", "M", "front", "--at", "5km", "--chain", "521"), "chain must be one of"),
         (("logbook", "correct", "1", "--reason", "x"), "either what is right, or --withdraw"),
         (("logbook", "correct", "77", "--reason", "x", "--withdraw"), "no entry 77"),
+        (("logbook", "show", "77"), "logbook show MACHINE"),
         (("logbook", "show", "none"), "no machine, part or entry"),
         (("logbook", "list", "--units", "leagues"), "unit must be one of"),
         (("trend", "M"), "no sprocket is fitted"),

@@ -31,6 +31,7 @@ from toothcheck.logbook import (
     in_unit,
     replay,
     schema,
+    standing,
     store,
 )
 from toothcheck.logbook.demo import made_document, made_fleet
@@ -180,6 +181,31 @@ def test_a_correction_is_a_new_entry_and_the_old_one_stays(book):
         book.correct(wrong.number, "again", distance_km=1.0)
     with pytest.raises(ValueError, match="machine cannot be corrected"):
         book.correct(1, "renamed", machine="KC-08")
+
+
+def test_a_second_correction_starts_from_the_first(book):
+    with_front(book)
+    book.add(book.new("note", machine="KC-07", distance_km=42_600.0, on_date="2025-06-01", text="dry"))
+    book.correct(4, "digits swapped", distance_km=24_600.0)
+    new = book.correct(4, "it rained", text="wet")
+    assert (new.number, new.distance_km, new.text) == (6, 24_600.0, "wet")
+    assert new.corrects == book.entry(5).uid
+    entries = book.entries()
+    now = standing(entries)
+    assert {now[e.uid].number for e in entries[3:]} == {6}
+    assert book.history().machines["KC-07"].total_km == 24_600
+
+
+def test_an_entry_on_which_others_rest_is_not_withdrawn_and_the_next_step_is_said(book):
+    with_front(book)
+    for number, rests in ((1, 3), (2, 3)):
+        with pytest.raises(LogbookError, match=f"Entry {number} cannot be withdrawn: entry {rests} rests on it"):
+            book.withdraw(number, "a mistake")
+    for number in (3, 2, 1):
+        book.withdraw(number, "a mistake")
+    assert book.history().machines == {}
+    with pytest.raises(LogbookError, match="Entry 1 was withdrawn by entry 6"):
+        book.withdraw(1, "again")
 
 
 def test_the_database_itself_refuses_to_overwrite(book):

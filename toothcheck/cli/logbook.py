@@ -415,7 +415,9 @@ def correct(
         raise UsageError("Say either what is right, or --withdraw.", hint="See: toothcheck logbook correct --help")
     with opened(where) as book, telling():
         e = book.withdraw(number, reason) if withdraw else book.correct(number, reason, **changes)
-        say(f"Entry {e.number} {'voids' if withdraw else 'takes the place of'} entry {number}.")
+        old = next(o.number for o in book.entries() if o.uid == e.corrects)
+        stood = "" if old == number else f", which stood for entry {number}"
+        say(f"Entry {e.number} {'voids' if withdraw else 'takes the place of'} entry {old}{stood}.")
 
 
 # --- looking ---------------------------------------------------------------------------------------------------------
@@ -495,21 +497,22 @@ def show(
 
 
 def _table(entries: list[Entry], chosen: list[Entry], unit: str) -> None:
-    from toothcheck.logbook import distance_text
+    from toothcheck.logbook import distance_text, standing
 
     number = {e.uid: e.number for e in entries}
-    corrected_by = {e.corrects: e.number for e in entries if e.corrects}
+    with telling():
+        now = standing(entries)
     rows = []
     for e in chosen:
-        said = [e.text, e.reason] if e.kind not in ("reading", "chain-length") else [e.text]
+        said = [e.text, e.reason]
         if e.kind == "reading":
             said.insert(0, f"{_percent(e)}, {e.grade}")
         if e.kind == "chain-length":
             said.insert(0, f"{e.length_mm:g} mm over {e.pitches} pitches")
         if e.corrects:
             said.append(f"in place of entry {number.get(e.corrects, '?')}" if e.kind != "withdrawal" else "")
-        if e.uid in corrected_by:
-            said.append(f"no longer holds, see entry {corrected_by[e.uid]}")
+        if now[e.uid].uid != e.uid and e.kind != "withdrawal":
+            said.append(f"no longer holds, see entry {now[e.uid].number}")
         km = "" if e.distance_km is None else distance_text(e.distance_km, unit)
         rows.append([str(e.number), e.on_date, km, e.kind, e.part or e.machine or "", "; ".join(s for s in said if s)])
     columns(["no.", "day", "odometer", "kind", "what", "says"], rows)

@@ -4,7 +4,7 @@ Entries are only ever added (`Entry`, `Logbook`); what they add up to is worked 
 """
 
 from toothcheck.logbook.entries import KINDS, POSITIONS, Entry, EntryError
-from toothcheck.logbook.history import Fitting, History, Machine, Part, Reading, in_force, replay
+from toothcheck.logbook.history import Fitting, History, Machine, Part, Reading, in_force, replay, standing
 from toothcheck.logbook.store import Logbook
 from toothcheck.logbook.units import KM_PER_MILE, UNITS, distance_km, distance_text, in_unit
 
@@ -26,4 +26,5 @@ __all__ = [
     "in_force",
     "in_unit",
     "replay",
+    "standing",
 ]

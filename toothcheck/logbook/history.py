@@ -130,6 +130,34 @@ class History:
         return last.from_part_km + end - last.from_total_km
 
 
+def standing(entries: Iterable[Entry]) -> dict[str, Entry]:
+    """What stands now in the place of each entry, by uid: itself, its newest correction, or the withdrawal of it.
+
+    Raises
+    ------
+    EntryError
+        When a correction names an entry that is not there, of another kind, or already void.
+    """
+    latest: dict[str, Entry] = {}  # by uid of the original
+    root: dict[str, str] = {}
+    for entry in sorted(entries, key=lambda e: e.number):
+        original = entry.uid if entry.corrects is None else root.get(entry.corrects)
+        if original is None:
+            raise EntryError("corrects an entry that is not in the logbook", entry)
+        now = latest.get(original)
+        if now is not None:
+            if now.kind == "withdrawal":
+                raise EntryError("corrects an entry that was withdrawn", entry)
+            if entry.kind != "withdrawal" and (entry.kind, entry.machine, entry.part) != (
+                now.kind,
+                now.machine,
+                now.part,
+            ):
+                raise EntryError("a correction must keep kind, machine and part; withdraw and record anew", entry, now)
+        latest[original], root[entry.uid] = entry, original
+    return {uid: latest[original] for uid, original in root.items()}
+
+
 def in_force(entries: Iterable[Entry]) -> list[Entry]:
     """The entries that hold: the newest correction stands in its original's place (day apart), withdrawn ones go.
 
@@ -138,30 +166,12 @@ def in_force(entries: Iterable[Entry]) -> list[Entry]:
     Raises
     ------
     EntryError
-        When a correction names an entry that is not there, of another kind, or already void.
+        As for `standing`.
     """
-    latest: dict[str, Entry | None] = {}  # uid of the original -> what holds now
-    root: dict[str, str] = {}
-    order: dict[str, int] = {}
-    for position, entry in enumerate(sorted(entries, key=lambda e: e.number)):
-        if entry.corrects is None:
-            latest[entry.uid], root[entry.uid], order[entry.uid] = entry, entry.uid, position
-            continue
-        if entry.corrects not in root:
-            raise EntryError("corrects an entry that is not in the logbook", entry)
-        original = root[entry.corrects]
-        now = latest[original]
-        if now is None:
-            raise EntryError("corrects an entry that was withdrawn", entry)
-        if entry.kind == "withdrawal":
-            latest[original] = None
-        else:
-            if (entry.kind, entry.machine, entry.part) != (now.kind, now.machine, now.part):
-                raise EntryError("a correction must keep kind, machine and part; withdraw and record anew", entry, now)
-            latest[original] = entry
-        root[entry.uid] = original
-    held = [(e.on_date, order[uid], e) for uid, e in latest.items() if e is not None]
-    return [e for _, _, e in sorted(held, key=lambda h: h[:2])]
+    entries = sorted(entries, key=lambda e: e.number)
+    now = standing(entries)
+    held = [now[e.uid] for e in entries if e.corrects is None and now[e.uid].kind != "withdrawal"]
+    return sorted(held, key=lambda e: e.on_date)  # stable: within a day as first recorded
 
 
 def replay(entries: Iterable[Entry]) -> History:

@@ -22,7 +22,7 @@ import sqlalchemy as sa
 from toothcheck import __version__
 from toothcheck.errors import LogbookError
 from toothcheck.logbook.entries import Entry, EntryError, checked, corrected, dumped, facts_of, stripped
-from toothcheck.logbook.history import History, replay
+from toothcheck.logbook.history import History, replay, standing
 from toothcheck.logbook.schema import ENTRIES, VERSION, migrate, version_of
 
 _LOCK = 0x700774  # any number, the same for every writer of this program
@@ -164,10 +164,19 @@ class Logbook:
             When there is no entry of that number.
         """
         with self._words(), self._engine.begin() as connection:
-            row = connection.execute(sa.select(ENTRIES).where(ENTRIES.c.number == number)).one_or_none()
+            return self._one(connection, number)
+
+    def _one(self, connection: sa.Connection, number: int) -> Entry:
+        row = connection.execute(sa.select(ENTRIES).where(ENTRIES.c.number == number)).one_or_none()
         if row is None:
-            raise LogbookError(f"There is no entry {number} in {self._name}.", hint="See: toothcheck logbook list")
+            raise self._no_entry(number)
         return Entry(**row._mapping)
+
+    def _no_entry(self, number: int) -> LogbookError:
+        return LogbookError(
+            f"There is no entry {number} in {self._name}.",
+            hint="A machine's entries and their numbers: toothcheck logbook show MACHINE",
+        )
 
     def history(self) -> History:
         """What the entries add up to.
@@ -341,37 +350,56 @@ class Logbook:
         return max(there, key=lambda fitting: (fitting.from_date, fitting.from_total_km)).part
 
     def correct(self, number: int, reason: str, **changes: object) -> Entry:
-        """Add an entry that takes the place of number ``number`` with some fields changed.
+        """Add an entry that takes the place of what stands for entry ``number`` now, with some fields changed.
 
         Raises
         ------
         ValueError
             When a change touches what identifies the entry.
         LogbookError
-            When the result contradicts other entries.
+            When there is no such entry, it was withdrawn, or the result contradicts other entries.
         """
-        old = self.entry(number)
-        if old.kind == "withdrawal":
-            raise LogbookError(
-                f"Entry {number} is a withdrawal and cannot be corrected.", hint="Record the facts anew."
-            )
         fresh = self.new("note")
-        new = corrected(old, uid=fresh.uid, recorded_at=fresh.recorded_at, reason=reason, **changes)
-        return self.add(new)[0]
+        with self._words(), self._writing() as connection:
+            before = self._read(connection, documents=False)
+            old = self._one(connection, self._standing(before, number).number)
+            new = corrected(old, uid=fresh.uid, recorded_at=fresh.recorded_at, reason=reason, **changes)
+            return self._insert(connection, before, [new])[0]
 
     def withdraw(self, number: int, reason: str) -> Entry:
-        """Add an entry that declares number ``number`` void.
+        """Add an entry that declares void what stands for entry ``number`` now.
 
         Raises
         ------
         LogbookError
-            When others depend on it.
+            When there is no such entry, it was withdrawn already, or others depend on it.
         """
-        old = self.entry(number)
-        if old.kind == "withdrawal":
+        with self._words(), self._writing() as connection:
+            before = self._read(connection, documents=False)
+            old = self._standing(before, number)
+            gone = self.new("withdrawal", machine=old.machine, part=old.part, corrects=old.uid, reason=reason)
+            try:
+                return self._insert(connection, before, [gone])[0]
+            except EntryError as error:
+                rests = error.entry
+                if rests is None or rests.uid == gone.uid:
+                    raise
+                raise LogbookError(
+                    f"Entry {number} cannot be withdrawn: entry {rests.number} rests on it ({error}).",
+                    hint=f"Withdraw or correct entry {rests.number} first.",
+                ) from error
+
+    def _standing(self, entries: Sequence[Entry], number: int) -> Entry:
+        """What stands for the entry of that number now."""
+        asked = next((e for e in entries if e.number == number), None)
+        if asked is None:
+            raise self._no_entry(number)
+        now = standing(entries)[asked.uid]
+        if asked.kind == "withdrawal":
             raise LogbookError(f"Entry {number} is a withdrawal itself.", hint="Record the facts anew.")
-        gone = self.new("withdrawal", machine=old.machine, part=old.part, corrects=old.uid, reason=reason)
-        return self.add(gone)[0]
+        if now.kind == "withdrawal":
+            raise LogbookError(f"Entry {number} was withdrawn by entry {now.number}.", hint="Record the facts anew.")
+        return now
 
     def bring_in(self, entries: Sequence[Entry]) -> tuple[int, int]:
         """Add entries of another logbook, all or none; those already here, and the same, are passed over.
