@@ -46,7 +46,9 @@ def test_a_part_s_life_from_the_command_line(run):
     assert "KC-07 front 1 fitted to KC-07" in out
     (run.folder / "result.json").write_text(json.dumps(paper()))
     out = run("logbook", "record", "result.json", "KC-07", "--at", "15000mi", "--on", "2025-09-01")
-    assert out == "Entry 4: KC-07 front 1, 6.0 ± 0.5 %, watch.\n"
+    assert out == (
+        "Entry 4: KC-07 front 1, 6.0 ± 0.5 %, watch, at 15 000 miles, the part's own distance 14 254.4 miles.\n"
+    )
     run("logbook", "correct", "4", "--at", "15000km", "--reason", "miles read as km")
     assert "15 000 km" in run("logbook", "list")
     assert "9 321 miles" in run("logbook", "list", "--units", "miles")
@@ -145,13 +147,35 @@ def test_what_inspect_calls_to_record(tmp_path, run):
     with pytest.raises(UsageError, match="its unit"):
         record_inspection(paper(), photo, machine="KC-07", at="24600", logbook=book)
     e = record_inspection(
-        paper(), photo, machine="KC-07", at="24600km", logbook=book, operator="workshop", keep_photo=True
-    )  # fmt: skip
+        paper(), photo, machine="KC-07", at="2600km", logbook=book, operator="workshop", keep_photo=True
+    ).entry  # fmt: skip
     kept = tmp_path / "book.sqlite-photos" / e.kept_photo
     assert b"Somebody" not in kept.read_bytes()
     assert e.operator == "workshop"
-    e = record_inspection(paper(), None, machine="KC-07", at="10km", logbook=book, reason="odometer replaced")
+    e = record_inspection(paper(), None, machine="KC-07", at="10km", logbook=book, reason="odometer replaced").entry
     assert e.distance_km == 10
+
+
+def test_what_was_said_is_read_back_and_a_reason_lets_it_pass(run):
+    run("logbook", "add-machine", "M", "--at", "1000km", "--on", "2025-01-01")
+    assert run("logbook", "add-part", "M", "front", "--at", "1000km", "--ridden", "20.5km", "--on", "2025-01-01") == (
+        "Entry 3: M front 1 fitted to M, at 1 000 km, the part's own distance 20.5 km.\n"
+    )
+    assert run("logbook", "note", "M", "wet", "--at", "1 200 mi") == "Entry 4: noted, at 1 200 miles.\n"
+    # the reason given with a part counts, though its first entry names no distance
+    run("logbook", "add-part", "M", "rear", "--at", "10km", "--reason", "new odometer")
+    shown = run("logbook", "show", "M")
+    assert "new odometer" in shown
+    assert "10 km" in shown.splitlines()[-1]
+    for words in (
+        ("remove", "M front 1"),
+        ("retire", "M front 1"),
+        ("note", "M", "x"),
+        ("chain-length", "M", "319", "--pitches", "20"),
+    ):
+        assert "or give --reason" in run("logbook", *words, "--at", "90000km", status=2)
+    run("logbook", "retire", "M front 1", "--at", "90000km", "--why", "worn", "--reason", "odometer read in m")
+    assert "worn; odometer read in m" in run("logbook", "show", "M front 1")
 
 
 def test_help_is_quick_to_load():

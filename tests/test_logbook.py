@@ -26,6 +26,7 @@ from toothcheck.logbook import (
     Entry,
     EntryError,
     Logbook,
+    distance_echo,
     distance_km,
     distance_text,
     in_unit,
@@ -33,6 +34,7 @@ from toothcheck.logbook import (
     schema,
     standing,
     store,
+    unit_said,
 )
 from toothcheck.logbook.demo import made_document, made_fleet
 from toothcheck.logbook.entries import NAMES, checked, stripped
@@ -89,6 +91,11 @@ def document(asymmetry=4.0, position="front", teeth=15, **photo):
     return made
 
 
+def photo(number):
+    """The document of a photo of its own."""
+    return document(sha256=f"{number:064x}")
+
+
 def with_front(book, machine="KC-07", at=1000.0, day="2025-01-10", part=None):
     part = part or f"{machine} front"
     book.add(
@@ -109,6 +116,35 @@ def test_a_mile_is_1609_344_m():
     assert distance_text(24600.0) == "24 600 km"
     assert distance_text(24600.0 * KM_PER_MILE, "miles") == "24 600 miles"
     assert in_unit(1.609344, "miles") == 1
+
+
+@pytest.mark.parametrize(
+    ("words", "said"),
+    [
+        ("24.600km", "write 24600km or 24.6km"),
+        ("24.600 mi", "write 24600mi or 24.6mi"),
+        ("24,600km", "write 24600km or 24.6km"),
+        ("123.456km", "write 123456km or 123.46km"),
+        ("24,6km", "a decimal point, not a comma: 24.6km"),
+    ],
+)
+def test_a_mark_that_may_be_thousands_or_decimals_is_asked_about(words, said):
+    with pytest.raises(ValueError, match=said):
+        distance_km(words)
+
+
+def test_decimals_that_cannot_be_thousands_are_taken():
+    assert [distance_km(w) for w in ("24.6km", "24.60km", "1200.500km", "0.500km", "24.6001km")] == [
+        24.6,
+        24.6,
+        1200.5,
+        0.5,
+        24.6001,
+    ]
+    assert distance_echo(24.6) == "24.6 km"
+    assert distance_echo(24600.0) == "24 600 km"
+    assert distance_echo(100 * KM_PER_MILE, "miles") == "100 miles"
+    assert (unit_said("15300 MI"), unit_said("3 kilometres")) == ("miles", "km")
 
 
 @pytest.mark.parametrize("words", ["24600", "24,600km", "-3km", "km", "12 parsec", "nan km", "1e999km", ""])
@@ -146,25 +182,63 @@ def test_parts_carry_their_own_distance_from_machine_to_machine(book):
 
 def test_distance_does_not_run_backwards_without_a_reason(book):
     front = with_front(book)
-    book.record(document(), "KC-07", 24600.0, on_date="2025-06-01")
+    book.record(photo(1), "KC-07", 24600.0, on_date="2025-06-01")
     before = book.entries()
     with pytest.raises(LogbookError, match=r"distance runs backwards: KC-07 stood at 24600 km on 2025-06-01"):
-        book.record(document(), "KC-07", 300.0, on_date="2025-07-01")
+        book.record(photo(2), "KC-07", 300.0, on_date="2025-07-01")
     assert book.entries() == before
-    book.record(document(), "KC-07", 300.0, on_date="2025-07-01", odometer_reason="odometer replaced")
-    book.record(document(), "KC-07", 900.0, on_date="2025-08-01")
+    book.record(photo(3), "KC-07", 300.0, on_date="2025-07-01", reason="odometer replaced")
+    book.record(photo(4), "KC-07", 900.0, on_date="2025-08-01")
     kinds = [e.kind for e in book.entries()]
     assert kinds[-3:] == ["odometer", "reading", "reading"]
     assert [r.part_km for r in book.history().readings[front]] == [23600, 23600, 24200]
     assert book.history().machines["KC-07"].total_km == 25200
 
 
+def test_a_distance_that_no_rider_makes_needs_a_reason(book):
+    with_front(book)
+    book.record(photo(1), "KC-07", 24_913.0, on_date="2025-06-01")
+    before = book.entries()
+    with pytest.raises(LogbookError, match=r"would have run 224087 km from 2025-06-01 to 2025-06-01.*correct entry 4"):
+        book.record(photo(2), "KC-07", 249_000.0, on_date="2025-06-01")
+    assert book.entries() == before
+    book.record(photo(2), "KC-07", 24_913.0 + 3000, on_date="2025-06-01")
+    e = book.record(photo(3), "KC-07", 249_000.0, on_date="2025-06-02", reason="carried on a lorry, wheels turning")
+    assert e.reason == "carried on a lorry, wheels turning"
+    # one made late is held against what came after, too
+    book.add(book.new("machine", machine="KC-08", on_date="2025-01-01", distance_km=0.0))
+    book.add(book.new("note", machine="KC-08", text="x", on_date="2025-06-01", distance_km=223_587.0))
+    with pytest.raises(LogbookError, match=r"run 223587 km from 2025-05-31 to 2025-06-01.*correct entry 8"):
+        book.add(book.new("note", machine="KC-08", text="x", on_date="2025-05-31", distance_km=0.0))
+
+
+def test_a_reason_at_an_earlier_day_is_held_against_that_days_odometer(book):
+    with_front(book)
+    book.record(photo(1), "KC-07", 9000.0, on_date="2025-08-01")
+    e = book.record(photo(1), "KC-07", 5000.0, on_date="2025-06-01", reason="the same photo, on purpose")
+    assert (e.number, e.reason) == (5, "the same photo, on purpose")
+
+
+def test_the_same_photo_is_recorded_once(book):
+    with_front(book)
+    unread = photo(1)
+    unread["wear"] = None
+    unread["verdict"] |= {"grade": "cannot-tell", "confidence": 0.0}
+    book.record(unread, "KC-07", 2000.0, on_date="2025-02-01")
+    book.record(photo(1), "KC-07", 2000.0, on_date="2025-02-01")  # tried again: the first told nothing
+    with pytest.raises(LogbookError, match=r"this photo is recorded for KC-07 front already: entry 5, 2025-02-01"):
+        book.record(photo(1), "KC-07", 2000.0, on_date="2025-02-01")
+    book.withdraw(5, "wrong tooth count said")
+    assert book.record(photo(1), "KC-07", 2000.0, on_date="2025-02-01").number == 7
+    assert book.record(photo(1), "KC-07", 2100.0, on_date="2025-02-02", reason="a test of mine").number == 8
+
+
 def test_an_entry_made_late_must_fit_between_its_neighbours_in_time(book):
     with_front(book)
-    book.record(document(), "KC-07", 5000.0, on_date="2025-06-01")
-    book.record(document(), "KC-07", 3000.0, on_date="2025-03-01")
+    book.record(photo(5), "KC-07", 5000.0, on_date="2025-06-01")
+    book.record(photo(6), "KC-07", 3000.0, on_date="2025-03-01")
     with pytest.raises(LogbookError, match="backwards"):
-        book.record(document(), "KC-07", 6000.0, on_date="2025-04-01")
+        book.record(photo(7), "KC-07", 6000.0, on_date="2025-04-01")
     assert [r.part_km for r in book.history().readings["KC-07 front"]] == [2000, 4000]
 
 

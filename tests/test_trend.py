@@ -242,6 +242,24 @@ def test_a_part_of_unknown_past_counts_from_when_it_joined_and_says_so():
     assert t.next_action.early_km < 4000 + 1400 / 0.4 < t.next_action.late_km
 
 
+def test_a_photo_recorded_twice_counts_once():
+    readings = [("1" * 64, 2000.0), ("2" * 64, 4000.0), ("2" * 64, 4100.0), (None, 5000.0), (None, 6000.0)]
+    common = {"recorded_at": "2026-01-01T00:00:00Z", "on_date": "2025-06-01", "part": "F"}
+    entries = [
+        Entry(number=1, uid="1" * 32, kind="machine", machine="M", **common | {"part": None}),
+        Entry(number=2, uid="2" * 32, kind="part", position="front", ridden_km=0.0, **common),
+        Entry(number=3, uid="3" * 32, kind="fit", machine="M", position="front", distance_km=0.0, **common),
+    ]
+    entries += [
+        Entry(
+            number=4 + i, uid=f"{4 + i:032x}", kind="reading", machine="M", distance_km=km, grade="good",
+            asymmetry_percent=2.0, asymmetry_std_percent=0.5, photo_sha256=sha256, **common,
+        )
+        for i, (sha256, km) in enumerate(readings)
+    ]  # fmt: skip
+    assert [p.km for p in part_trend(replay(entries), "F").trend.points] == [2000, 4100, 5000, 6000]
+
+
 def test_charts_are_whole_pictures_and_the_same_each_time(fleet, tmp_path):
     trends = [part_trend(fleet, name) for name in ("KC-05 front 1", "KC-05 rear 1")]
     for form in ("png", "svg"):

@@ -42,7 +42,10 @@ Operator = Annotated[str | None, typer.Option("--operator", help="Who looked or 
 Text = Annotated[str | None, typer.Option("--text", help="A remark.")]
 Replaced = Annotated[
     str | None,
-    typer.Option("--reason", help="Why the odometer shows less than before, such as: odometer replaced."),
+    typer.Option(
+        "--reason",
+        help="Why the odometer shows less than before (odometer replaced), or far more, or a photo counts again.",
+    ),
 ]
 
 

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import json
 import re
+from dataclasses import dataclass
 from pathlib import Path
 from typing import TYPE_CHECKING, Annotated, Any
 
@@ -44,6 +45,15 @@ def register(app: typer.Typer) -> None:
     app.add_typer(group, name="logbook")
 
 
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Recorded:
+    """What was recorded."""
+
+    entry: Entry
+    at: str
+    """At which distances, for people: to be put behind what is said of the entry."""
+
+
 def record_inspection(
     document: dict[str, Any],
     photo_path: Path | None,
@@ -57,7 +67,7 @@ def record_inspection(
     text: str | None = None,
     keep_photo: bool = False,
     reason: str | None = None,
-) -> Entry:
+) -> Recorded:
     """Record what ``inspect`` found: the one call behind ``inspect PHOTO --log MACHINE --at DISTANCE``.
 
     Parameters
@@ -73,12 +83,12 @@ def record_inspection(
     keep_photo
         Store a copy of the photo without place, owner, camera and time.
     reason
-        Why the odometer shows less than before.
+        As in `toothcheck.logbook.Logbook.add`.
 
     Returns
     -------
-    Entry
-        As stored, with its number.
+    Recorded
+        The entry as stored, with its number, and the distances for people.
 
     Raises
     ------
@@ -95,7 +105,7 @@ def record_inspection(
                 raise UsageError("There is no photo to keep.", hint="Leave --keep-photo out.")
             kept, fresh = keep(photo_path, folder)
         try:
-            return book.record(
+            e = book.record(
                 document,
                 machine,
                 km,
@@ -104,12 +114,25 @@ def record_inspection(
                 operator=operator,
                 text=text,
                 kept_photo=kept,
-                odometer_reason=reason,
+                reason=reason,
             )
+            return Recorded(entry=e, at=_at(book, e, at))
         except (ToothcheckError, ValueError):
             if kept is not None and fresh:  # what was not recorded leaves no photo behind
                 (folder / kept).unlink(missing_ok=True)
             raise
+
+
+def _at(book: Logbook, e: Entry, words: str | None) -> str:
+    """At which distance an entry was recorded, read back in the unit that it was said in, so that a slip shows."""
+    if words is None or e.distance_km is None:
+        return ""
+    from toothcheck.logbook import distance_echo, unit_said
+
+    unit = unit_said(words)
+    own = book.history().own_km.get(e.uid)
+    ran = "" if own is None else f", the part's own distance {distance_echo(own, unit)}"
+    return f", at {distance_echo(e.distance_km, unit)}{ran}"
 
 
 # --- adding ----------------------------------------------------------------------------------------------------------
@@ -127,7 +150,7 @@ def add_machine(
         from toothcheck.logbook.entries import check_name
 
         e = book.add(book.new("machine", machine=check_name("name", name), distance_km=km, on_date=on, text=text))[0]
-        say(f"Entry {e.number}: machine {e.machine} added to {book.name}.")
+        say(f"Entry {e.number}: machine {e.machine} added to {book.name}{_at(book, e, at)}.")
 
 
 @group.command(epilog="Example: toothcheck logbook add-part KC-07 front --chain 520 --teeth 15 --at 1200km")
@@ -178,8 +201,8 @@ def add_part(
             )
             return [*out, book.new("fit", part=out[-1].part, position=position, **common)]
 
-        entries = book.build(make, odometer_reason=reason)
-        say(f"Entry {entries[-1].number}: {entries[-1].part} fitted to {machine}.")
+        e = book.build(make, reason=reason)[-1]
+        say(f"Entry {e.number}: {e.part} fitted to {machine}{_at(book, e, at)}.")
 
 
 def _fresh_name(state: History, machine: str, position: str) -> str:
@@ -211,8 +234,8 @@ def fit(
                 )
             ]
 
-        e = book.build(make, odometer_reason=reason)[-1]
-        say(f"Entry {e.number}: {part} fitted to {machine}.")
+        e = book.build(make, reason=reason)[-1]
+        say(f"Entry {e.number}: {part} fitted to {machine}{_at(book, e, at)}.")
 
 
 @group.command(epilog="Example: toothcheck logbook remove 'KC-07 front 1' --at 9000km")
@@ -221,10 +244,11 @@ def remove(
     at: At,
     on: On = None,
     operator: Operator = None,
+    reason: Replaced = None,
     where: Where = None,
 ) -> None:
     """Take a part off its machine and keep it."""
-    _off("remove", part, at, on, operator, None, where)
+    _off("remove", part, at, on, operator, None, reason, where)
 
 
 @group.command(epilog="Example: toothcheck logbook retire 'KC-07 front 1' --at 19000km --why 'worn to 11 %'")
@@ -234,10 +258,11 @@ def retire(
     why: Annotated[str | None, typer.Option("--why", help="Why it was retired.")] = None,
     on: On = None,
     operator: Operator = None,
+    reason: Replaced = None,
     where: Where = None,
 ) -> None:
     """Take a part out of service for good; its readings stay."""
-    _off("retire", part, at, on, operator, why, where)
+    _off("retire", part, at, on, operator, why, reason, where)
 
 
 def _part(state: History, name: str) -> Any:  # noqa: ANN401 - a Part, whose class is imported late
@@ -247,13 +272,25 @@ def _part(state: History, name: str) -> Any:  # noqa: ANN401 - a Part, whose cla
 
 
 def _off(
-    kind: str, part: str, at: str | None, on: str | None, operator: str | None, why: str | None, where: str | None
+    kind: str,
+    part: str,
+    at: str | None,
+    on: str | None,
+    operator: str | None,
+    why: str | None,
+    reason: str | None,
+    where: str | None,
 ) -> None:
     km = kilometres(at) if at else None
     with opened(where) as book, telling():
 
         def make(state: History) -> list[Entry]:
-            current = _part(state, part).current
+            known = _part(state, part)
+            current = known.current
+            if known.retired_on is not None:
+                raise UsageError(f"{part} was retired on {known.retired_on} already.")
+            if current is None and kind == "remove":
+                raise UsageError(f"{part} is fitted to no machine: there is nothing to take it off.")
             if current is not None and km is None:
                 raise UsageError(f"{part} is fitted to {current.machine}: say its distance.", hint="Add --at DISTANCE.")
             machine = current.machine if current is not None else None
@@ -269,8 +306,8 @@ def _off(
                 )
             ]
 
-        e = book.build(make)[-1]
-        say(f"Entry {e.number}: {part} {'removed' if kind == 'remove' else 'retired'}.")
+        e = book.build(make, reason=reason)[-1]
+        say(f"Entry {e.number}: {part} {'removed' if kind == 'remove' else 'retired'}{_at(book, e, at)}.")
 
 
 @group.command(epilog="Example: toothcheck logbook record result.json KC-07 --at 24600km")
@@ -290,7 +327,7 @@ def record(
         paper = json.loads(document.read_text(encoding="utf-8"))
     except (OSError, ValueError) as error:
         raise UsageError(f"{document} cannot be read as JSON: {error}.") from None
-    e = record_inspection(
+    done = record_inspection(
         paper,
         None,
         machine=machine,
@@ -302,7 +339,7 @@ def record(
         text=text,
         reason=reason,
     )
-    say(f"Entry {e.number}: {e.part}, {_percent(e)}, {e.grade}.")
+    say(f"Entry {done.entry.number}: {done.entry.part}, {_percent(done.entry)}, {done.entry.grade}{done.at}.")
 
 
 @group.command(epilog="Example: toothcheck logbook chain-length KC-07 320.4 --pitches 20 --at 24600km")
@@ -315,6 +352,7 @@ def chain_length(
     on: On = None,
     operator: Operator = None,
     text: Text = None,
+    reason: Replaced = None,
     where: Where = None,
 ) -> None:
     """Record a measured length of the chain; limits belong to the machine's manual."""
@@ -338,8 +376,9 @@ def chain_length(
                 )
             ]
 
-        e = book.build(make)[-1]
-        say(f"Entry {e.number}: {e.length_mm:g} mm over {e.pitches} pitches{f' of {e.part}' if e.part else ''}.")
+        e = book.build(make, reason=reason)[-1]
+        of = f" of {e.part}" if e.part else ""
+        say(f"Entry {e.number}: {e.length_mm:g} mm over {e.pitches} pitches{of}{_at(book, e, at)}.")
 
 
 @group.command(epilog="Example: toothcheck logbook note KC-07 'chain oiled' --at 24600km")
@@ -350,15 +389,17 @@ def note(
     part: Annotated[str | None, typer.Option("--part", help="The part it is about.")] = None,
     on: On = None,
     operator: Operator = None,
+    reason: Replaced = None,
     where: Where = None,
 ) -> None:
     """Write a remark down; with --at it also keeps the distance up to date."""
     km = kilometres(at) if at else None
     with opened(where) as book, telling():
         e = book.add(
-            book.new("note", machine=machine, part=part, text=text, distance_km=km, on_date=on, operator=operator)
-        )[0]
-        say(f"Entry {e.number}: noted.")
+            book.new("note", machine=machine, part=part, text=text, distance_km=km, on_date=on, operator=operator),
+            reason=reason,
+        )[-1]
+        say(f"Entry {e.number}: noted{_at(book, e, at)}.")
 
 
 @group.command(
@@ -387,7 +428,10 @@ def odometer(
                 operator=operator,
             )
         )[0]
-        say(f"Entry {e.number}: odometer of {machine} goes on from {old:.0f} km as {new:.0f} km.")
+        from toothcheck.logbook import distance_echo, unit_said
+
+        ended, begins = distance_echo(old, unit_said(was)), distance_echo(new, unit_said(now))
+        say(f"Entry {e.number}: odometer of {machine} goes on from {ended} as {begins}.")
 
 
 @group.command(epilog="Example: toothcheck logbook correct 12 --at 24600km --reason 'digits swapped'")
@@ -415,9 +459,10 @@ def correct(
         raise UsageError("Say either what is right, or --withdraw.", hint="See: toothcheck logbook correct --help")
     with opened(where) as book, telling():
         e = book.withdraw(number, reason) if withdraw else book.correct(number, reason, **changes)
+        at_ = _at(book, e, at)
         old = next(o.number for o in book.entries() if o.uid == e.corrects)
         stood = "" if old == number else f", which stood for entry {number}"
-        say(f"Entry {e.number} {'voids' if withdraw else 'takes the place of'} entry {old}{stood}.")
+        say(f"Entry {e.number} {'voids' if withdraw else 'takes the place of'} entry {old}{stood}{at_}.")
 
 
 # --- looking ---------------------------------------------------------------------------------------------------------

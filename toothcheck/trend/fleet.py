@@ -25,7 +25,7 @@ class PartTrend:
     position: str
     start_known: bool
     readings: tuple[Reading, ...]
-    """Those that hold a number."""
+    """Those that hold a number, one for each photo."""
     last: Reading | None
     """The newest reading of all, with a number or not."""
     trend: Trend
@@ -85,7 +85,7 @@ def part_trend(history: History, name: str) -> PartTrend:
         raise ValueError(f"part {name} is not in the logbook")
     position = part.entry.position or ""
     readings = history.readings.get(name, [])
-    numbered = tuple(r for r in readings if r.entry.asymmetry_percent is not None)
+    numbered = _counted(readings)
     on = part.fittings[-1].machine if part.fittings else None
     machine = history.machines[on] if on is not None else None
     riding = machine.riding_rate() if machine is not None else None
@@ -116,6 +116,13 @@ def part_trend(history: History, name: str) -> PartTrend:
         rate_days=riding[1] if riding else 0,
         today=machine.totals[-1][0] if machine is not None and machine.totals else None,
     )
+
+
+def _counted(readings: Iterable[Reading]) -> tuple[Reading, ...]:
+    """The readings that hold a number; of one photo recorded several times the newest entry, as it says nothing new."""
+    numbered = [r for r in readings if r.entry.asymmetry_percent is not None]
+    newest = {r.entry.photo_sha256: r.entry.number for r in sorted(numbered, key=lambda r: r.entry.number)}
+    return tuple(r for r in numbered if r.entry.photo_sha256 is None or newest[r.entry.photo_sha256] == r.entry.number)
 
 
 def parts_of(history: History, machine: str, which: str | None = None) -> list[str]:
