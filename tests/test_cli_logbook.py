@@ -103,9 +103,22 @@ def test_a_fleet_lists_forecasts_and_travels(run):
     lines[4] = lines[4].replace(",fit,", ",fitted,").replace(",part,", ",parts,")
     (run.folder / "bad.csv").write_text("".join(lines))
     assert "Line 5: kind must be one of" in run("logbook", "import", "bad.csv", "--logbook", "bad.sqlite", status=2)
-    assert "Nothing falls" in run("due", "--logbook", "bad.sqlite") or "no machines" in run(
-        "due", "--logbook", "bad.sqlite"
-    )
+    assert not (run.folder / "bad.sqlite").exists()
+
+
+def test_what_is_refused_starts_no_logbook(run):
+    (run.folder / "a.csv").write_bytes(b"kind;on_date\r\n")
+    (run.folder / "b.csv").write_bytes(b"kind,text\r\nnote,\xe9\r\n")
+    for words, said in (
+        (("import", "a.csv"), "commas"),
+        (("import", "b.csv"), "b.csv is not UTF-8 text (byte 16)"),
+        (("import", "none.csv"), "none.csv cannot be read: No such file or directory"),
+        (("record", "none.json", "M", "--at", "1km"), "none.json cannot be read: No such file or directory"),
+        (("add-machine", "-7"), "No such option"),
+        (("add-machine", "M", "--on", "2099-01-01"), "lies after the day"),
+    ):
+        assert said in run("logbook", *words, status=2)
+    assert sorted(p.name for p in run.folder.iterdir()) == ["a.csv", "b.csv"]
 
 
 def test_wrong_words_end_in_one_line_and_status_2(run):

@@ -417,6 +417,32 @@ def test_the_csv_is_one_that_other_readers_take(book):
     assert json.loads(rows[-1]["document"]) == document()
 
 
+@pytest.mark.parametrize(
+    "text", ["=1+1", "+49 40", "-", "@a", "\t=1", "\n=1", "'=1", "''=1", "'twas", "'", "a=1", "− 1"]
+)
+def test_no_text_of_the_csv_is_taken_for_a_formula(places, text):
+    """The beginnings named by OWASP, CSV injection: = + - @ tab, and a line's end."""
+    with opened(places()) as one, opened(places()) as two:
+        one.add(one.new("machine", machine="M", distance_km=1.0))
+        one.add(one.new("note", machine="M", text=text, operator=text, reason=text))
+        out = csv_text(one.entries())
+        (_, row) = csv.DictReader(io.StringIO(out, newline=""), strict=True)
+        for name in ("text", "operator", "reason"):
+            assert row[name] == text or row[name] == "'" + text
+            assert row[name][0] not in "=+-@\t\n"
+        bring_in(two, out, "csv")
+        assert two.entries() == one.entries()
+        assert csv_text(two.entries()) == out
+
+
+def test_numbers_below_zero_stay_numbers_in_the_csv(book):
+    with_front(book)
+    book.record(document(asymmetry=-0.5), "KC-07", 2000.0)
+    assert next(r for r in csv.DictReader(io.StringIO(csv_text(book.entries()))) if r["kind"] == "reading")[
+        "asymmetry_percent"
+    ] == "-0.5"  # fmt: skip
+
+
 BAD_ROWS = {
     "kind must be one of": {"kind": "inspection"},
     "on_date must look like": {"on_date": "2025-02-30"},
@@ -455,6 +481,8 @@ def test_broken_files_are_refused_by_line(book):
     for text, words in (
         ("", "Line 1: the file is empty"),
         ("number,color\r\n", "Line 1: unknown column 'color'"),
+        ("kind;on_date;machine\r\nnote;2025-01-01;M", "Line 1: the columns are not separated by commas"),
+        ("kind\ton_date\r\n", "Line 1: the columns are not separated by commas"),
         ("kind,on_date\r\nnote\r\n", "Line 2: 1 fields where 2 columns"),
         ('kind,on_date\r\nnote,"2025', "Line 2: unexpected end"),
     ):
@@ -463,6 +491,9 @@ def test_broken_files_are_refused_by_line(book):
     for text, words in (
         ("{\n\n!", "Line 3"),
         ('{"schema": "x/1", "entries": []}', "schema is 'x/1'"),
+        ('{"a": 1}', 'This is not a logbook\'s export: it needs "schema"'),
+        ("[]", "This is not a logbook's export: it needs"),
+        ('{"schema": "toothcheck/logbook/1", "entries": {}}', 'a list "entries"'),
         ('{"schema": "toothcheck/logbook/1", "entries": [\n{"kind": "note"}\n]}', "Line 2: on_date is missing"),
         (
             '{"schema": "toothcheck/logbook/1", "entries": [{"kind": "note"}]}',

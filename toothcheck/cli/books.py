@@ -6,8 +6,9 @@ import contextlib
 import datetime as dt
 import re
 import sys
+import tempfile
 import uuid
-from collections.abc import Iterator, Sequence
+from collections.abc import Callable, Iterator, Sequence
 from pathlib import Path
 from typing import TYPE_CHECKING, Annotated
 
@@ -79,6 +80,14 @@ def opened(where: str | None, *, create: bool = False) -> Logbook:
     return Logbook(
         place(where), now=lambda: dt.datetime.now().astimezone(), new_uid=lambda: uuid.uuid4().hex, create=create
     )
+
+
+def rehearsed(where: str | None, do: Callable[[Logbook], object]) -> None:
+    """Where there is no logbook file yet, do something in one that is thrown away: what is refused starts none."""
+    if "://" in place(where) or Path(place(where)).expanduser().exists():
+        return
+    with tempfile.TemporaryDirectory() as folder, opened(str(Path(folder) / "logbook.sqlite"), create=True) as book:
+        do(book)
 
 
 def kilometres(words: str) -> float:

@@ -23,6 +23,7 @@ from toothcheck.cli.books import (
     kilometres,
     opened,
     place,
+    rehearsed,
     say,
     telling,
     unit_of,
@@ -146,10 +147,17 @@ def add_machine(
 ) -> None:
     """Add a machine; the first one starts the logbook."""
     km = kilometres(at) if at else None
-    with opened(where, create=True) as book, telling():
+
+    def put(book: Logbook) -> Entry:
         from toothcheck.logbook.entries import check_name
 
-        e = book.add(book.new("machine", machine=check_name("name", name), distance_km=km, on_date=on, text=text))[0]
+        new = book.new("machine", machine=check_name("name", name), distance_km=km, on_date=on, text=text)
+        return book.add(new)[0]
+
+    with telling():
+        rehearsed(where, put)
+    with opened(where, create=True) as book, telling():
+        e = put(book)
         say(f"Entry {e.number}: machine {e.machine} added to {book.name}{_at(book, e, at)}.")
 
 
@@ -324,8 +332,8 @@ def record(
 ) -> None:
     """Record an inspection from its JSON file (inspect --log does the same in one go)."""
     try:
-        paper = json.loads(document.read_text(encoding="utf-8"))
-    except (OSError, ValueError) as error:
+        paper = json.loads(_text_of(document))
+    except ValueError as error:
         raise UsageError(f"{document} cannot be read as JSON: {error}.") from None
     done = record_inspection(
         paper,
@@ -571,6 +579,17 @@ def _form(file: Path) -> str:
     return form
 
 
+def _text_of(file: Path) -> str:
+    try:
+        return file.read_bytes().decode("utf-8")
+    except OSError as error:
+        raise UsageError(f"{file} cannot be read: {error.strerror}.", hint="Check the name.") from None
+    except UnicodeDecodeError as error:
+        raise UsageError(
+            f"{file} is not UTF-8 text (byte {error.start}).", hint="Save it again with the encoding UTF-8."
+        ) from None
+
+
 @group.command(epilog="Example: toothcheck logbook export fleet.csv")
 def export(
     file: Annotated[Path, typer.Argument(help="To be written; ends in .csv or .json.")],
@@ -596,12 +615,14 @@ def import_(
     from toothcheck.logbook.exchange import bring_in
 
     form = _form(file)
-    try:
-        text = file.read_bytes().decode("utf-8")
-    except (OSError, UnicodeDecodeError) as error:
-        raise UsageError(f"{file} cannot be read as UTF-8 text: {error}.") from None
+    text = _text_of(file)
+
+    def put(book: Logbook) -> tuple[int, int]:
+        return bring_in(book, text, form)
+
+    rehearsed(where, put)
     with opened(where, create=True) as book:
-        added, known = bring_in(book, text, form)
+        added, known = put(book)
         say(f"{added} entries added to {book.name}, {known} were there already.")
 
 
