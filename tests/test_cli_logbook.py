@@ -65,6 +65,7 @@ def test_a_part_s_life_from_the_command_line(run):
     said = run("logbook", "note", "KC-07", "x", "--at", "14000km", status=2)
     assert said.startswith("toothcheck: Not recorded: distance runs backwards")
     assert len(said.splitlines()) == 1
+    run("logbook", "add-part", "KC-07", "chain", "--at", "15100km")
     run("logbook", "odometer", "KC-07", "--was", "15200km", "--now", "0km", "--reason", "new unit")
     run("logbook", *front, "--at", "300km", "--replace")
     parts = run("logbook", "list", "--parts")
@@ -76,6 +77,10 @@ def test_a_part_s_life_from_the_command_line(run):
     run("logbook", "fit", "KC-07 front 2", "KC-08", "--at", "0km")
     run("logbook", "retire", "KC-07 front 2", "--at", "50km", "--why", "chipped")
     assert "chipped" in run("logbook", "show", "KC-07 front 2")
+    assert "was retired on" in run("logbook", "remove", "KC-07 front 2", "--at", "60km", status=2)
+    assert "was retired on" in run("logbook", "retire", "KC-07 front 2", status=2)
+    assert "no front sprocket is fitted to KC-08; by name: KC-07 front 2" in run("trend", "KC-08", "front", status=2)
+    assert "is a chain" in run("trend", "KC-07", "KC-07 chain 1", status=2)
     assert json.loads(run("logbook", "show", "4", "--json", "-"))["entries"][0]["grade"] == "watch"
 
 
@@ -137,6 +142,8 @@ def test_wrong_words_end_in_one_line_and_status_2(run):
         (("logbook", "show", "none"), "no machine, part or entry"),
         (("logbook", "list", "--units", "leagues"), "unit must be one of"),
         (("trend", "M"), "no sprocket is fitted"),
+        (("trend", "M", "rear"), "no rear sprocket is fitted to M."),
+        (("trend", "M", "chain"), "part must be front, rear or"),
         (("trend", "X"), "machine X is not in the logbook"),
         (("trend", "M", "--chart", "a.pdf"), "must end in .png or .svg"),
         (("logbook", "demo", "--out", "book.sqlite"), "there already"),

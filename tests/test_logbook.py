@@ -324,6 +324,21 @@ def test_two_parts_cannot_be_at_one_place_nor_one_part_at_two(book):
         with_front(book)
 
 
+def test_names_that_would_be_mixed_up_are_not_taken_but_an_old_logbook_may_hold_them(book):
+    with_front(book)
+    for name, words in (("kc-07", "differs from KC-07 in capital letters only"), ("7", "taken for an entry's number")):
+        with pytest.raises(LogbookError, match=words):
+            book.add(book.new("machine", machine=name))
+    with pytest.raises(LogbookError, match="differs from KC-07 front in capital"):
+        book.add(book.new("part", part="kc-07 FRONT", position="front"))
+    with pytest.raises(LogbookError, match="machine KC-07 is in the logbook already"):
+        book.add(book.new("machine", machine="KC-07"))
+    old = [book.new("machine", machine=name) for name in ("kc-07", "7")]
+    assert book.bring_in(old) == (2, 0)
+    assert sorted(book.history().machines) == ["7", "KC-07", "kc-07"]
+    assert book.add(book.new("note", machine="7", text="as before"))[0].machine == "7"
+
+
 def test_a_photo_that_told_nothing_is_recorded_as_such(book):
     with_front(book)
     paper = document()

@@ -7,7 +7,7 @@ import math
 from collections.abc import Iterable
 from dataclasses import dataclass
 
-from toothcheck.logbook import History, Reading
+from toothcheck.logbook import Fitting, History, Reading
 from toothcheck.trend.model import Crossing, Point, Trend, fit
 
 GRADES = ("good", "watch", "replace-set", "replace-now")
@@ -142,11 +142,20 @@ def parts_of(history: History, machine: str, which: str | None = None) -> list[s
         if not found:
             raise ValueError(f"no sprocket is fitted to {machine}")
         return found
-    if which in fitted:
-        return [fitted[which]]
+    which = fitted.get(which, which)
+    if which in history.parts and history.parts[which].entry.position == "chain":
+        raise ValueError(f"{which} is a chain, and the trend is of a sprocket; toothcheck stretch judges a chain")
     if which in history.parts and any(f.machine == machine for f in history.parts[which].fittings):
         return [which]
+    if which in ("front", "rear"):
+        were = [n for n, p in sorted(history.parts.items()) if any(_there(f, machine, which) for f in p.fittings)]
+        named = f"; by name: {', '.join(were)}" if were else ""
+        raise ValueError(f"no {which} sprocket is fitted to {machine}{named}")
     raise ValueError(f"part must be front, rear or the name of a part that was on {machine}, not {which!r}")
+
+
+def _there(fitting: Fitting, machine: str, position: str) -> bool:
+    return (fitting.machine, fitting.position) == (machine, position)
 
 
 def due(history: History, *, within_km: float | None = None) -> list[PartTrend]:
