@@ -144,6 +144,15 @@ def test_wrong_words_end_in_one_line_and_status_2(run):
         (("trend", "M"), "no sprocket is fitted"),
         (("trend", "M", "rear"), "no rear sprocket is fitted to M."),
         (("trend", "M", "chain"), "part must be front, rear or"),
+        (("logbook", "note", "M", "x", "--at", "24,6km"), "a decimal point, not a comma: 24.6km"),
+        (("logbook", "chain-length", "M", "318,4", "--pitches", "20", "--at", "5km"), "with a point: 318.4."),
+        (("logbook", "chain-length", "M", "long", "--pitches", "20", "--at", "5km"), "'long' is no number."),
+        (("logbook", "chain-length", "M", "0", "--pitches", "20", "--at", "5km"), "the length in mm must lie between"),
+        (("logbook", "note", "M", "x", "--at", "10000000km", "--reason", "x"), "Not recorded: --at must lie between"),
+        (("logbook", "note", "M", "x", "--on", "2025-02-30"), "--on 2025-02-30 is no day of the calendar."),
+        (("logbook", "correct", "1", "--on", "1.3.2026", "--reason", "x"), "--on must be a day such as 2026-03-01"),
+        (("logbook", "note", "M", "x", "--on", "2099-01-01"), "Not recorded: --on 2099-01-01 lies after"),
+        (("logbook", "demo", "--out", "new.sqlite", "--until", "2025-02-29"), "--until 2025-02-29 is no day"),
         (("trend", "X"), "machine X is not in the logbook"),
         (("trend", "M", "--chart", "a.pdf"), "must end in .png or .svg"),
         (("logbook", "demo", "--out", "book.sqlite"), "there already"),
@@ -196,6 +205,17 @@ def test_what_was_said_is_read_back_and_a_reason_lets_it_pass(run):
         assert "or give --reason" in run("logbook", *words, "--at", "90000km", status=2)
     run("logbook", "retire", "M front 1", "--at", "90000km", "--why", "worn", "--reason", "odometer read in m")
     assert "worn; odometer read in m" in run("logbook", "show", "M front 1")
+
+
+def test_words_are_taken_in_any_case(run):
+    run("logbook", "add-machine", "M", "--at", "1000km", "--on", "2025-01-01")
+    run("logbook", "add-part", "M", "Front", "--at", "1000km", "--teeth", "15", "--on", "2025-01-01")
+    for unit in ("mi", "MI", "Miles"):
+        assert "621 miles" in run("logbook", "list", "--units", unit)
+    assert run("trend", "M", "FRONT").startswith("M front 1: ")
+    (run.folder / "result.json").write_text(json.dumps(paper() | {"sprocket": paper()["sprocket"] | {"teeth": 16}}))
+    said = run("logbook", "record", "result.json", "M", "--at", "2000km", status=2)
+    assert said.endswith("16, but M front 1 has 15; was the part changed?\n")
 
 
 def test_help_is_quick_to_load():

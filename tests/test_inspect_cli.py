@@ -415,6 +415,11 @@ def test_what_the_measuring_cannot_find_out_must_be_said():
         _may_be_left_open(make_dataclass("Told", [("chain", str), ("teeth", int)]), told)
 
 
+def test_position_and_turning_are_taken_in_any_case(run):
+    words = ["inspect", "none.jpg", "--chain", "520", "--teeth", 15, "--position", "Front", "--turning", "CLOCKWISE"]
+    refused(run, words, 4, about="none.jpg does not exist")
+
+
 # --- recording, and the demo -----------------------------------------------------------------------------------------
 def test_result_goes_into_the_logbook_or_nothing_is_written(blank, tmp_path, run):
     book = ["--logbook", str(tmp_path / "book.sqlite")]

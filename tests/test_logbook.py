@@ -299,7 +299,7 @@ def test_the_database_itself_refuses_to_overwrite(book):
         ({"document": document(position="rear")}, "No rear sprocket is fitted"),
         ({"on_date": "2024-12-31"}, "No front sprocket is fitted to KC-07 on 2024-12-31"),
         ({"on_date": "2026-04-01"}, "lies after the day of recording"),
-        ({"on_date": "1.3.2026"}, "on_date must look like|is fitted"),
+        ({"on_date": "1.3.2026"}, "on_date must be a day|is fitted"),
         ({"distance_km": float("nan")}, "finite"),
         ({"operator": "a\x00b"}, "control characters"),
     ],
@@ -460,7 +460,7 @@ def test_numbers_below_zero_stay_numbers_in_the_csv(book):
 
 BAD_ROWS = {
     "kind must be one of": {"kind": "inspection"},
-    "on_date must look like": {"on_date": "2025-02-30"},
+    "on_date must be a day of the calendar": {"on_date": "2025-02-30"},
     "distance_km must be a number": {"distance_km": "far"},
     "distance_km must be a finite": {"distance_km": "nan"},
     "teeth must be a number": {"teeth": "15.5"},

@@ -16,11 +16,14 @@ from toothcheck.cli.books import (
     On,
     Operator,
     Replaced,
+    RightDay,
     Text,
     Unit,
+    Until,
     Where,
     columns,
     kilometres,
+    number_of,
     opened,
     place,
     rehearsed,
@@ -181,8 +184,8 @@ def add_part(
     where: Where = None,
 ) -> None:
     """Add a part and fit it to a machine, in one step."""
-    km = kilometres(at)
-    run = None if ridden == "unknown" else kilometres(ridden)
+    km, position = kilometres(at), position.lower()
+    run = None if ridden.lower() == "unknown" else kilometres(ridden)
     with opened(where) as book, telling():
         from toothcheck.chains import chain as chain_size
         from toothcheck.logbook.entries import check_name
@@ -353,10 +356,12 @@ def record(
 @group.command(epilog="Example: toothcheck logbook chain-length KC-07 320.4 --pitches 20 --at 24600km")
 def chain_length(
     machine: Annotated[str, typer.Argument(help="The machine whose chain was measured.")],
-    length_mm: Annotated[float, typer.Argument(help="Pin to pin, mm.")],
+    length_mm: Annotated[float, typer.Argument(help="Pin to pin, mm.", parser=number_of)],
     pitches: Annotated[int, typer.Option("--pitches", help="Over how many pitches.")],
     at: At,
-    std_mm: Annotated[float | None, typer.Option("--std", help="Standard uncertainty, mm.")] = None,
+    std_mm: Annotated[
+        float | None, typer.Option("--std", help="Standard uncertainty, mm.", parser=number_of, metavar="MM")
+    ] = None,
     on: On = None,
     operator: Operator = None,
     text: Text = None,
@@ -447,10 +452,12 @@ def correct(
     number: Annotated[int, typer.Argument(help="The entry's number.")],
     reason: Annotated[str, typer.Option("--reason", help="Why; it is kept.")],
     at: MaybeAt = None,
-    on: Annotated[str | None, typer.Option("--on", metavar="DATE", help="The right day.")] = None,
+    on: RightDay = None,
     text: Text = None,
     operator: Operator = None,
-    length_mm: Annotated[float | None, typer.Option("--length", help="The right length of a chain, mm.")] = None,
+    length_mm: Annotated[
+        float | None, typer.Option("--length", help="The right length of a chain, mm.", parser=number_of, metavar="MM")
+    ] = None,
     withdraw: Annotated[bool, typer.Option("--withdraw", help="Declare the entry void.")] = False,
     where: Where = None,
 ) -> None:
@@ -631,7 +638,7 @@ def demo(
     out: Annotated[Path, typer.Option("--out", help="The logbook to make; must not exist yet.")],
     machines: Annotated[int, typer.Option("--machines", min=1, max=500, help="How many machines.")] = 50,
     years: Annotated[float, typer.Option("--years", min=0.3, max=20, help="How many years.")] = 3.0,
-    until: Annotated[str, typer.Option("--until", metavar="DATE", help="The last day.")] = "2026-02-27",
+    until: Until = "2026-02-27",
     draw: Annotated[int, typer.Option("--draw", help="Another number, another fleet.")] = 1,
 ) -> None:
     """Make the logbook of a fleet that does not exist (Kestrel Couriers), to try the other commands on."""

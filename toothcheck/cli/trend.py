@@ -40,6 +40,7 @@ def trend(
     where: Where = None,
 ) -> None:
     """Wear against distance: rate, and when each band is reached, with an 80 % interval."""
+    from toothcheck.logbook import POSITIONS
     from toothcheck.trend import part_trend, parts_of
 
     unit = unit_of(units)
@@ -48,7 +49,8 @@ def trend(
     with opened(where) as book:
         history = book.history()
     with telling():
-        trends = [part_trend(history, name) for name in parts_of(history, machine, part)]
+        which = part.lower() if part is not None and part.lower() in POSITIONS else part
+        trends = [part_trend(history, name) for name in parts_of(history, machine, which)]
     if json_ is not None:
         _write({"schema": "toothcheck/trend/1", "machine": machine, "parts": [_json(t) for t in trends]}, json_)
     if json_ != "-":
