@@ -2,6 +2,7 @@
 
 import json
 import os
+import re
 import subprocess
 import sys
 from pathlib import Path
@@ -109,6 +110,23 @@ def test_a_fleet_lists_forecasts_and_travels(run):
     (run.folder / "bad.csv").write_text("".join(lines))
     assert "Line 5: kind must be one of" in run("logbook", "import", "bad.csv", "--logbook", "bad.sqlite", status=2)
     assert not (run.folder / "bad.sqlite").exists()
+
+
+def test_a_day_that_has_passed_says_so(run):
+    run("logbook", "demo", "--out", "old.sqlite", "--machines", "4", "--years", "1", "--until", "2019-12-31")
+    old = ("--logbook", "old.sqlite")
+    listed = run("due", *old)
+    assert re.search(r" 20\d\d-\d\d-\d\d, passed +.*last entry 2019-1\d-\d\d\n", listed)
+    assert "counted from a machine's last entry, and some have passed. Bring its odometer up to date" in listed
+    told = run("trend", "KC-02", "front", "--units", "mi", *old)
+    assert re.search(r"miles \(20\d\d-\d\d-\d\d, passed\)", told)
+    assert re.search(r"KC-02 was last read on 2019-\d\d-\d\d, and days are counted from then", told)
+    assert " % per 1000 miles (80 %" in told
+    part = json.loads(run("trend", "KC-02", "front", "--json", "-", *old))["parts"][0]
+    assert part["counted_from"].startswith("2019-1")
+    # with an odometer read today nothing of it is left
+    run("logbook", "note", "KC-02", "read", "--at", "2000000km", "--reason", "made up", *old)
+    assert "passed" not in run("trend", "KC-02", "front", *old)
 
 
 def test_what_is_refused_starts_no_logbook(run):

@@ -32,8 +32,8 @@ class PartTrend:
     km_per_day: float | None
     rate_days: int
     """Over how many days of entries the riding rate was taken."""
-    today: str | None
-    """The day of the machine's newest distance, from which dates are counted."""
+    counted_from: str | None
+    """The day of the machine's newest distance, from which dates are counted; None when the part is fitted nowhere."""
 
     def ahead_km(self, own_km: float | None) -> float | None:
         """Distance still to go to a distance of the part's own."""
@@ -42,15 +42,15 @@ class PartTrend:
     def date_at(self, own_km: float | None) -> str | None:
         """The day on which the part will have run that far at the present riding rate; None when not known.
 
-        More than fifty years ahead counts as not known.
+        It may lie in the past where the machine's last entry does.  More than fifty years ahead counts as not known.
         """
         ahead = self.ahead_km(own_km)
-        if ahead is None or self.km_per_day is None or self.today is None:
+        if ahead is None or self.km_per_day is None or self.counted_from is None:
             return None
         days = ahead / self.km_per_day
         if days > 365.25 * 50:
             return None
-        return (dt.date.fromisoformat(self.today) + dt.timedelta(days=math.ceil(days))).isoformat()
+        return (dt.date.fromisoformat(self.counted_from) + dt.timedelta(days=math.ceil(days))).isoformat()
 
     @property
     def next_action(self) -> Crossing | None:
@@ -114,7 +114,7 @@ def part_trend(history: History, name: str) -> PartTrend:
         trend=trend,
         km_per_day=riding[0] if riding else None,
         rate_days=riding[1] if riding else 0,
-        today=machine.totals[-1][0] if machine is not None and machine.totals else None,
+        counted_from=machine.totals[-1][0] if machine is not None and part.current is not None else None,
     )
 
 
