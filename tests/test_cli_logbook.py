@@ -61,6 +61,9 @@ def test_a_part_s_life_from_the_command_line(run):
     shown = run("logbook", "show", "KC-07")
     assert shown.count("no longer holds, see entry 6") == 2
     assert "15 000 km" in shown.splitlines()[-1]
+    run("logbook", "note", "KC-07", "of another machine", "--on", "2025-09-01")
+    run("logbook", "correct", "7", "--withdraw", "--reason", "wrong machine")
+    assert "wrong machine; voids entry 7" in run("logbook", "show", "KC-07")
     run("logbook", "chain-length", "KC-07", "319.0", "--pitches", "20", "--at", "15000km")
     run("logbook", "note", "KC-07", "chain oiled", "--at", "15100km")
     said = run("logbook", "note", "KC-07", "x", "--at", "14000km", status=2)

@@ -496,7 +496,7 @@ def test_broken_files_are_refused_by_line(book):
     for text, words in (
         ("", "Line 1: the file is empty"),
         ("number,color\r\n", "Line 1: unknown column 'color'"),
-        ("kind;on_date;machine\r\nnote;2025-01-01;M", "Line 1: the columns are not separated by commas"),
+        ("kind;on_date;machine;color\r\nnote;2025-01-01;M;red", "Line 1: the columns are not separated by commas"),
         ("kind\ton_date\r\n", "Line 1: the columns are not separated by commas"),
         ("kind,on_date\r\nnote\r\n", "Line 2: 1 fields where 2 columns"),
         ('kind,on_date\r\nnote,"2025', "Line 2: unexpected end"),

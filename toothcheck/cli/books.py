@@ -106,7 +106,8 @@ def telling() -> Iterator[None]:
     except LogbookError as error:
         raise LogbookError(_in_options(str(error))) from error
     except ValueError as error:
-        raise UsageError(f"{_in_options(str(error))}.".replace("..", ".")) from error
+        said = _in_options(str(error))
+        raise UsageError(said if said.endswith((".", "?")) else f"{said}.") from error
 
 
 def _in_options(words: str) -> str:

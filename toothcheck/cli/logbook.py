@@ -570,7 +570,8 @@ def _table(entries: list[Entry], chosen: list[Entry], unit: str) -> None:
         if e.kind == "chain-length":
             said.insert(0, f"{e.length_mm:g} mm over {e.pitches} pitches")
         if e.corrects:
-            said.append(f"in place of entry {number.get(e.corrects, '?')}" if e.kind != "withdrawal" else "")
+            deed = "voids" if e.kind == "withdrawal" else "in place of"
+            said.append(f"{deed} entry {number.get(e.corrects, '?')}")
         if now[e.uid].uid != e.uid and e.kind != "withdrawal":
             said.append(f"no longer holds, see entry {now[e.uid].number}")
         km = "" if e.distance_km is None else distance_text(e.distance_km, unit)

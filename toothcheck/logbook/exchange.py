@@ -68,7 +68,7 @@ def _csv_rows(text: str) -> Iterable[tuple[str, dict[str, Any]]]:
     except csv.Error as error:
         raise LogbookError(f"Line 1: {error}.") from None
     unknown = [name for name in header if name not in NAMES]
-    if len(header) == 1 and unknown and set(re.split("[;\t]", header[0].replace('"', ""))) <= set(NAMES):
+    if len(header) == 1 and unknown and set(re.split("[;\t]", header[0].replace('"', ""))) & set(NAMES):
         raise LogbookError(
             "Line 1: the columns are not separated by commas.",
             hint="Save the table again with commas between the columns and points in the numbers.",
