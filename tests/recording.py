@@ -21,9 +21,12 @@ def opened(where):
 
 
 def document():
-    return made_document(
+    """Of a photo of its own."""
+    made = made_document(
         np.random.default_rng(5), chain_name="520", teeth=15, position="front", asymmetry=4.0, std=0.6, name="a.jpg"
     )
+    made["photo"]["sha256"] = uuid.uuid4().hex * 2
+    return made
 
 
 def ready(logbook, machine):
@@ -54,7 +57,6 @@ def steadily(where, machine, count):
 def killed(where, rounds, seed):
     """Fork, record in the child, kill it at a random moment, and look after each kill for all that was acknowledged."""
     dice = random.Random(seed)
-    paper = document()
     acknowledged = set()
     cut_short = 0
     for _ in range(rounds):
@@ -67,7 +69,7 @@ def killed(where, rounds, seed):
                 ready(logbook, "KC-01")
                 while True:
                     os.write(into, b"?" * 32 + b"\n")  # about to record
-                    e = logbook.record(paper, "KC-01", 100.0)
+                    e = logbook.record(document(), "KC-01", 100.0)
                     os.write(into, e.uid.encode() + b"\n")
             except BaseException as error:
                 os.write(into, f"failed: {error!r}\n".encode())

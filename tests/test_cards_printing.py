@@ -293,7 +293,7 @@ def test_command_writes_a_pdf_by_default(run, tmp_path, monkeypatch):
 
 @pytest.mark.parametrize("target", ["a.pdf", "B.PDF", "c.png"])
 def test_command_writes_what_the_suffix_says(run, tmp_path, target):
-    status, _, _ = run("card", "pocket", "--paper", "letter", "-o", tmp_path / target)
+    status, _, _ = run("card", "Pocket", "--paper", "LETTER", "-o", tmp_path / target)
     data = (tmp_path / target).read_bytes()
     assert status == 0
     assert data.startswith(b"\x89PNG" if target.endswith("png") else b"%PDF")

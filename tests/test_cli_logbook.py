@@ -2,6 +2,7 @@
 
 import json
 import os
+import re
 import subprocess
 import sys
 from pathlib import Path
@@ -46,18 +47,29 @@ def test_a_part_s_life_from_the_command_line(run):
     assert "KC-07 front 1 fitted to KC-07" in out
     (run.folder / "result.json").write_text(json.dumps(paper()))
     out = run("logbook", "record", "result.json", "KC-07", "--at", "15000mi", "--on", "2025-09-01")
-    assert out == "Entry 4: KC-07 front 1, 6.0 ± 0.5 %, watch.\n"
+    assert out == (
+        "Entry 4: KC-07 front 1, 6.0 ± 0.5 %, watch, at 15 000 miles, the part's own distance 14 254.4 miles.\n"
+    )
     run("logbook", "correct", "4", "--at", "15000km", "--reason", "miles read as km")
     assert "15 000 km" in run("logbook", "list")
     assert "9 321 miles" in run("logbook", "list", "--units", "miles")
     shown = run("logbook", "show", "KC-07")
     assert "no longer holds, see entry 5" in shown
     assert "in place of entry 4" in shown
+    out = run("logbook", "correct", "4", "--text", "cold day", "--reason", "it was")
+    assert out == "Entry 6 takes the place of entry 5, which stood for entry 4.\n"
+    shown = run("logbook", "show", "KC-07")
+    assert shown.count("no longer holds, see entry 6") == 2
+    assert "15 000 km" in shown.splitlines()[-1]
+    run("logbook", "note", "KC-07", "of another machine", "--on", "2025-09-01")
+    run("logbook", "correct", "7", "--withdraw", "--reason", "wrong machine")
+    assert "wrong machine; voids entry 7" in run("logbook", "show", "KC-07")
     run("logbook", "chain-length", "KC-07", "319.0", "--pitches", "20", "--at", "15000km")
     run("logbook", "note", "KC-07", "chain oiled", "--at", "15100km")
     said = run("logbook", "note", "KC-07", "x", "--at", "14000km", status=2)
     assert said.startswith("toothcheck: Not recorded: distance runs backwards")
     assert len(said.splitlines()) == 1
+    run("logbook", "add-part", "KC-07", "chain", "--at", "15100km")
     run("logbook", "odometer", "KC-07", "--was", "15200km", "--now", "0km", "--reason", "new unit")
     run("logbook", *front, "--at", "300km", "--replace")
     parts = run("logbook", "list", "--parts")
@@ -69,6 +81,10 @@ def test_a_part_s_life_from_the_command_line(run):
     run("logbook", "fit", "KC-07 front 2", "KC-08", "--at", "0km")
     run("logbook", "retire", "KC-07 front 2", "--at", "50km", "--why", "chipped")
     assert "chipped" in run("logbook", "show", "KC-07 front 2")
+    assert "was retired on" in run("logbook", "remove", "KC-07 front 2", "--at", "60km", status=2)
+    assert "was retired on" in run("logbook", "retire", "KC-07 front 2", status=2)
+    assert "no front sprocket is fitted to KC-08; by name: KC-07 front 2" in run("trend", "KC-08", "front", status=2)
+    assert "is a chain" in run("trend", "KC-07", "KC-07 chain 1", status=2)
     assert json.loads(run("logbook", "show", "4", "--json", "-"))["entries"][0]["grade"] == "watch"
 
 
@@ -96,9 +112,39 @@ def test_a_fleet_lists_forecasts_and_travels(run):
     lines[4] = lines[4].replace(",fit,", ",fitted,").replace(",part,", ",parts,")
     (run.folder / "bad.csv").write_text("".join(lines))
     assert "Line 5: kind must be one of" in run("logbook", "import", "bad.csv", "--logbook", "bad.sqlite", status=2)
-    assert "Nothing falls" in run("due", "--logbook", "bad.sqlite") or "no machines" in run(
-        "due", "--logbook", "bad.sqlite"
-    )
+    assert not (run.folder / "bad.sqlite").exists()
+
+
+def test_a_day_that_has_passed_says_so(run):
+    run("logbook", "demo", "--out", "old.sqlite", "--machines", "4", "--years", "1", "--until", "2019-12-31")
+    old = ("--logbook", "old.sqlite")
+    listed = run("due", *old)
+    assert re.search(r" 20\d\d-\d\d-\d\d, passed +.*last entry 2019-1\d-\d\d\n", listed)
+    assert "counted from a machine's last entry, and some have passed. Bring its odometer up to date" in listed
+    told = run("trend", "KC-02", "front", "--units", "mi", *old)
+    assert re.search(r"miles \(20\d\d-\d\d-\d\d, passed\)", told)
+    assert re.search(r"KC-02 was last read on 2019-\d\d-\d\d, and days are counted from then", told)
+    assert " % per 1000 miles (80 %" in told
+    part = json.loads(run("trend", "KC-02", "front", "--json", "-", *old))["parts"][0]
+    assert part["counted_from"].startswith("2019-1")
+    # with an odometer read today nothing of it is left
+    run("logbook", "note", "KC-02", "read", "--at", "2000000km", "--reason", "made up", *old)
+    assert "passed" not in run("trend", "KC-02", "front", *old)
+
+
+def test_what_is_refused_starts_no_logbook(run):
+    (run.folder / "a.csv").write_bytes(b"kind;on_date\r\n")
+    (run.folder / "b.csv").write_bytes(b"kind,text\r\nnote,\xe9\r\n")
+    for words, said in (
+        (("import", "a.csv"), "commas"),
+        (("import", "b.csv"), "b.csv is not UTF-8 text (byte 16)"),
+        (("import", "none.csv"), "none.csv cannot be read: No such file or directory"),
+        (("record", "none.json", "M", "--at", "1km"), "none.json cannot be read: No such file or directory"),
+        (("add-machine", "-7"), "No such option"),
+        (("add-machine", "M", "--on", "2099-01-01"), "lies after the day"),
+    ):
+        assert said in run("logbook", *words, status=2)
+    assert sorted(p.name for p in run.folder.iterdir()) == ["a.csv", "b.csv"]
 
 
 def test_wrong_words_end_in_one_line_and_status_2(run):
@@ -113,9 +159,21 @@ def test_wrong_words_end_in_one_line_and_status_2(run):
         (("logbook", "add-part", "M", "front", "--at", "5km", "--chain", "521"), "chain must be one of"),
         (("logbook", "correct", "1", "--reason", "x"), "either what is right, or --withdraw"),
         (("logbook", "correct", "77", "--reason", "x", "--withdraw"), "no entry 77"),
+        (("logbook", "show", "77"), "logbook show MACHINE"),
         (("logbook", "show", "none"), "no machine, part or entry"),
         (("logbook", "list", "--units", "leagues"), "unit must be one of"),
         (("trend", "M"), "no sprocket is fitted"),
+        (("trend", "M", "rear"), "no rear sprocket is fitted to M."),
+        (("trend", "M", "chain"), "part must be front, rear or"),
+        (("logbook", "note", "M", "x", "--at", "24,6km"), "a decimal point, not a comma: 24.6km"),
+        (("logbook", "chain-length", "M", "318,4", "--pitches", "20", "--at", "5km"), "with a point: 318.4."),
+        (("logbook", "chain-length", "M", "long", "--pitches", "20", "--at", "5km"), "'long' is no number."),
+        (("logbook", "chain-length", "M", "0", "--pitches", "20", "--at", "5km"), "the length in mm must lie between"),
+        (("logbook", "note", "M", "x", "--at", "10000000km", "--reason", "x"), "Not recorded: --at must lie between"),
+        (("logbook", "note", "M", "x", "--on", "2025-02-30"), "--on 2025-02-30 is no day of the calendar."),
+        (("logbook", "correct", "1", "--on", "1.3.2026", "--reason", "x"), "--on must be a day such as 2026-03-01"),
+        (("logbook", "note", "M", "x", "--on", "2099-01-01"), "Not recorded: --on 2099-01-01 lies after"),
+        (("logbook", "demo", "--out", "new.sqlite", "--until", "2025-02-29"), "--until 2025-02-29 is no day"),
         (("trend", "X"), "machine X is not in the logbook"),
         (("trend", "M", "--chart", "a.pdf"), "must end in .png or .svg"),
         (("logbook", "demo", "--out", "book.sqlite"), "there already"),
@@ -139,13 +197,46 @@ def test_what_inspect_calls_to_record(tmp_path, run):
     with pytest.raises(UsageError, match="its unit"):
         record_inspection(paper(), photo, machine="KC-07", at="24600", logbook=book)
     e = record_inspection(
-        paper(), photo, machine="KC-07", at="24600km", logbook=book, operator="workshop", keep_photo=True
-    )  # fmt: skip
+        paper(), photo, machine="KC-07", at="2600km", logbook=book, operator="workshop", keep_photo=True
+    ).entry  # fmt: skip
     kept = tmp_path / "book.sqlite-photos" / e.kept_photo
     assert b"Somebody" not in kept.read_bytes()
     assert e.operator == "workshop"
-    e = record_inspection(paper(), None, machine="KC-07", at="10km", logbook=book, reason="odometer replaced")
+    e = record_inspection(paper(), None, machine="KC-07", at="10km", logbook=book, reason="odometer replaced").entry
     assert e.distance_km == 10
+
+
+def test_what_was_said_is_read_back_and_a_reason_lets_it_pass(run):
+    run("logbook", "add-machine", "M", "--at", "1000km", "--on", "2025-01-01")
+    assert run("logbook", "add-part", "M", "front", "--at", "1000km", "--ridden", "20.5km", "--on", "2025-01-01") == (
+        "Entry 3: M front 1 fitted to M, at 1 000 km, the part's own distance 20.5 km.\n"
+    )
+    assert run("logbook", "note", "M", "wet", "--at", "1 200 mi") == "Entry 4: noted, at 1 200 miles.\n"
+    # the reason given with a part counts, though its first entry names no distance
+    run("logbook", "add-part", "M", "rear", "--at", "10km", "--reason", "new odometer")
+    shown = run("logbook", "show", "M")
+    assert "new odometer" in shown
+    assert "10 km" in shown.splitlines()[-1]
+    for words in (
+        ("remove", "M front 1"),
+        ("retire", "M front 1"),
+        ("note", "M", "x"),
+        ("chain-length", "M", "319", "--pitches", "20"),
+    ):
+        assert "or give --reason" in run("logbook", *words, "--at", "90000km", status=2)
+    run("logbook", "retire", "M front 1", "--at", "90000km", "--why", "worn", "--reason", "odometer read in m")
+    assert "worn; odometer read in m" in run("logbook", "show", "M front 1")
+
+
+def test_words_are_taken_in_any_case(run):
+    run("logbook", "add-machine", "M", "--at", "1000km", "--on", "2025-01-01")
+    run("logbook", "add-part", "M", "Front", "--at", "1000km", "--teeth", "15", "--on", "2025-01-01")
+    for unit in ("mi", "MI", "Miles"):
+        assert "621 miles" in run("logbook", "list", "--units", unit)
+    assert run("trend", "M", "FRONT").startswith("M front 1: ")
+    (run.folder / "result.json").write_text(json.dumps(paper() | {"sprocket": paper()["sprocket"] | {"teeth": 16}}))
+    said = run("logbook", "record", "result.json", "M", "--at", "2000km", status=2)
+    assert said.endswith("16, but M front 1 has 15; was the part changed?\n")
 
 
 def test_help_is_quick_to_load():

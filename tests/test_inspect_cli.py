@@ -316,6 +316,10 @@ WRONG = [
     ([*PART[:4], "--json", "photo.jpg"], "is the photo itself"),
     ([*PART[:4], "--log", "KC-07"], "--log needs --at"),
     ([*PART[:4], "--at", "200km"], "--at is for --log"),
+    ([*PART[:4], "--operator", "A."], "--operator is for --log"),
+    ([*PART[:4], "--reason", "new odometer"], "--reason is for --log"),
+    ([*PART[:4], "--keep-photo"], "--keep-photo is for --log"),
+    ([*PART[:4], "--log", "KC-07", "--at", "24.600km"], "write 24600km or 24.6km"),
     ([*PART[:4], "--log", "KC-07", "--at", "far"], "far"),
 ]
 
@@ -411,6 +415,11 @@ def test_what_the_measuring_cannot_find_out_must_be_said():
         _may_be_left_open(make_dataclass("Told", [("chain", str), ("teeth", int)]), told)
 
 
+def test_position_and_turning_are_taken_in_any_case(run):
+    words = ["inspect", "none.jpg", "--chain", "520", "--teeth", 15, "--position", "Front", "--turning", "CLOCKWISE"]
+    refused(run, words, 4, about="none.jpg does not exist")
+
+
 # --- recording, and the demo -----------------------------------------------------------------------------------------
 def test_result_goes_into_the_logbook_or_nothing_is_written(blank, tmp_path, run):
     book = ["--logbook", str(tmp_path / "book.sqlite")]
@@ -424,9 +433,14 @@ def test_result_goes_into_the_logbook_or_nothing_is_written(blank, tmp_path, run
     assert not result.exists()
     status, out, _ = run(*words, "--log", "KC-07", "--at", "200km")
     assert status == 3
-    assert re.search(r"Entry \d+ in the logbook: KC-07 front 1, cannot-tell", out)
+    recorded = r"Entry \d+ in the logbook: KC-07 front 1, cannot-tell, at {} km, the part's own distance {} km"
+    assert re.search(recorded.format(200, 100), out)
     assert result.exists()
     assert "blank.png" not in run("logbook", "show", "KC-07", *book)[1]
+    status, out, _ = run(*words, "--log", "KC-07", "--at", "30km", "--reason", "odometer replaced")
+    assert status == 3
+    assert re.search(recorded.format(30, 100), out)
+    assert "odometer replaced" in run("logbook", "show", "KC-07", *book)[1]
 
 
 def test_demo_leaves_pictures_numbers_and_report_in_a_folder(tmp_path, monkeypatch, run):

@@ -2,6 +2,7 @@
 
 import datetime as dt
 import math
+import re
 import uuid
 import xml.etree.ElementTree as ET
 
@@ -9,14 +10,15 @@ import numpy as np
 import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
+from matplotlib.figure import Figure
 from PIL import Image
 from scipy import stats
 from scipy.optimize import curve_fit
 
-from toothcheck.logbook import Entry, Logbook, replay
+from toothcheck.logbook import KM_PER_MILE, Entry, Logbook, replay
 from toothcheck.logbook.demo import made_fleet
 from toothcheck.trend import BANDS, Point, due, fit, model, part_trend, parts_of
-from toothcheck.trend.chart import drawn
+from toothcheck.trend.chart import _panel, drawn
 from toothcheck.trend.check import outcomes, table
 
 FLEET_DAY = dt.date(2026, 2, 27)
@@ -189,7 +191,7 @@ def test_fifty_machines_forecast_worst_first(fleet):
     assert ranks == sorted(ranks, reverse=True)
     for t in rows:
         for c in t.trend.crossings:
-            assert t.date_at(c.early_km) is None or t.date_at(c.early_km) >= t.today
+            assert t.date_at(c.early_km) is None or t.date_at(c.early_km) >= t.counted_from
     soon = due(fleet, within_km=3000)
     assert 0 < len(soon) < len(rows)
     assert {t.part for t in soon} <= {t.part for t in rows}
@@ -242,6 +244,24 @@ def test_a_part_of_unknown_past_counts_from_when_it_joined_and_says_so():
     assert t.next_action.early_km < 4000 + 1400 / 0.4 < t.next_action.late_km
 
 
+def test_a_photo_recorded_twice_counts_once():
+    readings = [("1" * 64, 2000.0), ("2" * 64, 4000.0), ("2" * 64, 4100.0), (None, 5000.0), (None, 6000.0)]
+    common = {"recorded_at": "2026-01-01T00:00:00Z", "on_date": "2025-06-01", "part": "F"}
+    entries = [
+        Entry(number=1, uid="1" * 32, kind="machine", machine="M", **common | {"part": None}),
+        Entry(number=2, uid="2" * 32, kind="part", position="front", ridden_km=0.0, **common),
+        Entry(number=3, uid="3" * 32, kind="fit", machine="M", position="front", distance_km=0.0, **common),
+    ]
+    entries += [
+        Entry(
+            number=4 + i, uid=f"{4 + i:032x}", kind="reading", machine="M", distance_km=km, grade="good",
+            asymmetry_percent=2.0, asymmetry_std_percent=0.5, photo_sha256=sha256, **common,
+        )
+        for i, (sha256, km) in enumerate(readings)
+    ]  # fmt: skip
+    assert [p.km for p in part_trend(replay(entries), "F").trend.points] == [2000, 4100, 5000, 6000]
+
+
 def test_charts_are_whole_pictures_and_the_same_each_time(fleet, tmp_path):
     trends = [part_trend(fleet, name) for name in ("KC-05 front 1", "KC-05 rear 1")]
     for form in ("png", "svg"):
@@ -253,8 +273,31 @@ def test_charts_are_whole_pictures_and_the_same_each_time(fleet, tmp_path):
         assert image.width == 960
     root = ET.fromstring(one)
     assert root.tag.endswith("svg")
+    said = [text.strip() for text in re.findall("<!-- (.*?) -->", one.decode(), re.S)]
+    for trend in trends:
+        rate = trend.trend.rate * KM_PER_MILE
+        assert any(text.startswith(f"{trend.part}: {rate:.2f} % per 1000 miles (") for text in said)
+    assert said.count("a band begins, 80 % of what is likely") == len(trends)
     with pytest.raises(ValueError, match="form must be one of"):
         drawn(trends, title="x", form="gif")
+
+
+def test_no_band_s_name_lies_on_what_is_drawn(fleet):
+    figure = Figure()
+    axes = figure.subplots()
+    _panel(axes, part_trend(fleet, "KC-05 front 1"), "km")
+    figure.canvas.draw()
+    names = [text for text in axes.texts if "from" in text.get_text()]
+    assert names[0].get_text() == "watch\nfrom 5 %"
+    for text in names:
+        assert text.get_window_extent().x0 > axes.get_window_extent().x1
+
+
+def test_a_part_that_is_fitted_nowhere_has_no_days(fleet):
+    off = next(name for name, part in sorted(fleet.parts.items()) if part.retired_on and "front" in name)
+    t = part_trend(fleet, off)
+    assert t.counted_from is None
+    assert all(t.date_at(c.median_km) is None for c in t.trend.crossings)
 
 
 def test_bands_are_those_of_the_grades():

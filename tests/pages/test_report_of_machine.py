@@ -2,9 +2,12 @@
 
 import re
 
+import numpy as np
 import pytest
 
 from toothcheck.cli import main
+from toothcheck.cli.books import opened
+from toothcheck.logbook.demo import made_document
 from toothcheck.report import from_logbook, report_page
 
 
@@ -20,8 +23,6 @@ def fleet(tmp_path, monkeypatch):
 
 
 def history(fleet):
-    from toothcheck.cli.books import opened
-
     with opened(str(fleet)) as book:
         return book.history()
 
@@ -45,6 +46,22 @@ def test_the_worse_sprocket_decides_and_both_trends_are_shown(fleet):
 
 def _entries(book, part):
     return [reading.entry for reading in book.readings.get(part, [])]
+
+
+def test_a_used_part_photographed_on_the_day_it_joins_has_a_report(tmp_path):
+    """Worn past every band at its own distance 0: the chart's axis still has a length."""
+    document = made_document(
+        np.random.default_rng(2), chain_name="520", teeth=15, position="front", asymmetry=30.0, std=0.6, name="f.jpg"
+    )
+    with opened(str(tmp_path / "book.sqlite"), create=True) as book:
+        book.add(
+            book.new("machine", machine="M", distance_km=0.0),
+            book.new("part", part="F", position="front", chain="520", teeth=15),
+            book.new("fit", machine="M", part="F", position="front", distance_km=0.0),
+        )
+        book.record(document, "M", 0.0)
+        page = report_page(from_logbook(book.history(), "M"))
+    assert page.count('class="f-point"') == 1
 
 
 def test_what_the_logbook_does_not_know_is_refused(fleet):

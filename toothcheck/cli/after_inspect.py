@@ -73,11 +73,11 @@ def after_inspect(
             raise UsageError("--log needs --at DISTANCE: what the odometer shows.", hint="For example --at 24600km.")
         from toothcheck.cli.logbook import record_inspection
 
-        entry = record_inspection(
+        done = record_inspection(
             document, photo, machine=log, at=at, logbook=logbook, operator=operator, keep_photo=keep_photo,
             reason=reason,
         )  # fmt: skip
-        lines.append(f"Entry {entry.number} in the logbook: {entry.part}, {entry.grade}")
+        lines.append(f"Entry {done.entry.number} in the logbook: {done.entry.part}, {done.entry.grade}{done.at}")
     return After(document=document, lines=tuple(lines))
 
 

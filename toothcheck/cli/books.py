@@ -6,17 +6,49 @@ import contextlib
 import datetime as dt
 import re
 import sys
+import tempfile
 import uuid
-from collections.abc import Iterator, Sequence
+from collections.abc import Callable, Iterator, Sequence
 from pathlib import Path
 from typing import TYPE_CHECKING, Annotated
 
 import typer
 
-from toothcheck.errors import UsageError
+from toothcheck.errors import LogbookError, UsageError
 
 if TYPE_CHECKING:
     from toothcheck.logbook import Logbook
+
+
+def _day(param: typer.CallbackParam, word: str | None) -> str | None:
+    """A day of the calendar, refused by its option's name."""
+    if word is None:
+        return None
+    try:
+        if dt.date.fromisoformat(word).isoformat() == word:
+            return word
+    except ValueError:
+        pass
+    if re.fullmatch("[0-9]{4}-[0-9]{2}-[0-9]{2}", word):
+        raise UsageError(f"{param.opts[0]} {word} is no day of the calendar.")
+    raise UsageError(f"{param.opts[0]} must be a day such as 2026-03-01, not {word!r}.")
+
+
+def number_of(word: str) -> float:
+    """A number of the command line.
+
+    Raises
+    ------
+    UsageError
+        When it is none, or has a decimal comma.
+    """
+    try:
+        return float(word)
+    except ValueError:
+        pointed = word.replace(",", ".")
+        hint = f"Write it with a point: {pointed}." if re.fullmatch(r"-?[0-9]+\.[0-9]+", pointed) else ""
+        raise UsageError(f"{word!r} is no number.", hint=hint) from None
+
 
 Where = Annotated[
     str | None,
@@ -36,26 +68,50 @@ MaybeAt = Annotated[
     str | None, typer.Option("--at", metavar="DISTANCE", help="What the odometer shows: 24600km or 15300mi.")
 ]
 On = Annotated[
-    str | None, typer.Option("--on", metavar="DATE", help="The day it is about: 2026-03-01. Default: today.")
+    str | None,
+    typer.Option("--on", metavar="DATE", help="The day it is about: 2026-03-01. Default: today.", callback=_day),
 ]
+Until = Annotated[str, typer.Option("--until", metavar="DATE", help="The last day.", callback=_day)]
+RightDay = Annotated[str | None, typer.Option("--on", metavar="DATE", help="The right day.", callback=_day)]
 Operator = Annotated[str | None, typer.Option("--operator", help="Who looked or worked, if that is to be kept.")]
 Text = Annotated[str | None, typer.Option("--text", help="A remark.")]
 Replaced = Annotated[
     str | None,
-    typer.Option("--reason", help="Why the odometer shows less than before, such as: odometer replaced."),
+    typer.Option(
+        "--reason",
+        help="Why the odometer shows less than before (odometer replaced), or far more, or a photo counts again.",
+    ),
 ]
 
 
 _NUMBER = re.compile(r"[0-9][0-9 .]*( km| miles| %)?")
 
 
+_OPTIONS = {
+    "distance_km": "--at",
+    "on_date": "--on",
+    "ridden_km": "--ridden",
+    "new_odometer_km": "--now",
+    "length_mm": "the length in mm",
+    "length_std_mm": "--std",
+}
+"""What the logbook's fields are called in the commands; an import names columns and keeps their names."""
+
+
 @contextlib.contextmanager
 def telling() -> Iterator[None]:
-    """Turn a caller's mistake in a room into a command's wrong words."""
+    """Turn a caller's mistake in a room into a command's wrong words, fields into options."""
     try:
         yield
+    except LogbookError as error:
+        raise LogbookError(_in_options(str(error))) from error
     except ValueError as error:
-        raise UsageError(f"{error}.".replace("..", ".")) from error
+        said = _in_options(str(error))
+        raise UsageError(said if said.endswith((".", "?")) else f"{said}.") from error
+
+
+def _in_options(words: str) -> str:
+    return re.sub(rf"\b({'|'.join(_OPTIONS)})\b", lambda found: _OPTIONS[found[1]], words)
 
 
 def place(where: str | None) -> str:
@@ -78,6 +134,14 @@ def opened(where: str | None, *, create: bool = False) -> Logbook:
     )
 
 
+def rehearsed(where: str | None, do: Callable[[Logbook], object]) -> None:
+    """Where there is no logbook file yet, do something in one that is thrown away: what is refused starts none."""
+    if "://" in place(where) or Path(place(where)).expanduser().exists():
+        return
+    with tempfile.TemporaryDirectory() as folder, opened(str(Path(folder) / "logbook.sqlite"), create=True) as book:
+        do(book)
+
+
 def kilometres(words: str) -> float:
     """A distance said on the command line."""
     from toothcheck.logbook import distance_km
@@ -87,7 +151,7 @@ def kilometres(words: str) -> float:
 
 
 def unit_of(unit: str) -> str:
-    """The unit asked for.
+    """The unit asked for, as the logbook calls it: ``mi`` and capital letters are taken too.
 
     Raises
     ------
@@ -96,9 +160,11 @@ def unit_of(unit: str) -> str:
     """
     from toothcheck.logbook import in_unit
 
+    meant = unit.lower()
+    meant = "miles" if meant in ("mi", "mile") else meant
     with telling():
-        in_unit(0.0, unit)
-    return unit
+        in_unit(0.0, meant)
+    return meant
 
 
 def say(*lines: str) -> None:

@@ -28,6 +28,7 @@ def card(
     from toothcheck.cards.printing import card_pdf, card_png
     from toothcheck.cli.output import console, write_whole
 
+    name, paper = name.lower(), None if paper is None else paper.lower()
     target = output or Path(f"{name}.pdf")
     makers = {".pdf": card_pdf, ".png": card_png}
     try:

@@ -8,7 +8,7 @@ from typing import TYPE_CHECKING, Annotated, Any
 
 import typer
 
-from toothcheck.cli.books import MaybeAt, Where
+from toothcheck.cli.books import MaybeAt, Replaced, Where
 from toothcheck.cli.words import (
     CardHeightWord,
     ChainWord,
@@ -66,6 +66,7 @@ def inspect(
     operator: Annotated[
         str | None, typer.Option(metavar="NAME", help="With --log: who took the reading, if that shall be kept.")
     ] = None,
+    reason: Replaced = None,
     baseline: Annotated[
         str | None,
         typer.Option(metavar="FILE", help="This part when it was new: a photo, or what --json wrote of one."),
@@ -84,7 +85,7 @@ def inspect(
         chain=chain, teeth=teeth, position=position, turning=turning, card_height=card_height, thickness=thickness,
         near=near,
     )  # fmt: skip
-    _logging(log, at, keep_photo)
+    _logging(log, at, {"--keep-photo": keep_photo, "--operator": operator, "--reason": reason})
     targets = Targets.of(photo, picture=picture, teeth_chart=teeth_chart, json=json)
 
     from toothcheck import inspection
@@ -108,7 +109,7 @@ def inspect(
         # before anything is written: the baseline may be another part, the logbook may refuse
         after = after_inspect(
             result, photo, baseline=baseline, baseline_card_height=baseline_card_height, log=log, at=at, logbook=where,
-            operator=operator, keep_photo=keep_photo,
+            operator=operator, keep_photo=keep_photo, reason=reason,
         )  # fmt: skip
     written = targets.written(made, after.document)
     if json != "-":
@@ -185,11 +186,12 @@ class Targets:
         return [*map(str, made), *([self.json] if self.json not in (None, "-") else [])]
 
 
-def _logging(log: str | None, at: str | None, keep_photo: bool) -> None:
-    """Refuse words of the logbook that do not go together."""
+def _logging(log: str | None, at: str | None, others: dict[str, object]) -> None:
+    """Refuse words of the logbook that do not go together; ``others`` are those that may be left out with it."""
     if log is None:
-        if at is not None or keep_photo:
-            raise UsageError(f"{'--at' if at is not None else '--keep-photo'} is for --log MACHINE, which is missing.")
+        for option, value in {"--at": at, **others}.items():
+            if value not in (None, False):
+                raise UsageError(f"{option} is for --log MACHINE, which is missing.")
         return
     if at is None:
         raise UsageError("--log needs --at DISTANCE: what the odometer shows.", hint="For example --at 24600km.")

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import json
 import re
+from dataclasses import dataclass
 from pathlib import Path
 from typing import TYPE_CHECKING, Annotated, Any
 
@@ -15,13 +16,17 @@ from toothcheck.cli.books import (
     On,
     Operator,
     Replaced,
+    RightDay,
     Text,
     Unit,
+    Until,
     Where,
     columns,
     kilometres,
+    number_of,
     opened,
     place,
+    rehearsed,
     say,
     telling,
     unit_of,
@@ -44,6 +49,15 @@ def register(app: typer.Typer) -> None:
     app.add_typer(group, name="logbook")
 
 
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Recorded:
+    """What was recorded."""
+
+    entry: Entry
+    at: str
+    """At which distances, for people: to be put behind what is said of the entry."""
+
+
 def record_inspection(
     document: dict[str, Any],
     photo_path: Path | None,
@@ -57,7 +71,7 @@ def record_inspection(
     text: str | None = None,
     keep_photo: bool = False,
     reason: str | None = None,
-) -> Entry:
+) -> Recorded:
     """Record what ``inspect`` found: the one call behind ``inspect PHOTO --log MACHINE --at DISTANCE``.
 
     Parameters
@@ -73,12 +87,12 @@ def record_inspection(
     keep_photo
         Store a copy of the photo without place, owner, camera and time.
     reason
-        Why the odometer shows less than before.
+        As in `toothcheck.logbook.Logbook.add`.
 
     Returns
     -------
-    Entry
-        As stored, with its number.
+    Recorded
+        The entry as stored, with its number, and the distances for people.
 
     Raises
     ------
@@ -95,7 +109,7 @@ def record_inspection(
                 raise UsageError("There is no photo to keep.", hint="Leave --keep-photo out.")
             kept, fresh = keep(photo_path, folder)
         try:
-            return book.record(
+            e = book.record(
                 document,
                 machine,
                 km,
@@ -104,12 +118,25 @@ def record_inspection(
                 operator=operator,
                 text=text,
                 kept_photo=kept,
-                odometer_reason=reason,
+                reason=reason,
             )
+            return Recorded(entry=e, at=_at(book, e, at))
         except (ToothcheckError, ValueError):
             if kept is not None and fresh:  # what was not recorded leaves no photo behind
                 (folder / kept).unlink(missing_ok=True)
             raise
+
+
+def _at(book: Logbook, e: Entry, words: str | None) -> str:
+    """At which distance an entry was recorded, read back in the unit that it was said in, so that a slip shows."""
+    if words is None or e.distance_km is None:
+        return ""
+    from toothcheck.logbook import distance_echo, unit_said
+
+    unit = unit_said(words)
+    own = book.history().own_km.get(e.uid)
+    ran = "" if own is None else f", the part's own distance {distance_echo(own, unit)}"
+    return f", at {distance_echo(e.distance_km, unit)}{ran}"
 
 
 # --- adding ----------------------------------------------------------------------------------------------------------
@@ -123,11 +150,18 @@ def add_machine(
 ) -> None:
     """Add a machine; the first one starts the logbook."""
     km = kilometres(at) if at else None
-    with opened(where, create=True) as book, telling():
+
+    def put(book: Logbook) -> Entry:
         from toothcheck.logbook.entries import check_name
 
-        e = book.add(book.new("machine", machine=check_name("name", name), distance_km=km, on_date=on, text=text))[0]
-        say(f"Entry {e.number}: machine {e.machine} added to {book.name}.")
+        new = book.new("machine", machine=check_name("name", name), distance_km=km, on_date=on, text=text)
+        return book.add(new)[0]
+
+    with telling():
+        rehearsed(where, put)
+    with opened(where, create=True) as book, telling():
+        e = put(book)
+        say(f"Entry {e.number}: machine {e.machine} added to {book.name}{_at(book, e, at)}.")
 
 
 @group.command(epilog="Example: toothcheck logbook add-part KC-07 front --chain 520 --teeth 15 --at 1200km")
@@ -150,8 +184,8 @@ def add_part(
     where: Where = None,
 ) -> None:
     """Add a part and fit it to a machine, in one step."""
-    km = kilometres(at)
-    run = None if ridden == "unknown" else kilometres(ridden)
+    km, position = kilometres(at), position.lower()
+    run = None if ridden.lower() == "unknown" else kilometres(ridden)
     with opened(where) as book, telling():
         from toothcheck.chains import chain as chain_size
         from toothcheck.logbook.entries import check_name
@@ -178,8 +212,8 @@ def add_part(
             )
             return [*out, book.new("fit", part=out[-1].part, position=position, **common)]
 
-        entries = book.build(make, odometer_reason=reason)
-        say(f"Entry {entries[-1].number}: {entries[-1].part} fitted to {machine}.")
+        e = book.build(make, reason=reason)[-1]
+        say(f"Entry {e.number}: {e.part} fitted to {machine}{_at(book, e, at)}.")
 
 
 def _fresh_name(state: History, machine: str, position: str) -> str:
@@ -211,8 +245,8 @@ def fit(
                 )
             ]
 
-        e = book.build(make, odometer_reason=reason)[-1]
-        say(f"Entry {e.number}: {part} fitted to {machine}.")
+        e = book.build(make, reason=reason)[-1]
+        say(f"Entry {e.number}: {part} fitted to {machine}{_at(book, e, at)}.")
 
 
 @group.command(epilog="Example: toothcheck logbook remove 'KC-07 front 1' --at 9000km")
@@ -221,10 +255,11 @@ def remove(
     at: At,
     on: On = None,
     operator: Operator = None,
+    reason: Replaced = None,
     where: Where = None,
 ) -> None:
     """Take a part off its machine and keep it."""
-    _off("remove", part, at, on, operator, None, where)
+    _off("remove", part, at, on, operator, None, reason, where)
 
 
 @group.command(epilog="Example: toothcheck logbook retire 'KC-07 front 1' --at 19000km --why 'worn to 11 %'")
@@ -234,10 +269,11 @@ def retire(
     why: Annotated[str | None, typer.Option("--why", help="Why it was retired.")] = None,
     on: On = None,
     operator: Operator = None,
+    reason: Replaced = None,
     where: Where = None,
 ) -> None:
     """Take a part out of service for good; its readings stay."""
-    _off("retire", part, at, on, operator, why, where)
+    _off("retire", part, at, on, operator, why, reason, where)
 
 
 def _part(state: History, name: str) -> Any:  # noqa: ANN401 - a Part, whose class is imported late
@@ -247,13 +283,25 @@ def _part(state: History, name: str) -> Any:  # noqa: ANN401 - a Part, whose cla
 
 
 def _off(
-    kind: str, part: str, at: str | None, on: str | None, operator: str | None, why: str | None, where: str | None
+    kind: str,
+    part: str,
+    at: str | None,
+    on: str | None,
+    operator: str | None,
+    why: str | None,
+    reason: str | None,
+    where: str | None,
 ) -> None:
     km = kilometres(at) if at else None
     with opened(where) as book, telling():
 
         def make(state: History) -> list[Entry]:
-            current = _part(state, part).current
+            known = _part(state, part)
+            current = known.current
+            if known.retired_on is not None:
+                raise UsageError(f"{part} was retired on {known.retired_on} already.")
+            if current is None and kind == "remove":
+                raise UsageError(f"{part} is fitted to no machine: there is nothing to take it off.")
             if current is not None and km is None:
                 raise UsageError(f"{part} is fitted to {current.machine}: say its distance.", hint="Add --at DISTANCE.")
             machine = current.machine if current is not None else None
@@ -269,8 +317,8 @@ def _off(
                 )
             ]
 
-        e = book.build(make)[-1]
-        say(f"Entry {e.number}: {part} {'removed' if kind == 'remove' else 'retired'}.")
+        e = book.build(make, reason=reason)[-1]
+        say(f"Entry {e.number}: {part} {'removed' if kind == 'remove' else 'retired'}{_at(book, e, at)}.")
 
 
 @group.command(epilog="Example: toothcheck logbook record result.json KC-07 --at 24600km")
@@ -287,10 +335,10 @@ def record(
 ) -> None:
     """Record an inspection from its JSON file (inspect --log does the same in one go)."""
     try:
-        paper = json.loads(document.read_text(encoding="utf-8"))
-    except (OSError, ValueError) as error:
+        paper = json.loads(_text_of(document))
+    except ValueError as error:
         raise UsageError(f"{document} cannot be read as JSON: {error}.") from None
-    e = record_inspection(
+    done = record_inspection(
         paper,
         None,
         machine=machine,
@@ -302,19 +350,22 @@ def record(
         text=text,
         reason=reason,
     )
-    say(f"Entry {e.number}: {e.part}, {_percent(e)}, {e.grade}.")
+    say(f"Entry {done.entry.number}: {done.entry.part}, {_percent(done.entry)}, {done.entry.grade}{done.at}.")
 
 
 @group.command(epilog="Example: toothcheck logbook chain-length KC-07 320.4 --pitches 20 --at 24600km")
 def chain_length(
     machine: Annotated[str, typer.Argument(help="The machine whose chain was measured.")],
-    length_mm: Annotated[float, typer.Argument(help="Pin to pin, mm.")],
+    length_mm: Annotated[float, typer.Argument(help="Pin to pin, mm.", parser=number_of)],
     pitches: Annotated[int, typer.Option("--pitches", help="Over how many pitches.")],
     at: At,
-    std_mm: Annotated[float | None, typer.Option("--std", help="Standard uncertainty, mm.")] = None,
+    std_mm: Annotated[
+        float | None, typer.Option("--std", help="Standard uncertainty, mm.", parser=number_of, metavar="MM")
+    ] = None,
     on: On = None,
     operator: Operator = None,
     text: Text = None,
+    reason: Replaced = None,
     where: Where = None,
 ) -> None:
     """Record a measured length of the chain; limits belong to the machine's manual."""
@@ -338,8 +389,9 @@ def chain_length(
                 )
             ]
 
-        e = book.build(make)[-1]
-        say(f"Entry {e.number}: {e.length_mm:g} mm over {e.pitches} pitches{f' of {e.part}' if e.part else ''}.")
+        e = book.build(make, reason=reason)[-1]
+        of = f" of {e.part}" if e.part else ""
+        say(f"Entry {e.number}: {e.length_mm:g} mm over {e.pitches} pitches{of}{_at(book, e, at)}.")
 
 
 @group.command(epilog="Example: toothcheck logbook note KC-07 'chain oiled' --at 24600km")
@@ -350,15 +402,17 @@ def note(
     part: Annotated[str | None, typer.Option("--part", help="The part it is about.")] = None,
     on: On = None,
     operator: Operator = None,
+    reason: Replaced = None,
     where: Where = None,
 ) -> None:
     """Write a remark down; with --at it also keeps the distance up to date."""
     km = kilometres(at) if at else None
     with opened(where) as book, telling():
         e = book.add(
-            book.new("note", machine=machine, part=part, text=text, distance_km=km, on_date=on, operator=operator)
-        )[0]
-        say(f"Entry {e.number}: noted.")
+            book.new("note", machine=machine, part=part, text=text, distance_km=km, on_date=on, operator=operator),
+            reason=reason,
+        )[-1]
+        say(f"Entry {e.number}: noted{_at(book, e, at)}.")
 
 
 @group.command(
@@ -387,7 +441,10 @@ def odometer(
                 operator=operator,
             )
         )[0]
-        say(f"Entry {e.number}: odometer of {machine} goes on from {old:.0f} km as {new:.0f} km.")
+        from toothcheck.logbook import distance_echo, unit_said
+
+        ended, begins = distance_echo(old, unit_said(was)), distance_echo(new, unit_said(now))
+        say(f"Entry {e.number}: odometer of {machine} goes on from {ended} as {begins}.")
 
 
 @group.command(epilog="Example: toothcheck logbook correct 12 --at 24600km --reason 'digits swapped'")
@@ -395,10 +452,12 @@ def correct(
     number: Annotated[int, typer.Argument(help="The entry's number.")],
     reason: Annotated[str, typer.Option("--reason", help="Why; it is kept.")],
     at: MaybeAt = None,
-    on: Annotated[str | None, typer.Option("--on", metavar="DATE", help="The right day.")] = None,
+    on: RightDay = None,
     text: Text = None,
     operator: Operator = None,
-    length_mm: Annotated[float | None, typer.Option("--length", help="The right length of a chain, mm.")] = None,
+    length_mm: Annotated[
+        float | None, typer.Option("--length", help="The right length of a chain, mm.", parser=number_of, metavar="MM")
+    ] = None,
     withdraw: Annotated[bool, typer.Option("--withdraw", help="Declare the entry void.")] = False,
     where: Where = None,
 ) -> None:
@@ -415,7 +474,10 @@ def correct(
         raise UsageError("Say either what is right, or --withdraw.", hint="See: toothcheck logbook correct --help")
     with opened(where) as book, telling():
         e = book.withdraw(number, reason) if withdraw else book.correct(number, reason, **changes)
-        say(f"Entry {e.number} {'voids' if withdraw else 'takes the place of'} entry {number}.")
+        at_ = _at(book, e, at)
+        old = next(o.number for o in book.entries() if o.uid == e.corrects)
+        stood = "" if old == number else f", which stood for entry {number}"
+        say(f"Entry {e.number} {'voids' if withdraw else 'takes the place of'} entry {old}{stood}{at_}.")
 
 
 # --- looking ---------------------------------------------------------------------------------------------------------
@@ -495,21 +557,23 @@ def show(
 
 
 def _table(entries: list[Entry], chosen: list[Entry], unit: str) -> None:
-    from toothcheck.logbook import distance_text
+    from toothcheck.logbook import distance_text, standing
 
     number = {e.uid: e.number for e in entries}
-    corrected_by = {e.corrects: e.number for e in entries if e.corrects}
+    with telling():
+        now = standing(entries)
     rows = []
     for e in chosen:
-        said = [e.text, e.reason] if e.kind not in ("reading", "chain-length") else [e.text]
+        said = [e.text, e.reason]
         if e.kind == "reading":
             said.insert(0, f"{_percent(e)}, {e.grade}")
         if e.kind == "chain-length":
             said.insert(0, f"{e.length_mm:g} mm over {e.pitches} pitches")
         if e.corrects:
-            said.append(f"in place of entry {number.get(e.corrects, '?')}" if e.kind != "withdrawal" else "")
-        if e.uid in corrected_by:
-            said.append(f"no longer holds, see entry {corrected_by[e.uid]}")
+            deed = "voids" if e.kind == "withdrawal" else "in place of"
+            said.append(f"{deed} entry {number.get(e.corrects, '?')}")
+        if now[e.uid].uid != e.uid and e.kind != "withdrawal":
+            said.append(f"no longer holds, see entry {now[e.uid].number}")
         km = "" if e.distance_km is None else distance_text(e.distance_km, unit)
         rows.append([str(e.number), e.on_date, km, e.kind, e.part or e.machine or "", "; ".join(s for s in said if s)])
     columns(["no.", "day", "odometer", "kind", "what", "says"], rows)
@@ -521,6 +585,17 @@ def _form(file: Path) -> str:
     if form not in ("csv", "json"):
         raise UsageError(f"{file} must end in .csv or .json.", hint="The ending says which form is meant.")
     return form
+
+
+def _text_of(file: Path) -> str:
+    try:
+        return file.read_bytes().decode("utf-8")
+    except OSError as error:
+        raise UsageError(f"{file} cannot be read: {error.strerror}.", hint="Check the name.") from None
+    except UnicodeDecodeError as error:
+        raise UsageError(
+            f"{file} is not UTF-8 text (byte {error.start}).", hint="Save it again with the encoding UTF-8."
+        ) from None
 
 
 @group.command(epilog="Example: toothcheck logbook export fleet.csv")
@@ -548,12 +623,14 @@ def import_(
     from toothcheck.logbook.exchange import bring_in
 
     form = _form(file)
-    try:
-        text = file.read_bytes().decode("utf-8")
-    except (OSError, UnicodeDecodeError) as error:
-        raise UsageError(f"{file} cannot be read as UTF-8 text: {error}.") from None
+    text = _text_of(file)
+
+    def put(book: Logbook) -> tuple[int, int]:
+        return bring_in(book, text, form)
+
+    rehearsed(where, put)
     with opened(where, create=True) as book:
-        added, known = bring_in(book, text, form)
+        added, known = put(book)
         say(f"{added} entries added to {book.name}, {known} were there already.")
 
 
@@ -562,7 +639,7 @@ def demo(
     out: Annotated[Path, typer.Option("--out", help="The logbook to make; must not exist yet.")],
     machines: Annotated[int, typer.Option("--machines", min=1, max=500, help="How many machines.")] = 50,
     years: Annotated[float, typer.Option("--years", min=0.3, max=20, help="How many years.")] = 3.0,
-    until: Annotated[str, typer.Option("--until", metavar="DATE", help="The last day.")] = "2026-02-27",
+    until: Until = "2026-02-27",
     draw: Annotated[int, typer.Option("--draw", help="Another number, another fleet.")] = 1,
 ) -> None:
     """Make the logbook of a fleet that does not exist (Kestrel Couriers), to try the other commands on."""

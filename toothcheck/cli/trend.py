@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import datetime as dt
 from pathlib import Path
 from typing import TYPE_CHECKING, Annotated, Any
 
@@ -18,6 +19,9 @@ CAUTION = (
     "A forecast is no approval: look at the chain and both sprockets at every service, engine off, and follow the "
     "machine's manual; when in doubt ask a qualified mechanic."
 )
+
+
+_UP_TO_DATE = "Bring its odometer up to date: toothcheck logbook note MACHINE TEXT --at DISTANCE"
 
 
 def register(app: typer.Typer) -> None:
@@ -40,6 +44,7 @@ def trend(
     where: Where = None,
 ) -> None:
     """Wear against distance: rate, and when each band is reached, with an 80 % interval."""
+    from toothcheck.logbook import POSITIONS
     from toothcheck.trend import part_trend, parts_of
 
     unit = unit_of(units)
@@ -48,7 +53,8 @@ def trend(
     with opened(where) as book:
         history = book.history()
     with telling():
-        trends = [part_trend(history, name) for name in parts_of(history, machine, part)]
+        which = part.lower() if part is not None and part.lower() in POSITIONS else part
+        trends = [part_trend(history, name) for name in parts_of(history, machine, which)]
     if json_ is not None:
         _write({"schema": "toothcheck/trend/1", "machine": machine, "parts": [_json(t) for t in trends]}, json_)
     if json_ != "-":
@@ -82,29 +88,38 @@ def _tell(t: PartTrend, unit: str) -> None:
 
     per = 1000 / in_unit(1000.0, unit)
     low, high = (r * per for r in t.trend.rate_interval)
-    word = "mile" if unit == "miles" else "km"
     count = f"{len(t.readings)} reading{'' if len(t.readings) == 1 else 's'}"
     say(f"{t.part}: {count} with a number; own distance {_far(t.trend.now_km, unit)}")
     if t.last is not None:
         say(f"  last seen  {t.last.entry.grade} on {t.last.entry.on_date}")
     a, b = t.trend.now_interval
     say(f"  wear now   {t.trend.now_percent:.1f} % (80 %: {max(0.0, a):.1f} … {max(0.0, b):.1f})")
-    say(f"  rate       {t.trend.rate * per:.2f} % per 1000 {word} (80 %: {low:.2f} … {high:.2f})")
+    say(f"  rate       {t.trend.rate * per:.2f} % per 1000 {unit} (80 %: {low:.2f} … {high:.2f})")
     if t.km_per_day is not None:
         say(f"  ridden     {_far(7 * t.km_per_day, unit)} a week over the last {t.rate_days} days")
-    rows = []
+    rows, days = [], []
     for c in t.trend.crossings:
         cells = [f"  {c.grade} from {c.percent:.0f} %"]
         for km in (c.early_km, c.median_km, c.late_km):
             ahead = t.ahead_km(km)
-            day = t.date_at(km)
-            cells.append(
-                "beyond what is foretold" if ahead is None else f"{_far(ahead, unit)}{f' ({day})' if day else ''}"
-            )
+            days.append(t.date_at(km))
+            on = f" ({_dated(days[-1])})" if days[-1] else ""
+            cells.append("beyond what is foretold" if ahead is None else _far(ahead, unit) + on)
         rows.append(cells)
     columns(["  still to go", "early (10 %)", "middle", "late (90 %)"], rows)
+    if any(_passed(day) for day in days):
+        say(f"  - {t.machine} was last read on {t.counted_from}, and days are counted from then. {_UP_TO_DATE}")
     for sentence in t.sentences:
         say(f"  - {sentence}")
+
+
+def _passed(day: str | None) -> bool:
+    """Whether a forecast's day lies in the past: its machine has had no entry for that long."""
+    return day is not None and day < dt.date.today().isoformat()
+
+
+def _dated(day: str) -> str:
+    return f"{day}, passed" if _passed(day) else day
 
 
 def _far(km: float, unit: str) -> str:
@@ -131,6 +146,7 @@ def _json(t: PartTrend) -> dict[str, Any]:
         },
         "rate_percent_per_1000_km": _three(trend_.rate_interval[0], trend_.rate, trend_.rate_interval[1], digits=3),
         "rests_on_prior": trend_.rests_on_prior,
+        "counted_from": t.counted_from,
         "km_per_day": None if t.km_per_day is None else round(t.km_per_day, 1),
         "crossings": [
             {
@@ -182,7 +198,7 @@ def due(
         _write({"schema": "toothcheck/due/1", "within": within, "parts": [_json(t) for t in trends]}, json_)
         if json_ == "-":
             return
-    rows = []
+    rows, stale = [], False
     for t in trends:
         action = t.next_action
         early, middle, late = (
@@ -203,8 +219,13 @@ def due(
         wear = f"{t.trend.now_percent:.1f} %" if t.readings else "-"
         notes = ["jump, look by eye"] if t.trend.jumps and t.trend.jumps[-1].kind != "single" else []
         notes += ["common practice"] if t.trend.rests_on_prior else []
-        rows.append([t.part, seen, wear, when, day, ", ".join(notes)])
+        if _passed(day or None):
+            stale = True
+            notes.append(f"last entry {t.counted_from}")
+        rows.append([t.part, seen, wear, when, _dated(day) if day else "", ", ".join(notes)])
     columns(["part", "last seen", "wear now", "parts due in, middle (80 %)", "about", "mind"], rows)
     if not rows:
         say("Nothing falls due." if history.machines else "The logbook holds no machines.")
+    if stale:
+        say(f"Days are counted from a machine's last entry, and some have passed. {_UP_TO_DATE}")
     say(CAUTION)

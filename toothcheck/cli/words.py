@@ -42,11 +42,18 @@ class Turning(StrEnum):
 ChainWord = Annotated[str, typer.Option("--chain", help="Chain size, such as 520, or auto.", show_default=False)]
 TeethWord = Annotated[str, typer.Option("--teeth", help="Tooth count, 7 to 150, or auto.", show_default=False)]
 PositionWord = Annotated[
-    Position, typer.Option("--position", help="The front sprocket drives the chain, the rear one is driven.")
+    Position,
+    typer.Option(
+        "--position", help="The front sprocket drives the chain, the rear one is driven.", case_sensitive=False
+    ),
 ]
 TurningWord = Annotated[
     Turning | None,
-    typer.Option("--turning", help="Which way the sprocket turns in this photo when the machine rolls forward."),
+    typer.Option(
+        "--turning",
+        help="Which way the sprocket turns in this photo when the machine rolls forward.",
+        case_sensitive=False,
+    ),
 ]
 CardHeightWord = Annotated[
     float | None,

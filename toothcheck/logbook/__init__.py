@@ -4,9 +4,9 @@ Entries are only ever added (`Entry`, `Logbook`); what they add up to is worked 
 """
 
 from toothcheck.logbook.entries import KINDS, POSITIONS, Entry, EntryError
-from toothcheck.logbook.history import Fitting, History, Machine, Part, Reading, in_force, replay
+from toothcheck.logbook.history import Fitting, History, Machine, Part, Reading, in_force, replay, standing
 from toothcheck.logbook.store import Logbook
-from toothcheck.logbook.units import KM_PER_MILE, UNITS, distance_km, distance_text, in_unit
+from toothcheck.logbook.units import KM_PER_MILE, UNITS, distance_echo, distance_km, distance_text, in_unit, unit_said
 
 __all__ = [
     "KINDS",
@@ -21,9 +21,12 @@ __all__ = [
     "Machine",
     "Part",
     "Reading",
+    "distance_echo",
     "distance_km",
     "distance_text",
     "in_force",
     "in_unit",
     "replay",
+    "standing",
+    "unit_said",
 ]

@@ -228,7 +228,7 @@ def _check_times(entry: Entry, refuse: Callable[[str], EntryError]) -> None:
         if entry.on_date != on_date.isoformat():
             raise ValueError
     except ValueError:
-        raise refuse(f"on_date must look like 2026-03-01, not {entry.on_date!r}") from None
+        raise refuse(f"on_date must be a day of the calendar such as 2026-03-01, not {entry.on_date!r}") from None
     # one day of grace: the user's calendar may be ahead of UTC
     if on_date > recorded.date() + dt.timedelta(days=1):
         raise refuse(f"on_date {entry.on_date} lies after the day of recording, {recorded.date()}")

@@ -8,6 +8,7 @@ from __future__ import annotations
 import csv
 import io
 import json
+import re
 from collections.abc import Iterable
 from dataclasses import asdict, replace
 from typing import Any
@@ -17,16 +18,35 @@ from toothcheck.logbook.entries import FLOATS, INTS, NAMES, Entry, EntryError, c
 from toothcheck.logbook.store import Logbook
 
 SCHEMA = "toothcheck/logbook/1"
+_NUMBERS = {*FLOATS, *INTS}
+_FORMULA = re.compile(r"'*[=+\-@\t\n]")
+"""Text that a spreadsheet would work out as a formula, or that already wears our mark against that."""
+_MARKED = re.compile(r"'+[=+\-@\t\n]")
 
 
 def csv_text(entries: Iterable[Entry]) -> str:
-    """Entries as CSV, one line each after the header."""
+    """Entries as CSV, one line each after the header.
+
+    Text that a spreadsheet would take for a formula gets a ``'`` in front, which reading takes away again.
+    """
     out = io.StringIO(newline="")
     writer = csv.writer(out, lineterminator="\r\n")
     writer.writerow(NAMES)
     for entry in entries:
-        writer.writerow("" if v is None else repr(v) if isinstance(v, float) else v for v in asdict(entry).values())
+        writer.writerow(_cell(value) for value in asdict(entry).values())
     return out.getvalue()
+
+
+def _cell(value: object) -> object:
+    if isinstance(value, str):
+        return f"'{value}" if _FORMULA.match(value) else value
+    return "" if value is None else repr(value) if isinstance(value, float) else value
+
+
+def _uncelled(name: str, cell: str) -> str | None:
+    if cell == "":
+        return None
+    return cell[1:] if name not in _NUMBERS and _MARKED.match(cell) else cell
 
 
 def json_text(entries: Iterable[Entry]) -> str:
@@ -48,6 +68,11 @@ def _csv_rows(text: str) -> Iterable[tuple[str, dict[str, Any]]]:
     except csv.Error as error:
         raise LogbookError(f"Line 1: {error}.") from None
     unknown = [name for name in header if name not in NAMES]
+    if len(header) == 1 and unknown and set(re.split("[;\t]", header[0].replace('"', ""))) & set(NAMES):
+        raise LogbookError(
+            "Line 1: the columns are not separated by commas.",
+            hint="Save the table again with commas between the columns and points in the numbers.",
+        )
     if unknown or len(set(header)) != len(header):
         what = f"unknown column {unknown[0]!r}" if unknown else "a column stands twice"
         raise LogbookError(f"Line 1: {what}.", hint=f"Columns: {', '.join(NAMES)}.")
@@ -65,23 +90,24 @@ def _csv_rows(text: str) -> Iterable[tuple[str, dict[str, Any]]]:
             raise LogbookError(
                 f"Line {line}: {len(row)} fields where {len(header)} columns are named. Nothing was imported."
             )
-        yield f"Line {line}", {name: value if value != "" else None for name, value in zip(header, row, strict=True)}
+        yield f"Line {line}", {name: _uncelled(name, cell) for name, cell in zip(header, row, strict=True)}
 
 
 def _json_rows(text: str) -> Iterable[tuple[str, dict[str, Any]]]:
     try:
         whole = json.loads(text, parse_constant=_refuse)
-        if whole["schema"] != SCHEMA:
-            raise LogbookError(
-                f"schema is {whole['schema']!r}, not {SCHEMA!r}.", hint="Export it again with this version."
-            )
-        entries = whole["entries"]
     except json.JSONDecodeError as error:
         raise LogbookError(f"Line {error.lineno}: {error.msg}. Nothing was imported.") from None
-    except (KeyError, TypeError, ValueError) as error:
+    except ValueError as error:
         raise LogbookError(f"This is not a logbook's export: {error}.") from None
-    if not isinstance(entries, list):
-        raise LogbookError("This is not a logbook's export: entries is no list.")
+    schema, entries = (whole.get("schema"), whole.get("entries")) if isinstance(whole, dict) else (None, None)
+    if schema is not None and schema != SCHEMA:
+        raise LogbookError(f"schema is {schema!r}, not {SCHEMA!r}.", hint="Export it again with this version.")
+    if schema is None or not isinstance(entries, list):
+        raise LogbookError(
+            f'This is not a logbook\'s export: it needs "schema": "{SCHEMA}" and a list "entries".',
+            hint="Write one with: toothcheck logbook export FILE.json",
+        )
     lines = text.splitlines()
     for index, row in enumerate(entries):
         # as written here the first entry stands on the second line; another program may have laid it out anew

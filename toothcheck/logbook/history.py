@@ -79,6 +79,10 @@ class Machine:
         """What the odometer showed last."""
         return self.totals[-1][2] if self.totals else 0.0
 
+    def odometer_on(self, day: str) -> float | None:
+        """What the odometer showed last on a day (ISO date) or before it, km; None when nothing is known of then."""
+        return next((km for on, _, km, _ in reversed(self.totals) if on <= day), None)
+
     def riding_rate(self, days: int = 365) -> tuple[float, int] | None:
         """Kilometres a day over the last ``days`` days of entries, and the days they span; None below two weeks."""
         if not self.totals:
@@ -110,6 +114,8 @@ class History:
     parts: dict[str, Part] = field(default_factory=dict)
     readings: dict[str, list[Reading]] = field(default_factory=dict)
     """Readings by part, oldest first."""
+    own_km: dict[str, float] = field(default_factory=dict)
+    """The part's own distance at each entry that names a distance and a part then fitted, by the entry's uid."""
 
     def machine(self, name: str) -> Machine:
         """The machine of that name.
@@ -130,6 +136,34 @@ class History:
         return last.from_part_km + end - last.from_total_km
 
 
+def standing(entries: Iterable[Entry]) -> dict[str, Entry]:
+    """What stands now in the place of each entry, by uid: itself, its newest correction, or the withdrawal of it.
+
+    Raises
+    ------
+    EntryError
+        When a correction names an entry that is not there, of another kind, or already void.
+    """
+    latest: dict[str, Entry] = {}  # by uid of the original
+    root: dict[str, str] = {}
+    for entry in sorted(entries, key=lambda e: e.number):
+        original = entry.uid if entry.corrects is None else root.get(entry.corrects)
+        if original is None:
+            raise EntryError("corrects an entry that is not in the logbook", entry)
+        now = latest.get(original)
+        if now is not None:
+            if now.kind == "withdrawal":
+                raise EntryError("corrects an entry that was withdrawn", entry)
+            if entry.kind != "withdrawal" and (entry.kind, entry.machine, entry.part) != (
+                now.kind,
+                now.machine,
+                now.part,
+            ):
+                raise EntryError("a correction must keep kind, machine and part; withdraw and record anew", entry, now)
+        latest[original], root[entry.uid] = entry, original
+    return {uid: latest[original] for uid, original in root.items()}
+
+
 def in_force(entries: Iterable[Entry]) -> list[Entry]:
     """The entries that hold: the newest correction stands in its original's place (day apart), withdrawn ones go.
 
@@ -138,30 +172,12 @@ def in_force(entries: Iterable[Entry]) -> list[Entry]:
     Raises
     ------
     EntryError
-        When a correction names an entry that is not there, of another kind, or already void.
+        As for `standing`.
     """
-    latest: dict[str, Entry | None] = {}  # uid of the original -> what holds now
-    root: dict[str, str] = {}
-    order: dict[str, int] = {}
-    for position, entry in enumerate(sorted(entries, key=lambda e: e.number)):
-        if entry.corrects is None:
-            latest[entry.uid], root[entry.uid], order[entry.uid] = entry, entry.uid, position
-            continue
-        if entry.corrects not in root:
-            raise EntryError("corrects an entry that is not in the logbook", entry)
-        original = root[entry.corrects]
-        now = latest[original]
-        if now is None:
-            raise EntryError("corrects an entry that was withdrawn", entry)
-        if entry.kind == "withdrawal":
-            latest[original] = None
-        else:
-            if (entry.kind, entry.machine, entry.part) != (now.kind, now.machine, now.part):
-                raise EntryError("a correction must keep kind, machine and part; withdraw and record anew", entry, now)
-            latest[original] = entry
-        root[entry.uid] = original
-    held = [(e.on_date, order[uid], e) for uid, e in latest.items() if e is not None]
-    return [e for _, _, e in sorted(held, key=lambda h: h[:2])]
+    entries = sorted(entries, key=lambda e: e.number)
+    now = standing(entries)
+    held = [now[e.uid] for e in entries if e.corrects is None and now[e.uid].kind != "withdrawal"]
+    return sorted(held, key=lambda e: e.on_date)  # stable: within a day as first recorded
 
 
 def replay(entries: Iterable[Entry]) -> History:
@@ -199,7 +215,11 @@ def _step(out: History, e: Entry) -> None:
         if e.distance_km is not None:
             _run(machine, e)
     part = out.parts[e.part] if e.part is not None else None
-    if part is None or e.kind in ("part", "note"):
+    if part is None:
+        return
+    if machine is not None and e.distance_km is not None and part.current and part.current.machine == machine.name:
+        out.own_km[e.uid] = out.part_km(part)
+    if e.kind in ("part", "note"):
         return
     if e.kind == "fit" and machine is not None:
         _fit(out, machine, part, e)
@@ -222,7 +242,7 @@ def _step(out: History, e: Entry) -> None:
                 raise EntryError(
                     f"the reading says {what} {said}, but {part.name} has {known}; was the part changed?", e
                 )
-        own = current.from_part_km + machine.total_km - current.from_total_km
+        own = out.part_km(part)
         out.readings.setdefault(part.name, []).append(Reading(entry=e, part_km=own, total_km=machine.total_km))
     elif e.kind in ("remove", "retire"):
         part.fittings[-1] = Fitting(
@@ -248,8 +268,9 @@ def _run(machine: Machine, e: Entry) -> None:
         if km < before:
             earlier = next((x for x in machine.entries if x.number == number), None)
             raise EntryError(
-                f"distance runs backwards: {machine.name} stood at {before:.0f} km on {day} and at {km:.0f} km on "
-                f"{e.on_date}; give --reason if the odometer was replaced, or correct the wrong one",
+                f"distance runs backwards: {machine.name} stood at {before:.0f} km on {day} (entry {number}) and at "
+                f"{km:.0f} km on {e.on_date}; if the odometer was replaced give --reason (or toothcheck logbook "
+                "odometer), else correct the wrong one",
                 e,
                 earlier,
             )
@@ -285,3 +306,4 @@ def _fit(out: History, machine: Machine, part: Part, e: Entry) -> None:
             from_part_km=own,
         )
     )
+    out.own_km[e.uid] = own

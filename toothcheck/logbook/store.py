@@ -22,8 +22,9 @@ import sqlalchemy as sa
 from toothcheck import __version__
 from toothcheck.errors import LogbookError
 from toothcheck.logbook.entries import Entry, EntryError, checked, corrected, dumped, facts_of, stripped
-from toothcheck.logbook.history import History, replay
+from toothcheck.logbook.history import History, replay, standing
 from toothcheck.logbook.schema import ENTRIES, VERSION, migrate, version_of
+from toothcheck.logbook.slips import check_daily_distance, check_names, check_photos
 
 _LOCK = 0x700774  # any number, the same for every writer of this program
 _WAIT_S = 60
@@ -164,10 +165,19 @@ class Logbook:
             When there is no entry of that number.
         """
         with self._words(), self._engine.begin() as connection:
-            row = connection.execute(sa.select(ENTRIES).where(ENTRIES.c.number == number)).one_or_none()
+            return self._one(connection, number)
+
+    def _one(self, connection: sa.Connection, number: int) -> Entry:
+        row = connection.execute(sa.select(ENTRIES).where(ENTRIES.c.number == number)).one_or_none()
         if row is None:
-            raise LogbookError(f"There is no entry {number} in {self._name}.", hint="See: toothcheck logbook list")
+            raise self._no_entry(number)
         return Entry(**row._mapping)
+
+    def _no_entry(self, number: int) -> LogbookError:
+        return LogbookError(
+            f"There is no entry {number} in {self._name}.",
+            hint="A machine's entries and their numbers: toothcheck logbook show MACHINE",
+        )
 
     def history(self) -> History:
         """What the entries add up to.
@@ -201,54 +211,69 @@ class Logbook:
             **fields,
         )
 
-    def add(self, *entries: Entry, odometer_reason: str | None = None) -> list[Entry]:
+    def add(self, *entries: Entry, reason: str | None = None) -> list[Entry]:
         """Add entries, all or none, and return them with their numbers.
 
         Parameters
         ----------
         entries
             In order.
-        odometer_reason
-            Why the odometer shows less than before (it was replaced).  An ``odometer`` entry is put before the first
-            entry; the distance ridden between is taken as none.
+        reason
+            Why the odometer shows less than before (it was replaced), far more than anyone rides in the time, or why a
+            photo is recorded again.  Where it shows less, an ``odometer`` entry is put before the first entry, and the
+            distance ridden between is taken as none; otherwise the reason is kept with the entry.
 
         Raises
         ------
         LogbookError
-            When an entry is unsound or contradicts one already there; nothing was added then.
+            When an entry is unsound, contradicts one already there or looks like a slip of the pen; nothing was added
+            then.
         """
-        return self.build(lambda _: list(entries), odometer_reason=odometer_reason)
+        return self.build(lambda _: list(entries), reason=reason)
 
-    def build(self, make: Callable[[History], list[Entry]], *, odometer_reason: str | None = None) -> list[Entry]:
+    def build(self, make: Callable[[History], list[Entry]], *, reason: str | None = None) -> list[Entry]:
         """As `add`, for entries that depend on what is there: ``make`` sees the state under the writer's lock."""
         with self._words(), self._writing() as connection:
             before = self._read(connection, documents=False)
             state = replay(before)
             entries = make(state)
-            if odometer_reason is not None:
-                entries = self._with_odometer(state, entries, odometer_reason)
-            return self._insert(connection, before, entries)
+            check_names(state, entries)
+            if reason is not None and entries:
+                return self._insert(connection, before, self._with_reason(state, entries, reason))
+            check_photos(state, entries)
+            return self._insert(connection, before, entries, check=check_daily_distance)
 
-    def _with_odometer(self, state: History, entries: list[Entry], reason: str) -> list[Entry]:
-        e = entries[0]
-        machine = state.machines.get(e.machine or "")
-        if machine is None or e.distance_km is None or e.distance_km >= machine.odometer_km:
-            return entries
+    def _with_reason(self, state: History, entries: list[Entry], reason: str) -> list[Entry]:
+        told = next((i for i, e in enumerate(entries) if e.machine is not None and e.distance_km is not None), 0)
+        e = entries[told]
+        shown = state.machines[e.machine].odometer_on(e.on_date) if e.machine in state.machines else None
+        if shown is None or e.distance_km is None or e.distance_km >= shown:
+            kept = "; ".join(word for word in (e.reason, reason) if word)
+            return [*entries[:told], replace(e, reason=kept), *entries[told + 1 :]]
         reset = self.new(
             "odometer",
             on_date=e.on_date,
             machine=e.machine,
-            distance_km=machine.odometer_km,
+            distance_km=shown,
             new_odometer_km=e.distance_km,
             reason=reason,
             operator=e.operator,
         )
         return [reset, *entries]
 
-    def _insert(self, connection: sa.Connection, before: list[Entry], entries: Sequence[Entry]) -> list[Entry]:
+    def _insert(
+        self,
+        connection: sa.Connection,
+        before: list[Entry],
+        entries: Sequence[Entry],
+        *,
+        check: Callable[[History, Sequence[Entry]], None] | None = None,
+    ) -> list[Entry]:
         first = before[-1].number + 1 if before else 1
         numbered = [checked(replace(e, number=first + i)) for i, e in enumerate(entries)]
-        replay([*before, *numbered])
+        after = replay([*before, *numbered])
+        if check is not None:
+            check(after, numbered)
         if numbered:
             connection.execute(sa.insert(ENTRIES), [asdict(e) for e in numbered])
         return numbered
@@ -264,7 +289,7 @@ class Logbook:
         operator: str | None = None,
         text: str | None = None,
         kept_photo: str | None = None,
-        odometer_reason: str | None = None,
+        reason: str | None = None,
     ) -> Entry:
         """Record an inspection; the part is the one fitted at the document's position unless named.
 
@@ -282,7 +307,7 @@ class Logbook:
             Who looked, and a remark.
         kept_photo
             Name of the stored copy, see `toothcheck.logbook.photos`.
-        odometer_reason
+        reason
             As in `add`.
 
         Raises
@@ -311,7 +336,7 @@ class Logbook:
                 )
             ]
 
-        return self.build(make, odometer_reason=odometer_reason)[-1]
+        return self.build(make, reason=reason)[-1]
 
     @staticmethod
     def _fitted(state: History, machine: str, position: str | None, on_date: str | None) -> str:
@@ -341,37 +366,56 @@ class Logbook:
         return max(there, key=lambda fitting: (fitting.from_date, fitting.from_total_km)).part
 
     def correct(self, number: int, reason: str, **changes: object) -> Entry:
-        """Add an entry that takes the place of number ``number`` with some fields changed.
+        """Add an entry that takes the place of what stands for entry ``number`` now, with some fields changed.
 
         Raises
         ------
         ValueError
             When a change touches what identifies the entry.
         LogbookError
-            When the result contradicts other entries.
+            When there is no such entry, it was withdrawn, or the result contradicts other entries.
         """
-        old = self.entry(number)
-        if old.kind == "withdrawal":
-            raise LogbookError(
-                f"Entry {number} is a withdrawal and cannot be corrected.", hint="Record the facts anew."
-            )
         fresh = self.new("note")
-        new = corrected(old, uid=fresh.uid, recorded_at=fresh.recorded_at, reason=reason, **changes)
-        return self.add(new)[0]
+        with self._words(), self._writing() as connection:
+            before = self._read(connection, documents=False)
+            old = self._one(connection, self._standing(before, number).number)
+            new = corrected(old, uid=fresh.uid, recorded_at=fresh.recorded_at, reason=reason, **changes)
+            return self._insert(connection, before, [new])[0]
 
     def withdraw(self, number: int, reason: str) -> Entry:
-        """Add an entry that declares number ``number`` void.
+        """Add an entry that declares void what stands for entry ``number`` now.
 
         Raises
         ------
         LogbookError
-            When others depend on it.
+            When there is no such entry, it was withdrawn already, or others depend on it.
         """
-        old = self.entry(number)
-        if old.kind == "withdrawal":
+        with self._words(), self._writing() as connection:
+            before = self._read(connection, documents=False)
+            old = self._standing(before, number)
+            gone = self.new("withdrawal", machine=old.machine, part=old.part, corrects=old.uid, reason=reason)
+            try:
+                return self._insert(connection, before, [gone])[0]
+            except EntryError as error:
+                rests = error.entry
+                if rests is None or rests.uid == gone.uid:
+                    raise
+                raise LogbookError(
+                    f"Entry {number} cannot be withdrawn: entry {rests.number} rests on it ({error}).",
+                    hint=f"Withdraw or correct entry {rests.number} first.",
+                ) from error
+
+    def _standing(self, entries: Sequence[Entry], number: int) -> Entry:
+        """What stands for the entry of that number now."""
+        asked = next((e for e in entries if e.number == number), None)
+        if asked is None:
+            raise self._no_entry(number)
+        now = standing(entries)[asked.uid]
+        if asked.kind == "withdrawal":
             raise LogbookError(f"Entry {number} is a withdrawal itself.", hint="Record the facts anew.")
-        gone = self.new("withdrawal", machine=old.machine, part=old.part, corrects=old.uid, reason=reason)
-        return self.add(gone)[0]
+        if now.kind == "withdrawal":
+            raise LogbookError(f"Entry {number} was withdrawn by entry {now.number}.", hint="Record the facts anew.")
+        return now
 
     def bring_in(self, entries: Sequence[Entry]) -> tuple[int, int]:
         """Add entries of another logbook, all or none; those already here, and the same, are passed over.
@@ -419,7 +463,7 @@ class Logbook:
         except EntryError as error:
             if raw:
                 raise
-            raise LogbookError(f"Not recorded: {error}.") from error
+            raise LogbookError(f"Not recorded: {error}{'' if str(error).endswith('?') else '.'}") from error
         except (sa.exc.DBAPIError, sqlite3.Error) as error:
             cause = error.orig if isinstance(error, sa.exc.DBAPIError) else error
             said = (str(cause).strip().splitlines() or [type(cause).__name__])[0]

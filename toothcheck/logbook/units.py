@@ -11,7 +11,9 @@ import re
 KM_PER_MILE = 1.609344
 UNITS = ("km", "miles")
 
-_DISTANCE = re.compile(r"([+-]?[0-9][0-9 _'’\u00a0\u202f]*(?:\.[0-9]+)?)\s*([a-z]+)", re.IGNORECASE)
+_BLANKS = "[ _'’\u00a0\u202f]"
+_DISTANCE = re.compile(rf"([+-]?[0-9](?:[0-9]|{_BLANKS})*(?:[.,][0-9]+)?)\s*([a-z]+)", re.IGNORECASE)
+_THOUSAND = re.compile(r"[+-]?[1-9][0-9]{0,2}[.,][0-9]{3}")
 _KM = {"km", "kilometre", "kilometres", "kilometer", "kilometers"}
 _MILES = {"mi", "mile", "miles"}
 
@@ -22,17 +24,42 @@ def distance_km(text: str) -> float:
     Raises
     ------
     ValueError
-        When it is not a number that names its unit.  A comma is refused: one country's thousand is another's decimal.
+        When it is not a number that names its unit.  A comma is refused, and so is ``24.600``: one country's thousand
+        is another's decimal.
     """
-    found = _DISTANCE.fullmatch(text.strip())
-    unit = found.group(2).lower() if found else ""
-    if found is None or unit not in _KM | _MILES:
-        raise ValueError(f"distance must be a number with its unit, such as 24600km or 15300mi, not {text!r}")
-    number = float(re.sub(r"[ _'’\u00a0\u202f]", "", found.group(1)))
-    km = number * (KM_PER_MILE if unit in _MILES else 1.0)
+    number, unit = _split(text)
+    km = number * (KM_PER_MILE if unit == "miles" else 1.0)
     if not (math.isfinite(km) and km >= 0):
         raise ValueError(f"distance must not be negative, not {text!r}")
     return km
+
+
+def unit_said(text: str) -> str:
+    """The unit, one of ``UNITS``, in which a distance was said.
+
+    Raises
+    ------
+    ValueError
+        As for `distance_km`.
+    """
+    return _split(text)[1]
+
+
+def _split(text: str) -> tuple[float, str]:
+    found = _DISTANCE.fullmatch(text.strip())
+    word = found.group(2).lower() if found else ""
+    if found is None or word not in _KM | _MILES:
+        raise ValueError(f"distance must be a number with its unit, such as 24600km or 15300mi, not {text!r}")
+    digits = re.sub(_BLANKS, "", found.group(1))
+    if _THOUSAND.fullmatch(digits):
+        whole, part = re.split("[.,]", digits)
+        decimal = f"{float(f'{whole}.{part}'):.2f}".rstrip("0").rstrip(".")
+        raise ValueError(
+            f"distance must be told from its thousandth: write {whole}{part}{word} or {decimal}{word}, not {text!r}"
+        )
+    if "," in digits:
+        raise ValueError(f"distance must have a decimal point, not a comma: {digits.replace(',', '.')}{word}")
+    return float(digits), "miles" if word in _MILES else "km"
 
 
 def in_unit(km: float, unit: str) -> float:
@@ -51,3 +78,9 @@ def in_unit(km: float, unit: str) -> float:
 def distance_text(km: float, unit: str = "km") -> str:
     """For people: whole units, thousands apart (``24 600 km``)."""
     return f"{in_unit(km, unit):,.0f}".replace(",", " ") + f" {unit}"
+
+
+def distance_echo(km: float, unit: str = "km") -> str:
+    """As `distance_text`, with a decimal where the distance has one, so that a slip of the pen shows."""
+    value = round(in_unit(km, unit), 1)
+    return f"{value:,.{0 if value.is_integer() else 1}f}".replace(",", " ") + f" {unit}"

@@ -327,7 +327,7 @@ def trend_chart(title: str, trend: TrendLine) -> Figure:
 
 
 def _far_enough(trend: TrendLine) -> float:
-    """Where to end the axis, km: a forecast as far as ``replace-now``, but the readings stay apart."""
+    """Where to end the axis, km, at least 1: a forecast as far as ``replace-now``, but the readings stay apart."""
     last = max([p.km for p in trend.points], default=0.0)
     km = np.asarray(trend.curve_km)
     if len(km) == 0:
@@ -336,7 +336,7 @@ def _far_enough(trend: TrendLine) -> float:
     forecast = float(km[reached[0]]) if len(reached) else float(km[-1])
     if last > 0:
         forecast = min(max(forecast, 1.25 * last), 4 * last)
-    return min(float(km[-1]), forecast)
+    return max(min(float(km[-1]), forecast), 1.0)  # a used part may be past it all on the day it joins
 
 
 def _round_step(rough: float) -> float:

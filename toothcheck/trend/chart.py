@@ -35,7 +35,7 @@ def drawn(trends: Sequence[PartTrend], *, title: str, form: str, unit: str = "km
     form
         One of `FORMS`.
     unit
-        ``km`` or ``miles`` for the horizontal axis.
+        ``km`` or ``miles`` for the horizontal axis and the rate.
 
     Raises
     ------
@@ -61,15 +61,18 @@ def drawn(trends: Sequence[PartTrend], *, title: str, form: str, unit: str = "km
 def _panel(axes: Axes, part: PartTrend, unit: str) -> None:
     trend = part.trend
     scale = in_unit(1.0, unit)
+    per = 1 / scale
     shown = max(trend.now_km * 1.15, *(p.km for p in trend.points), 1000.0)
     for crossing in [c for c in trend.crossings if c.percent <= BANDS[1][1]] or trend.crossings[:1]:
         shown = max(shown, 1.05 * (crossing.late_km or crossing.median_km or 0.0))
     shown = min(shown, max(4 * trend.now_km, 60_000.0))
-    inside = trend.curve_km <= shown
-    x = trend.curve_km[inside] * scale
-    early, middle, late = trend.curve_percent[:, inside]
+    km = trend.curve_km[trend.curve_km < shown]
+    if trend.curve_km[-1] > shown:
+        km = np.append(km, shown)
+    x = km * scale
+    early, middle, late = (np.interp(km, trend.curve_km, row) for row in trend.curve_percent)
     axes.fill_between(x, early, late, color=_FIT, alpha=0.18, linewidth=0, label="80 % of what is likely")
-    behind = trend.curve_km[inside] <= trend.now_km
+    behind = km <= trend.now_km
     axes.plot(x[behind], middle[behind], color=_FIT, label="wear, middle")
     axes.plot(x[~behind], middle[~behind], color=_FIT, linestyle="--", label="forecast")
     jumped = {jump.index: jump for jump in trend.jumps}
@@ -97,26 +100,29 @@ def _panel(axes: Axes, part: PartTrend, unit: str) -> None:
         if percent < highest:
             axes.axhline(percent, color=_GREY, linewidth=0.8, linestyle=":")
             axes.annotate(
-                f"{name} from {percent:.0f} %", (0.995, percent), xycoords=("axes fraction", "data"),
-                ha="right", va="bottom", color=_GREY, fontsize=8,
+                f"{name}\nfrom {percent:.0f} %", (1.008, percent), xycoords=("axes fraction", "data"),
+                ha="left", va="center", color=_INK, fontsize=8,  # beside the picture, where nothing is drawn
             )  # fmt: skip
+    unsaid: str | None = "a band begins, 80 % of what is likely"
     for crossing in trend.crossings:
         if crossing.early_km is not None and crossing.percent < highest and crossing.early_km < shown:
             end = min(shown, crossing.late_km or shown)
             axes.plot(
-                [crossing.early_km * scale, end * scale], [crossing.percent] * 2, color=_FIT, linewidth=3, alpha=0.7
-            )
+                [crossing.early_km * scale, end * scale], [crossing.percent] * 2, color=_FIT, linewidth=3, alpha=0.7,
+                solid_capstyle="butt", label=unsaid,
+            )  # fmt: skip
+            unsaid = None  # once in the legend
     axes.axvline(trend.now_km * scale, color=_GREY, linewidth=0.8)
     axes.annotate(
-        "now", (trend.now_km * scale, 0.99), xycoords=("data", "axes fraction"), va="top", color=_GREY, fontsize=8
+        " now", (trend.now_km * scale, 0.99), xycoords=("data", "axes fraction"), va="top", color=_GREY, fontsize=8
     )
     axes.set(
         xlim=(0, shown * scale),
         ylim=(min(0.0, *(p.percent - 2 * p.std_percent for p in trend.points), 0.0), highest),
         xlabel=f"the part's own distance, {unit}" + ("" if part.start_known else " since it joined the logbook"),
         ylabel="asymmetry, %",
-        title=f"{part.part}: {trend.rate:.2f} % per 1000 km "
-        f"({trend.rate_interval[0]:.2f} … {trend.rate_interval[1]:.2f})"
+        title=f"{part.part}: {trend.rate * per:.2f} % per 1000 {unit} "
+        f"({trend.rate_interval[0] * per:.2f} … {trend.rate_interval[1] * per:.2f})"
         + (", mostly common practice" if trend.rests_on_prior else ""),
     )
     axes.xaxis.set_major_formatter(lambda value, _: f"{value:,.0f}".replace(",", " "))

@@ -7,7 +7,7 @@ import math
 from collections.abc import Iterable
 from dataclasses import dataclass
 
-from toothcheck.logbook import History, Reading
+from toothcheck.logbook import Fitting, History, Reading
 from toothcheck.trend.model import Crossing, Point, Trend, fit
 
 GRADES = ("good", "watch", "replace-set", "replace-now")
@@ -25,15 +25,15 @@ class PartTrend:
     position: str
     start_known: bool
     readings: tuple[Reading, ...]
-    """Those that hold a number."""
+    """Those that hold a number, one for each photo."""
     last: Reading | None
     """The newest reading of all, with a number or not."""
     trend: Trend
     km_per_day: float | None
     rate_days: int
     """Over how many days of entries the riding rate was taken."""
-    today: str | None
-    """The day of the machine's newest distance, from which dates are counted."""
+    counted_from: str | None
+    """The day of the machine's newest distance, from which dates are counted; None when the part is fitted nowhere."""
 
     def ahead_km(self, own_km: float | None) -> float | None:
         """Distance still to go to a distance of the part's own."""
@@ -42,15 +42,15 @@ class PartTrend:
     def date_at(self, own_km: float | None) -> str | None:
         """The day on which the part will have run that far at the present riding rate; None when not known.
 
-        More than fifty years ahead counts as not known.
+        It may lie in the past where the machine's last entry does.  More than fifty years ahead counts as not known.
         """
         ahead = self.ahead_km(own_km)
-        if ahead is None or self.km_per_day is None or self.today is None:
+        if ahead is None or self.km_per_day is None or self.counted_from is None:
             return None
         days = ahead / self.km_per_day
         if days > 365.25 * 50:
             return None
-        return (dt.date.fromisoformat(self.today) + dt.timedelta(days=math.ceil(days))).isoformat()
+        return (dt.date.fromisoformat(self.counted_from) + dt.timedelta(days=math.ceil(days))).isoformat()
 
     @property
     def next_action(self) -> Crossing | None:
@@ -85,7 +85,7 @@ def part_trend(history: History, name: str) -> PartTrend:
         raise ValueError(f"part {name} is not in the logbook")
     position = part.entry.position or ""
     readings = history.readings.get(name, [])
-    numbered = tuple(r for r in readings if r.entry.asymmetry_percent is not None)
+    numbered = _counted(readings)
     on = part.fittings[-1].machine if part.fittings else None
     machine = history.machines[on] if on is not None else None
     riding = machine.riding_rate() if machine is not None else None
@@ -114,8 +114,15 @@ def part_trend(history: History, name: str) -> PartTrend:
         trend=trend,
         km_per_day=riding[0] if riding else None,
         rate_days=riding[1] if riding else 0,
-        today=machine.totals[-1][0] if machine is not None and machine.totals else None,
+        counted_from=machine.totals[-1][0] if machine is not None and part.current is not None else None,
     )
+
+
+def _counted(readings: Iterable[Reading]) -> tuple[Reading, ...]:
+    """The readings that hold a number; of one photo recorded several times the newest entry, as it says nothing new."""
+    numbered = [r for r in readings if r.entry.asymmetry_percent is not None]
+    newest = {r.entry.photo_sha256: r.entry.number for r in sorted(numbered, key=lambda r: r.entry.number)}
+    return tuple(r for r in numbered if r.entry.photo_sha256 is None or newest[r.entry.photo_sha256] == r.entry.number)
 
 
 def parts_of(history: History, machine: str, which: str | None = None) -> list[str]:
@@ -135,11 +142,20 @@ def parts_of(history: History, machine: str, which: str | None = None) -> list[s
         if not found:
             raise ValueError(f"no sprocket is fitted to {machine}")
         return found
-    if which in fitted:
-        return [fitted[which]]
+    which = fitted.get(which, which)
+    if which in history.parts and history.parts[which].entry.position == "chain":
+        raise ValueError(f"{which} is a chain, and the trend is of a sprocket; toothcheck stretch judges a chain")
     if which in history.parts and any(f.machine == machine for f in history.parts[which].fittings):
         return [which]
+    if which in ("front", "rear"):
+        were = [n for n, p in sorted(history.parts.items()) if any(_there(f, machine, which) for f in p.fittings)]
+        named = f"; by name: {', '.join(were)}" if were else ""
+        raise ValueError(f"no {which} sprocket is fitted to {machine}{named}")
     raise ValueError(f"part must be front, rear or the name of a part that was on {machine}, not {which!r}")
+
+
+def _there(fitting: Fitting, machine: str, position: str) -> bool:
+    return (fitting.machine, fitting.position) == (machine, position)
 
 
 def due(history: History, *, within_km: float | None = None) -> list[PartTrend]:
