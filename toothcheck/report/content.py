@@ -267,7 +267,7 @@ def _confidence(value: float | None, grade: str) -> str:
         return "No confidence is stated."
     text = f"{100 * value:.0f} %"
     if grade == "cannot-tell":
-        return tied(f"No grade reaches one half; the most likely one has {text}.")
+        return tied(f"No grade is given below 50 %: all doubts counted, the most likely one has {text}.")
     return tied(f"Confidence {text}: of 100 such photos, about {round(100 * value)} are graded right.")
 
 
