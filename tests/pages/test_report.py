@@ -122,6 +122,17 @@ def test_pdf_fits_its_paper_and_says_the_same(paper):
         assert wanted in text, wanted
 
 
+def test_no_line_of_a_pdf_ends_inside_a_distance():
+    # pushed along a line by one letter after the other, one of them comes to stand at its end
+    sentences = tuple(f"{'n' * k} {'even ' * 16}2\u202f900 km" for k in range(1, 24))
+    trend = SimpleNamespace(points=[], curve_km=np.zeros(0), curve_percent=np.zeros((3, 0)), sentences=sentences)
+    pdf = pdfium.PdfDocument(report_pdf(ReportInput(document=document(), trends=[("front", trend)])))
+    text = "\r\n".join(page.get_textpage().get_text_range() for page in pdf).replace("\xa0", " ")
+    lines = [line.strip() for line in text.split("\r\n")]
+    assert sum("2 900 km" in line for line in lines) == len(sentences)
+    assert any(line.startswith("2 900") for line in lines)
+
+
 def test_the_same_report_is_the_same_file():
     assert report_pdf(_full()) == report_pdf(_full())
 
