@@ -247,12 +247,12 @@ def _fitted(sighting: CardSighting, width: int, height: int, lens: Lens) -> _Fit
     misfit = residuals(best.x)[: -len(known_std)]
     rms = float(np.sqrt((misfit**2).mean())) * corner_std
     inflate = max(1.0, rms / corner_std) ** 2
-    turns = np.eye(len(best.x) - 1)
-    turns[:3, :3] = _turn_per_change(best.x[:3])
+    as_turn = np.eye(len(best.x) - 1)
+    as_turn[:3, :3] = _turn_per_change(best.x[:3])
     pose = CardPose(
         plane=plane_of(best.x),
         middle_mm=readonly(sighting.layout.middle_mm),
-        covariance=readonly(turns @ (np.linalg.pinv(information) * inflate)[:-1, :-1] @ turns.T),
+        covariance=readonly(as_turn @ (np.linalg.pinv(information) * inflate)[:-1, :-1] @ as_turn.T),
         ink_px=float(best.x[-1]) * float(rough) / float(np.hypot(*(mm[1] - mm[0]))),
         rms_px=rms,
         markers=len(sighting.ids),
