@@ -60,7 +60,9 @@ def test_lesson(toothcheck, tmp_path):
         (("exercise", "collect", "bad.json"), "is not JSON"),
         (("exercise", "collect", "other.json"), "is no exercise result"),
         (("report", "other.json", "-o", "x.html"), "schema"),
-        (("report", "other.json", "-o", "x.txt"), "must end in .html or .pdf"),
+        (("report", "other.json", "-o", "x.txt"), "must end in .html, .htm or .pdf"),
+        (("lesson", "-o", "x.pdf"), "must end in .html or .htm, not x.pdf"),
+        (("exercise", "make", "--count", 1, "-o", "x.pdf"), "must end in .html or .htm, not x.pdf"),
         (("report", "bad.json", "-o", "x.pdf"), "is not JSON"),
     ],
 )
@@ -90,6 +92,39 @@ def test_a_photo_that_cannot_be_read_is_status_4(toothcheck, folder):
     assert run.returncode == 4
     assert "made-2.png" in run.stderr
     assert not (folder / "x.html").exists()
+
+
+def test_a_refused_inspection_is_left_out_of_an_exercise_and_named(toothcheck, folder):
+    refused = document(measured=0, grade="cannot-tell", confidence=0.0)
+    for name, wear, side in (("made-1", None, "clockwise"), ("made-2", refused["wear"], None)):
+        text = json.dumps(refused | {"wear": wear, "sprocket": refused["sprocket"] | {"drive_flank": side}})
+        (folder / f"{name}.json").write_text(text)
+    run = toothcheck("exercise", "make", "--photos", ".", "-o", "x.html", cwd=folder)
+    assert run.returncode == 0, run.stderr
+    assert "2 photos" in run.stdout
+    lines = run.stderr.splitlines()
+    assert [line.split(" is left out: ")[0] for line in lines] == ["toothcheck: made-1.png", "toothcheck: made-2.png"]
+    for name in ("made-0", "made-3"):
+        (folder / f"{name}.json").unlink()
+    run = toothcheck("exercise", "make", "--photos", ".", "-o", "y.html", cwd=folder)
+    assert run.returncode == 2
+    assert "holds no photo that can be asked about" in run.stderr
+    assert not (folder / "y.html").exists()
+
+
+@pytest.mark.parametrize("name", ["Jo [/Team]", "[jo]", "[red]Jo[/red]"])
+def test_names_are_shown_as_they_were_given(toothcheck, tmp_path, name):
+    result = json.loads(sorted(RESULTS.glob("*.json"))[0].read_text())
+    text = json.dumps(result | {"apprentice": name, "exercise": result["exercise"] | {"title": "[/week]"}})
+    for file in ("a.json", "b.json"):
+        (tmp_path / file).write_text(text)
+    run = toothcheck("exercise", "collect", "a.json", "b.json", cwd=tmp_path)
+    assert run.returncode == 0, run.stderr
+    assert name in run.stdout
+    assert "[/week]" in run.stdout
+    # one of everything
+    assert "1 person, 1 run, 10 photos answered" in run.stdout
+    assert "1 file tells of a run told before" in run.stdout
 
 
 def test_collect_prints_the_tables_or_json_alone(toothcheck, tmp_path):

@@ -12,7 +12,7 @@ from typing import TYPE_CHECKING, Annotated, Any, NamedTuple
 import typer
 
 from toothcheck.cli.books import Where, opened, telling
-from toothcheck.cli.output import write_whole
+from toothcheck.cli.output import check_ending, write_whole
 from toothcheck.cli.words import CardHeightWord, Position, ThicknessWord, Turning, TurningWord, claim_of
 from toothcheck.errors import PhotoError, UsageError
 
@@ -79,7 +79,7 @@ def report(
     """
     from toothcheck.report import Origin, ReportInput
 
-    kind = _kind(output)
+    kind = check_ending(output, (".html", ".htm", ".pdf"))
     marks = {None: Origin.UNTOLD, Picture.REAL: Origin.REAL, Picture.MADE: Origin.MADE}
     path = Path(subject)
     if path.suffix.lower() in PICTURES:
@@ -139,13 +139,6 @@ def _of_machine(machine: str, part: str | None, where: str | None) -> ReportInpu
         history = book.history()
     with telling():
         return from_logbook(history, machine, part)
-
-
-def _kind(output: Path) -> str:
-    kind = output.suffix.lower()
-    if kind not in (".html", ".htm", ".pdf"):
-        raise UsageError(f"--output must end in .html or .pdf, not {output.name}.")
-    return kind
 
 
 def _made(given: ReportInput, kind: str, paper: str) -> bytes:

@@ -29,6 +29,11 @@ SOFT_MM = 0.35
 """Blur on the sprocket from which a photo supports no grade; the same as where an inspection calls it blurred."""
 MOST_ASKED = 8
 """Teeth that a learner is asked about: more do not fit a thumb on a phone."""
+_LEAST_ASKED = 3
+
+
+class NothingToAsk(ValueError):
+    """An inspection that was refused: sound, but it tells too little for a question."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -91,6 +96,8 @@ def case_of(photo: bytes, truth: Mapping[str, Any], rng: np.random.Generator) ->
 
     Raises
     ------
+    NothingToAsk
+        When the document is that of a refused inspection that measured too little.
     ValueError
         When the document lacks what a question needs, or the picture cannot be read.
     """
@@ -98,7 +105,7 @@ def case_of(photo: bytes, truth: Mapping[str, Any], rng: np.random.Generator) ->
         _of_inspection(truth) if str(truth.get("schema", "")).startswith("toothcheck/inspection/") else _of_made(truth)
     )
     tips = np.array([tooth.tip for tooth in facts.teeth])
-    if len(tips) < 3:
+    if len(tips) < _LEAST_ASKED:
         raise ValueError("truth must name at least three visible teeth with their tip_px")
     centre = np.array(facts.centre if facts.centre else _centre(tips))
     reach = float(np.median(np.hypot(*(tips - centre).T)))
@@ -286,8 +293,14 @@ def _of_made(m: Mapping[str, Any]) -> _Facts:
 
 
 def _of_inspection(document: Mapping[str, Any]) -> _Facts:
-    sprocket, rows, wear, verdict = _need(document, "sprocket", "teeth", "wear", "verdict")
-    chain, count, position, side = _need(sprocket, "chain", "teeth", "position", "drive_flank")
+    sprocket, rows, verdict = _need(document, "sprocket", "teeth", "verdict")
+    names = ("chain", "teeth", "position", "drive_flank")
+    measured = sum(bool(row.get("measured") and row.get("tip_px")) for row in rows)
+    told = document.get("wear") is not None and all(sprocket.get(name) is not None for name in names)
+    if verdict.get("grade") == "cannot-tell" and (not told or measured < _LEAST_ASKED):
+        raise NothingToAsk("its inspection was refused, and there is no answer to a question")
+    (wear,) = _need(document, "wear")
+    chain, count, position, side = _need(sprocket, *names)
     teeth = []
     for row in rows:
         if not row.get("measured") or not row.get("tip_px"):
