@@ -52,7 +52,9 @@ def report(
     output: Annotated[Path, typer.Option("--output", "-o", help="Where to write: a name ending in .html or .pdf.")],
     picture: Annotated[
         Path | None,
-        typer.Option(help="A picture to show (PNG or JPEG). Default: the photo itself, where a photo is given."),
+        typer.Option(
+            help="A picture to show (PNG or JPEG). Default: the photo itself, where a photo is given.", readable=False
+        ),
     ] = None,
     origin: Annotated[
         Picture | None, typer.Option(help="Whether the picture is a real photo or a made one; it is marked so.")
