@@ -7,6 +7,7 @@ import sys
 from pathlib import Path
 
 import numpy as np
+import pillow_heif
 import pytest
 from PIL import Image
 
@@ -131,7 +132,7 @@ def test_what_inspect_calls_to_record(tmp_path, run):
     photo = tmp_path / "front.jpg"
     exif = Image.Exif()
     exif[0x013B] = "Somebody"
-    Image.new("RGB", (40, 30), "grey").save(photo, exif=exif)
+    Image.new("RGB", (320, 240), "grey").save(photo, exif=exif)
     with pytest.raises(LogbookError, match="No front sprocket is fitted"):
         record_inspection(paper(), photo, machine="KC-07", at="24600km", logbook=book, keep_photo=True)
     assert not list((tmp_path / "book.sqlite-photos").iterdir())
@@ -146,6 +147,28 @@ def test_what_inspect_calls_to_record(tmp_path, run):
     assert e.operator == "workshop"
     e = record_inspection(paper(), None, machine="KC-07", at="10km", logbook=book, reason="odometer replaced")
     assert e.distance_km == 10
+
+
+def heic_named_jpg(path):
+    pillow_heif.register_heif_opener()
+    Image.new("RGB", (320, 240), (100, 100, 100)).save(path, "HEIF")
+
+
+def grey_of_16_bits(path):
+    Image.fromarray(np.full((240, 320), 100 * 257, np.uint16)).save(path, "PNG")
+
+
+@pytest.mark.parametrize("made", [heic_named_jpg, grey_of_16_bits])
+def test_the_kept_copy_shows_what_was_inspected(tmp_path, run, made):
+    book = str(tmp_path / "book.sqlite")
+    run("logbook", "add-machine", "KC-07", "--at", "0km")
+    run("logbook", "add-part", "KC-07", "front", "--at", "0km")
+    photo = tmp_path / "front.jpg"
+    made(photo)
+    e = record_inspection(paper(), photo, machine="KC-07", at="24600km", logbook=book, keep_photo=True)
+    with Image.open(tmp_path / "book.sqlite-photos" / e.kept_photo) as kept:
+        assert kept.size == (320, 240)
+        assert np.abs(np.asarray(kept).astype(int) - 100).max() <= 3
 
 
 def test_help_is_quick_to_load():

@@ -127,11 +127,10 @@ def _of_photo(path: Path, told: Told) -> ReportInput:
     )  # fmt: skip
     try:
         found = inspect(load(path), claim)
-        shown = scaled_jpeg(path.read_bytes())
     except ValueError as error:
         raise UsageError(f"{error}.") from error
     outlines = outlines_of(found.wear) if found.wear else ()
-    return ReportInput(document=found.document(), outlines=outlines, picture=shown)
+    return ReportInput(document=found.document(), outlines=outlines, picture=scaled_jpeg(found.photo.colour()))
 
 
 def _of_machine(machine: str, part: str | None, where: str | None) -> ReportInput:

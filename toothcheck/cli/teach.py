@@ -91,17 +91,20 @@ def make(
 
 def _made_cases(count: int, level: int, rng: Any) -> Iterator[Case]:  # noqa: ANN401 - numpy is imported late
     from toothcheck.lessons import case_of
+    from toothcheck.photo import decode
     from toothcheck.synthetic import encode, make_photo
     from toothcheck.synthetic.course import course
 
     for i, scene in enumerate(course(rng, count, level), 1):
         sys.stderr.write(f"photo {i} of {count} is being made\n")
         photo = make_photo(scene)
-        yield case_of(encode(photo.picture, "jpg", focal_35mm=photo.focal_35mm), photo.truth, rng)
+        encoded = encode(photo.picture, "jpg", focal_35mm=photo.focal_35mm)
+        yield case_of(decode(encoded, f"photo {i}"), photo.truth, rng)
 
 
 def _cases_in(folder: Path, rng: Any) -> Iterator[Case]:  # noqa: ANN401 - numpy is imported late
     from toothcheck.lessons import NothingToAsk, case_of
+    from toothcheck.photo import load
 
     if not folder.is_dir():
         raise UsageError(f"--photos must be a folder, not {folder}.")
@@ -113,7 +116,7 @@ def _cases_in(folder: Path, rng: Any) -> Iterator[Case]:  # noqa: ANN401 - numpy
         if not isinstance(truth, dict):
             raise UsageError(f"{photo.with_suffix('.json')} must hold a JSON object.")
         try:
-            yield case_of(photo.read_bytes(), truth, rng)
+            yield case_of(load(photo), truth, rng)
         except NothingToAsk as error:
             sys.stderr.write(f"toothcheck: {photo.name} is left out: {error}.\n")
         except ValueError as error:

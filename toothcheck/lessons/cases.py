@@ -6,15 +6,15 @@ toothcheck gave a real one (known within its uncertainty).  Both become a `Case`
 
 from __future__ import annotations
 
-import hashlib
 import math
 from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass
 from itertools import pairwise
 from statistics import median
-from typing import Any
+from typing import Any, Protocol
 
 import numpy as np
+from numpy.typing import NDArray
 
 from toothcheck.lessons.pictures import cropped_jpeg
 from toothcheck.lessons.scale import ALL_GRADES, ASYMMETRY_LIMITS_PERCENT, OVERHANG_LIMIT_MM, grade_of
@@ -82,13 +82,24 @@ class Case:
     """What makes it hard, shown with the truth."""
 
 
-def case_of(photo: bytes, truth: Mapping[str, Any], rng: np.random.Generator) -> Case:
+class Photo(Protocol):
+    """What a question needs of a photo; ``photo`` reads it from a file."""
+
+    @property
+    def sha256(self) -> str:
+        """Of the file."""
+
+    def colour(self) -> NDArray[np.uint8]:
+        """(height, width, 3) RGB, upright."""
+
+
+def case_of(photo: Photo, truth: Mapping[str, Any], rng: np.random.Generator) -> Case:
     """Read one photo and the document beside it.
 
     Parameters
     ----------
     photo
-        The picture's bytes.
+        The photo as read.
     truth
         Its document: of a made photo, or an inspection (``schema`` toothcheck/inspection/1).
     rng
@@ -99,7 +110,7 @@ def case_of(photo: bytes, truth: Mapping[str, Any], rng: np.random.Generator) ->
     NothingToAsk
         When the document is that of a refused inspection that measured too little.
     ValueError
-        When the document lacks what a question needs, or the picture cannot be read.
+        When the document lacks what a question needs, or tells of teeth outside the photo.
     """
     facts = (
         _of_inspection(truth) if str(truth.get("schema", "")).startswith("toothcheck/inspection/") else _of_made(truth)
@@ -110,7 +121,7 @@ def case_of(photo: bytes, truth: Mapping[str, Any], rng: np.random.Generator) ->
     centre = np.array(facts.centre if facts.centre else _centre(tips))
     reach = float(np.median(np.hypot(*(tips - centre).T)))
     pitch_px = 2 * reach * math.sin(math.pi / facts.count)
-    picture = cropped_jpeg(photo, centre, reach + 1.3 * pitch_px)
+    picture = cropped_jpeg(photo.colour(), centre, reach + 1.3 * pitch_px)
     hurt = {i for i, tooth in enumerate(facts.teeth) if tooth.damaged}
     chosen = sorted({*_spread(len(facts.teeth), rng), *hurt})  # a damaged tooth is always asked about
     asked = []
@@ -130,7 +141,7 @@ def case_of(photo: bytes, truth: Mapping[str, Any], rng: np.random.Generator) ->
         )
     x, y = (centre - picture.origin_px) * picture.scale
     return Case(
-        key=hashlib.sha256(photo).hexdigest()[:12],
+        key=photo.sha256[:12],
         jpeg=picture.jpeg,
         width_px=picture.width_px,
         height_px=picture.height_px,
