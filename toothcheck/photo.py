@@ -161,6 +161,18 @@ def load(path: Path) -> Photo:
     return decode(encoded, name)
 
 
+def check_decodes(encoded: bytes, name: str) -> None:
+    """Find out whether a picture of any size can be shown; ``name`` is for messages.
+
+    Raises
+    ------
+    PhotoError
+        When it is no picture, damaged or cut off.
+    """
+    with _opened(encoded, name) as image:
+        _pixels(image, name, "RGB")
+
+
 def decode(encoded: bytes, name: str) -> Photo:
     """Decode the bytes of a photo file; ``name`` is for messages.  Errors as for `load`."""
     with _opened(encoded, name) as image:

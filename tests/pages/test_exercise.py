@@ -185,6 +185,16 @@ def test_the_page_does_not_show_its_answers_and_drops_the_photo_s_private_data()
     assert b"Exif" not in case.jpeg
 
 
+@pytest.mark.parametrize(
+    "change",
+    [{"teeth": 5}, {"teeth": ["a", "b"]}, {"sprocket": "a"}, {"verdict": []}, {"wear": {"overhang_mm": {"value": {}}}}],
+)
+def test_a_reading_that_holds_something_else_is_refused(change):
+    photo, _ = drawn_photo(loss=0.7)
+    with pytest.raises(ValueError, match="truth must be laid out"):
+        asked(photo, document() | change, np.random.default_rng(0))
+
+
 def test_teeth_outside_the_photo_are_refused():
     photo, truth = drawn_photo(loss=0.7, size=300)
     far = truth | {"centre_px": [9000, 9000], "tip_px": (np.array(truth["tip_px"]) + 8850).tolist()}

@@ -158,6 +158,25 @@ def test_report_of_a_reading(toothcheck, tmp_path, name):
     assert (tmp_path / name).stat().st_size > 10_000
 
 
+@pytest.mark.parametrize("name", ["report.html", "report.pdf"])
+def test_a_report_s_picture_that_is_damaged_is_status_4(toothcheck, tmp_path, name):
+    (tmp_path / "reading.json").write_text(json.dumps(document()))
+    photo, _ = drawn_photo(loss=0.7, size=300)
+    (tmp_path / "outlines.png").write_bytes(photo[:2000])
+    run = toothcheck("report", "reading.json", "-o", name, "--picture", "outlines.png", cwd=tmp_path)
+    assert run.returncode == 4
+    assert "outlines.png is damaged or cut off" in run.stderr
+    assert len(run.stderr.splitlines()) == 1
+    assert not (tmp_path / name).exists()
+
+
+def test_a_reading_that_holds_something_else_is_status_2(toothcheck, tmp_path):
+    (tmp_path / "reading.json").write_text(json.dumps(document() | {"photo": "a"}))
+    run = toothcheck("report", "reading.json", "-o", "a.html", cwd=tmp_path)
+    assert run.returncode == 2
+    assert run.stderr == "toothcheck: The reading cannot be reported: photo must be an object, not 'a'.\n"
+
+
 def test_report_of_a_photo_that_shows_no_card(toothcheck, tmp_path):
     photo, _ = drawn_photo(loss=0.7, size=500)
     (tmp_path / "wheel.png").write_bytes(photo)

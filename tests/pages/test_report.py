@@ -198,6 +198,29 @@ def test_outlines_of_a_measured_wheel():
     assert np.hypot(*only.ideal_mm.T).max() == pytest.approx(form.tip_radius_mm)
 
 
+@pytest.mark.parametrize(
+    ("change", "why"),
+    [
+        ({"photo": "a"}, "photo must be an object, not 'a'"),
+        ({"teeth": {"0": 1}}, "teeth must be a list of objects"),
+        ({"teeth": [1, 2]}, "teeth must be a list of objects"),
+        ({"wear": 5}, "must be laid out"),
+        ({"flags": 5}, "must be laid out"),
+        ({"verdict": {"grade": "good", "confidence": "high"}}, "could not convert"),
+        ({"wear": {"asymmetry_percent": {"value": [1], "std": 1}}}, "must be laid out"),
+    ],
+)
+def test_an_inspection_that_holds_something_else_is_refused(change, why):
+    with pytest.raises(ValueError, match=why):
+        view_of(ReportInput(document=document() | change))
+
+
+def test_flags_that_this_toothcheck_does_not_know_are_shown_as_they_are():
+    given = ReportInput(document=document() | {"flags": ["seen-in-a-mirror", 5]})
+    assert [row.sentence for row in view_of(given).flags][:2] == ["seen-in-a-mirror", "5"]
+    assert report_pdf(given).startswith(b"%PDF")
+
+
 def test_what_is_no_inspection_is_refused():
     with pytest.raises(ValueError, match="schema"):
         report_page(ReportInput(document={"schema": "other"}))

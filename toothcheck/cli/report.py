@@ -166,10 +166,13 @@ def _document(path: Path) -> dict[str, Any]:
 
 
 def _picture(path: Path) -> bytes:
+    from toothcheck.photo import check_decodes
+
     try:
         content = path.read_bytes()
     except OSError as error:
         raise PhotoError(f"Cannot read {path}: {error.strerror or error}.") from error
     if not content.startswith((b"\x89PNG", b"\xff\xd8")):
         raise PhotoError(f"{path} is neither PNG nor JPEG.")
+    check_decodes(content, path.name)
     return content

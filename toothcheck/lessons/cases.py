@@ -110,8 +110,15 @@ def case_of(photo: Photo, truth: Mapping[str, Any], rng: np.random.Generator) ->
     NothingToAsk
         When the document is that of a refused inspection that measured too little.
     ValueError
-        When the document lacks what a question needs, or tells of teeth outside the photo.
+        When the document lacks what a question needs, holds something else, or tells of teeth outside the photo.
     """
+    try:
+        return _case(photo, truth, rng)
+    except (ArithmeticError, AttributeError, LookupError, TypeError) as error:  # the file is anybody's
+        raise ValueError(f"truth must be laid out as inspect or synthetic writes it, but {error}") from error
+
+
+def _case(photo: Photo, truth: Mapping[str, Any], rng: np.random.Generator) -> Case:
     facts = (
         _of_inspection(truth) if str(truth.get("schema", "")).startswith("toothcheck/inspection/") else _of_made(truth)
     )
@@ -256,7 +263,7 @@ def _of_made(m: Mapping[str, Any]) -> _Facts:
                 tip=(float(tips[i][0]), float(tips[i][1])),
                 asymmetry=asymmetry,
                 std=0.0,
-                overhang=t.get("overhang"),
+                overhang=None if t.get("overhang") is None else float(t["overhang"]),
                 damaged=i in damage,
             )
         )
@@ -321,16 +328,17 @@ def _of_inspection(document: Mapping[str, Any]) -> _Facts:
             _Tooth(
                 index=int(row["index"]),
                 tip=(float(row["tip_px"][0]), float(row["tip_px"][1])),
-                asymmetry=asymmetry["value"] if asymmetry else None,
-                std=asymmetry["std"] if asymmetry else 0.0,
-                overhang=overhang["value"] if overhang else None,
+                asymmetry=float(asymmetry["value"]) if asymmetry else None,
+                std=float(asymmetry["std"]) if asymmetry else 0.0,
+                overhang=float(overhang["value"]) if overhang else None,
                 damaged="broken" in row.get("flags", ()),
             )
         )
     grade = str(verdict.get("grade"))
     if grade not in ALL_GRADES:
         raise ValueError(f"verdict.grade must be one of {', '.join(ALL_GRADES)}, not {grade!r}")
-    asymmetry = (wear.get("asymmetry_percent") or {}).get("value")
+    medians = [(wear.get(name) or {}).get("value") for name in ("asymmetry_percent", "overhang_mm")]
+    asymmetry, hook = (None if value is None else float(value) for value in medians)
     confidence = verdict.get("confidence") or 0.0
     notes = [f"Measured from this photo, not known: the grade has a confidence of {100 * confidence:.0f} %."]
     difficulty = int(confidence < 0.8) + _near_limit(asymmetry, notes)
@@ -345,7 +353,7 @@ def _of_inspection(document: Mapping[str, Any]) -> _Facts:
         grade=grade,
         true_grade=grade,
         asymmetry=asymmetry,
-        overhang=(wear.get("overhang_mm") or {}).get("value"),
+        overhang=hook,
         difficulty=difficulty,
         notes=tuple(notes),
         comparable=grade != "cannot-tell",
