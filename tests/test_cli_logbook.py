@@ -8,6 +8,7 @@ import sys
 from pathlib import Path
 
 import numpy as np
+import pillow_heif
 import pytest
 from PIL import Image
 
@@ -189,7 +190,7 @@ def test_what_inspect_calls_to_record(tmp_path, run):
     photo = tmp_path / "front.jpg"
     exif = Image.Exif()
     exif[0x013B] = "Somebody"
-    Image.new("RGB", (40, 30), "grey").save(photo, exif=exif)
+    Image.new("RGB", (320, 240), "grey").save(photo, exif=exif)
     with pytest.raises(LogbookError, match="No front sprocket is fitted"):
         record_inspection(paper(), photo, machine="KC-07", at="24600km", logbook=book, keep_photo=True)
     assert not list((tmp_path / "book.sqlite-photos").iterdir())
@@ -237,6 +238,28 @@ def test_words_are_taken_in_any_case(run):
     (run.folder / "result.json").write_text(json.dumps(paper() | {"sprocket": paper()["sprocket"] | {"teeth": 16}}))
     said = run("logbook", "record", "result.json", "M", "--at", "2000km", status=2)
     assert said.endswith("16, but M front 1 has 15; was the part changed?\n")
+
+
+def heic_named_jpg(path):
+    pillow_heif.register_heif_opener()
+    Image.new("RGB", (320, 240), (100, 100, 100)).save(path, "HEIF")
+
+
+def grey_of_16_bits(path):
+    Image.fromarray(np.full((240, 320), 100 * 257, np.uint16)).save(path, "PNG")
+
+
+@pytest.mark.parametrize("made", [heic_named_jpg, grey_of_16_bits])
+def test_the_kept_copy_shows_what_was_inspected(tmp_path, run, made):
+    book = str(tmp_path / "book.sqlite")
+    run("logbook", "add-machine", "KC-07", "--at", "0km")
+    run("logbook", "add-part", "KC-07", "front", "--at", "0km")
+    photo = tmp_path / "front.jpg"
+    made(photo)
+    e = record_inspection(paper(), photo, machine="KC-07", at="2460km", logbook=book, keep_photo=True).entry
+    with Image.open(tmp_path / "book.sqlite-photos" / e.kept_photo) as kept:
+        assert kept.size == (320, 240)
+        assert np.abs(np.asarray(kept).astype(int) - 100).max() <= 3
 
 
 def test_help_is_quick_to_load():

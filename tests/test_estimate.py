@@ -46,10 +46,22 @@ def test_rounding_moves_nothing_by_more_than_a_twentieth_of_the_uncertainty(valu
         (0.4163, 0.0152, "0.416 ± 0.015 mm"),
         (12.3, 3.2, "12 ± 3 mm"),
         (2.0, 0, "2 mm"),
+        (24.28, 2.52, "24 ± 3 mm"),
+        (24.28, 2.46, "24 ± 3 mm"),
+        (24.28, 2.44, "24 ± 2 mm"),
+        (0.4163, 0.0996, "0.42 ± 0.10 mm"),
+        (812.0, 25.0, "810 ± 30 mm"),
     ],
 )
 def test_text_for_people(value, std, said):
     assert Estimate(value=value, std=std).text("mm") == said
+
+
+@settings(max_examples=200, derandomize=True, deadline=None, database=None)
+@given(st.floats(-1e4, 1e4), st.floats(1e-6, 1e3))
+def test_a_file_and_what_is_read_from_it_say_the_same(value, std):
+    e = Estimate(value=value, std=std)
+    assert Estimate(**e.as_json()).text("mm") == e.text("mm")
 
 
 @pytest.mark.parametrize(("value", "std"), [(math.nan, 0.1), (1.0, math.inf), (1.0, -0.1)])

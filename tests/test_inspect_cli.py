@@ -3,6 +3,7 @@
 import io
 import json
 import math
+import os
 import re
 import shutil
 import time
@@ -372,6 +373,35 @@ def test_photos_that_cannot_be_read_end_in_one_line_and_leave_nothing(what, tmp_
     words = ["--picture", results / "a.png", "--teeth-chart", results / "b.svg", "--json", results / "c.json"]
     refused(run, ["inspect", photo, *PART, *words], 4, about=about)
     assert [*results.iterdir()] == []
+
+
+@pytest.mark.usefixtures("unmeasured")
+@pytest.mark.parametrize(
+    "words",
+    [
+        ["inspect", "photo.jpg", *PART],
+        ["compare", "photo.jpg", "later.jpg", *PART],
+        ["match", "photo.jpg", "photo.jpg"],
+        ["stretch", "--photo", "photo.jpg", "--chain", "520"],
+        ["report", "photo.jpg", *PART, "-o", "a.html"],
+    ],
+    ids=lambda words: words[0],
+)
+def test_a_photo_without_the_right_to_read_it_is_the_photo_s_fault(words, tmp_path, monkeypatch, run):
+    monkeypatch.chdir(tmp_path)
+    Path("photo.jpg").write_bytes(DEMO.read_bytes())
+
+    read_bytes = Path.read_bytes
+
+    def locked(self):
+        if self.name == "photo.jpg":
+            raise PermissionError(13, "Permission denied")
+        return read_bytes(self)
+
+    # as the system answers anybody but root, who may read everything
+    monkeypatch.setattr(os, "access", lambda path, mode: os.fspath(path) != "photo.jpg")
+    monkeypatch.setattr(Path, "read_bytes", locked)
+    refused(run, words, 4, about="photo.jpg cannot be read: Permission denied. Check its permissions.")
 
 
 @pytest.mark.usefixtures("unmeasured")

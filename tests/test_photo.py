@@ -3,6 +3,7 @@
 import io
 
 import numpy as np
+import pillow_heif
 import pytest
 from PIL import Image
 
@@ -38,6 +39,29 @@ def test_what_is_no_photo_is_refused_in_one_line_with_a_remedy(tmp_path, content
     assert caught.value.hint
     assert "\n" not in str(caught.value)
     assert "photo.jpg" in str(caught.value)
+
+
+def test_a_heic_of_which_one_byte_is_lost_is_read_or_refused():
+    pillow_heif.register_heif_opener()
+    out = io.BytesIO()
+    Image.new("RGB", (320, 240), "grey").save(out, "HEIF")
+    whole, refused = out.getvalue(), 0
+    for at in range(16, len(whole)):
+        try:
+            assert decode(whole[:at] + b"\0" + whole[at + 1 :], "a.heic").colour().shape[2] == 3
+        except PhotoError:
+            refused += 1
+    assert refused > 20
+
+
+def test_a_photo_whose_exif_block_cannot_be_read_is_read_as_it_lies():
+    exif = Image.Exif()
+    exif[0x0112] = 6
+    photo = a_photo("WEBP", exif=exif.tobytes())
+    assert decode(photo, "a").colour().shape == (320, 240, 3)
+    assert photo.count(b"MM\0*") == 1
+    broken = decode(photo.replace(b"MM\0*", b"MM\0?"), "a")
+    assert broken.planes.shape == broken.colour().shape == (240, 320, 3)
 
 
 def test_no_file_and_a_folder_are_refused(tmp_path):

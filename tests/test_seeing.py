@@ -10,7 +10,7 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 from scipy.special import ndtr
 
-from toothcheck.cards.detect import find_card
+from toothcheck.cards.detect import CardSighting, find_card
 from toothcheck.cards.layout import layouts
 from toothcheck.edges import Optics, fit_erf, optics, sample
 from toothcheck.photo import linear_light
@@ -133,6 +133,37 @@ def test_the_pivot_stays_when_a_plane_tilts(tilt_x, tilt_y, px, py):
 
 
 # --- card ------------------------------------------------------------------------------------------------------------
+
+
+def apart(plane, other):
+    """Turn about the camera's axes (rad) and shift (mm) from the other to the plane."""
+    turn = cv2.Rodrigues(plane.camera_from_plane @ other.camera_from_plane.T)[0].ravel()
+    return np.concatenate([turn, plane.origin_mm - other.origin_mm])
+
+
+def test_a_pose_scatters_as_it_states():
+    # photos of one card whose lenses and corners err as the priors say: the stated spread is that of the errors
+    rng = np.random.default_rng(8)
+    layout = layouts()["pocket"]
+    mm = np.array([layout.corners_mm[i] for i in layout.corners_mm])
+    on_card = mm * (1, -1)
+    seen, stated = [], []
+    for _ in range(60):
+        lens = Camera(
+            width_px=1200, height_px=900, focal_px=35 / 36 * 1200 * math.exp(0.03 * rng.standard_normal()),
+            k1=0.04 * rng.standard_normal(),
+        )  # fmt: skip
+        true = tilted(lens, 0.25, -0.15, 230.0)
+        sighting = CardSighting(
+            layout=layout, ids=tuple(layout.corners_mm), corners_mm=mm, blur_px=0.7, white=200.0, black=20.0,
+            mixed=False, corners_px=true.project(on_card) + 0.15 * rng.standard_normal(mm.shape),
+        )  # fmt: skip
+        found = card_pose(sighting, np.zeros((900, 1200), np.uint8), (35.0,))
+        seen.append(apart(found.plane, true))
+        plane_of = found.beside(0.0, height_std_mm=0.0, lean_std=0.0)
+        stated += [apart(plane_of(rng.standard_normal(found.freedoms)), found.plane) for _ in range(20)]
+    # 60 photos tell a spread to a tenth
+    assert np.sqrt(np.mean(np.square(seen), 0)) == pytest.approx(np.sqrt(np.mean(np.square(stated), 0)), rel=0.3)
 
 
 @pytest.fixture(scope="module")

@@ -114,6 +114,15 @@ def test_a_confidence_that_is_true_lies_in_its_bands():
     assert abs(r.gap) < 0.05
 
 
+def test_photos_of_one_confidence_are_not_parted_by_how_they_came_out():
+    """Made up: each confidence comes true to the letter, and half of the photos have the highest."""
+    told = [(0.98, 98, 2), (0.8, 40, 10), (0.6, 30, 20)]
+    grades = [(p, g) for p, right, wrong in told for g in ["good"] * right + ["watch"] * wrong]
+    r = reliability([record(confidence=p, grade=g) for p, g in grades])
+    assert r.right == pytest.approx(r.confidence)
+    assert r.bin_counts == (50, 50, 100)
+
+
 def test_the_plot_is_a_png():
     r = reliability([record(confidence=0.5 + 0.04 * k, grade="good" if k % 3 else "watch") for k in range(12)])
     assert reliability_plot(r, "made up").startswith(b"\x89PNG\r\n\x1a\n")

@@ -51,15 +51,18 @@ class Estimate:
     def text(self, unit: str = "") -> str:
         """For people: ``0.42 ± 0.05 mm``, uncertainty to one significant digit (two if it starts with 1).
 
-        The number behind ± is the standard uncertainty.
+        The number behind ± is the standard uncertainty.  What was kept as `rounded` reads as it did before: the digits
+        that are dropped are those of `rounded`, and a half goes up to the greater uncertainty.
         """
         if self.std == 0:
             return f"{self.value:g} {unit}".strip()
-        exponent = math.floor(math.log10(self.std))
-        digits = 1 if self.std / 10**exponent < 1.95 else 0
+        kept = self.rounded()
+        exponent = math.floor(math.log10(kept.std))
+        digits = 1 if kept.std / 10**exponent < 1.95 else 0
         places = max(0, digits - exponent)
-        value = round(self.value, digits - exponent)
-        std = round(self.std, digits - exponent)
+        value = round(kept.value, digits - exponent)
+        step = 10.0 ** (exponent - digits)
+        std = step * math.floor(kept.std / step + 0.5 + 1e-9)
         return f"{value + 0.0:.{places}f} ± {std:.{places}f} {unit}".strip()
 
 

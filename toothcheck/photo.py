@@ -6,10 +6,12 @@ conventions: see `toothcheck.geometry`.
 
 from __future__ import annotations
 
+import contextlib
 import functools
 import hashlib
 import io
 import math
+import struct
 import warnings
 from dataclasses import dataclass
 from pathlib import Path
@@ -23,6 +25,10 @@ from toothcheck.errors import PhotoError
 
 MAX_MEGAPIXELS = 110
 MIN_SIDE_PX = 200
+_DAMAGED = (
+    OSError, ValueError, SyntaxError, EOFError, TypeError, LookupError, ArithmeticError, RuntimeError, struct.error,
+)  # fmt: skip
+"""What Pillow and its decoders raise where a file's content is not what its head says."""
 _FOCAL_35, _DIGITAL_ZOOM, _EXIF_IFD = 0xA405, 0xA404, 0x8769
 
 
@@ -73,7 +79,7 @@ class Photo:
     def colour(self) -> NDArray[np.uint8]:
         """(height, width, 3) RGB, decoded anew: the measuring itself needs grey only."""
         with _opened(self.encoded, self.name) as image:
-            return np.asarray(_upright(image).convert("RGB"))
+            return _pixels(image, self.name, "RGB")
 
 
 def _opened(encoded: bytes, name: str) -> Image.Image:
@@ -90,8 +96,23 @@ def _opened(encoded: bytes, name: str) -> Image.Image:
             f"{name} is not a photo that can be read: its content is no known picture format.",
             hint="Use JPEG, PNG, WebP, TIFF or HEIC.",
         ) from error
-    except (OSError, ValueError, SyntaxError, Image.DecompressionBombError) as error:
+    except (*_DAMAGED, Image.DecompressionBombError) as error:
         raise PhotoError(f"{name} cannot be read: {error}.", hint="Send the original file again.") from error
+
+
+def _pixels(image: Image.Image, name: str, mode: str) -> NDArray[np.uint8]:
+    """(height, width, 3) ``RGB`` or ``YCbCr``."""
+    # an EXIF block that cannot be read raises once; from then on Pillow takes it for empty, and the photo as it lies
+    with contextlib.suppress(*_DAMAGED):
+        image.getexif()
+    try:
+        image.draft(mode, image.size)
+        upright = _upright(image)
+        if upright.mode != mode:
+            upright = upright.convert("RGB")  # palettes and alpha
+        return np.asarray(upright.convert(mode))
+    except _DAMAGED as error:
+        raise PhotoError(f"{name} is damaged or cut off: {error}.", hint="Copy the original photo again.") from error
 
 
 def _upright(image: Image.Image) -> Image.Image:
@@ -113,7 +134,7 @@ def _exif_number(image: Image.Image, tag: int) -> float | None:
     try:
         value: Any = image.getexif().get_ifd(_EXIF_IFD).get(tag)
         number = float(value)
-    except (TypeError, ValueError, OSError, SyntaxError, KeyError, ZeroDivisionError):
+    except _DAMAGED:
         return None
     return number if math.isfinite(number) else None
 
@@ -140,6 +161,18 @@ def load(path: Path) -> Photo:
     return decode(encoded, name)
 
 
+def check_decodes(encoded: bytes, name: str) -> None:
+    """Find out whether a picture of any size can be shown; ``name`` is for messages.
+
+    Raises
+    ------
+    PhotoError
+        When it is no picture, damaged or cut off.
+    """
+    with _opened(encoded, name) as image:
+        _pixels(image, name, "RGB")
+
+
 def decode(encoded: bytes, name: str) -> Photo:
     """Decode the bytes of a photo file; ``name`` is for messages.  Errors as for `load`."""
     with _opened(encoded, name) as image:
@@ -155,16 +188,7 @@ def decode(encoded: bytes, name: str) -> Photo:
                 hint="Use the original photo of at least one megapixel.",
             )
         focals = _focals(image)
-        try:
-            image.draft("YCbCr", image.size)
-            upright = _upright(image)
-            if upright.mode != "YCbCr":
-                upright = upright.convert("RGB")  # palettes and alpha
-            planes = np.asarray(upright.convert("YCbCr"))
-        except (OSError, ValueError, SyntaxError) as error:
-            raise PhotoError(
-                f"{name} is damaged or cut off: {error}.", hint="Copy the original photo again."
-            ) from error
+        planes = _pixels(image, name, "YCbCr")
     planes.flags.writeable = False
     return Photo(
         name=name, sha256=hashlib.sha256(encoded).hexdigest(), planes=planes, focals_35mm=focals, encoded=encoded

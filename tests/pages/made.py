@@ -6,8 +6,15 @@ import math
 import numpy as np
 from PIL import Image, ImageDraw
 
+from toothcheck.lessons import case_of
 from toothcheck.lessons.model import Wear, reading, tooth_table, worn
+from toothcheck.photo import decode
 from toothcheck.toothform import IsoForm
+
+
+def asked(photo, truth, rng):
+    """A question about the bytes of a photo."""
+    return case_of(decode(photo, "made.png"), truth, rng)
 
 
 def drawn_photo(

@@ -2,8 +2,8 @@
 
 import numpy as np
 import pytest
+from made import asked
 
-from toothcheck.lessons import case_of
 from toothcheck.synthetic import encode, make_photo, make_wheel
 from toothcheck.synthetic.course import course
 from toothcheck.synthetic.truth import grade, tooth_truth
@@ -45,7 +45,7 @@ def test_the_same_seed_makes_the_same_scenes_and_a_level_that_is_none_is_refused
 def test_a_made_photo_becomes_a_question_with_its_truth():
     scene = next(course(np.random.default_rng(6), 1, 1, size_px=(240, 240)))
     photo = make_photo(scene)
-    case = case_of(encode(photo.picture, "jpg", focal_35mm=photo.focal_35mm), photo.truth, np.random.default_rng(0))
+    case = asked(encode(photo.picture, "jpg", focal_35mm=photo.focal_35mm), photo.truth, np.random.default_rng(0))
     assert case.made
     assert case.grade == photo.truth["true_grade"] == "replace-set"
     assert case.drive_side == photo.truth["drive_flank_is"]

@@ -1,13 +1,15 @@
 """Exercises: the truth behind a question, and what is made of a class's answers."""
 
+import io
 import json
 from datetime import UTC, datetime
 
 import numpy as np
 import pytest
-from made import document, drawn_photo
+from made import asked, document, drawn_photo
+from PIL import Image
 
-from toothcheck.lessons import case_of, collect, document_of, exercise_page, graded_set, run_of
+from toothcheck.lessons import collect, document_of, exercise_page, graded_set, run_of
 from toothcheck.lessons.results import Answer, Run, agreement, weighted_kappa
 
 
@@ -108,7 +110,7 @@ def test_damaged_results_are_refused_with_a_reason(change, why):
 # --- questions and their truth -------------------------------------------------------------------------------------
 def test_truth_of_a_made_photo_is_what_was_drawn():
     photo, truth = drawn_photo(loss=0.7, position="rear", side="clockwise", teeth=40, worn_teeth=range(0, 40, 2))
-    case = case_of(photo, truth, np.random.default_rng(3))
+    case = asked(photo, truth, np.random.default_rng(3))
     assert case.turning == "counterclockwise"  # rear, drive flank clockwise
     assert case.made
     assert len(case.asked) == 8
@@ -121,7 +123,7 @@ def test_truth_of_a_made_photo_is_what_was_drawn():
 
 def test_a_broken_tooth_is_asked_about_and_decides_the_grade():
     photo, truth = drawn_photo(loss=0.1, damaged=(4,))
-    case = case_of(photo, truth, np.random.default_rng(0))
+    case = asked(photo, truth, np.random.default_rng(0))
     assert case.grade == "replace-now"
     assert [t.worn for t in case.asked if t.index == 4] == [True]
 
@@ -130,7 +132,7 @@ def test_both_flanks_worn_alike_cannot_be_told():
     photo, truth = drawn_photo(loss=0.6)
     for tooth in truth["teeth_truth"]:
         tooth["coast_loss_pitch"] = 0.55
-    case = case_of(photo, truth, np.random.default_rng(0))
+    case = asked(photo, truth, np.random.default_rng(0))
     assert case.grade == "cannot-tell"
     assert {t.worn for t in case.asked} == {None}
     assert any("compare with a new part" in note for note in case.notes)
@@ -139,20 +141,20 @@ def test_both_flanks_worn_alike_cannot_be_told():
 def test_a_blurred_photo_supports_no_grade():
     photo, truth = drawn_photo(loss=0.6)
     sharp, soft = (truth | {"blur": blur, "mm_per_px": 0.1} for blur in (1.0, 6.0))
-    assert case_of(photo, sharp, np.random.default_rng(0)).grade == "replace-set"
-    case = case_of(photo, soft, np.random.default_rng(0))
+    assert asked(photo, sharp, np.random.default_rng(0)).grade == "replace-set"
+    case = asked(photo, soft, np.random.default_rng(0))
     assert (case.grade, case.true_grade) == ("cannot-tell", "replace-set")
 
 
 def test_teeth_at_the_limit_are_not_scored():
     photo, truth = drawn_photo(loss=0.22)  # 5.0 % of 4.39 mm
-    case = case_of(photo, truth, np.random.default_rng(0))
+    case = asked(photo, truth, np.random.default_rng(0))
     assert {t.worn for t in case.asked} == {None}
 
 
 def test_a_school_s_own_reading_is_a_truth_too():
     photo, _ = drawn_photo(loss=0.7)
-    case = case_of(photo, document(asymmetry=16.2), np.random.default_rng(0))
+    case = asked(photo, document(asymmetry=16.2), np.random.default_rng(0))
     assert not case.made
     assert case.grade == "replace-set"
     assert case.turning == "clockwise"
@@ -164,7 +166,7 @@ def test_a_school_s_own_reading_is_a_truth_too():
 def test_a_graded_set_holds_every_grade_and_begins_with_the_plain_ones():
     rng = np.random.default_rng(5)
     cases = [
-        case_of(*drawn_photo(loss=loss, size=300 + i), rng) for i, loss in enumerate((0, 0, 0, 0.32, 0.7, 0.75, 1.2))
+        asked(*drawn_photo(loss=loss, size=300 + i), rng) for i, loss in enumerate((0, 0, 0, 0.32, 0.7, 0.75, 1.2))
     ]
     chosen = graded_set(cases, 4, 2, rng)
     assert {case.grade for case in chosen} == {"good", "watch", "replace-set", "replace-now"}
@@ -175,7 +177,7 @@ def test_a_graded_set_holds_every_grade_and_begins_with_the_plain_ones():
 
 def test_the_page_does_not_show_its_answers_and_drops_the_photo_s_private_data():
     photo, truth = drawn_photo(loss=0.7)
-    case = case_of(photo, truth, np.random.default_rng(0))
+    case = asked(photo, truth, np.random.default_rng(0))
     page = exercise_page([case], title="Week 1")
     data = page.split('id="exercise-data">')[1].split("</script>")[0]
     assert "asymmetry" not in data
@@ -183,7 +185,26 @@ def test_the_page_does_not_show_its_answers_and_drops_the_photo_s_private_data()
     assert b"Exif" not in case.jpeg
 
 
-def test_a_file_that_is_no_picture_is_refused():
-    _, truth = drawn_photo(loss=0.7)
-    with pytest.raises(ValueError, match="picture"):
-        case_of(b"not a picture", truth, np.random.default_rng(0))
+@pytest.mark.parametrize(
+    "change",
+    [{"teeth": 5}, {"teeth": ["a", "b"]}, {"sprocket": "a"}, {"verdict": []}, {"wear": {"overhang_mm": {"value": {}}}}],
+)
+def test_a_reading_that_holds_something_else_is_refused(change):
+    photo, _ = drawn_photo(loss=0.7)
+    with pytest.raises(ValueError, match="truth must be laid out"):
+        asked(photo, document() | change, np.random.default_rng(0))
+
+
+def test_teeth_outside_the_photo_are_refused():
+    photo, truth = drawn_photo(loss=0.7, size=300)
+    far = truth | {"centre_px": [9000, 9000], "tip_px": (np.array(truth["tip_px"]) + 8850).tolist()}
+    with pytest.raises(ValueError, match="must lie inside the photo"):
+        asked(photo, far, np.random.default_rng(0))
+
+
+def test_a_picture_of_16_bits_is_shown_as_it_is():
+    _, truth = drawn_photo(loss=0.7, size=300)
+    out = io.BytesIO()
+    Image.fromarray(np.full((300, 300), 100 * 257, np.uint16)).save(out, "PNG")
+    with Image.open(io.BytesIO(asked(out.getvalue(), truth, np.random.default_rng(0)).jpeg)) as shown:
+        assert np.abs(np.asarray(shown).astype(int) - 100).max() <= 2

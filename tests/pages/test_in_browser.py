@@ -7,11 +7,11 @@ import time
 import numpy as np
 import pypdfium2 as pdfium
 import pytest
-from made import document, drawn_photo
+from made import asked, document, drawn_photo
 
 from toothcheck.chains import chain
 from toothcheck.estimate import Estimate
-from toothcheck.lessons import case_of, collect, exercise_page, lesson_page, run_of
+from toothcheck.lessons import collect, exercise_page, lesson_page, run_of
 from toothcheck.lessons.model import Wear, drive_flank_side, reading, roller_seat, tooth_table, worn
 from toothcheck.lessons.page import FORMS, form
 from toothcheck.lessons.scale import grade_chances, grade_of
@@ -27,9 +27,9 @@ def pages(tmp_path_factory):
     folder = tmp_path_factory.mktemp("pages")
     rng = np.random.default_rng(7)
     cases = [
-        case_of(*drawn_photo(loss=0.0, size=500), rng),
-        case_of(*drawn_photo(loss=0.75, size=501, position="rear", teeth=40), rng),
-        case_of(*drawn_photo(loss=1.3, size=502, side="counterclockwise"), rng),
+        asked(*drawn_photo(loss=0.0, size=500), rng),
+        asked(*drawn_photo(loss=0.75, size=501, position="rear", teeth=40), rng),
+        asked(*drawn_photo(loss=1.3, size=502, side="counterclockwise"), rng),
     ]
     photo, _ = drawn_photo(loss=0.7, size=400)
     texts = {

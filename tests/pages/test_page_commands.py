@@ -60,7 +60,9 @@ def test_lesson(toothcheck, tmp_path):
         (("exercise", "collect", "bad.json"), "is not JSON"),
         (("exercise", "collect", "other.json"), "is no exercise result"),
         (("report", "other.json", "-o", "x.html"), "schema"),
-        (("report", "other.json", "-o", "x.txt"), "must end in .html or .pdf"),
+        (("report", "other.json", "-o", "x.txt"), "must end in .html, .htm or .pdf"),
+        (("lesson", "-o", "x.pdf"), "must end in .html or .htm, not x.pdf"),
+        (("exercise", "make", "--count", 1, "-o", "x.pdf"), "must end in .html or .htm, not x.pdf"),
         (("report", "bad.json", "-o", "x.pdf"), "is not JSON"),
     ],
 )
@@ -92,6 +94,39 @@ def test_a_photo_that_cannot_be_read_is_status_4(toothcheck, folder):
     assert not (folder / "x.html").exists()
 
 
+def test_a_refused_inspection_is_left_out_of_an_exercise_and_named(toothcheck, folder):
+    refused = document(measured=0, grade="cannot-tell", confidence=0.0)
+    for name, wear, side in (("made-1", None, "clockwise"), ("made-2", refused["wear"], None)):
+        text = json.dumps(refused | {"wear": wear, "sprocket": refused["sprocket"] | {"drive_flank": side}})
+        (folder / f"{name}.json").write_text(text)
+    run = toothcheck("exercise", "make", "--photos", ".", "-o", "x.html", cwd=folder)
+    assert run.returncode == 0, run.stderr
+    assert "2 photos" in run.stdout
+    lines = run.stderr.splitlines()
+    assert [line.split(" is left out: ")[0] for line in lines] == ["toothcheck: made-1.png", "toothcheck: made-2.png"]
+    for name in ("made-0", "made-3"):
+        (folder / f"{name}.json").unlink()
+    run = toothcheck("exercise", "make", "--photos", ".", "-o", "y.html", cwd=folder)
+    assert run.returncode == 2
+    assert "holds no photo that can be asked about" in run.stderr
+    assert not (folder / "y.html").exists()
+
+
+@pytest.mark.parametrize("name", ["Jo [/Team]", "[jo]", "[red]Jo[/red]"])
+def test_names_are_shown_as_they_were_given(toothcheck, tmp_path, name):
+    result = json.loads(sorted(RESULTS.glob("*.json"))[0].read_text())
+    text = json.dumps(result | {"apprentice": name, "exercise": result["exercise"] | {"title": "[/week]"}})
+    for file in ("a.json", "b.json"):
+        (tmp_path / file).write_text(text)
+    run = toothcheck("exercise", "collect", "a.json", "b.json", cwd=tmp_path)
+    assert run.returncode == 0, run.stderr
+    assert name in run.stdout
+    assert "[/week]" in run.stdout
+    # one of everything
+    assert "1 person, 1 run, 10 photos answered" in run.stdout
+    assert "1 file tells of a run told before" in run.stdout
+
+
 def test_collect_prints_the_tables_or_json_alone(toothcheck, tmp_path):
     run = toothcheck("exercise", "collect", RESULTS, cwd=tmp_path)
     assert run.returncode == 0
@@ -121,6 +156,25 @@ def test_report_of_a_reading(toothcheck, tmp_path, name):
     assert run.returncode == 0, run.stderr
     assert "grade replace-set" in run.stdout
     assert (tmp_path / name).stat().st_size > 10_000
+
+
+@pytest.mark.parametrize("name", ["report.html", "report.pdf"])
+def test_a_report_s_picture_that_is_damaged_is_status_4(toothcheck, tmp_path, name):
+    (tmp_path / "reading.json").write_text(json.dumps(document()))
+    photo, _ = drawn_photo(loss=0.7, size=300)
+    (tmp_path / "outlines.png").write_bytes(photo[:2000])
+    run = toothcheck("report", "reading.json", "-o", name, "--picture", "outlines.png", cwd=tmp_path)
+    assert run.returncode == 4
+    assert "outlines.png is damaged or cut off" in run.stderr
+    assert len(run.stderr.splitlines()) == 1
+    assert not (tmp_path / name).exists()
+
+
+def test_a_reading_that_holds_something_else_is_status_2(toothcheck, tmp_path):
+    (tmp_path / "reading.json").write_text(json.dumps(document() | {"photo": "a"}))
+    run = toothcheck("report", "reading.json", "-o", "a.html", cwd=tmp_path)
+    assert run.returncode == 2
+    assert run.stderr == "toothcheck: The reading cannot be reported: photo must be an object, not 'a'.\n"
 
 
 def test_report_of_a_photo_that_shows_no_card(toothcheck, tmp_path):

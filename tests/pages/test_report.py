@@ -60,6 +60,21 @@ def test_a_good_grade_is_never_called_safe():
     assert "does not mean that the machine is safe to ride" in page
 
 
+def test_a_page_without_a_grade_says_one_thing():
+    # 2.52 % was rounded to 2.5 for the file; the sentences in it were made before that
+    d = document(grade="cannot-tell", confidence=0.474)
+    d["wear"]["asymmetry_percent"] = Estimate(value=24.28, std=2.52).as_json()
+    d["verdict"]["reasons"] = [
+        f"Drive flanks against coast flanks at the pitch circle: {Estimate(value=24.28, std=2.52).text('%')} (median).",
+        "By the teeth measured the likeliest is replace-set (59 %) or replace-now (41 %).",
+    ]
+    text = report_page(ReportInput(document=d)).replace("\xa0", " ")
+    assert set(re.findall(r"24[^<]* ± [\d.]+ %", text)) == {"24 ± 3 %"}
+    # by the teeth alone one passes the half: what is said of all doubts must not deny it
+    assert "all doubts counted, the most likely one has 47 %" in text
+    assert "No grade reaches" not in text
+
+
 def test_unknown_numbers_are_said_to_be_unknown():
     d = document(measured=0, grade="cannot-tell", confidence=0.3)
     d["sprocket"]["gap_form"] = None
@@ -105,6 +120,17 @@ def test_pdf_fits_its_paper_and_says_the_same(paper):
     text = " ".join(page.get_textpage().get_text_range() for page in pdf).replace("\xa0", " ")
     for wanted in ("replace-set", "16.2 ± 0.5 %", "No photo shows", "Harbour 7 <front>", "invented part", "12–14"):
         assert wanted in text, wanted
+
+
+def test_no_line_of_a_pdf_ends_inside_a_distance():
+    # pushed along a line by one letter after the other, one of them comes to stand at its end
+    sentences = tuple(f"{'n' * k} {'even ' * 16}2\u202f900 km" for k in range(1, 24))
+    trend = SimpleNamespace(points=[], curve_km=np.zeros(0), curve_percent=np.zeros((3, 0)), sentences=sentences)
+    pdf = pdfium.PdfDocument(report_pdf(ReportInput(document=document(), trends=[("front", trend)])))
+    text = "\r\n".join(page.get_textpage().get_text_range() for page in pdf).replace("\xa0", " ")
+    lines = [line.strip() for line in text.split("\r\n")]
+    assert sum("2 900 km" in line for line in lines) == len(sentences)
+    assert any(line.startswith("2 900") for line in lines)
 
 
 def test_the_same_report_is_the_same_file():
@@ -170,6 +196,29 @@ def test_outlines_of_a_measured_wheel():
     (only,) = outlines_of(SimpleNamespace(datum=SimpleNamespace(form=form), teeth=teeth))
     assert only.index == 0
     assert np.hypot(*only.ideal_mm.T).max() == pytest.approx(form.tip_radius_mm)
+
+
+@pytest.mark.parametrize(
+    ("change", "why"),
+    [
+        ({"photo": "a"}, "photo must be an object, not 'a'"),
+        ({"teeth": {"0": 1}}, "teeth must be a list of objects"),
+        ({"teeth": [1, 2]}, "teeth must be a list of objects"),
+        ({"wear": 5}, "must be laid out"),
+        ({"flags": 5}, "must be laid out"),
+        ({"verdict": {"grade": "good", "confidence": "high"}}, "could not convert"),
+        ({"wear": {"asymmetry_percent": {"value": [1], "std": 1}}}, "must be laid out"),
+    ],
+)
+def test_an_inspection_that_holds_something_else_is_refused(change, why):
+    with pytest.raises(ValueError, match=why):
+        view_of(ReportInput(document=document() | change))
+
+
+def test_flags_that_this_toothcheck_does_not_know_are_shown_as_they_are():
+    given = ReportInput(document=document() | {"flags": ["seen-in-a-mirror", 5]})
+    assert [row.sentence for row in view_of(given).flags][:2] == ["seen-in-a-mirror", "5"]
+    assert report_pdf(given).startswith(b"%PDF")
 
 
 def test_what_is_no_inspection_is_refused():

@@ -39,8 +39,10 @@ def register(app: typer.Typer) -> None:
 
 
 def compare(
-    before: Annotated[Path, typer.Argument(help="The earlier photo.", show_default=False)],
-    after: Annotated[Path, typer.Argument(help="The later photo, of the same face.", show_default=False)],
+    before: Annotated[Path, typer.Argument(help="The earlier photo.", readable=False, show_default=False)],
+    after: Annotated[
+        Path, typer.Argument(help="The later photo, of the same face.", readable=False, show_default=False)
+    ],
     chain: ChainWord,
     teeth: TeethWord,
     position: PositionWord,

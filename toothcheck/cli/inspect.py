@@ -38,7 +38,9 @@ def register(app: typer.Typer) -> None:
 
 
 def inspect(
-    photo: Annotated[Path, typer.Argument(help="The photo: JPEG, PNG, WebP, TIFF or HEIC.", show_default=False)],
+    photo: Annotated[
+        Path, typer.Argument(help="The photo: JPEG, PNG, WebP, TIFF or HEIC.", readable=False, show_default=False)
+    ],
     chain: ChainWord,
     teeth: TeethWord,
     position: PositionWord,

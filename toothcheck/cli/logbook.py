@@ -100,6 +100,7 @@ def record_inspection(
         When the words are wrong, the logbook refuses, or the copy cannot be made; nothing is recorded then.
     """
     from toothcheck.logbook.photos import keep
+    from toothcheck.photo import load
 
     km = kilometres(at)
     with opened(logbook) as book, telling():
@@ -107,7 +108,7 @@ def record_inspection(
         if keep_photo:
             if photo_path is None:
                 raise UsageError("There is no photo to keep.", hint="Leave --keep-photo out.")
-            kept, fresh = keep(photo_path, folder)
+            kept, fresh = keep(load(photo_path).colour(), folder)
         try:
             e = book.record(
                 document,

@@ -23,9 +23,14 @@ def register(app: typer.Typer) -> None:
 
 def match(
     old: Annotated[
-        Path | None, typer.Argument(help="The old part: a photo, or a JSON file of typed values.", show_default=False)
+        Path | None,
+        typer.Argument(
+            help="The old part: a photo, or a JSON file of typed values.", readable=False, show_default=False
+        ),
     ] = None,
-    new: Annotated[Path | None, typer.Argument(help="The new part, likewise.", show_default=False)] = None,
+    new: Annotated[
+        Path | None, typer.Argument(help="The new part, likewise.", readable=False, show_default=False)
+    ] = None,
     old_values: Annotated[
         list[str] | None,
         typer.Option("--old", help="A value of the old part, KEY=VALUE or KEY=VALUE+-STD, in mm.", show_default=False),

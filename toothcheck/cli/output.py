@@ -12,7 +12,7 @@ from collections.abc import Callable, Iterator
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
-from toothcheck.errors import OutputError
+from toothcheck.errors import OutputError, UsageError
 
 if TYPE_CHECKING:
     from rich.console import Console
@@ -34,6 +34,20 @@ def write_whole(target: Path, data: bytes) -> None:
     with _part_of(target) as part:
         part.write_bytes(data)
         part.replace(target)
+
+
+def check_ending(target: Path, endings: tuple[str, ...]) -> str:
+    """The ending of a file to be written, in small letters.
+
+    Raises
+    ------
+    UsageError
+        When it is none of ``endings``: the file would not open as what its name says.
+    """
+    ending = target.suffix.lower()
+    if ending not in endings:
+        raise UsageError(f"--output must end in {', '.join(endings[:-1])} or {endings[-1]}, not {target.name}.")
+    return ending
 
 
 def check_writable(target: Path) -> None:
@@ -77,6 +91,11 @@ def made_folder(folder: Path) -> None:
     except OSError as error:
         reason = "there is a file of that name" if folder.exists() else error.strerror or type(error).__name__
         raise OutputError(f"Cannot make the folder {folder}: {reason}.", hint="Name another.") from error
+
+
+def counted(count: int, one: str, many: str = "") -> str:
+    """``1 photo``, ``2 photos``."""
+    return f"{count} {one if count == 1 else many or one + 's'}"
 
 
 def json_text(document: dict[str, Any]) -> str:

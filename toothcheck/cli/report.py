@@ -12,7 +12,7 @@ from typing import TYPE_CHECKING, Annotated, Any, NamedTuple
 import typer
 
 from toothcheck.cli.books import Where, opened, telling
-from toothcheck.cli.output import write_whole
+from toothcheck.cli.output import check_ending, write_whole
 from toothcheck.cli.words import CardHeightWord, Position, ThicknessWord, Turning, TurningWord, claim_of
 from toothcheck.errors import PhotoError, UsageError
 
@@ -52,7 +52,9 @@ def report(
     output: Annotated[Path, typer.Option("--output", "-o", help="Where to write: a name ending in .html or .pdf.")],
     picture: Annotated[
         Path | None,
-        typer.Option(help="A picture to show (PNG or JPEG). Default: the photo itself, where a photo is given."),
+        typer.Option(
+            help="A picture to show (PNG or JPEG). Default: the photo itself, where a photo is given.", readable=False
+        ),
     ] = None,
     origin: Annotated[
         Picture | None, typer.Option(help="Whether the picture is a real photo or a made one; it is marked so.")
@@ -79,7 +81,7 @@ def report(
     """
     from toothcheck.report import Origin, ReportInput
 
-    kind = _kind(output)
+    kind = check_ending(output, (".html", ".htm", ".pdf"))
     marks = {None: Origin.UNTOLD, Picture.REAL: Origin.REAL, Picture.MADE: Origin.MADE}
     path = Path(subject)
     if path.suffix.lower() in PICTURES:
@@ -125,11 +127,10 @@ def _of_photo(path: Path, told: Told) -> ReportInput:
     )  # fmt: skip
     try:
         found = inspect(load(path), claim)
-        shown = scaled_jpeg(path.read_bytes())
     except ValueError as error:
         raise UsageError(f"{error}.") from error
     outlines = outlines_of(found.wear) if found.wear else ()
-    return ReportInput(document=found.document(), outlines=outlines, picture=shown)
+    return ReportInput(document=found.document(), outlines=outlines, picture=scaled_jpeg(found.photo.colour()))
 
 
 def _of_machine(machine: str, part: str | None, where: str | None) -> ReportInput:
@@ -139,13 +140,6 @@ def _of_machine(machine: str, part: str | None, where: str | None) -> ReportInpu
         history = book.history()
     with telling():
         return from_logbook(history, machine, part)
-
-
-def _kind(output: Path) -> str:
-    kind = output.suffix.lower()
-    if kind not in (".html", ".htm", ".pdf"):
-        raise UsageError(f"--output must end in .html or .pdf, not {output.name}.")
-    return kind
 
 
 def _made(given: ReportInput, kind: str, paper: str) -> bytes:
@@ -172,10 +166,13 @@ def _document(path: Path) -> dict[str, Any]:
 
 
 def _picture(path: Path) -> bytes:
+    from toothcheck.photo import check_decodes
+
     try:
         content = path.read_bytes()
     except OSError as error:
         raise PhotoError(f"Cannot read {path}: {error.strerror or error}.") from error
     if not content.startswith((b"\x89PNG", b"\xff\xd8")):
         raise PhotoError(f"{path} is neither PNG nor JPEG.")
+    check_decodes(content, path.name)
     return content

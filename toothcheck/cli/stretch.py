@@ -55,7 +55,8 @@ def stretch(
         int | None, typer.Option(help="Teeth of the rear sprocket, for the general figures.", show_default=False)
     ] = None,
     photo: Annotated[
-        Path | None, typer.Option(help="A photo of a straight, pulled run beside the card.", show_default=False)
+        Path | None,
+        typer.Option(help="A photo of a straight, pulled run beside the card.", readable=False, show_default=False),
     ] = None,
     card_height: Annotated[
         float, typer.Option(help="Height of the card over the pin ends, towards the camera, mm.")

@@ -10,7 +10,7 @@ from typing import TYPE_CHECKING, Annotated, Any
 
 import typer
 
-from toothcheck.cli.output import console, write_json, write_whole
+from toothcheck.cli.output import check_ending, console, counted, write_json, write_whole
 from toothcheck.cli.report import PICTURES
 from toothcheck.cli.words import JsonWord
 from toothcheck.errors import PhotoError, UsageError
@@ -46,6 +46,7 @@ def lesson(
     from toothcheck.chains import chain as chain_named
     from toothcheck.lessons import lesson_page
 
+    check_ending(output, (".html", ".htm"))
     try:
         page = lesson_page(chain_named(chain), front_teeth=front, rear_teeth=rear)
     except ValueError as error:
@@ -77,27 +78,33 @@ def make(
 
     from toothcheck.lessons import exercise_page, graded_set
 
+    check_ending(output, (".html", ".htm"))
     rng = np.random.default_rng(seed)
     cases = list(_made_cases(count, level, rng) if photos is None else _cases_in(photos, rng))
+    if not cases:
+        raise UsageError(f"{photos} holds no photo that can be asked about.", hint="Add one that was measured.")
     chosen = graded_set(cases, count, level, rng)
     write_whole(output, exercise_page(chosen, title=title).encode())
-    fewer = f" ({count} were asked for)" if len(chosen) < count else ""
-    sys.stdout.write(f"{output}: {len(chosen)} photos{fewer}, level {level}\n")
+    fewer = f" ({count} asked for)" if len(chosen) < count else ""
+    sys.stdout.write(f"{output}: {counted(len(chosen), 'photo')}{fewer}, level {level}\n")
 
 
 def _made_cases(count: int, level: int, rng: Any) -> Iterator[Case]:  # noqa: ANN401 - numpy is imported late
     from toothcheck.lessons import case_of
+    from toothcheck.photo import decode
     from toothcheck.synthetic import encode, make_photo
     from toothcheck.synthetic.course import course
 
     for i, scene in enumerate(course(rng, count, level), 1):
         sys.stderr.write(f"photo {i} of {count} is being made\n")
         photo = make_photo(scene)
-        yield case_of(encode(photo.picture, "jpg", focal_35mm=photo.focal_35mm), photo.truth, rng)
+        encoded = encode(photo.picture, "jpg", focal_35mm=photo.focal_35mm)
+        yield case_of(decode(encoded, f"photo {i}"), photo.truth, rng)
 
 
 def _cases_in(folder: Path, rng: Any) -> Iterator[Case]:  # noqa: ANN401 - numpy is imported late
-    from toothcheck.lessons import case_of
+    from toothcheck.lessons import NothingToAsk, case_of
+    from toothcheck.photo import load
 
     if not folder.is_dir():
         raise UsageError(f"--photos must be a folder, not {folder}.")
@@ -109,7 +116,9 @@ def _cases_in(folder: Path, rng: Any) -> Iterator[Case]:  # noqa: ANN401 - numpy
         if not isinstance(truth, dict):
             raise UsageError(f"{photo.with_suffix('.json')} must hold a JSON object.")
         try:
-            yield case_of(photo.read_bytes(), truth, rng)
+            yield case_of(load(photo), truth, rng)
+        except NothingToAsk as error:
+            sys.stderr.write(f"toothcheck: {photo.name} is left out: {error}.\n")
         except ValueError as error:
             raise PhotoError(f"{photo.name} cannot be used: {error}.", hint="Take it out of the folder.") from error
 
@@ -158,15 +167,20 @@ def _result_files(given: list[Path]) -> list[Path]:
 
 def _print_class(report: ClassReport) -> None:
     from rich.box import SIMPLE_HEAD
+    from rich.markup import escape
     from rich.table import Table
 
     from toothcheck.lessons.scale import ALL_GRADES
 
     out, all_of = console(), report.together
     people = len({run.apprentice for run, _ in report.runs})
-    out.print(f"{people} people, {len(report.runs)} runs, {all_of.photos} photos answered")
+    out.print(
+        f"{counted(people, 'person', 'people')}, {counted(len(report.runs), 'run')}, "
+        f"{counted(all_of.photos, 'photo')} answered"
+    )
     if report.repeated:
-        out.print(f"{report.repeated} files tell of a run told before; counted once")
+        tell = "tells" if report.repeated == 1 else "tell"
+        out.print(f"{counted(report.repeated, 'file')} {tell} of a run told before; counted once")
     table = Table(title="Grades: answers down, truth across", title_justify="left", box=SIMPLE_HEAD)
     table.add_column("given", no_wrap=True)
     for name in ALL_GRADES:
@@ -190,9 +204,9 @@ def _print_class(report: ClassReport) -> None:
         table.add_column(heading)
     for run, agreed in report.runs:
         table.add_row(
-            run.apprentice,
+            escape(run.apprentice),
             run.started.strftime("%Y-%m-%d"),
-            run.title,
+            escape(run.title),
             _share(agreed.grade_right, wide=False),
             _kappa(agreed.grade_kappa, wide=False),
             _share(agreed.drive_flank_right, wide=False),

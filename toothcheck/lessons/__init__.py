@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from toothcheck.lessons.cases import Case, case_of, graded_set
+from toothcheck.lessons.cases import Case, NothingToAsk, case_of, graded_set
 from toothcheck.lessons.exercise import exercise_page
 from toothcheck.lessons.page import lesson_page
 from toothcheck.lessons.results import ClassReport, Run, collect, document_of, run_of
@@ -10,6 +10,7 @@ from toothcheck.lessons.results import ClassReport, Run, collect, document_of, r
 __all__ = [
     "Case",
     "ClassReport",
+    "NothingToAsk",
     "Run",
     "case_of",
     "collect",

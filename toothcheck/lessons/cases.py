@@ -6,15 +6,15 @@ toothcheck gave a real one (known within its uncertainty).  Both become a `Case`
 
 from __future__ import annotations
 
-import hashlib
 import math
 from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass
 from itertools import pairwise
 from statistics import median
-from typing import Any
+from typing import Any, Protocol
 
 import numpy as np
+from numpy.typing import NDArray
 
 from toothcheck.lessons.pictures import cropped_jpeg
 from toothcheck.lessons.scale import ALL_GRADES, ASYMMETRY_LIMITS_PERCENT, OVERHANG_LIMIT_MM, grade_of
@@ -29,6 +29,11 @@ SOFT_MM = 0.35
 """Blur on the sprocket from which a photo supports no grade; the same as where an inspection calls it blurred."""
 MOST_ASKED = 8
 """Teeth that a learner is asked about: more do not fit a thumb on a phone."""
+_LEAST_ASKED = 3
+
+
+class NothingToAsk(ValueError):
+    """An inspection that was refused: sound, but it tells too little for a question."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -77,13 +82,24 @@ class Case:
     """What makes it hard, shown with the truth."""
 
 
-def case_of(photo: bytes, truth: Mapping[str, Any], rng: np.random.Generator) -> Case:
+class Photo(Protocol):
+    """What a question needs of a photo; ``photo`` reads it from a file."""
+
+    @property
+    def sha256(self) -> str:
+        """Of the file."""
+
+    def colour(self) -> NDArray[np.uint8]:
+        """(height, width, 3) RGB, upright."""
+
+
+def case_of(photo: Photo, truth: Mapping[str, Any], rng: np.random.Generator) -> Case:
     """Read one photo and the document beside it.
 
     Parameters
     ----------
     photo
-        The picture's bytes.
+        The photo as read.
     truth
         Its document: of a made photo, or an inspection (``schema`` toothcheck/inspection/1).
     rng
@@ -91,19 +107,28 @@ def case_of(photo: bytes, truth: Mapping[str, Any], rng: np.random.Generator) ->
 
     Raises
     ------
+    NothingToAsk
+        When the document is that of a refused inspection that measured too little.
     ValueError
-        When the document lacks what a question needs, or the picture cannot be read.
+        When the document lacks what a question needs, holds something else, or tells of teeth outside the photo.
     """
+    try:
+        return _case(photo, truth, rng)
+    except (ArithmeticError, AttributeError, LookupError, TypeError) as error:  # the file is anybody's
+        raise ValueError(f"truth must be laid out as inspect or synthetic writes it, but {error}") from error
+
+
+def _case(photo: Photo, truth: Mapping[str, Any], rng: np.random.Generator) -> Case:
     facts = (
         _of_inspection(truth) if str(truth.get("schema", "")).startswith("toothcheck/inspection/") else _of_made(truth)
     )
     tips = np.array([tooth.tip for tooth in facts.teeth])
-    if len(tips) < 3:
+    if len(tips) < _LEAST_ASKED:
         raise ValueError("truth must name at least three visible teeth with their tip_px")
     centre = np.array(facts.centre if facts.centre else _centre(tips))
     reach = float(np.median(np.hypot(*(tips - centre).T)))
     pitch_px = 2 * reach * math.sin(math.pi / facts.count)
-    picture = cropped_jpeg(photo, centre, reach + 1.3 * pitch_px)
+    picture = cropped_jpeg(photo.colour(), centre, reach + 1.3 * pitch_px)
     hurt = {i for i, tooth in enumerate(facts.teeth) if tooth.damaged}
     chosen = sorted({*_spread(len(facts.teeth), rng), *hurt})  # a damaged tooth is always asked about
     asked = []
@@ -123,7 +148,7 @@ def case_of(photo: bytes, truth: Mapping[str, Any], rng: np.random.Generator) ->
         )
     x, y = (centre - picture.origin_px) * picture.scale
     return Case(
-        key=hashlib.sha256(photo).hexdigest()[:12],
+        key=photo.sha256[:12],
         jpeg=picture.jpeg,
         width_px=picture.width_px,
         height_px=picture.height_px,
@@ -238,7 +263,7 @@ def _of_made(m: Mapping[str, Any]) -> _Facts:
                 tip=(float(tips[i][0]), float(tips[i][1])),
                 asymmetry=asymmetry,
                 std=0.0,
-                overhang=t.get("overhang"),
+                overhang=None if t.get("overhang") is None else float(t["overhang"]),
                 damaged=i in damage,
             )
         )
@@ -286,8 +311,14 @@ def _of_made(m: Mapping[str, Any]) -> _Facts:
 
 
 def _of_inspection(document: Mapping[str, Any]) -> _Facts:
-    sprocket, rows, wear, verdict = _need(document, "sprocket", "teeth", "wear", "verdict")
-    chain, count, position, side = _need(sprocket, "chain", "teeth", "position", "drive_flank")
+    sprocket, rows, verdict = _need(document, "sprocket", "teeth", "verdict")
+    names = ("chain", "teeth", "position", "drive_flank")
+    measured = sum(bool(row.get("measured") and row.get("tip_px")) for row in rows)
+    told = document.get("wear") is not None and all(sprocket.get(name) is not None for name in names)
+    if verdict.get("grade") == "cannot-tell" and (not told or measured < _LEAST_ASKED):
+        raise NothingToAsk("its inspection was refused, and there is no answer to a question")
+    (wear,) = _need(document, "wear")
+    chain, count, position, side = _need(sprocket, *names)
     teeth = []
     for row in rows:
         if not row.get("measured") or not row.get("tip_px"):
@@ -297,16 +328,17 @@ def _of_inspection(document: Mapping[str, Any]) -> _Facts:
             _Tooth(
                 index=int(row["index"]),
                 tip=(float(row["tip_px"][0]), float(row["tip_px"][1])),
-                asymmetry=asymmetry["value"] if asymmetry else None,
-                std=asymmetry["std"] if asymmetry else 0.0,
-                overhang=overhang["value"] if overhang else None,
+                asymmetry=float(asymmetry["value"]) if asymmetry else None,
+                std=float(asymmetry["std"]) if asymmetry else 0.0,
+                overhang=float(overhang["value"]) if overhang else None,
                 damaged="broken" in row.get("flags", ()),
             )
         )
     grade = str(verdict.get("grade"))
     if grade not in ALL_GRADES:
         raise ValueError(f"verdict.grade must be one of {', '.join(ALL_GRADES)}, not {grade!r}")
-    asymmetry = (wear.get("asymmetry_percent") or {}).get("value")
+    medians = [(wear.get(name) or {}).get("value") for name in ("asymmetry_percent", "overhang_mm")]
+    asymmetry, hook = (None if value is None else float(value) for value in medians)
     confidence = verdict.get("confidence") or 0.0
     notes = [f"Measured from this photo, not known: the grade has a confidence of {100 * confidence:.0f} %."]
     difficulty = int(confidence < 0.8) + _near_limit(asymmetry, notes)
@@ -321,7 +353,7 @@ def _of_inspection(document: Mapping[str, Any]) -> _Facts:
         grade=grade,
         true_grade=grade,
         asymmetry=asymmetry,
-        overhang=(wear.get("overhang_mm") or {}).get("value"),
+        overhang=hook,
         difficulty=difficulty,
         notes=tuple(notes),
         comparable=grade != "cannot-tell",

@@ -1,4 +1,4 @@
-"""Cutting photos to size for a page: bytes in, bytes out (Pillow)."""
+"""Cutting photos to size for a page: pixels in, JPEG out (Pillow).  Reading files is the business of ``photo``."""
 
 from __future__ import annotations
 
@@ -7,8 +7,8 @@ from dataclasses import dataclass
 from typing import Any
 
 import numpy as np
-import pillow_heif
-from PIL import Image, ImageOps, UnidentifiedImageError
+from numpy.typing import NDArray
+from PIL import Image
 
 LARGEST_PX = 1300
 """Longest side in a page: sharp on a phone, and twelve of them stay under about 3 MB."""
@@ -25,15 +25,15 @@ class Picture:
     scale: float
 
 
-def cropped_jpeg(photo: bytes, centre_px: np.ndarray[Any, Any], half_px: float) -> Picture:
-    """The square of ``half_px`` about a centre, cut at the photo's border, without its EXIF data (place, owner).
+def cropped_jpeg(colour: NDArray[np.uint8], centre_px: np.ndarray[Any, Any], half_px: float) -> Picture:
+    """The square of ``half_px`` about a centre, cut at the border of a photo (height, width, 3) in RGB.
 
     Raises
     ------
     ValueError
-        When the bytes are no picture, or the square lies outside it.
+        When the square lies outside the photo.
     """
-    image = _opened(photo)
+    image = Image.fromarray(colour)
     low = np.maximum(np.floor(centre_px - half_px), 0).astype(int)
     high = np.minimum(np.ceil(centre_px + half_px), [image.width, image.height]).astype(int)
     if np.any(high - low < 16):
@@ -45,26 +45,11 @@ def cropped_jpeg(photo: bytes, centre_px: np.ndarray[Any, Any], half_px: float) 
     return Picture(jpeg=_jpeg(cut), width_px=cut.width, height_px=cut.height, origin_px=low, scale=scale)
 
 
-def scaled_jpeg(photo: bytes) -> bytes:
-    """The whole photo at the size of a page, without its EXIF data (place, owner).
-
-    Raises
-    ------
-    ValueError
-        When the bytes are no picture.
-    """
-    image = _opened(photo)
+def scaled_jpeg(colour: NDArray[np.uint8]) -> bytes:
+    """A whole photo (height, width, 3) in RGB at the size of a page."""
+    image = Image.fromarray(colour)
     image.thumbnail((LARGEST_PX, LARGEST_PX), Image.Resampling.LANCZOS)
     return _jpeg(image)
-
-
-def _opened(photo: bytes) -> Image.Image:
-    pillow_heif.register_heif_opener()
-    try:
-        with Image.open(io.BytesIO(photo)) as opened:
-            return ImageOps.exif_transpose(opened).convert("RGB")
-    except (UnidentifiedImageError, OSError) as error:
-        raise ValueError(f"photo must be a picture that Pillow reads: {error}") from error
 
 
 def _jpeg(image: Image.Image) -> bytes:

@@ -57,4 +57,4 @@ def data_uri(content: bytes, media_type: str) -> str:
 
 def tied(text: str) -> str:
     """The text with no line break between a number and its unit."""
-    return re.sub(r"(\d) (mm|%|px|±)", "\\1\u00a0\\2", text).replace("± ", "±\u00a0")
+    return re.sub(r"(\d) (mm|km|%|px|±)", "\\1\u00a0\\2", text).replace("± ", "±\u00a0")

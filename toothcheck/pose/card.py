@@ -35,8 +35,8 @@ class CardPose:
     plane: PlanePose
     """Origin at the card's top left corner, x along its top edge, y **up** the card."""
     covariance: Floats
-    """(8, 8) of rotation vector (rad, camera's axes), origin (mm), ln focal length, k1; (10, 10) with the principal
-    point (px) where the photo was cut."""
+    """(8, 8) of a further turn about the camera's axes (rad), origin (mm), ln focal length, k1; (10, 10) with the
+    principal point (px) where the photo was cut."""
     middle_mm: Floats
     """(2,) the card's middle, on its plane."""
     ink_px: float
@@ -172,6 +172,22 @@ def _changed(camera: Camera, by: Floats) -> Camera:
     )
 
 
+def _turn_per_change(vector: Floats) -> Floats:
+    """(3, 3) the further turn (rad, axes of the turned-to frame) per change of a rotation vector.
+
+    The left Jacobian of SO(3).  A card that faces the camera is turned by about π, and there the two differ much:
+    across the vector by 2/π in size and by a right angle in direction.
+    """
+    angle = float(np.linalg.norm(vector))
+    if angle < 1e-8:
+        return np.eye(3)
+    x, y, z = vector
+    cross = np.array([[0, -z, y], [z, 0, -x], [-y, x, 0.0]])
+    return np.asarray(
+        np.eye(3) + (1 - math.cos(angle)) / angle**2 * cross + (angle - math.sin(angle)) / angle**3 * cross @ cross
+    )
+
+
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
 class _Fitted:
     """The card's pose with one lens."""
@@ -231,10 +247,12 @@ def _fitted(sighting: CardSighting, width: int, height: int, lens: Lens) -> _Fit
     misfit = residuals(best.x)[: -len(known_std)]
     rms = float(np.sqrt((misfit**2).mean())) * corner_std
     inflate = max(1.0, rms / corner_std) ** 2
+    as_turn = np.eye(len(best.x) - 1)
+    as_turn[:3, :3] = _turn_per_change(best.x[:3])
     pose = CardPose(
         plane=plane_of(best.x),
         middle_mm=readonly(sighting.layout.middle_mm),
-        covariance=readonly((np.linalg.pinv(information) * inflate)[:-1, :-1]),
+        covariance=readonly(as_turn @ (np.linalg.pinv(information) * inflate)[:-1, :-1] @ as_turn.T),
         ink_px=float(best.x[-1]) * float(rough) / float(np.hypot(*(mm[1] - mm[0]))),
         rms_px=rms,
         markers=len(sighting.ids),

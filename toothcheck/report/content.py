@@ -193,7 +193,7 @@ def view_of(given: ReportInput) -> ReportView:
     Raises
     ------
     ValueError
-        When the document is not an inspection.
+        When the document is not an inspection, or holds something else than an inspection does.
     """
     d = given.document
     if d.get("schema") != SCHEMA:
@@ -201,6 +201,19 @@ def view_of(given: ReportInput) -> ReportView:
     missing = [name for name in ("photo", "sprocket", "scale", "teeth", "verdict") if d.get(name) is None]
     if missing:
         raise ValueError(f"document must hold {', '.join(missing)}")
+    for name in ("photo", "sprocket", "scale", "verdict"):
+        if not isinstance(d[name], Mapping):
+            raise ValueError(f"{name} must be an object, not {d[name]!r:.60}")
+    if not isinstance(d["teeth"], Sequence) or not all(isinstance(tooth, Mapping) for tooth in d["teeth"]):
+        raise ValueError("teeth must be a list of objects")
+    try:
+        return _view(given)
+    except (ArithmeticError, AttributeError, LookupError, TypeError) as error:  # the file is anybody's
+        raise ValueError(f"document must be laid out as {SCHEMA} is, but {error}") from error
+
+
+def _view(given: ReportInput) -> ReportView:
+    d = given.document
     verdict, wear, sprocket = d["verdict"], d.get("wear") or {}, d["sprocket"]  # no wear: nothing could be measured
     grade = str(verdict.get("grade"))
     if grade not in ALL_GRADES:
@@ -265,9 +278,9 @@ def _shown(value: object, unit: str) -> str:
 def _confidence(value: float | None, grade: str) -> str:
     if value is None:
         return "No confidence is stated."
-    text = f"{100 * value:.0f} %"
+    text = f"{100 * float(value):.0f} %"
     if grade == "cannot-tell":
-        return tied(f"No grade reaches one half; the most likely one has {text}.")
+        return tied(f"No grade is given below 50 %: all doubts counted, the most likely one has {text}.")
     return tied(f"Confidence {text}: of 100 such photos, about {round(100 * value)} are graded right.")
 
 
@@ -331,7 +344,7 @@ def _flags(d: Mapping[str, Any]) -> tuple[FlagRow, ...]:
         known = FLAGS.get(code)  # a newer toothcheck may have flags that this one does not know
         rows.append(
             FlagRow(
-                sentence=known.sentence if known else code,
+                sentence=known.sentence if known else str(code),
                 remedy=known.remedy if known else "",
                 teeth=f"teeth {_runs(teeth)}"
                 if len(teeth) > 1

@@ -105,17 +105,22 @@ class _Styles:
         self.grade = ParagraphStyle("grade", fontSize=24, leading=29, spaceAfter=2, **bold)
 
 
+def _plain(text: str) -> str:
+    """Text for a paragraph: reportlab breaks lines at a narrow no-break space, though not at a wide one."""
+    return escape(text.replace("\u202f", "\u00a0"))
+
+
 def _text(text: str, style: Any) -> Flowable:  # noqa: ANN401 - reportlab ships no types
     from reportlab.platypus import Paragraph
 
-    return Paragraph(escape(text), style)
+    return Paragraph(_plain(text), style)
 
 
 def _listed(texts: Iterable[str], s: _Styles, *, numbered: bool = False) -> list[Flowable]:
     from reportlab.platypus import Paragraph
 
     return [
-        Paragraph(escape(text), s.listed, bulletText=f"{i}." if numbered else "•") for i, text in enumerate(texts, 1)
+        Paragraph(_plain(text), s.listed, bulletText=f"{i}." if numbered else "•") for i, text in enumerate(texts, 1)
     ]
 
 
@@ -128,10 +133,10 @@ def _drawn(figure: Figure, s: _Styles, share: float = 1.0) -> Flowable:
 def _rows(rows: Iterable[Row], s: _Styles, width_pt: float) -> Flowable:
     cells = []
     for row in rows:
-        note = f"<br/><font size='7' color='{_MUTED}'>{escape(row.note)}</font>" if row.note else ""
+        note = f"<br/><font size='7' color='{_MUTED}'>{_plain(row.note)}</font>" if row.note else ""
         from reportlab.platypus import Paragraph
 
-        cells.append([_text(row.name, s.cell), Paragraph(escape(row.value) + note, s.cell)])
+        cells.append([_text(row.name, s.cell), Paragraph(_plain(row.value) + note, s.cell)])
     return _table(cells, s, [0.42 * width_pt, 0.58 * width_pt])
 
 

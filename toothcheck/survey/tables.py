@@ -118,19 +118,25 @@ class Reliability:
 
 
 def reliability(records: Sequence[Record], bins: int = 4) -> Reliability:
-    """Few bins of equal mass: with n photos a bin's share is good to √(p(1-p)/n).
+    """Few bins of about equal mass: with n photos a bin's share is good to √(p(1-p)/n).
+
+    Photos of one confidence stay in one bin: where they are parted, no order among them is a fair one.  There may then
+    be fewer bins, and none of equal mass, as where many have the most that is ever stated.
 
     Raises
     ------
     ValueError
         When no record was graded.
     """
-    graded = sorted((r["confidence"], r["grade"] == r["true_grade"]) for r in records if r["grade"] != CANNOT_TELL)
+    graded = sorted((r for r in records if r["grade"] != CANNOT_TELL), key=lambda r: r["confidence"])
     if not graded:
         raise ValueError("records must hold at least one graded photo, not none")
-    p = np.array([c for c, _ in graded])
-    hit = np.array([h for _, h in graded], dtype=np.float64)
-    parts = [part for part in np.array_split(np.arange(len(p)), bins) if len(part)]
+    p = np.array([r["confidence"] for r in graded])
+    hit = np.array([r["grade"] == r["true_grade"] for r in graded], dtype=np.float64)
+    ends = np.array([*np.flatnonzero(np.diff(p)) + 1, len(p)])  # of the runs of one confidence
+    wanted = np.arange(1, bins) * len(p) / bins
+    cuts = {int(ends[np.argmin(np.abs(ends - at))]) for at in wanted} - {len(p)}
+    parts = np.split(np.arange(len(p)), sorted(cuts))
     bands = []
     for part in parts:
         n, mean = len(part), float(p[part].mean())
