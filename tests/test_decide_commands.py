@@ -120,6 +120,16 @@ def test_stretch_bad_words(run, words, status, says):
     assert out == ""
 
 
+@pytest.fixture
+def garage(run, tmp_path):
+    """A logbook with a machine that has a chain of 520."""
+    where = tmp_path / "book.sqlite"
+    for words in (["add-machine", "KC-07", "--at", "100km"], ["add-part", "KC-07", "chain", "--chain", "520"]):
+        more = ["--at", "100km"] if words[0] == "add-part" else []
+        assert run("logbook", *words, *more, "--logbook", where)[0] == 0
+    return where
+
+
 def test_stretch_keeps_length_and_limit_in_the_logbook(run, tmp_path):
     import datetime as dt
 
@@ -143,6 +153,20 @@ def test_stretch_keeps_length_and_limit_in_the_logbook(run, tmp_path):
         "advise", "KC-07", "--logbook", where, "--front", "good", "--rear", "good", "--chain", "520", "--json", "-"
     )
     assert json.loads(out)["action"] == "chain-only"
+
+
+def test_a_new_chain_does_not_inherit_the_length_of_the_one_before(run, garage):
+    words = ["--chain", "520", "--pitches", 20, "--log", "KC-07", "--at", "900km", "--logbook", garage]
+    assert run("stretch", 323.6, 323.6, 323.6, *words, "--limit", LIMIT)[0] == 0
+    advise = ["advise", "KC-07", "--front", "good", "--rear", "good", "--logbook", garage, "--json", "-"]
+    assert json.loads(run(*advise)[1])["action"] == "chain-only"
+    status = run(
+        "logbook", "add-part", "KC-07", "chain", "--chain", "520", "--at", "900km", "--replace", "--logbook", garage
+    )[0]
+    assert status == 0
+    status, out, _ = run(*advise)
+    assert status == 3
+    assert json.loads(out)["action"] == "measure-first"
 
 
 # --- match -----------------------------------------------------------------------------------------------------

@@ -73,9 +73,9 @@ def situation_of(history: History, name: str, *, today: dt.date, size: Chain | N
         known["links"] = chain_part.entry.links
         known["distance_km"] = history.part_km(chain_part) if chain_part.start_known else None
         if chain_part.entry.ridden_km == 0:
-            fitted = dt.date.fromisoformat(chain_part.current.from_date)
+            fitted = dt.date.fromisoformat(chain_part.fittings[0].from_date)  # storage ages seals and grease, too
             known["age_years"] = round((today - fitted).days / 365.25, 1)
-    length = _newest_length(machine, None if chain_part is None else chain_part.name)
+    length = _newest_length(history, machine)
     elongation = None if length is None or size is None else _elongation(length, size)
     return Situation(
         front=_sprocket(history, machine, "front"),
@@ -107,16 +107,20 @@ def _sprocket(history: History, machine: Machine, position: str) -> SprocketStat
     )
 
 
-def _newest_length(machine: Machine, chain_part: str | None) -> Entry | None:
-    """The newest chain length that belongs to the chain fitted now."""
-    since = None
+def _newest_length(history: History, machine: Machine) -> Entry | None:
+    """The newest chain length that belongs to the chain fitted now.
+
+    An entry that names no chain is of the one fitted when it stood in turn: a day may hold the old chain's length and
+    the new chain's fitting.
+    """
+    newest, there = None, None
     for e in machine.entries:
-        if e.kind == "fit" and e.part == chain_part:
-            since = e.on_date
-    for e in reversed(machine.entries):
-        if e.kind == "chain-length" and (e.part in (None, chain_part)) and (since is None or e.on_date >= since):
-            return e
-    return None
+        part = history.parts.get(e.part or "")
+        if part is not None and part.entry.position == "chain" and e.kind in ("fit", "remove", "retire"):
+            there = e.part if e.kind == "fit" else None
+        elif e.kind == "chain-length" and (e.part or there) == machine.fitted.get("chain"):
+            newest = e
+    return newest
 
 
 def _elongation(e: Entry, size: Chain) -> Estimate | None:

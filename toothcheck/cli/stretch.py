@@ -14,6 +14,7 @@ from toothcheck.errors import UsageError
 if TYPE_CHECKING:
     from toothcheck.chainphoto import ChainSighting
     from toothcheck.chains import Chain
+    from toothcheck.logbook import Entry, History
     from toothcheck.stretch import Decision, Elongation, Limit, Reading, Run, Tool
 
 _EPILOG = "Example: toothcheck stretch 319.2 319.6 319.0 --chain 520 --pitches 20 --tool calliper"
@@ -165,27 +166,32 @@ def _limit_kept(machine: str, where: str | None, size: Chain) -> Limit | None:
 
 
 def _record(e: Elongation, size: Chain, limit: Limit | None, machine: str, at: str, where: str | None) -> None:
-    """Keep the worst place's length, and the limit when it is new."""
+    """Keep the worst place's length as that of the chain fitted, and the limit when it is new."""
     from toothcheck.cli.books import kilometres, opened
     from toothcheck.drive import LIMIT_NOTE, limit_kept
 
     km = kilometres(at)
     nominal = e.pitches * size.pitch_mm
     with opened(where) as book:
-        entries = [
-            book.new(
-                "chain-length",
-                machine=machine,
-                distance_km=km,
-                pitches=e.pitches,
-                length_mm=nominal * (1 + e.percent.value / 100),
-                length_std_mm=nominal * e.percent.std / 100,
-            )
-        ]
-        known = book.history().machines.get(machine)
-        if limit is not None and known is not None and limit_kept(known, size) != limit:
-            entries.append(book.new("note", machine=machine, distance_km=km, text=LIMIT_NOTE + limit.text()))
-        book.add(*entries)
+
+        def make(state: History) -> list[Entry]:
+            known = state.machines.get(machine)
+            entries = [
+                book.new(
+                    "chain-length",
+                    machine=machine,
+                    part=None if known is None else known.fitted.get("chain"),
+                    distance_km=km,
+                    pitches=e.pitches,
+                    length_mm=nominal * (1 + e.percent.value / 100),
+                    length_std_mm=nominal * e.percent.std / 100,
+                )
+            ]
+            if limit is not None and known is not None and limit_kept(known, size) != limit:
+                entries.append(book.new("note", machine=machine, distance_km=km, text=LIMIT_NOTE + limit.text()))
+            return entries
+
+        book.build(make)
 
 
 def _from_readings(
