@@ -81,6 +81,8 @@ def test_stretch_from_a_photo(run, tmp_path):
     assert len(told["links"]) == truth["pitches"]
     grey = cv2.imread(str(tmp_path / "made" / "chain_0003_000.jpg"))
     assert cv2.imread(str(tmp_path / "p.png")).shape == grey.shape
+    slack = json.loads(run(*words, "--chain", truth["chain"], "--limit", "4.9 % @ p. 1", "--slack", "--json", "-")[1])
+    assert slack["side"] == "cannot-tell"
     # another size: refused, and nothing half written
     other = "428" if truth["chain"] != "428" else "520"
     status, out, err = run(*words, "--chain", other, "--picture", "q.png")
@@ -167,6 +169,20 @@ def test_a_new_chain_does_not_inherit_the_length_of_the_one_before(run, garage):
     status, out, _ = run(*advise)
     assert status == 3
     assert json.loads(out)["action"] == "measure-first"
+
+
+@pytest.mark.parametrize("words", [["318.0", "318.1", "318.2", "--slack"], ["318.0:joint"]])
+def test_a_lower_bound_is_never_within_and_never_logged(run, garage, words):
+    words = ["stretch", *words, "--chain", "520", "--pitches", 20, "--limit", LIMIT]
+    status, out, _ = run(*words)
+    assert status == 3
+    assert "CANNOT TELL: Elongation at least" in out
+    assert "is within" not in out
+    assert json.loads(run(*words, "--json", "-")[1])["side"] == "cannot-tell"
+    status, out, err = run(*words, "--log", "KC-07", "--at", "900km", "--logbook", garage)
+    assert (status, out) == (2, "")
+    assert "lower bound" in err
+    assert "chain-length" not in run("logbook", "show", "KC-07", "--logbook", garage)[1]
 
 
 # --- match -----------------------------------------------------------------------------------------------------

@@ -108,7 +108,9 @@ def stretch(
         if photo is not None:
             if given["readings"]:
                 raise UsageError("Give readings or a photo, not both.")
-            _from_photo(photo, size, the_limit, card_height, card_measured, picture, given["rear_teeth"], json_to)
+            _from_photo(
+                photo, size, the_limit, card_height, card_measured, picture, given["rear_teeth"], slack, json_to
+            )
             return
         if picture is not None:
             raise UsageError("--picture needs --photo.")
@@ -219,7 +221,13 @@ def _from_readings(
         under_pull=not slack,
         over_rollers=given["over"] == "rollers",
     )
-    decision = decide(e.percent, limit) if e.believable else None
+    if log is not None and e.lower_bound:
+        raise UsageError(
+            f"A reading {'of a slack run' if slack else 'over the joining link'} is only a lower bound, which the "
+            "logbook would take for the chain's length.",
+            hint="Measure under pull, beside the joining link; or leave --log out.",
+        )
+    decision = decide(e.percent, limit, lower_bound=e.lower_bound) if e.believable else None
     if log is not None and at is not None and e.believable:
         _record(e, size, limit, log, at, logbook)
     if json_to is not None:
@@ -236,11 +244,11 @@ def _from_readings(
         for trap in e.traps:
             out.print(f"[bold]{'!' if trap.spoils else '·'}[/bold] {escape(trap.sentence)}")
         if not e.believable:
-            out.print("Cannot tell: clear this up first.")
+            out.print(f"Cannot tell: clear this up first.{'' if log is None else ' Nothing was recorded.'}")
         if log is not None and e.believable:
             out.print(f"Recorded for {escape(log)}.")
         _cautions()
-    if decision is None or decision.side == "too-near" or (slack and decision.side == "within"):
+    if decision is None or decision.side in ("too-near", "cannot-tell"):
         raise typer.Exit(3)
 
 
@@ -256,6 +264,7 @@ def _say(decision: Decision, limit: Limit | None, rear_teeth: int | None) -> Non
         "within": "within the limit",
         "too-near": "TOO NEAR TO TELL",
         "no-limit": "no limit",
+        "cannot-tell": "CANNOT TELL",
     }
     out.print(f"[bold]{word[decision.side]}[/bold]: {escape(decision.sentence)}")
     if limit is None:
@@ -313,6 +322,7 @@ def _from_photo(
     card_measured: float | None,
     picture: Path | None,
     rear_teeth: int | None,
+    slack: bool,
     json_to: str | None,
 ) -> None:
     from rich.markup import escape
@@ -328,7 +338,7 @@ def _from_photo(
         loaded.grey, loaded.focals_35mm, size, card_height_mm=card_height, card_measured_mm=card_measured
     )
     run = run_of(seen.row, size)
-    decision = decide(run.percent, limit)
+    decision = decide(run.percent, limit, lower_bound=slack)
     if picture is not None:
         from toothcheck.chainphoto.draw import marked
 
@@ -349,6 +359,8 @@ def _from_photo(
             out.print(f"! Link {link.index + 1} differs from its kind: {link.elongation_percent:+.2f} %. Look at it.")
         for kink in run.kinks:
             out.print(f"! The joint at pin {kink.pin + 1} is bent by {kink.angle_deg:+.1f}°: a stiff link.")
+        if slack:
+            out.print("· Not pulled straight: a slack run reads short, so this is only a lower bound.")
         if not seen.seen.all():
             out.print(
                 f"· {int((~seen.seen).sum())} pin ends could not be measured (dirt); their neighbours tell their place."
@@ -360,7 +372,7 @@ def _from_photo(
         if card_measured is None:
             out.print("· The card's print was not measured: give --card-measured to be surer.")
         _cautions()
-    if decision.side == "too-near":
+    if decision.side in ("too-near", "cannot-tell"):
         raise typer.Exit(3)
 
 

@@ -119,6 +119,8 @@ class Elongation:
     worst_place: int
     """Index into the places."""
     traps: tuple[Trap, ...]
+    lower_bound: bool
+    """Whether the chain may be longer than was read: a slack run, or only places over the joining link."""
 
     @property
     def believable(self) -> bool:
@@ -260,13 +262,14 @@ def elongation_of(
     ]:
         if trap is not None and trap.code not in {t.code for t in traps}:
             traps.append(trap)
+    only = all(r.over_joining_link for r in readings)
     if any(r.over_joining_link for r in readings):
-        only = all(r.over_joining_link for r in readings)
         traps.append(
             Trap(
                 code="joining-link",
                 sentence=(
-                    "Measured over the joining link, whose pins may be newer than the chain: measure beside it."
+                    "Measured over the joining link, whose pins may be newer than the chain: only a lower bound. "
+                    "Measure beside it."
                     if only
                     else "A place over the joining link is shown but does not decide."
                 ),
@@ -313,4 +316,5 @@ def elongation_of(
         places_percent=places,
         worst_place=worst,
         traps=tuple(traps),
+        lower_bound=only or not under_pull,
     )
