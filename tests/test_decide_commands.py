@@ -1,6 +1,7 @@
 """The commands stretch, match, advise as a user runs them."""
 
 import json
+import re
 from dataclasses import replace
 
 import cv2
@@ -83,6 +84,17 @@ def test_stretch_from_a_photo(run, tmp_path):
     assert cv2.imread(str(tmp_path / "p.png")).shape == grey.shape
     slack = json.loads(run(*words, "--chain", truth["chain"], "--limit", "4.9 % @ p. 1", "--slack", "--json", "-")[1])
     assert slack["side"] == "cannot-tell"
+    # its length in mm is said, and kept
+    where = tmp_path / "book.sqlite"
+    for more in (["add-machine", "KC-07"], ["add-part", "KC-07", "chain", "--chain", truth["chain"]]):
+        run("logbook", *more, "--at", "100km", "--logbook", where)
+    status, out, _ = run(*words, "--chain", truth["chain"], "--log", "KC-07", "--at", "900km", "--logbook", where)
+    assert status == 0
+    said = re.search(r"over (\d+) pitches: ([\d.]+) ± [\d.]+ mm", out)
+    assert int(said[1]) == told["pitches"]
+    kept = json.loads(run("logbook", "show", "KC-07", "--json", "-", "--logbook", where)[1])["entries"][-1]
+    assert (kept["kind"], kept["pitches"], kept["part"]) == ("chain-length", told["pitches"], "KC-07 chain 1")
+    assert kept["length_mm"] == pytest.approx(float(said[2]), abs=0.1)
     # another size: refused, and nothing half written
     other = "428" if truth["chain"] != "428" else "520"
     status, out, err = run(*words, "--chain", other, "--picture", "q.png")
@@ -183,6 +195,25 @@ def test_a_lower_bound_is_never_within_and_never_logged(run, garage, words):
     assert (status, out) == (2, "")
     assert "lower bound" in err
     assert "chain-length" not in run("logbook", "show", "KC-07", "--logbook", garage)[1]
+
+
+def test_a_length_of_another_size_than_fitted_is_refused(run, garage):
+    before = run("logbook", "show", "KC-07", "--logbook", garage)[1]
+    status, out, err = run(
+        "stretch", 205.0, "--chain", "428", "--pitches", 16, "--log", "KC-07", "--at", "900km", "--logbook", garage
+    )
+    assert (status, out) == (2, "")
+    assert "428" in err
+    assert "KC-07 has 520" in err
+    assert len(err.strip().splitlines()) == 1
+    assert run("logbook", "show", "KC-07", "--logbook", garage)[1] == before
+
+
+def test_caliper_is_a_calliper(run):
+    words = ["stretch", 318.0, "--chain", "520", "--pitches", 20, "--json", "-"]
+    one, two = (run(*words, "--tool", tool)[1] for tool in ("caliper", "calliper"))
+    assert one == two
+    assert '"calliper"' in one
 
 
 # --- match -----------------------------------------------------------------------------------------------------
