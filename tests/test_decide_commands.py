@@ -307,6 +307,29 @@ def test_advise_typed(run):
     assert "does not mean safe to ride" in out
 
 
+@pytest.mark.parametrize("percent", ["-3", "-3.94+-0.1", "25.49"])
+def test_advise_does_not_judge_by_an_elongation_that_no_chain_has(run, percent):
+    status, out, _ = run(
+        "advise", "--front", "good", "--rear", "good", "--chain", "520", "--stretch", percent, "--limit", LIMIT
+    )
+    assert status == 3
+    assert "MEASURE FIRST" in out
+    assert "none that a chain has" in out
+    assert "the limit of" not in out
+
+
+def test_a_typed_elongation_takes_the_place_of_a_misread_length(run, garage):
+    words = ["KC-07", 305, "--pitches", 20, "--at", "900km", "--logbook", garage]
+    assert run("logbook", "chain-length", *words)[0] == 0
+    advise = ["advise", "KC-07", "--front", "good", "--rear", "good", "--limit", LIMIT, "--logbook", garage]
+    status, out, _ = run(*advise)
+    assert status == 3
+    assert "20 rollers" in out
+    status, out, _ = run(*advise, "--stretch", "0.2+-0.03")
+    assert status == 0
+    assert "NOTHING NOW" in out
+
+
 def test_advise_reads_an_inspection(run, tmp_path):
     document = {
         "verdict": {"grade": "replace-set", "confidence": 0.9},

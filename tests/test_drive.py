@@ -109,6 +109,19 @@ def test_a_chain_that_was_stored_keeps_its_length_and_its_age(book):
     assert chain.age_years == pytest.approx(1.0)
 
 
+def test_a_length_that_cannot_be_is_told_for_what_it_looks_like(book):
+    for position in ("front", "rear", "chain"):
+        fit(book, position, chain="520")
+    grade(book, "front", "good", at=2000.0, on="2025-04-01")
+    grade(book, "rear", "good", at=2000.0, on="2025-04-01")
+    book.add(book.new("note", machine="HRS-7", text=LIMIT_NOTE + LIMIT, on_date="2025-05-01"))
+    length(book, 305.0)  # 19 pitches of 520 are 301.6 mm
+    plan = plan_for(situation_of(book.history(), "HRS-7", today=TODAY))
+    assert plan.action == "measure-first"
+    assert any("20 rollers" in reason for reason in plan.reasons)
+    assert not any("within" in reason for reason in plan.reasons)
+
+
 def test_the_newest_limit_counts_and_scrawls_are_passed_over(book):
     fit(book, "chain", chain="520", links=112)
     for i, text in enumerate(["318 mm over 20 @ manual p. 1", LIMIT, "ask the dealer"]):

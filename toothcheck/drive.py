@@ -11,7 +11,7 @@ from toothcheck.chains import Chain
 from toothcheck.chains import chain as chain_of
 from toothcheck.estimate import Estimate
 from toothcheck.logbook import Entry, History, Machine
-from toothcheck.stretch import TOOLS, Limit
+from toothcheck.stretch import TOOLS, Limit, count_trap
 
 LIMIT_NOTE = "Chain limit: "
 """How a note begins that keeps a machine's chain limit."""
@@ -76,11 +76,12 @@ def situation_of(history: History, name: str, *, today: dt.date, size: Chain | N
             fitted = dt.date.fromisoformat(chain_part.fittings[0].from_date)  # storage ages seals and grease, too
             known["age_years"] = round((today - fitted).days / 365.25, 1)
     length = _newest_length(history, machine)
-    elongation = None if length is None or size is None else _elongation(length, size)
+    if length is not None and size is not None:
+        known["elongation_percent"], known["misread"] = _elongation(length, size)
     return Situation(
         front=_sprocket(history, machine, "front"),
         rear=_sprocket(history, machine, "rear"),
-        chain=ChainState(elongation_percent=elongation, limit=limit_kept(machine, size), **known),
+        chain=ChainState(limit=limit_kept(machine, size), **known),
         size=size,
     )
 
@@ -123,12 +124,15 @@ def _newest_length(history: History, machine: Machine) -> Entry | None:
     return newest
 
 
-def _elongation(e: Entry, size: Chain) -> Estimate | None:
+def _elongation(e: Entry, size: Chain) -> tuple[Estimate | None, str | None]:
+    """A length's elongation, and what it looks like instead when it cannot be right."""
     if e.length_mm is None or e.pitches is None:
-        return None
+        return None, None
     nominal = e.pitches * size.pitch_mm
     # recorded without its own uncertainty: read with a rule
     std = TOOLS["rule"].std_mm if e.length_std_mm is None else e.length_std_mm
     value = 100 * (e.length_mm / nominal - 1)
     odd = abs(value) / e.pitches if e.pitches % 2 else 0.0
-    return Estimate(value=value, std=math.hypot(100 * std / nominal, odd))
+    trap = count_trap(e.length_mm, e.pitches, size)
+    misread = None if trap is None or not trap.spoils else f"{trap.sentence} (Logbook entry {e.number}.)"
+    return Estimate(value=value, std=math.hypot(100 * std / nominal, odd)), misread

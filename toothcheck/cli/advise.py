@@ -213,6 +213,7 @@ def _situation(given: dict[str, Any]) -> Situation:
         rear=state(given.get("rear")),
         chain=ChainState(
             elongation_percent=None if e is None else Estimate(**e),
+            misread=given.get("misread"),
             limit=limit,
             links=given.get("links"),
             distance_km=given.get("chain_km"),
@@ -228,6 +229,8 @@ def _situation(given: dict[str, Any]) -> Situation:
 def _merged(kept: dict[str, Any], typed: dict[str, Any]) -> dict[str, Any]:
     """What was typed over what the logbook knows; a new grade takes the place of the old reading, not of the teeth."""
     out = {**kept, **typed}
+    if "elongation_percent" in typed:
+        out["misread"] = None  # that was about the logbook's reading
     for name in ("front", "rear"):
         old, new = kept.get(name), typed.get(name)
         if old is not None and new is not None:
@@ -285,6 +288,7 @@ def _from_logbook(machine: str, where: str | None, *, needed: bool, chain: str |
         "front": told(s.front),
         "rear": told(s.rear),
         "elongation_percent": None if e is None else {"value": e.value, "std": e.std},
+        "misread": s.chain.misread,
         "limit": s.chain.limit,
         "chain": None if s.size is None else s.size.name,
         "links": s.chain.links,
