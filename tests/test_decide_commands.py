@@ -81,7 +81,7 @@ def test_stretch_from_a_photo(run, tmp_path):
     assert told["elongation_percent"]["value"] == pytest.approx(truth["elongation_percent"], abs=0.3)
     assert len(told["links"]) == truth["pitches"]
     grey = cv2.imread(str(tmp_path / "made" / "chain_0003_000.jpg"))
-    assert cv2.imread(str(tmp_path / "p.png")).shape == grey.shape
+    assert cv2.imread(str(tmp_path / "p.png")).shape[1] == grey.shape[1]
     slack = json.loads(run(*words, "--chain", truth["chain"], "--limit", "4.9 % @ p. 1", "--slack", "--json", "-")[1])
     assert slack["side"] == "cannot-tell"
     # its length in mm is said, and kept
@@ -386,6 +386,47 @@ def test_advise_bad_words(run, tmp_path, words, says):
     assert says in err
     assert out == ""
     assert not list(tmp_path.iterdir())
+
+
+# --- where results go ------------------------------------------------------------------------------------------
+
+
+@pytest.mark.parametrize(
+    ("words", "says"),
+    [
+        (["stretch", "--photo", "p.jpg", "--chain", "520", "--picture", "p.jpg"], "is the photo itself"),
+        (["stretch", "--photo", "p.jpg", "--chain", "520", "--json", "p.jpg"], "is the photo itself"),
+        (["stretch", "--photo", "p.jpg", "--chain", "520", "--picture", "x.gif"], ".png or .jpg"),
+        (["stretch", "--photo", "p.jpg", "--chain", "520", "--picture", "x.png", "--json", "x.png"],
+         "--picture writes"),
+        (["stretch", "319", "--chain", "520", "--pitches", "20", "--json", "b.sqlite", "--logbook", "b.sqlite"],
+         "is the logbook"),
+        (["match", "p.jpg", "q.json", "--json", "p.jpg"], "is the old part"),
+        (["match", "p.jpg", "q.json", "--json", "./q.json"], "is the new part"),
+        (["advise", "--front", "good", "--order-sheet", "s.md", "--checklist", "s.md"], "--order-sheet writes"),
+        (["advise", "--front", "q.json", "--json", "q.json"], "is the front sprocket's inspection"),
+        (["advise", "--rear", "good", "--rear-part", "q.json", "--json", "q.json"], "is the rear part's values"),
+        (["form", "--chain", "520", "--teeth", "15", "--svg", "w.svg", "--json", "w.svg"], "--svg writes"),
+        (["form", "--chain", "520", "--teeth", "15", "--svg", "w.svg", "--dxf", "w.dxf", "--json", "w.dxf"],
+         "--dxf writes"),
+        (["form", "--chain", "520", "--teeth", "15", "--svg", "w.pdf"], "--svg must end in .svg"),
+        (["form", "--chain", "520", "--teeth", "15", "--dxf", "w.svg"], "--dxf must end in .dxf"),
+    ],
+)  # fmt: skip
+def test_no_result_takes_the_place_of_what_is_read_or_of_another(run, tmp_path, words, says):
+    for name in ("p.jpg", "q.json", "b.sqlite"):
+        (tmp_path / name).write_bytes(b"{}")
+    status, out, err = run(*words)
+    assert (status, out) == (2, "")
+    assert says in err
+    assert len(err.strip().splitlines()) == 1
+    assert {p.name: p.read_bytes() for p in tmp_path.iterdir()} == dict.fromkeys(("p.jpg", "q.json", "b.sqlite"), b"{}")
+
+
+def test_a_link_to_what_is_read_is_seen_through(run, tmp_path):
+    (tmp_path / "q.json").write_text("{}")
+    (tmp_path / "other.json").hardlink_to(tmp_path / "q.json")
+    assert "is the old part" in run("match", "q.json", "p.jpg", "--json", "other.json")[2]
 
 
 def test_every_command_has_help_with_an_example():

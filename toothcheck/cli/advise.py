@@ -7,7 +7,7 @@ from typing import TYPE_CHECKING, Annotated, Any
 
 import typer
 
-from toothcheck.cli.books import Where
+from toothcheck.cli.books import Where, file_of
 from toothcheck.cli.words import JsonWord
 from toothcheck.errors import UsageError
 
@@ -15,6 +15,7 @@ if TYPE_CHECKING:
     from toothcheck.advice import Plan, Situation, SprocketState
     from toothcheck.sheets import Sheet
 
+_PAPERS = (".md", ".pdf")
 _EPILOG = "Example: toothcheck advise --case harbour-set --order-sheet order.pdf --checklist work.md"
 
 
@@ -85,6 +86,20 @@ def advise(
     json_to: JsonWord = None,
 ) -> None:
     """Make one plan of grades, chain, adjuster, age and distance: nothing, watch, chain only, set."""
+    from toothcheck.cli.output import check_ending, check_targets, write_json
+
+    for option, path in (("--order-sheet", order_sheet), ("--checklist", checklist)):
+        check_ending(option, path, _PAPERS)
+    check_targets(
+        read={
+            "the front sprocket's inspection": _json_file(front),
+            "the rear sprocket's inspection": _json_file(rear),
+            "the front part's values": front_part,
+            "the rear part's values": rear_part,
+            "the logbook": file_of(logbook),
+        },
+        written={"--order-sheet": order_sheet, "--checklist": checklist, "--json": json_to},
+    )
     typed: dict[str, Any] = {
         "front": _sprocket(front, front_teeth, front_confidence, front_km, "front"),
         "rear": _sprocket(rear, rear_teeth, rear_confidence, rear_km, "rear"),
@@ -114,7 +129,6 @@ def advise(
     if paper not in ("a4", "letter"):
         raise UsageError(f"--paper must be a4 or letter, not {paper!r}.")
     from toothcheck.advice import plan_for
-    from toothcheck.cli.output import write_json
     from toothcheck.torque import Torque
 
     try:
@@ -152,12 +166,13 @@ def _sprocket(
             # known but not graded: still worth its notes
             return {"grade": "cannot-tell", **more}
         return None
-    if not grade.lower().endswith(".json"):
+    path = _json_file(grade)
+    if path is None:
         return {"grade": grade, **more}
     import json
 
     try:
-        told = json.loads(Path(grade).read_text("utf-8"))
+        told = json.loads(path.read_text("utf-8"))
         verdict, sprocket, wear = told["verdict"], told["sprocket"], told["wear"]
         out = {
             "grade": verdict["grade"],
@@ -175,6 +190,11 @@ def _sprocket(
     if said not in (None, name):
         raise UsageError(f"{grade} is of a {said} sprocket, not of the {name} one.")
     return {**out, **{k: v for k, v in more.items() if v is not None}}
+
+
+def _json_file(grade: str | None) -> Path | None:
+    """The inspection's file that stands in place of a grade."""
+    return Path(grade) if grade is not None and grade.lower().endswith(".json") else None
 
 
 def _percent(text: str) -> dict[str, float]:
@@ -348,12 +368,9 @@ def _order(
 def _rendered(sheet: Sheet, path: Path, paper: str) -> bytes:
     from toothcheck.sheets import to_markdown, to_pdf
 
-    kind = path.suffix.lower()
-    if kind == ".md":
+    if path.suffix.lower() == ".md":
         return to_markdown(sheet).encode()
-    if kind == ".pdf":
-        return to_pdf(sheet, paper="letter" if paper == "letter" else "a4")
-    raise UsageError(f"{path.name} must end in .md or .pdf.")
+    return to_pdf(sheet, paper="letter" if paper == "letter" else "a4")
 
 
 def _write(files: list[tuple[Path, bytes]]) -> None:

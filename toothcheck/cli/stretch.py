@@ -7,7 +7,7 @@ from typing import TYPE_CHECKING, Annotated, Any, Literal
 
 import typer
 
-from toothcheck.cli.books import MaybeAt, Where
+from toothcheck.cli.books import MaybeAt, Where, file_of
 from toothcheck.cli.chainlog import ChainLog, lower_bound_refused
 from toothcheck.cli.words import JsonWord
 from toothcheck.errors import UsageError
@@ -17,6 +17,7 @@ if TYPE_CHECKING:
     from toothcheck.chains import Chain
     from toothcheck.stretch import Decision, Elongation, Limit, Reading, Run, Tool
 
+_PICTURE = {".png": "png", ".jpg": "jpeg", ".jpeg": "jpeg"}
 _EPILOG = "Example: toothcheck stretch 319.2 319.6 319.0 --chain 520 --pitches 20 --tool calliper"
 
 
@@ -69,7 +70,7 @@ def stretch(
         ),
     ] = None,
     picture: Annotated[
-        Path | None, typer.Option(help="Write the photo with the pins marked (PNG).", show_default=False)
+        Path | None, typer.Option(help="Write the photo with the pins marked: .png or .jpg.", show_default=False)
     ] = None,
     log: Annotated[
         str | None,
@@ -89,8 +90,14 @@ def stretch(
         case, readings=readings, chain=chain, pitches=pitches, tool=tool, over=over, limit=limit, rear_teeth=rear_teeth
     )
     from toothcheck.chains import chain as chain_of
+    from toothcheck.cli.output import check_ending, check_targets
     from toothcheck.stretch import Limit
 
+    check_ending("--picture", picture, _PICTURE)
+    check_targets(
+        read={"the photo itself": photo, "the logbook": file_of(logbook)},
+        written={"--picture": picture, "--json": json_to},
+    )
     try:
         if not given["chain"]:
             raise UsageError("The chain size is missing.", hint="Add --chain, e.g. --chain 520.")
@@ -298,9 +305,9 @@ def _from_photo(
     decision = decide(run.percent, limit, lower_bound=slack)
     drawn = None
     if picture is not None:
-        from toothcheck.chainphoto.draw import marked
+        from toothcheck.overlay import chain_picture
 
-        drawn = marked(loaded.colour(), seen, run)
+        drawn = chain_picture(loaded.colour(), seen, run, size, kind=_PICTURE[picture.suffix.lower()])
     if book is not None:
         book.record(run.pitches, run.percent, size, limit)
     if picture is not None and drawn is not None:
