@@ -330,19 +330,62 @@ def test_a_typed_elongation_takes_the_place_of_a_misread_length(run, garage):
     assert "NOTHING NOW" in out
 
 
+INSPECTION = {
+    "schema": "toothcheck/inspection/1",
+    "photo": {"name": "a.jpg", "sha256": "0" * 64},
+    "sprocket": {"chain": "520", "teeth": 15, "position": "front"},
+    "wear": {"asymmetry_percent": {"value": 14.0, "std": 1.0}, "overhang_mm": None},
+    "verdict": {"grade": "replace-set", "confidence": 0.9},
+}
+
+
 def test_advise_reads_an_inspection(run, tmp_path):
-    document = {
-        "verdict": {"grade": "replace-set", "confidence": 0.9},
-        "sprocket": {"teeth": 15, "position": "front"},
-        "wear": {"asymmetry_percent": {"value": 14.0, "std": 1.0}},
-    }
-    (tmp_path / "front.json").write_text(json.dumps(document))
+    (tmp_path / "front.json").write_text(json.dumps(INSPECTION))
     status, out, _ = run("advise", "--front", "front.json", "--json", "-")
     assert status == 0
     assert json.loads(out)["action"] == "set"
     status, _, err = run("advise", "--rear", "front.json")
     assert status == 2
     assert "front sprocket" in err
+
+
+@pytest.mark.parametrize("teeth", [15, None])
+def test_an_inspection_that_could_not_tell_is_not_graded(run, tmp_path, garage, teeth):
+    # the contract: wear is null where nothing was measured
+    verdict = {"grade": "cannot-tell", "confidence": 0.0}
+    document = {**INSPECTION, "sprocket": {**INSPECTION["sprocket"], "teeth": teeth}, "wear": None, "verdict": verdict}
+    (tmp_path / "dark.json").write_text(json.dumps(document))
+    rest = ["--rear", "good", "--chain", "520", "--stretch", "0.2+-0.03", "--limit", LIMIT]
+    status, out, _ = run("advise", "--front", "dark.json", *rest)
+    assert status == 3
+    assert "Front sprocket: not graded" in out
+    # nor does an older grade in the logbook count for it, though it does where only the teeth are typed
+    add = ["add-part", "KC-07", "front", "--chain", "520", "--teeth", 15, "--at", "100km"]
+    assert run("logbook", *add, "--logbook", garage)[0] == 0
+    (tmp_path / "good.json").write_text(json.dumps({**INSPECTION, "verdict": {"grade": "good", "confidence": 0.95}}))
+    assert run("logbook", "record", "good.json", "KC-07", "--at", "200km", "--logbook", garage)[0] == 0
+    where = ["--logbook", garage, "--json", "-"]
+    now = {f: json.loads(run("advise", "KC-07", *f, *rest, *where)[1])["action"]
+           for f in ((), ("--front-teeth", 15), ("--front", "dark.json"))}  # fmt: skip
+    assert list(now.values()) == ["nothing", "nothing", "measure-first"]
+
+
+@pytest.mark.parametrize(
+    "change",
+    [
+        {"schema": "toothcheck/match/1"},
+        {"verdict": {"grade": "good", "confidence": "much"}},
+        {"verdict": {"grade": "fine", "confidence": 0.9}},
+        {"sprocket": {"chain": "520", "teeth": "many", "position": "front"}},
+        {"wear": 3},
+    ],
+)
+def test_a_file_that_is_no_inspection_is_refused_in_one_line(run, tmp_path, change):
+    (tmp_path / "front.json").write_text(json.dumps({**INSPECTION, **change}))
+    status, out, err = run("advise", "--front", "front.json")
+    assert (status, out) == (2, "")
+    assert "front.json is not an inspection's JSON" in err
+    assert len(err.strip().splitlines()) == 1
 
 
 def test_papers_are_written_whole(run, tmp_path):

@@ -161,35 +161,36 @@ def _sprocket(
     grade: str | None, teeth: int | None, confidence: float | None, km: float | None, name: str
 ) -> dict[str, Any] | None:
     more = {"teeth": teeth, "confidence": confidence, "distance_km": km}
+    typed = {key: value for key, value in more.items() if value is not None}
     if grade is None:
-        if any(v is not None for v in more.values()):
-            # known but not graded: still worth its notes
-            return {"grade": "cannot-tell", **more}
-        return None
+        return typed or None  # known but not graded: still worth its notes
     path = _json_file(grade)
     if path is None:
-        return {"grade": grade, **more}
+        return {"grade": grade, **typed}
     import json
 
+    from toothcheck.advice import SprocketState
+    from toothcheck.estimate import Estimate
+    from toothcheck.logbook.entries import facts_of
+
     try:
-        told = json.loads(path.read_text("utf-8"))
-        verdict, sprocket, wear = told["verdict"], told["sprocket"], told["wear"]
-        out = {
-            "grade": verdict["grade"],
-            "confidence": verdict["confidence"],
-            "teeth": sprocket["teeth"],
-            "asymmetry_percent": wear["asymmetry_percent"],
-        }
-        said = sprocket.get("position")
+        facts = facts_of(json.loads(path.read_text("utf-8")))
+        asymmetry = None
+        if facts["asymmetry_percent"] is not None:
+            asymmetry = {"value": facts["asymmetry_percent"], "std": facts["asymmetry_std_percent"]}
+        told = {"grade": facts["grade"], "teeth": facts["teeth"], "asymmetry_percent": asymmetry}
+        if facts["grade"] != "cannot-tell":  # then it is simply not graded, which needs no confidence
+            told["confidence"] = facts["confidence"]
+        SprocketState(**{**told, "asymmetry_percent": None if asymmetry is None else Estimate(**asymmetry)})
     except FileNotFoundError:
         raise UsageError(f"{grade} does not exist.", hint=f"--{name} takes a grade or an inspection's JSON.") from None
-    except (OSError, ValueError, KeyError, TypeError, AttributeError) as error:
+    except (OSError, ValueError, TypeError) as error:
         raise UsageError(
-            f"{grade} is not an inspection's JSON: {error!r}.", hint="Write it with: toothcheck inspect … --json FILE"
+            f"{grade} is not an inspection's JSON: {error}.", hint="Write it with: toothcheck inspect … --json FILE"
         ) from None
-    if said not in (None, name):
-        raise UsageError(f"{grade} is of a {said} sprocket, not of the {name} one.")
-    return {**out, **{k: v for k, v in more.items() if v is not None}}
+    if facts["position"] not in (None, name):
+        raise UsageError(f"{grade} is of a {facts['position']} sprocket, not of the {name} one.")
+    return {**told, **typed}
 
 
 def _json_file(grade: str | None) -> Path | None:
@@ -226,7 +227,9 @@ def _situation(given: dict[str, Any]) -> Situation:
         if one is None:
             return None
         a = one.get("asymmetry_percent")
-        return SprocketState(**{**one, "asymmetry_percent": None if a is None else Estimate(**a)})
+        return SprocketState(
+            **{"grade": "cannot-tell", **one, "asymmetry_percent": None if a is None else Estimate(**a)}
+        )
 
     return Situation(
         front=state(given.get("front")),
@@ -254,13 +257,8 @@ def _merged(kept: dict[str, Any], typed: dict[str, Any]) -> dict[str, Any]:
     for name in ("front", "rear"):
         old, new = kept.get(name), typed.get(name)
         if old is not None and new is not None:
-            lasting = {key: old[key] for key in ("teeth", "distance_km")}
-            reading = old if new["grade"] == "cannot-tell" else lasting
-            out[name] = {
-                **reading,
-                **{k: v for k, v in new.items() if v is not None and (k != "grade" or v != "cannot-tell")},
-            }
-            out[name].setdefault("grade", "cannot-tell")
+            lasting = old if "grade" not in new else {key: old[key] for key in ("teeth", "distance_km")}
+            out[name] = {**lasting, **{key: value for key, value in new.items() if value is not None}}
     return out
 
 
