@@ -388,6 +388,34 @@ def test_a_file_that_is_no_inspection_is_refused_in_one_line(run, tmp_path, chan
     assert len(err.strip().splitlines()) == 1
 
 
+TYPED = ["--front", "good", "--rear", "good", "--chain", "520", "--stretch", "0.2+-0.03", "--limit", LIMIT]
+
+
+def test_a_name_in_no_logbook_is_for_the_papers_when_everything_is_typed(run, tmp_path, garage):
+    for where in (tmp_path / "none.sqlite", garage):
+        status, out, _ = run("advise", "My bike", *TYPED, "--order-sheet", "o.md", "--logbook", where)
+        assert status == 0
+        assert "My bike is not in the logbook: this is of what was typed." in out
+        assert "My bike" in (tmp_path / "o.md").read_text()
+    # else it is more likely misspelt
+    for some in ([], ["--front", "good"], TYPED[:4], [*TYPED[:2], *TYPED[4:]]):
+        status, out, err = run("advise", "KC-70", *some, "--logbook", garage)
+        assert (status, out) == (2, "")
+        assert "KC-07" in err
+    assert "not in the logbook" not in run("advise", "KC-07", *TYPED, "--logbook", garage)[1]
+
+
+def test_distances_are_taken_in_kilometres_and_miles(run):
+    words = ["--chain-distance", "1000mi", "--front-distance", "2000 miles", "--rear-km", "1700"]
+    _, out, _ = run("advise", *TYPED, *words)
+    assert "Chain: 1609 km." in out  # the mile: 1.609344 km exactly (yard and pound agreement, 1959)
+    assert "Front sprocket: good, 3219 km." in out
+    assert "Rear sprocket: good, 1700 km." in out
+    status, _, err = run("advise", *TYPED, "--chain-distance", "9 leagues")
+    assert status == 2
+    assert "15300mi" in err
+
+
 def test_papers_are_written_whole(run, tmp_path):
     torque = "rear sprocket nuts=43.5 lbf·ft @ invented manual p. 7-12"
     status, out, _ = run(

@@ -40,11 +40,25 @@ def advise(
     rear_confidence: Annotated[
         float | None, typer.Option(help="Confidence of the rear grade, 0 to 1.", show_default=False)
     ] = None,
-    front_km: Annotated[
-        float | None, typer.Option(help="Distance on the front sprocket, km.", show_default=False)
+    front_distance: Annotated[
+        str | None,
+        typer.Option(
+            "--front-distance",
+            "--front-km",
+            metavar="DISTANCE",
+            show_default=False,
+            help="Distance on the front sprocket: 21000km or 13000mi; a bare number is km.",
+        ),
     ] = None,
-    rear_km: Annotated[
-        float | None, typer.Option(help="Distance on the rear sprocket, km.", show_default=False)
+    rear_distance: Annotated[
+        str | None,
+        typer.Option(
+            "--rear-distance",
+            "--rear-km",
+            metavar="DISTANCE",
+            show_default=False,
+            help="Distance on the rear sprocket: 21000km or 13000mi; a bare number is km.",
+        ),
     ] = None,
     stretch: Annotated[
         str | None, typer.Option(help="Chain elongation, PERCENT or PERCENT+-STD.", show_default=False)
@@ -54,7 +68,16 @@ def advise(
     ] = None,
     chain: Annotated[str | None, typer.Option(help="Chain size, e.g. 520.", show_default=False)] = None,
     links: Annotated[int | None, typer.Option(help="Links of the chain.", show_default=False)] = None,
-    chain_km: Annotated[float | None, typer.Option(help="Distance on the chain, km.", show_default=False)] = None,
+    chain_distance: Annotated[
+        str | None,
+        typer.Option(
+            "--chain-distance",
+            "--chain-km",
+            metavar="DISTANCE",
+            show_default=False,
+            help="Distance on the chain, likewise.",
+        ),
+    ] = None,
     age_years: Annotated[float | None, typer.Option(help="Age of the chain, years.", show_default=False)] = None,
     adjuster_left: Annotated[
         float | None,
@@ -101,19 +124,20 @@ def advise(
         written={"--order-sheet": order_sheet, "--checklist": checklist, "--json": json_to},
     )
     typed: dict[str, Any] = {
-        "front": _sprocket(front, front_teeth, front_confidence, front_km, "front"),
-        "rear": _sprocket(rear, rear_teeth, rear_confidence, rear_km, "rear"),
+        "front": _sprocket(front, front_teeth, front_confidence, _km(front_distance), "front"),
+        "rear": _sprocket(rear, rear_teeth, rear_confidence, _km(rear_distance), "rear"),
         "elongation_percent": None if stretch is None else _percent(stretch),
         "limit": limit,
         "chain": chain,
         "links": links,
-        "chain_km": chain_km,
+        "chain_km": _km(chain_distance),
         "age_years": age_years,
         "adjuster_left_percent": adjuster_left,
         "stiff": stiff or None,
         "damaged": damaged or None,
     }
     given = {key: value for key, value in typed.items() if value is not None}
+    source = ""
     if case is not None:
         from toothcheck.cli.cases import case as load
 
@@ -121,7 +145,9 @@ def advise(
         machine = machine or found.pop("machine")
         given = {**found, **given}
     elif machine is not None:
-        given = _merged(_from_logbook(machine, logbook, needed=logbook is not None or not given, chain=chain), given)
+        kept = _from_logbook(machine, logbook, given)
+        source = "" if kept else f"{machine} is not in the logbook: this is of what was typed."
+        given = _merged(kept, given)
     if not given:
         raise UsageError(
             "Nothing is known yet.", hint="Name a machine of the logbook, or give grades: toothcheck advise --help"
@@ -152,7 +178,7 @@ def advise(
     if json_to is not None:
         write_json(plan.as_json(), json_to)
     if json_to != "-":
-        _show(name, plan, [path for path, _ in files])
+        _show(name, plan, source, [path for path, _ in files])
     if plan.action == "measure-first":
         raise typer.Exit(3)
 
@@ -191,6 +217,15 @@ def _sprocket(
     if facts["position"] not in (None, name):
         raise UsageError(f"{grade} is of a {facts['position']} sprocket, not of the {name} one.")
     return {**told, **typed}
+
+
+def _km(words: str | None) -> float | None:
+    """A distance in km; a bare number is one already."""
+    from toothcheck.cli.books import kilometres
+
+    if words is None:
+        return None
+    return kilometres(words if words.strip()[-1:].isalpha() else f"{words}km")
 
 
 def _json_file(grade: str | None) -> Path | None:
@@ -262,32 +297,31 @@ def _merged(kept: dict[str, Any], typed: dict[str, Any]) -> dict[str, Any]:
     return out
 
 
-def _from_logbook(machine: str, where: str | None, *, needed: bool, chain: str | None) -> dict[str, Any]:
-    """What the logbook knows; nothing when it is not needed and has no such machine."""
+def _from_logbook(machine: str, where: str | None, typed: dict[str, Any]) -> dict[str, Any]:
+    """What the logbook knows; nothing when the name is for the papers only.
+
+    That it is where everything was typed, or where there is no logbook at all.  Else a name that the logbook does not
+    have is more likely misspelt, and the plan would leave out what is known.
+    """
     import datetime as dt
 
     from toothcheck.chains import chain as chain_of
     from toothcheck.cli.books import opened
     from toothcheck.drive import situation_of
-    from toothcheck.errors import LogbookError
 
-    size = None
-    if chain is not None:
-        try:
-            size = chain_of(chain)
-        except ValueError as error:
-            raise UsageError(f"{error}.") from error
+    complete = "elongation_percent" in typed and all("grade" in typed.get(name, {}) for name in ("front", "rear"))
+    file = file_of(where)
+    if file is not None and not file.exists() and (complete or (typed and not where)):
+        return {}
+    with opened(where) as book:
+        history = book.history()
+    if machine not in history.machines and complete:
+        return {}
     try:
-        with opened(where) as book:
-            s = situation_of(book.history(), machine, today=dt.date.today(), size=size)
-    except LogbookError:
-        if needed:
-            raise
-        return {}
+        size = None if "chain" not in typed else chain_of(typed["chain"])
+        s = situation_of(history, machine, today=dt.date.today(), size=size)
     except ValueError as error:
-        if needed:
-            raise UsageError(f"{error}.") from error
-        return {}
+        raise UsageError(f"{error}.") from error
 
     def told(one: SprocketState | None) -> dict[str, Any] | None:
         if one is None:
@@ -378,7 +412,7 @@ def _write(files: list[tuple[Path, bytes]]) -> None:
         write_whole(path, data)
 
 
-def _show(name: str, plan: Plan, written: list[Path]) -> None:
+def _show(name: str, plan: Plan, source: str, written: list[Path]) -> None:
     from rich.markup import escape
 
     from toothcheck.cli.output import console
@@ -387,6 +421,8 @@ def _show(name: str, plan: Plan, written: list[Path]) -> None:
     out = console()
     out.print(f"[bold]{escape(name)}: {word}[/bold]")
     out.print(f"[bold]{escape(plan.headline)}[/bold]")
+    if source:
+        out.print(escape(source))
     for title, lines in (
         ("Why", plan.reasons),
         ("Measure next", plan.measure_next),
