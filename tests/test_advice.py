@@ -56,6 +56,11 @@ def drive(front="good", rear="good", percent=0.2, adjuster=80.0, **chain_more):
         (drive(percent=1.2, front=sprocket(distance_km=30000), distance_km=15000), "set", False),
         (drive(percent=1.2, front=sprocket(distance_km=15000), distance_km=15000), "chain-only", False),
         (drive(percent=None), "measure-first", False),
+        (drive(percent=-3.94), "measure-first", False),  # 20 rollers for 20 pitches: no reading at all
+        (drive(percent=25.5), "measure-first", False),
+        (drive(percent=-3.0, front="watch"), "measure-first", False),
+        (drive(percent=-3.0, front="replace-now"), "set", True),
+        (drive(percent=25.5, damaged=True), "chain-only", True),
         (drive(percent=0.2, limit=None), "measure-first", False),
         (Situation(), "measure-first", False),
         (drive(front=None, percent=0.5), "measure-first", False),  # on its way, but the front was not seen

@@ -6,9 +6,9 @@ import numpy as np
 import pytest
 
 from toothcheck.chainphoto import measure_run
-from toothcheck.chainphoto.draw import marked
 from toothcheck.chains import chain
 from toothcheck.errors import CannotTell
+from toothcheck.overlay import chain_picture
 from toothcheck.stretch import run_of
 from toothcheck.synthetic.chainrun import ChainRun, ChainShot, any_run, draw
 
@@ -100,17 +100,41 @@ def test_refusals_say_why(plain):
             seen(plain, **bad)
 
 
-def test_the_picture_is_a_png_of_the_same_size(plain):
+@pytest.mark.parametrize("kind", ["png", "jpeg"])
+def test_the_picture_is_the_photo_with_marks_and_a_legend_under_it(plain, kind):
     import cv2
 
     m = seen(plain)
-    data = marked(np.repeat(plain.grey[..., None], 3, axis=2), m, run_of(m.row, C520))
-    image = cv2.imdecode(np.frombuffer(data, np.uint8), cv2.IMREAD_COLOR)
-    assert image.shape[:2] == plain.grey.shape
-    # something was drawn at the pins: colours where there were none
+    colour = np.repeat(plain.grey[..., None], 3, axis=2)
+    data = chain_picture(colour, m, run_of(m.row, C520), C520, kind=kind)
+    assert data.startswith(b"\x89PNG" if kind == "png" else b"\xff\xd8")
+    image = cv2.imdecode(np.frombuffer(data, np.uint8), cv2.IMREAD_GRAYSCALE).astype(int)
+    height, width = plain.grey.shape
+    assert image.shape[1] == width
+    # a pin's cross: ink on paper, whatever was there
     x, y = np.round(m.pins_px[3]).astype(int)
-    patch = image[y - 8 : y + 9, x - 8 : x + 9].astype(int)
-    assert (patch.max(-1) - patch.min(-1)).max() > 60
+    patch = image[y - 12 : y + 13, x - 12 : x + 13]
+    assert patch.min() < 60
+    assert patch.max() > 230
+    # each link's words stand on paper; the rest of the photo is as it was
+    middle = m.pins_px[3:5].mean(0)
+    step = m.pins_px[4] - m.pins_px[3]
+    beside = np.round(middle + 0.75 * np.array([-step[1], step[0]]) * np.sign(step[0])).astype(int)
+    label = image[beside[1] - 10 : beside[1] + 11, beside[0] - 30 : beside[0] + 31]
+    assert np.median(label) > 230
+    assert label.min() < 90
+    assert np.abs(image[:40, :40] - plain.grey[:40, :40].astype(int)).max() <= (0 if kind == "png" else 25)
+    # the legend: ink on paper
+    strip = image[height:]
+    assert strip.shape[0] > 0.05 * width
+    assert np.median(strip) > 250
+    assert (strip < 60).mean() > 0.01
+
+
+def test_a_picture_of_another_kind_is_refused(plain):
+    m = seen(plain)
+    with pytest.raises(ValueError, match="kind must be"):
+        chain_picture(np.repeat(plain.grey[..., None], 3, axis=2), m, run_of(m.row, C520), C520, kind="gif")
 
 
 def test_a_card_that_leans_does_so_about_its_middle():

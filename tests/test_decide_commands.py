@@ -1,6 +1,7 @@
 """The commands stretch, match, advise as a user runs them."""
 
 import json
+import re
 from dataclasses import replace
 
 import cv2
@@ -80,7 +81,20 @@ def test_stretch_from_a_photo(run, tmp_path):
     assert told["elongation_percent"]["value"] == pytest.approx(truth["elongation_percent"], abs=0.3)
     assert len(told["links"]) == truth["pitches"]
     grey = cv2.imread(str(tmp_path / "made" / "chain_0003_000.jpg"))
-    assert cv2.imread(str(tmp_path / "p.png")).shape == grey.shape
+    assert cv2.imread(str(tmp_path / "p.png")).shape[1] == grey.shape[1]
+    slack = json.loads(run(*words, "--chain", truth["chain"], "--limit", "4.9 % @ p. 1", "--slack", "--json", "-")[1])
+    assert slack["side"] == "cannot-tell"
+    # its length in mm is said, and kept
+    where = tmp_path / "book.sqlite"
+    for more in (["add-machine", "KC-07"], ["add-part", "KC-07", "chain", "--chain", truth["chain"]]):
+        run("logbook", *more, "--at", "100km", "--logbook", where)
+    status, out, _ = run(*words, "--chain", truth["chain"], "--log", "KC-07", "--at", "900km", "--logbook", where)
+    assert status == 0
+    said = re.search(r"over (\d+) pitches: ([\d.]+) ± [\d.]+ mm", out)
+    assert int(said[1]) == told["pitches"]
+    kept = json.loads(run("logbook", "show", "KC-07", "--json", "-", "--logbook", where)[1])["entries"][-1]
+    assert (kept["kind"], kept["pitches"], kept["part"]) == ("chain-length", told["pitches"], "KC-07 chain 1")
+    assert kept["length_mm"] == pytest.approx(float(said[2]), abs=0.1)
     # another size: refused, and nothing half written
     other = "428" if truth["chain"] != "428" else "520"
     status, out, err = run(*words, "--chain", other, "--picture", "q.png")
@@ -120,6 +134,16 @@ def test_stretch_bad_words(run, words, status, says):
     assert out == ""
 
 
+@pytest.fixture
+def garage(run, tmp_path):
+    """A logbook with a machine that has a chain of 520."""
+    where = tmp_path / "book.sqlite"
+    for words in (["add-machine", "KC-07", "--at", "100km"], ["add-part", "KC-07", "chain", "--chain", "520"]):
+        more = ["--at", "100km"] if words[0] == "add-part" else []
+        assert run("logbook", *words, *more, "--logbook", where)[0] == 0
+    return where
+
+
 def test_stretch_keeps_length_and_limit_in_the_logbook(run, tmp_path):
     import datetime as dt
 
@@ -143,6 +167,53 @@ def test_stretch_keeps_length_and_limit_in_the_logbook(run, tmp_path):
         "advise", "KC-07", "--logbook", where, "--front", "good", "--rear", "good", "--chain", "520", "--json", "-"
     )
     assert json.loads(out)["action"] == "chain-only"
+
+
+def test_a_new_chain_does_not_inherit_the_length_of_the_one_before(run, garage):
+    words = ["--chain", "520", "--pitches", 20, "--log", "KC-07", "--at", "900km", "--logbook", garage]
+    assert run("stretch", 323.6, 323.6, 323.6, *words, "--limit", LIMIT)[0] == 0
+    advise = ["advise", "KC-07", "--front", "good", "--rear", "good", "--logbook", garage, "--json", "-"]
+    assert json.loads(run(*advise)[1])["action"] == "chain-only"
+    status = run(
+        "logbook", "add-part", "KC-07", "chain", "--chain", "520", "--at", "900km", "--replace", "--logbook", garage
+    )[0]
+    assert status == 0
+    status, out, _ = run(*advise)
+    assert status == 3
+    assert json.loads(out)["action"] == "measure-first"
+
+
+@pytest.mark.parametrize("words", [["318.0", "318.1", "318.2", "--slack"], ["318.0:joint"]])
+def test_a_lower_bound_is_never_within_and_never_logged(run, garage, words):
+    words = ["stretch", *words, "--chain", "520", "--pitches", 20, "--limit", LIMIT]
+    status, out, _ = run(*words)
+    assert status == 3
+    assert "CANNOT TELL: Elongation at least" in out
+    assert "is within" not in out
+    assert json.loads(run(*words, "--json", "-")[1])["side"] == "cannot-tell"
+    status, out, err = run(*words, "--log", "KC-07", "--at", "900km", "--logbook", garage)
+    assert (status, out) == (2, "")
+    assert "lower bound" in err
+    assert "chain-length" not in run("logbook", "show", "KC-07", "--logbook", garage)[1]
+
+
+def test_a_length_of_another_size_than_fitted_is_refused(run, garage):
+    before = run("logbook", "show", "KC-07", "--logbook", garage)[1]
+    status, out, err = run(
+        "stretch", 205.0, "--chain", "428", "--pitches", 16, "--log", "KC-07", "--at", "900km", "--logbook", garage
+    )
+    assert (status, out) == (2, "")
+    assert "428" in err
+    assert "KC-07 has 520" in err
+    assert len(err.strip().splitlines()) == 1
+    assert run("logbook", "show", "KC-07", "--logbook", garage)[1] == before
+
+
+def test_caliper_is_a_calliper(run):
+    words = ["stretch", 318.0, "--chain", "520", "--pitches", 20, "--json", "-"]
+    one, two = (run(*words, "--tool", tool)[1] for tool in ("caliper", "calliper"))
+    assert one == two
+    assert '"calliper"' in one
 
 
 # --- match -----------------------------------------------------------------------------------------------------
@@ -236,19 +307,113 @@ def test_advise_typed(run):
     assert "does not mean safe to ride" in out
 
 
+@pytest.mark.parametrize("percent", ["-3", "-3.94+-0.1", "25.49"])
+def test_advise_does_not_judge_by_an_elongation_that_no_chain_has(run, percent):
+    status, out, _ = run(
+        "advise", "--front", "good", "--rear", "good", "--chain", "520", "--stretch", percent, "--limit", LIMIT
+    )
+    assert status == 3
+    assert "MEASURE FIRST" in out
+    assert "none that a chain has" in out
+    assert "the limit of" not in out
+
+
+def test_a_typed_elongation_takes_the_place_of_a_misread_length(run, garage):
+    words = ["KC-07", 305, "--pitches", 20, "--at", "900km", "--logbook", garage]
+    assert run("logbook", "chain-length", *words)[0] == 0
+    advise = ["advise", "KC-07", "--front", "good", "--rear", "good", "--limit", LIMIT, "--logbook", garage]
+    status, out, _ = run(*advise)
+    assert status == 3
+    assert "20 rollers" in out
+    status, out, _ = run(*advise, "--stretch", "0.2+-0.03")
+    assert status == 0
+    assert "NOTHING NOW" in out
+
+
+INSPECTION = {
+    "schema": "toothcheck/inspection/1",
+    "photo": {"name": "a.jpg", "sha256": "0" * 64},
+    "sprocket": {"chain": "520", "teeth": 15, "position": "front"},
+    "wear": {"asymmetry_percent": {"value": 14.0, "std": 1.0}, "overhang_mm": None},
+    "verdict": {"grade": "replace-set", "confidence": 0.9},
+}
+
+
 def test_advise_reads_an_inspection(run, tmp_path):
-    document = {
-        "verdict": {"grade": "replace-set", "confidence": 0.9},
-        "sprocket": {"teeth": 15, "position": "front"},
-        "wear": {"asymmetry_percent": {"value": 14.0, "std": 1.0}},
-    }
-    (tmp_path / "front.json").write_text(json.dumps(document))
+    (tmp_path / "front.json").write_text(json.dumps(INSPECTION))
     status, out, _ = run("advise", "--front", "front.json", "--json", "-")
     assert status == 0
     assert json.loads(out)["action"] == "set"
     status, _, err = run("advise", "--rear", "front.json")
     assert status == 2
     assert "front sprocket" in err
+
+
+@pytest.mark.parametrize("teeth", [15, None])
+def test_an_inspection_that_could_not_tell_is_not_graded(run, tmp_path, garage, teeth):
+    # the contract: wear is null where nothing was measured
+    verdict = {"grade": "cannot-tell", "confidence": 0.0}
+    document = {**INSPECTION, "sprocket": {**INSPECTION["sprocket"], "teeth": teeth}, "wear": None, "verdict": verdict}
+    (tmp_path / "dark.json").write_text(json.dumps(document))
+    rest = ["--rear", "good", "--chain", "520", "--stretch", "0.2+-0.03", "--limit", LIMIT]
+    status, out, _ = run("advise", "--front", "dark.json", *rest)
+    assert status == 3
+    assert "Front sprocket: not graded" in out
+    # nor does an older grade in the logbook count for it, though it does where only the teeth are typed
+    add = ["add-part", "KC-07", "front", "--chain", "520", "--teeth", 15, "--at", "100km"]
+    assert run("logbook", *add, "--logbook", garage)[0] == 0
+    (tmp_path / "good.json").write_text(json.dumps({**INSPECTION, "verdict": {"grade": "good", "confidence": 0.95}}))
+    assert run("logbook", "record", "good.json", "KC-07", "--at", "200km", "--logbook", garage)[0] == 0
+    where = ["--logbook", garage, "--json", "-"]
+    now = {f: json.loads(run("advise", "KC-07", *f, *rest, *where)[1])["action"]
+           for f in ((), ("--front-teeth", 15), ("--front", "dark.json"))}  # fmt: skip
+    assert list(now.values()) == ["nothing", "nothing", "measure-first"]
+
+
+@pytest.mark.parametrize(
+    "change",
+    [
+        {"schema": "toothcheck/match/1"},
+        {"verdict": {"grade": "good", "confidence": "much"}},
+        {"verdict": {"grade": "fine", "confidence": 0.9}},
+        {"sprocket": {"chain": "520", "teeth": "many", "position": "front"}},
+        {"wear": 3},
+    ],
+)
+def test_a_file_that_is_no_inspection_is_refused_in_one_line(run, tmp_path, change):
+    (tmp_path / "front.json").write_text(json.dumps({**INSPECTION, **change}))
+    status, out, err = run("advise", "--front", "front.json")
+    assert (status, out) == (2, "")
+    assert "front.json is not an inspection's JSON" in err
+    assert len(err.strip().splitlines()) == 1
+
+
+TYPED = ["--front", "good", "--rear", "good", "--chain", "520", "--stretch", "0.2+-0.03", "--limit", LIMIT]
+
+
+def test_a_name_in_no_logbook_is_for_the_papers_when_everything_is_typed(run, tmp_path, garage):
+    for where in (tmp_path / "none.sqlite", garage):
+        status, out, _ = run("advise", "My bike", *TYPED, "--order-sheet", "o.md", "--logbook", where)
+        assert status == 0
+        assert "My bike is not in the logbook: this is of what was typed." in out
+        assert "My bike" in (tmp_path / "o.md").read_text()
+    # else it is more likely misspelt
+    for some in ([], ["--front", "good"], TYPED[:4], [*TYPED[:2], *TYPED[4:]]):
+        status, out, err = run("advise", "KC-70", *some, "--logbook", garage)
+        assert (status, out) == (2, "")
+        assert "KC-07" in err
+    assert "not in the logbook" not in run("advise", "KC-07", *TYPED, "--logbook", garage)[1]
+
+
+def test_distances_are_taken_in_kilometres_and_miles(run):
+    words = ["--chain-distance", "1000mi", "--front-distance", "2000 miles", "--rear-km", "1700"]
+    _, out, _ = run("advise", *TYPED, *words)
+    assert "Chain: 1609 km." in out  # the mile: 1.609344 km exactly (yard and pound agreement, 1959)
+    assert "Front sprocket: good, 3219 km." in out
+    assert "Rear sprocket: good, 1700 km." in out
+    status, _, err = run("advise", *TYPED, "--chain-distance", "9 leagues")
+    assert status == 2
+    assert "15300mi" in err
 
 
 def test_papers_are_written_whole(run, tmp_path):
@@ -292,6 +457,47 @@ def test_advise_bad_words(run, tmp_path, words, says):
     assert says in err
     assert out == ""
     assert not list(tmp_path.iterdir())
+
+
+# --- where results go ------------------------------------------------------------------------------------------
+
+
+@pytest.mark.parametrize(
+    ("words", "says"),
+    [
+        (["stretch", "--photo", "p.jpg", "--chain", "520", "--picture", "p.jpg"], "is the photo itself"),
+        (["stretch", "--photo", "p.jpg", "--chain", "520", "--json", "p.jpg"], "is the photo itself"),
+        (["stretch", "--photo", "p.jpg", "--chain", "520", "--picture", "x.gif"], ".png or .jpg"),
+        (["stretch", "--photo", "p.jpg", "--chain", "520", "--picture", "x.png", "--json", "x.png"],
+         "--picture writes"),
+        (["stretch", "319", "--chain", "520", "--pitches", "20", "--json", "b.sqlite", "--logbook", "b.sqlite"],
+         "is the logbook"),
+        (["match", "p.jpg", "q.json", "--json", "p.jpg"], "is the old part"),
+        (["match", "p.jpg", "q.json", "--json", "./q.json"], "is the new part"),
+        (["advise", "--front", "good", "--order-sheet", "s.md", "--checklist", "s.md"], "--order-sheet writes"),
+        (["advise", "--front", "q.json", "--json", "q.json"], "is the front sprocket's inspection"),
+        (["advise", "--rear", "good", "--rear-part", "q.json", "--json", "q.json"], "is the rear part's values"),
+        (["form", "--chain", "520", "--teeth", "15", "--svg", "w.svg", "--json", "w.svg"], "--svg writes"),
+        (["form", "--chain", "520", "--teeth", "15", "--svg", "w.svg", "--dxf", "w.dxf", "--json", "w.dxf"],
+         "--dxf writes"),
+        (["form", "--chain", "520", "--teeth", "15", "--svg", "w.pdf"], "--svg must end in .svg"),
+        (["form", "--chain", "520", "--teeth", "15", "--dxf", "w.svg"], "--dxf must end in .dxf"),
+    ],
+)  # fmt: skip
+def test_no_result_takes_the_place_of_what_is_read_or_of_another(run, tmp_path, words, says):
+    for name in ("p.jpg", "q.json", "b.sqlite"):
+        (tmp_path / name).write_bytes(b"{}")
+    status, out, err = run(*words)
+    assert (status, out) == (2, "")
+    assert says in err
+    assert len(err.strip().splitlines()) == 1
+    assert {p.name: p.read_bytes() for p in tmp_path.iterdir()} == dict.fromkeys(("p.jpg", "q.json", "b.sqlite"), b"{}")
+
+
+def test_a_link_to_what_is_read_is_seen_through(run, tmp_path):
+    (tmp_path / "q.json").write_text("{}")
+    (tmp_path / "other.json").hardlink_to(tmp_path / "q.json")
+    assert "is the old part" in run("match", "q.json", "p.jpg", "--json", "other.json")[2]
 
 
 def test_every_command_has_help_with_an_example():

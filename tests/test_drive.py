@@ -78,6 +78,50 @@ def test_a_length_of_the_chain_before_does_not_count(book):
     assert situation_of(book.history(), "HRS-7", today=TODAY).chain.elongation_percent is None
 
 
+def length(book, mm, **more):
+    book.add(
+        book.new("chain-length", machine="HRS-7", distance_km=7000.0, on_date="2025-07-01", pitches=20, length_mm=mm,
+                 **more)
+    )  # fmt: skip
+
+
+@pytest.mark.parametrize("named", [True, False])
+def test_on_one_day_the_old_chain_keeps_its_length_and_the_new_one_has_its_own(book, named):
+    fit(book, "chain", chain="520", links=112)
+    length(book, 323.6, **({"part": "chain part"} if named else {}))
+    book.add(book.new("retire", machine="HRS-7", part="chain part", distance_km=7000.0, on_date="2025-07-01"))
+    fit(book, "chain", at=7000.0, on="2025-07-01", name="chain 2", chain="520", links=112)
+    assert situation_of(book.history(), "HRS-7", today=TODAY).chain.elongation_percent is None
+    length(book, 317.8, **({"part": "chain 2"} if named else {}))
+    now = situation_of(book.history(), "HRS-7", today=TODAY).chain.elongation_percent
+    assert now.value == pytest.approx(100 * (317.8 / 317.5 - 1))
+
+
+def test_a_chain_that_was_stored_keeps_its_length_and_its_age(book):
+    fit(book, "chain", chain="520", links=112)
+    length(book, 318.5)
+    book.add(
+        book.new("remove", machine="HRS-7", part="chain part", distance_km=7000.0, on_date="2025-07-02"),
+        book.new("fit", machine="HRS-7", part="chain part", position="chain", distance_km=7000.0, on_date="2026-02-01"),
+    )
+    chain = situation_of(book.history(), "HRS-7", today=TODAY).chain
+    assert chain.elongation_percent.value == pytest.approx(100 * (318.5 / 317.5 - 1))
+    assert chain.age_years == pytest.approx(1.0)
+
+
+def test_a_length_that_cannot_be_is_told_for_what_it_looks_like(book):
+    for position in ("front", "rear", "chain"):
+        fit(book, position, chain="520")
+    grade(book, "front", "good", at=2000.0, on="2025-04-01")
+    grade(book, "rear", "good", at=2000.0, on="2025-04-01")
+    book.add(book.new("note", machine="HRS-7", text=LIMIT_NOTE + LIMIT, on_date="2025-05-01"))
+    length(book, 305.0)  # 19 pitches of 520 are 301.6 mm
+    plan = plan_for(situation_of(book.history(), "HRS-7", today=TODAY))
+    assert plan.action == "measure-first"
+    assert any("20 rollers" in reason for reason in plan.reasons)
+    assert not any("within" in reason for reason in plan.reasons)
+
+
 def test_the_newest_limit_counts_and_scrawls_are_passed_over(book):
     fit(book, "chain", chain="520", links=112)
     for i, text in enumerate(["318 mm over 20 @ manual p. 1", LIMIT, "ask the dealer"]):

@@ -60,6 +60,22 @@ def test_a_front_sprocket_is_read_without_being_told(front):
     assert "holes=0" in front.unknown_because["holes"]
 
 
+def test_rim_and_bore_are_in_one_scale_where_the_card_lay_higher_than_told():
+    shot = FlatShot(ground="concrete", ground_tone=0.12, metal_tone=0.4, card_height_mm=2.5)
+    told = look(REAR, 5, shot=shot, size=chain("520"))
+    form = REAR.form
+    root_mm = 2 * (form.seat_centre_radius_mm - form.seat_radius_mm)
+    shares = [told.root_diameter_mm.value / root_mm, told.bore_mm.value / 96.0]
+    # the card alone would make it all 0.8 % small; the pitch brings most of that back, for all of it
+    assert min(shares) > 0.996
+    assert max(shares) - min(shares) < 0.0025
+    near(told.root_diameter_mm, root_mm)
+    near(told.outer_diameter_mm, 2 * form.tip_radius_mm)
+    near(told.pitch_mm, 15.875)
+    # another roller of this pitch would stand for another scale
+    assert look(REAR, 5, shot=shot).bore_mm.std > 1.05 * told.bore_mm.std
+
+
 def test_what_a_photo_cannot_see_stays_unknown(rear):
     for key in ("thickness_mm", "seat_thickness_mm", "offset_mm", "roller_diameter_mm"):
         assert getattr(rear, key) is None

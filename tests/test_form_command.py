@@ -195,13 +195,15 @@ def test_wrong_words_end_in_one_line_and_status_2(run, tmp_path, words, line):
 
 
 @pytest.mark.parametrize("option", ["--svg", "--dxf", "--json"])
-@pytest.mark.parametrize("target", ["no/such/folder/a", ".", "file.txt/a"])
+@pytest.mark.parametrize("target", ["no/such/folder/a", "folder", "file.txt/a"])
 def test_unwritable_output_ends_in_one_line_and_leaves_nothing(run, tmp_path, option, target):
     (tmp_path / "file.txt").write_text("mine")
-    status, out, err = run("form", "--chain", "520", "--teeth", 15, option, tmp_path / target)
+    ending = option.replace("--", ".")
+    (tmp_path / f"folder{ending}").mkdir()
+    status, out, err = run("form", "--chain", "520", "--teeth", 15, option, tmp_path / f"{target}{ending}")
     assert (status, out) == (2, "")
     assert re.fullmatch(r"toothcheck: Cannot write .*\n", err)
-    assert [p.name for p in tmp_path.iterdir()] == ["file.txt"]
+    assert sorted(p.name for p in tmp_path.iterdir()) == ["file.txt", f"folder{ending}"]
     assert (tmp_path / "file.txt").read_text() == "mine"
 
 

@@ -127,6 +127,19 @@ def test_slack_one_place_and_uneven_are_said():
     assert "uneven-places" not in codes(measured(318.0, 318.1, 318.3))
 
 
+def test_a_lower_bound_may_be_beyond_but_never_within():
+    limit = Limit.from_span(span_mm=319.4, pitches=20, pitch_mm=15.875, source="invented manual p. 1")
+    joint = Reading(span_mm=318.0, over_joining_link=True)
+    for low in (measured(318.0, 318.1, 318.2, under_pull=False), measured(joint)):
+        assert low.lower_bound
+        told = decide(low.percent, limit, lower_bound=low.lower_bound)
+        assert (told.side, told.probability_beyond) == ("cannot-tell", None)
+        assert "at least" in told.sentence
+    assert not measured(318.0, joint).lower_bound  # the place beside it decides
+    slack = measured(321.0, under_pull=False)
+    assert decide(slack.percent, limit, lower_bound=slack.lower_bound).side == "beyond"
+
+
 def test_odd_number_of_pitches_is_less_sure():
     # 7 or 8 of 15 links hold the play: ± e/15 (our arithmetic)
     odd = measured(242.9, pitches=15)

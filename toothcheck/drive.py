@@ -11,7 +11,7 @@ from toothcheck.chains import Chain
 from toothcheck.chains import chain as chain_of
 from toothcheck.estimate import Estimate
 from toothcheck.logbook import Entry, History, Machine
-from toothcheck.stretch import TOOLS, Limit
+from toothcheck.stretch import TOOLS, Limit, count_trap
 
 LIMIT_NOTE = "Chain limit: "
 """How a note begins that keeps a machine's chain limit."""
@@ -73,14 +73,15 @@ def situation_of(history: History, name: str, *, today: dt.date, size: Chain | N
         known["links"] = chain_part.entry.links
         known["distance_km"] = history.part_km(chain_part) if chain_part.start_known else None
         if chain_part.entry.ridden_km == 0:
-            fitted = dt.date.fromisoformat(chain_part.current.from_date)
+            fitted = dt.date.fromisoformat(chain_part.fittings[0].from_date)  # storage ages seals and grease, too
             known["age_years"] = round((today - fitted).days / 365.25, 1)
-    length = _newest_length(machine, None if chain_part is None else chain_part.name)
-    elongation = None if length is None or size is None else _elongation(length, size)
+    length = _newest_length(history, machine)
+    if length is not None and size is not None:
+        known["elongation_percent"], known["misread"] = _elongation(length, size)
     return Situation(
         front=_sprocket(history, machine, "front"),
         rear=_sprocket(history, machine, "rear"),
-        chain=ChainState(elongation_percent=elongation, limit=limit_kept(machine, size), **known),
+        chain=ChainState(limit=limit_kept(machine, size), **known),
         size=size,
     )
 
@@ -107,24 +108,31 @@ def _sprocket(history: History, machine: Machine, position: str) -> SprocketStat
     )
 
 
-def _newest_length(machine: Machine, chain_part: str | None) -> Entry | None:
-    """The newest chain length that belongs to the chain fitted now."""
-    since = None
+def _newest_length(history: History, machine: Machine) -> Entry | None:
+    """The newest chain length that belongs to the chain fitted now.
+
+    An entry that names no chain is of the one fitted when it stood in turn: a day may hold the old chain's length and
+    the new chain's fitting.
+    """
+    newest, there = None, None
     for e in machine.entries:
-        if e.kind == "fit" and e.part == chain_part:
-            since = e.on_date
-    for e in reversed(machine.entries):
-        if e.kind == "chain-length" and (e.part in (None, chain_part)) and (since is None or e.on_date >= since):
-            return e
-    return None
+        part = history.parts.get(e.part or "")
+        if part is not None and part.entry.position == "chain" and e.kind in ("fit", "remove", "retire"):
+            there = e.part if e.kind == "fit" else None
+        elif e.kind == "chain-length" and (e.part or there) == machine.fitted.get("chain"):
+            newest = e
+    return newest
 
 
-def _elongation(e: Entry, size: Chain) -> Estimate | None:
+def _elongation(e: Entry, size: Chain) -> tuple[Estimate | None, str | None]:
+    """A length's elongation, and what it looks like instead when it cannot be right."""
     if e.length_mm is None or e.pitches is None:
-        return None
+        return None, None
     nominal = e.pitches * size.pitch_mm
     # recorded without its own uncertainty: read with a rule
     std = TOOLS["rule"].std_mm if e.length_std_mm is None else e.length_std_mm
     value = 100 * (e.length_mm / nominal - 1)
     odd = abs(value) / e.pitches if e.pitches % 2 else 0.0
-    return Estimate(value=value, std=math.hypot(100 * std / nominal, odd))
+    trap = count_trap(e.length_mm, e.pitches, size)
+    misread = None if trap is None or not trap.spoils else f"{trap.sentence} (Logbook entry {e.number}.)"
+    return Estimate(value=value, std=math.hypot(100 * std / nominal, odd)), misread

@@ -6,8 +6,9 @@ The rules (this project's convention, except where a limit was typed from the ma
 2. a chain that is due (beyond its limit, too near to tell, adjuster used up, stiff or damaged links): chain only when
    both sprockets are graded `good` with confidence and have not already outlived a chain; the whole set when either is
    worn; and when a sprocket is not graded, that first.
-3. neither is due, but something is on its way: watch.
-4. nothing, only when both sprockets and the chain were judged and are good.
+3. the chain's reading cannot be right: that first, whatever it would say.
+4. neither is due, but something is on its way: watch.
+5. nothing, only when both sprockets and the chain were judged and are good.
 """
 
 from __future__ import annotations
@@ -18,7 +19,7 @@ from typing import Literal
 from toothcheck.advice.meshing import meshing, roller_lift_mm
 from toothcheck.chains import Chain
 from toothcheck.estimate import Estimate
-from toothcheck.stretch import Decision, Limit, decide
+from toothcheck.stretch import Decision, Limit, decide, doubt_about
 
 Action = Literal["nothing", "watch", "chain-only", "set", "measure-first"]
 Grade = Literal["good", "watch", "replace-set", "replace-now", "cannot-tell"]
@@ -79,6 +80,8 @@ class ChainState:
     """The chain as measured and looked at."""
 
     elongation_percent: Estimate | None = None
+    misread: str | None = None
+    """What the reading behind the elongation looks like instead, where it is known and cannot be right."""
     limit: Limit | None = None
     links: int | None = None
     distance_km: float | None = None
@@ -97,9 +100,16 @@ class ChainState:
                 raise ValueError(f"{name} must not be negative, not {value}")
 
     @property
+    def doubt(self) -> str | None:
+        """Why the elongation is not to be believed; None when it may be, or was not measured."""
+        e = self.elongation_percent
+        return None if e is None else self.misread or doubt_about(e.value)
+
+    @property
     def decision(self) -> Decision | None:
-        """The elongation held against the limit, if it was measured."""
-        return None if self.elongation_percent is None else decide(self.elongation_percent, self.limit)
+        """The elongation held against the limit, if it was measured and can be right."""
+        e = self.elongation_percent
+        return None if e is None or self.doubt is not None else decide(e, self.limit)
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -234,7 +244,7 @@ def _notes(s: Situation, action: Action) -> list[str]:
     teeth = {n: p.teeth for n, p in (("front", s.front), ("rear", s.rear)) if p is not None and p.teeth is not None}
     if action in {"set", "chain-only", "measure-first"}:
         lift = ""
-        if s.size is not None and teeth and e is not None and e.value > 0:
+        if s.size is not None and teeth and e is not None and e.value > 0 and s.chain.doubt is None:
             parts = [f"{_lift_mm(s.size, z, e.value):.2f} mm on {z} teeth" for z in teeth.values()]
             lift = f" This chain rides {' and '.join(parts)} higher than a new one would."
         out.append(
@@ -292,6 +302,9 @@ def plan_for(s: Situation) -> Plan:
                 f"The chain is due {when}; whether the sprockets may stay cannot be said before both are graded. "
                 "If that cannot be done, renew the set."
             )
+    elif s.chain.doubt is not None:
+        action = "measure-first"
+        headline = "The chain's reading cannot be right: measure it again first."
     elif "watch" in grades or (soon and not unseen):
         action = "watch"
         headline = "Nothing to renew yet, but watch: photograph and measure at each service, and plan the parts."
@@ -308,6 +321,8 @@ def plan_for(s: Situation) -> Plan:
         action, headline = "measure-first", "Too little is known for a plan: measure first."
 
     reasons += due + soon
+    if s.chain.doubt is not None:
+        reasons.append(s.chain.doubt)
     if s.chain.decision is not None and s.chain.decision.sentence not in " ".join(reasons):
         reasons.append(s.chain.decision.sentence)
     if outlived is not None:

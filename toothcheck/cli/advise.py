@@ -7,7 +7,7 @@ from typing import TYPE_CHECKING, Annotated, Any
 
 import typer
 
-from toothcheck.cli.books import Where
+from toothcheck.cli.books import Where, file_of
 from toothcheck.cli.words import JsonWord
 from toothcheck.errors import UsageError
 
@@ -15,6 +15,7 @@ if TYPE_CHECKING:
     from toothcheck.advice import Plan, Situation, SprocketState
     from toothcheck.sheets import Sheet
 
+_PAPERS = (".md", ".pdf")
 _EPILOG = "Example: toothcheck advise --case harbour-set --order-sheet order.pdf --checklist work.md"
 
 
@@ -39,11 +40,25 @@ def advise(
     rear_confidence: Annotated[
         float | None, typer.Option(help="Confidence of the rear grade, 0 to 1.", show_default=False)
     ] = None,
-    front_km: Annotated[
-        float | None, typer.Option(help="Distance on the front sprocket, km.", show_default=False)
+    front_distance: Annotated[
+        str | None,
+        typer.Option(
+            "--front-distance",
+            "--front-km",
+            metavar="DISTANCE",
+            show_default=False,
+            help="Distance on the front sprocket: 21000km or 13000mi; a bare number is km.",
+        ),
     ] = None,
-    rear_km: Annotated[
-        float | None, typer.Option(help="Distance on the rear sprocket, km.", show_default=False)
+    rear_distance: Annotated[
+        str | None,
+        typer.Option(
+            "--rear-distance",
+            "--rear-km",
+            metavar="DISTANCE",
+            show_default=False,
+            help="Distance on the rear sprocket: 21000km or 13000mi; a bare number is km.",
+        ),
     ] = None,
     stretch: Annotated[
         str | None, typer.Option(help="Chain elongation, PERCENT or PERCENT+-STD.", show_default=False)
@@ -53,7 +68,16 @@ def advise(
     ] = None,
     chain: Annotated[str | None, typer.Option(help="Chain size, e.g. 520.", show_default=False)] = None,
     links: Annotated[int | None, typer.Option(help="Links of the chain.", show_default=False)] = None,
-    chain_km: Annotated[float | None, typer.Option(help="Distance on the chain, km.", show_default=False)] = None,
+    chain_distance: Annotated[
+        str | None,
+        typer.Option(
+            "--chain-distance",
+            "--chain-km",
+            metavar="DISTANCE",
+            show_default=False,
+            help="Distance on the chain, likewise.",
+        ),
+    ] = None,
     age_years: Annotated[float | None, typer.Option(help="Age of the chain, years.", show_default=False)] = None,
     adjuster_left: Annotated[
         float | None,
@@ -85,20 +109,35 @@ def advise(
     json_to: JsonWord = None,
 ) -> None:
     """Make one plan of grades, chain, adjuster, age and distance: nothing, watch, chain only, set."""
+    from toothcheck.cli.output import check_ending, check_targets, write_json
+
+    for option, path in (("--order-sheet", order_sheet), ("--checklist", checklist)):
+        check_ending(option, path, _PAPERS)
+    check_targets(
+        read={
+            "the front sprocket's inspection": _json_file(front),
+            "the rear sprocket's inspection": _json_file(rear),
+            "the front part's values": front_part,
+            "the rear part's values": rear_part,
+            "the logbook": file_of(logbook),
+        },
+        written={"--order-sheet": order_sheet, "--checklist": checklist, "--json": json_to},
+    )
     typed: dict[str, Any] = {
-        "front": _sprocket(front, front_teeth, front_confidence, front_km, "front"),
-        "rear": _sprocket(rear, rear_teeth, rear_confidence, rear_km, "rear"),
+        "front": _sprocket(front, front_teeth, front_confidence, _km(front_distance), "front"),
+        "rear": _sprocket(rear, rear_teeth, rear_confidence, _km(rear_distance), "rear"),
         "elongation_percent": None if stretch is None else _percent(stretch),
         "limit": limit,
         "chain": chain,
         "links": links,
-        "chain_km": chain_km,
+        "chain_km": _km(chain_distance),
         "age_years": age_years,
         "adjuster_left_percent": adjuster_left,
         "stiff": stiff or None,
         "damaged": damaged or None,
     }
     given = {key: value for key, value in typed.items() if value is not None}
+    source = ""
     if case is not None:
         from toothcheck.cli.cases import case as load
 
@@ -106,7 +145,9 @@ def advise(
         machine = machine or found.pop("machine")
         given = {**found, **given}
     elif machine is not None:
-        given = _merged(_from_logbook(machine, logbook, needed=logbook is not None or not given, chain=chain), given)
+        kept = _from_logbook(machine, logbook, given)
+        source = "" if kept else f"{machine} is not in the logbook: this is of what was typed."
+        given = _merged(kept, given)
     if not given:
         raise UsageError(
             "Nothing is known yet.", hint="Name a machine of the logbook, or give grades: toothcheck advise --help"
@@ -114,7 +155,6 @@ def advise(
     if paper not in ("a4", "letter"):
         raise UsageError(f"--paper must be a4 or letter, not {paper!r}.")
     from toothcheck.advice import plan_for
-    from toothcheck.cli.output import write_json
     from toothcheck.torque import Torque
 
     try:
@@ -138,7 +178,7 @@ def advise(
     if json_to is not None:
         write_json(plan.as_json(), json_to)
     if json_to != "-":
-        _show(name, plan, [path for path, _ in files])
+        _show(name, plan, source, [path for path, _ in files])
     if plan.action == "measure-first":
         raise typer.Exit(3)
 
@@ -147,34 +187,50 @@ def _sprocket(
     grade: str | None, teeth: int | None, confidence: float | None, km: float | None, name: str
 ) -> dict[str, Any] | None:
     more = {"teeth": teeth, "confidence": confidence, "distance_km": km}
+    typed = {key: value for key, value in more.items() if value is not None}
     if grade is None:
-        if any(v is not None for v in more.values()):
-            # known but not graded: still worth its notes
-            return {"grade": "cannot-tell", **more}
-        return None
-    if not grade.lower().endswith(".json"):
-        return {"grade": grade, **more}
+        return typed or None  # known but not graded: still worth its notes
+    path = _json_file(grade)
+    if path is None:
+        return {"grade": grade, **typed}
     import json
 
+    from toothcheck.advice import SprocketState
+    from toothcheck.estimate import Estimate
+    from toothcheck.logbook.entries import facts_of
+
     try:
-        told = json.loads(Path(grade).read_text("utf-8"))
-        verdict, sprocket, wear = told["verdict"], told["sprocket"], told["wear"]
-        out = {
-            "grade": verdict["grade"],
-            "confidence": verdict["confidence"],
-            "teeth": sprocket["teeth"],
-            "asymmetry_percent": wear["asymmetry_percent"],
-        }
-        said = sprocket.get("position")
+        facts = facts_of(json.loads(path.read_text("utf-8")))
+        asymmetry = None
+        if facts["asymmetry_percent"] is not None:
+            asymmetry = {"value": facts["asymmetry_percent"], "std": facts["asymmetry_std_percent"]}
+        told = {"grade": facts["grade"], "teeth": facts["teeth"], "asymmetry_percent": asymmetry}
+        if facts["grade"] != "cannot-tell":  # then it is simply not graded, which needs no confidence
+            told["confidence"] = facts["confidence"]
+        SprocketState(**{**told, "asymmetry_percent": None if asymmetry is None else Estimate(**asymmetry)})
     except FileNotFoundError:
         raise UsageError(f"{grade} does not exist.", hint=f"--{name} takes a grade or an inspection's JSON.") from None
-    except (OSError, ValueError, KeyError, TypeError, AttributeError) as error:
+    except (OSError, ValueError, TypeError) as error:
         raise UsageError(
-            f"{grade} is not an inspection's JSON: {error!r}.", hint="Write it with: toothcheck inspect … --json FILE"
+            f"{grade} is not an inspection's JSON: {error}.", hint="Write it with: toothcheck inspect … --json FILE"
         ) from None
-    if said not in (None, name):
-        raise UsageError(f"{grade} is of a {said} sprocket, not of the {name} one.")
-    return {**out, **{k: v for k, v in more.items() if v is not None}}
+    if facts["position"] not in (None, name):
+        raise UsageError(f"{grade} is of a {facts['position']} sprocket, not of the {name} one.")
+    return {**told, **typed}
+
+
+def _km(words: str | None) -> float | None:
+    """A distance in km; a bare number is one already."""
+    from toothcheck.cli.books import kilometres
+
+    if words is None:
+        return None
+    return kilometres(words if words.strip()[-1:].isalpha() else f"{words}km")
+
+
+def _json_file(grade: str | None) -> Path | None:
+    """The inspection's file that stands in place of a grade."""
+    return Path(grade) if grade is not None and grade.lower().endswith(".json") else None
 
 
 def _percent(text: str) -> dict[str, float]:
@@ -206,13 +262,16 @@ def _situation(given: dict[str, Any]) -> Situation:
         if one is None:
             return None
         a = one.get("asymmetry_percent")
-        return SprocketState(**{**one, "asymmetry_percent": None if a is None else Estimate(**a)})
+        return SprocketState(
+            **{"grade": "cannot-tell", **one, "asymmetry_percent": None if a is None else Estimate(**a)}
+        )
 
     return Situation(
         front=state(given.get("front")),
         rear=state(given.get("rear")),
         chain=ChainState(
             elongation_percent=None if e is None else Estimate(**e),
+            misread=given.get("misread"),
             limit=limit,
             links=given.get("links"),
             distance_km=given.get("chain_km"),
@@ -228,45 +287,41 @@ def _situation(given: dict[str, Any]) -> Situation:
 def _merged(kept: dict[str, Any], typed: dict[str, Any]) -> dict[str, Any]:
     """What was typed over what the logbook knows; a new grade takes the place of the old reading, not of the teeth."""
     out = {**kept, **typed}
+    if "elongation_percent" in typed:
+        out["misread"] = None  # that was about the logbook's reading
     for name in ("front", "rear"):
         old, new = kept.get(name), typed.get(name)
         if old is not None and new is not None:
-            lasting = {key: old[key] for key in ("teeth", "distance_km")}
-            reading = old if new["grade"] == "cannot-tell" else lasting
-            out[name] = {
-                **reading,
-                **{k: v for k, v in new.items() if v is not None and (k != "grade" or v != "cannot-tell")},
-            }
-            out[name].setdefault("grade", "cannot-tell")
+            lasting = old if "grade" not in new else {key: old[key] for key in ("teeth", "distance_km")}
+            out[name] = {**lasting, **{key: value for key, value in new.items() if value is not None}}
     return out
 
 
-def _from_logbook(machine: str, where: str | None, *, needed: bool, chain: str | None) -> dict[str, Any]:
-    """What the logbook knows; nothing when it is not needed and has no such machine."""
+def _from_logbook(machine: str, where: str | None, typed: dict[str, Any]) -> dict[str, Any]:
+    """What the logbook knows; nothing when the name is for the papers only.
+
+    That it is where everything was typed, or where there is no logbook at all.  Else a name that the logbook does not
+    have is more likely misspelt, and the plan would leave out what is known.
+    """
     import datetime as dt
 
     from toothcheck.chains import chain as chain_of
     from toothcheck.cli.books import opened
     from toothcheck.drive import situation_of
-    from toothcheck.errors import LogbookError
 
-    size = None
-    if chain is not None:
-        try:
-            size = chain_of(chain)
-        except ValueError as error:
-            raise UsageError(f"{error}.") from error
+    complete = "elongation_percent" in typed and all("grade" in typed.get(name, {}) for name in ("front", "rear"))
+    file = file_of(where)
+    if file is not None and not file.exists() and (complete or (typed and not where)):
+        return {}
+    with opened(where) as book:
+        history = book.history()
+    if machine not in history.machines and complete:
+        return {}
     try:
-        with opened(where) as book:
-            s = situation_of(book.history(), machine, today=dt.date.today(), size=size)
-    except LogbookError:
-        if needed:
-            raise
-        return {}
+        size = None if "chain" not in typed else chain_of(typed["chain"])
+        s = situation_of(history, machine, today=dt.date.today(), size=size)
     except ValueError as error:
-        if needed:
-            raise UsageError(f"{error}.") from error
-        return {}
+        raise UsageError(f"{error}.") from error
 
     def told(one: SprocketState | None) -> dict[str, Any] | None:
         if one is None:
@@ -285,6 +340,7 @@ def _from_logbook(machine: str, where: str | None, *, needed: bool, chain: str |
         "front": told(s.front),
         "rear": told(s.rear),
         "elongation_percent": None if e is None else {"value": e.value, "std": e.std},
+        "misread": s.chain.misread,
         "limit": s.chain.limit,
         "chain": None if s.size is None else s.size.name,
         "links": s.chain.links,
@@ -344,12 +400,9 @@ def _order(
 def _rendered(sheet: Sheet, path: Path, paper: str) -> bytes:
     from toothcheck.sheets import to_markdown, to_pdf
 
-    kind = path.suffix.lower()
-    if kind == ".md":
+    if path.suffix.lower() == ".md":
         return to_markdown(sheet).encode()
-    if kind == ".pdf":
-        return to_pdf(sheet, paper="letter" if paper == "letter" else "a4")
-    raise UsageError(f"{path.name} must end in .md or .pdf.")
+    return to_pdf(sheet, paper="letter" if paper == "letter" else "a4")
 
 
 def _write(files: list[tuple[Path, bytes]]) -> None:
@@ -359,7 +412,7 @@ def _write(files: list[tuple[Path, bytes]]) -> None:
         write_whole(path, data)
 
 
-def _show(name: str, plan: Plan, written: list[Path]) -> None:
+def _show(name: str, plan: Plan, source: str, written: list[Path]) -> None:
     from rich.markup import escape
 
     from toothcheck.cli.output import console
@@ -368,6 +421,8 @@ def _show(name: str, plan: Plan, written: list[Path]) -> None:
     out = console()
     out.print(f"[bold]{escape(name)}: {word}[/bold]")
     out.print(f"[bold]{escape(plan.headline)}[/bold]")
+    if source:
+        out.print(escape(source))
     for title, lines in (
         ("Why", plan.reasons),
         ("Measure next", plan.measure_next),

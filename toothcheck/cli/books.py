@@ -123,6 +123,12 @@ def place(where: str | None) -> str:
     return str(user_data_path("toothcheck", appauthor=False) / "logbook.sqlite")
 
 
+def file_of(where: str | None) -> Path | None:
+    """The logbook's file; None for a database on a server."""
+    name = place(where)
+    return None if "://" in name else Path(name)
+
+
 def opened(where: str | None, *, create: bool = False) -> Logbook:
     """The logbook, open; the clock and the dice of its entries come from here."""
     from toothcheck.logbook import Logbook

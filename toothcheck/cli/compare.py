@@ -78,7 +78,7 @@ def compare(
 
     Exit status: 0 compared, 3 cannot tell, 2 wrong words or not the same part, 4 a photo cannot be read.
     """
-    from toothcheck.cli.output import busy, check_writable, console, write_json, write_whole
+    from toothcheck.cli.output import busy, check_ending, check_targets, console, write_json, write_whole
 
     claims = [
         claim_of(
@@ -89,19 +89,10 @@ def compare(
     ]  # fmt: skip
     if claims[0].teeth is not None and turned_by is not None and not 0 <= turned_by < claims[0].teeth:
         raise UsageError(f"--turned-by must lie between 0 and {claims[0].teeth - 1}, not {turned_by}.")
-    if picture is not None and picture.suffix.lower() not in _PICTURE:
-        raise UsageError(f"--picture must end in {' or '.join(_PICTURE)}, not {picture.name!r}.")
-    paper = None if json in (None, "-") else Path(str(json))
-    taken = {before.resolve(): "BEFORE", after.resolve(): "AFTER"}
-    if len(taken) < 2:
+    check_ending("--picture", picture, _PICTURE)
+    if before.resolve() == after.resolve():
         raise UsageError("BEFORE and AFTER are the same file.", hint="Name two photos.")
-    for option, path in (("--picture", picture), ("--json", paper)):
-        if path is None:
-            continue
-        if path.resolve() in taken:
-            raise UsageError(f"{option} {path} is {taken[path.resolve()]}.", hint="Give it a name of its own.")
-        taken[path.resolve()] = f"what {option} writes"
-        check_writable(path)
+    check_targets(read={"BEFORE": before, "AFTER": after}, written={"--picture": picture, "--json": json})
 
     from toothcheck.inspection import inspect
     from toothcheck.pairing import loss_between

@@ -44,9 +44,12 @@ def form(
 ) -> None:
     """Show the key dimensions of a new wheel and what is uncertain about them; write its outlines as SVG and DXF."""
     from toothcheck import chains
-    from toothcheck.cli.output import console, write_json, write_whole
+    from toothcheck.cli.output import check_ending, check_targets, console, write_json, write_whole
     from toothcheck.toothform import form_sheet
 
+    check_ending("--svg", svg, (".svg",))
+    check_ending("--dxf", dxf, (".dxf",))
+    check_targets(read={}, written={"--svg": svg, "--dxf": dxf, "--json": json})
     try:
         sheet = form_sheet(chains.chain(chain), teeth, standard=standard.value, blend=blend)
     except ValueError as error:

@@ -2,13 +2,14 @@
 
 from __future__ import annotations
 
+from collections.abc import Mapping
 from dataclasses import dataclass
 from pathlib import Path
 from typing import TYPE_CHECKING, Annotated, Any
 
 import typer
 
-from toothcheck.cli.books import MaybeAt, Replaced, Where
+from toothcheck.cli.books import MaybeAt, Replaced, Where, file_of
 from toothcheck.cli.words import (
     CardHeightWord,
     ChainWord,
@@ -88,7 +89,12 @@ def inspect(
         near=near,
     )  # fmt: skip
     _logging(log, at, {"--keep-photo": keep_photo, "--operator": operator, "--reason": reason})
-    targets = Targets.of(photo, picture=picture, teeth_chart=teeth_chart, json=json)
+    read = {
+        "the photo itself": photo,
+        "the baseline": None if baseline is None else Path(baseline),
+        "the logbook": file_of(where),
+    }
+    targets = Targets.of(read, picture=picture, teeth_chart=teeth_chart, json=json)
 
     from toothcheck import inspection
     from toothcheck.cli.after_inspect import after_inspect
@@ -138,29 +144,23 @@ class Targets:
     json: str | None
 
     @classmethod
-    def of(cls, photo: Path, *, picture: Path | None, teeth_chart: Path | None, json: str | None) -> Targets:
-        """Check the names.
+    def of(
+        cls, read: Mapping[str, Path | None], *, picture: Path | None, teeth_chart: Path | None, json: str | None
+    ) -> Targets:
+        """Check the names, against one another and what is read (`toothcheck.cli.output.check_targets`).
 
         Raises
         ------
         UsageError
-            When an ending is none of those that can be written, or two names are the same file.
+            When an ending is none of those that can be written, or a name is a file that is read or written already.
         OutputError
             When a file cannot be written there.
         """
-        from toothcheck.cli.output import check_writable
+        from toothcheck.cli.output import check_ending, check_targets
 
-        _ending("--picture", picture, _PICTURE)
-        _ending("--teeth-chart", teeth_chart, _CHART)
-        paper = None if json is None or json == "-" else Path(json)
-        taken = {photo.resolve(): "the photo itself"}
-        for option, path in (("--picture", picture), ("--teeth-chart", teeth_chart), ("--json", paper)):
-            if path is None:
-                continue
-            if path.resolve() in taken:
-                raise UsageError(f"{option} {path} is {taken[path.resolve()]}.", hint="Give it a name of its own.")
-            taken[path.resolve()] = f"what {option} writes"
-            check_writable(path)
+        check_ending("--picture", picture, _PICTURE)
+        check_ending("--teeth-chart", teeth_chart, _CHART)
+        check_targets(read=read, written={"--picture": picture, "--teeth-chart": teeth_chart, "--json": json})
         return cls(picture=picture, teeth_chart=teeth_chart, json=json)
 
     def made(self, result: Inspection) -> dict[Path, bytes]:
@@ -200,8 +200,3 @@ def _logging(log: str | None, at: str | None, others: dict[str, object]) -> None
     from toothcheck.cli.books import kilometres
 
     kilometres(at)
-
-
-def _ending(option: str, path: Path | None, kinds: dict[str, str]) -> None:
-    if path is not None and path.suffix.lower() not in kinds:
-        raise UsageError(f"{option} must end in {' or '.join(kinds)}, not {path.name!r}.")

@@ -56,9 +56,10 @@ def match(
     json_to: JsonWord = None,
 ) -> None:
     """Compare an old and a new sprocket, field by field: fits, differs, cannot tell."""
-    from toothcheck.cli.output import write_json
+    from toothcheck.cli.output import check_targets, write_json
     from toothcheck.matching import compare
 
+    check_targets(read={"the old part": old, "the new part": new}, written={"--json": json_to})
     try:
         if case is not None:
             from toothcheck.cli.cases import case as load

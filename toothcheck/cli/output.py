@@ -8,7 +8,7 @@ import json
 import os
 import sys
 import threading
-from collections.abc import Callable, Iterator
+from collections.abc import Callable, Iterable, Iterator, Mapping
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
@@ -60,6 +60,52 @@ def check_writable(target: Path) -> None:
     """
     with _part_of(target) as probe:
         probe.touch()
+
+
+def check_targets(*, read: Mapping[str, Path | None], written: Mapping[str, Path | str | None]) -> None:
+    """Find out, before the work, whether every result can be written without taking the place of anything else.
+
+    Parameters
+    ----------
+    read
+        What the command reads, by the words for it ("the photo itself"); None and what is not there are passed over.
+    written
+        Where results go, by option; None and ``-`` (stdout) are passed over.
+
+    Raises
+    ------
+    UsageError
+        When a target is a file that is read, or two targets are the same file.
+    OutputError
+        As for `check_writable`.
+    """
+    taken = [(path, what) for what, path in read.items() if path is not None]
+    for option, target in written.items():
+        if target is None or target == "-":
+            continue
+        path = Path(target)
+        for other, what in taken:
+            if _same_file(path, other):
+                raise UsageError(f"{option} {path} is {what}.", hint="Give it a name of its own.")
+        taken.append((path, f"what {option} writes"))
+        check_writable(path)
+
+
+def _same_file(one: Path, other: Path) -> bool:
+    # by its identity, too: where names differ in case only, or by a link
+    return one.resolve() == other.resolve() or (one.exists() and other.exists() and one.samefile(other))
+
+
+def check_ending(option: str, path: Path | None, kinds: Iterable[str]) -> None:
+    """Refuse a name whose ending is none of those that the option can write.
+
+    Raises
+    ------
+    UsageError
+        Naming the endings.
+    """
+    if path is not None and path.suffix.lower() not in kinds:
+        raise UsageError(f"{option} must end in {' or '.join(kinds)}, not {path.name!r}.")
 
 
 @contextlib.contextmanager

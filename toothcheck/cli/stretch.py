@@ -7,7 +7,8 @@ from typing import TYPE_CHECKING, Annotated, Any, Literal
 
 import typer
 
-from toothcheck.cli.books import MaybeAt, Where
+from toothcheck.cli.books import MaybeAt, Where, file_of
+from toothcheck.cli.chainlog import ChainLog, lower_bound_refused
 from toothcheck.cli.words import JsonWord
 from toothcheck.errors import UsageError
 
@@ -16,6 +17,7 @@ if TYPE_CHECKING:
     from toothcheck.chains import Chain
     from toothcheck.stretch import Decision, Elongation, Limit, Reading, Run, Tool
 
+_PICTURE = {".png": "png", ".jpg": "jpeg", ".jpeg": "jpeg"}
 _EPILOG = "Example: toothcheck stretch 319.2 319.6 319.0 --chain 520 --pitches 20 --tool calliper"
 
 
@@ -37,7 +39,7 @@ def stretch(
     pitches: Annotated[
         int | None, typer.Option(help="Pitches measured over: n rollers are n − 1 pitches.", show_default=False)
     ] = None,
-    tool: Annotated[str, typer.Option(help="What was read with: calliper, rule or tape.")] = "rule",
+    tool: Annotated[str, typer.Option(help="What was read with: calliper (or caliper), rule or tape.")] = "rule",
     read_to: Annotated[
         float | None,
         typer.Option(help="Your own ± error of one reading, mm, in place of the tool's.", show_default=False),
@@ -69,7 +71,7 @@ def stretch(
         ),
     ] = None,
     picture: Annotated[
-        Path | None, typer.Option(help="Write the photo with the pins marked (PNG).", show_default=False)
+        Path | None, typer.Option(help="Write the photo with the pins marked: .png or .jpg.", show_default=False)
     ] = None,
     log: Annotated[
         str | None,
@@ -89,26 +91,34 @@ def stretch(
         case, readings=readings, chain=chain, pitches=pitches, tool=tool, over=over, limit=limit, rear_teeth=rear_teeth
     )
     from toothcheck.chains import chain as chain_of
+    from toothcheck.cli.output import check_ending, check_targets
     from toothcheck.stretch import Limit
 
+    check_ending("--picture", picture, _PICTURE)
+    check_targets(
+        read={"the photo itself": photo, "the logbook": file_of(logbook)},
+        written={"--picture": picture, "--json": json_to},
+    )
     try:
         if not given["chain"]:
             raise UsageError("The chain size is missing.", hint="Add --chain, e.g. --chain 520.")
         size = chain_of(str(given["chain"]))
         the_limit = None if given["limit"] is None else Limit.parse(str(given["limit"]), pitch_mm=size.pitch_mm)
+        book = None
         if log is not None:
-            if photo is None and at is None:
+            if at is None:
                 raise UsageError("--log needs the distance.", hint="Add --at, e.g. --at 24600km.")
-            if photo is not None:
-                raise UsageError(
-                    "--log takes readings, not a photo.", hint="Record it with: toothcheck logbook chain-length"
-                )
+            if slack:
+                raise lower_bound_refused("of a slack run")
+            book = ChainLog(machine=log, at=at, where=logbook)
             if the_limit is None:
-                the_limit = _limit_kept(log, logbook, size)
+                the_limit = book.limit_kept(size)
         if photo is not None:
             if given["readings"]:
                 raise UsageError("Give readings or a photo, not both.")
-            _from_photo(photo, size, the_limit, card_height, card_measured, picture, given["rear_teeth"], json_to)
+            _from_photo(
+                photo, size, the_limit, card_height, card_measured, picture, given["rear_teeth"], slack, json_to, book
+            )
             return
         if picture is not None:
             raise UsageError("--picture needs --photo.")
@@ -116,7 +126,7 @@ def stretch(
             raise UsageError("Readings and --pitches are missing.", hint="See: toothcheck stretch --help")
         if given["over"] not in ("pins", "rollers"):
             raise UsageError(f"--over must be pins or rollers, not {given['over']!r}.")
-        _from_readings(given, size, the_limit, read_to, slack, json_to, log=log, at=at, logbook=logbook)
+        _from_readings(given, size, the_limit, read_to, slack, json_to, book)
     except ValueError as error:
         raise UsageError(f"{error}.") from error
 
@@ -149,44 +159,12 @@ def _reading(text: str) -> Reading:
 def _tool(name: str, read_to: float | None) -> Tool:
     from toothcheck.stretch import TOOLS, Tool
 
+    name = "calliper" if name == "caliper" else name  # one country's spelling
     if read_to is not None:
         return Tool(name=name, half_width_mm=read_to)
     if name not in TOOLS:
         raise UsageError(f"--tool must be one of {', '.join(TOOLS)}, not {name!r}.")
     return TOOLS[name]
-
-
-def _limit_kept(machine: str, where: str | None, size: Chain) -> Limit | None:
-    from toothcheck.cli.books import opened
-    from toothcheck.drive import limit_kept
-
-    with opened(where) as book:
-        known = book.history().machines.get(machine)
-        return None if known is None else limit_kept(known, size)
-
-
-def _record(e: Elongation, size: Chain, limit: Limit | None, machine: str, at: str, where: str | None) -> None:
-    """Keep the worst place's length, and the limit when it is new."""
-    from toothcheck.cli.books import kilometres, opened
-    from toothcheck.drive import LIMIT_NOTE, limit_kept
-
-    km = kilometres(at)
-    nominal = e.pitches * size.pitch_mm
-    with opened(where) as book:
-        entries = [
-            book.new(
-                "chain-length",
-                machine=machine,
-                distance_km=km,
-                pitches=e.pitches,
-                length_mm=nominal * (1 + e.percent.value / 100),
-                length_std_mm=nominal * e.percent.std / 100,
-            )
-        ]
-        known = book.history().machines.get(machine)
-        if limit is not None and known is not None and limit_kept(known, size) != limit:
-            entries.append(book.new("note", machine=machine, distance_km=km, text=LIMIT_NOTE + limit.text()))
-        book.add(*entries)
 
 
 def _from_readings(
@@ -196,10 +174,7 @@ def _from_readings(
     read_to: float | None,
     slack: bool,
     json_to: str | None,
-    *,
-    log: str | None,
-    at: str | None,
-    logbook: str | None,
+    book: ChainLog | None,
 ) -> None:
     from rich.markup import escape
 
@@ -214,9 +189,11 @@ def _from_readings(
         under_pull=not slack,
         over_rollers=given["over"] == "rollers",
     )
-    decision = decide(e.percent, limit) if e.believable else None
-    if log is not None and at is not None and e.believable:
-        _record(e, size, limit, log, at, logbook)
+    if book is not None and e.lower_bound:
+        raise lower_bound_refused("over the joining link")
+    decision = decide(e.percent, limit, lower_bound=e.lower_bound) if e.believable else None
+    if book is not None and e.believable:
+        book.record(e.pitches, e.percent, size, limit)
     if json_to is not None:
         write_json(_readings_json(e, decision, limit), json_to)
     if json_to != "-":
@@ -231,11 +208,11 @@ def _from_readings(
         for trap in e.traps:
             out.print(f"[bold]{'!' if trap.spoils else '·'}[/bold] {escape(trap.sentence)}")
         if not e.believable:
-            out.print("Cannot tell: clear this up first.")
-        if log is not None and e.believable:
-            out.print(f"Recorded for {escape(log)}.")
+            out.print(f"Cannot tell: clear this up first.{'' if book is None else ' Nothing was recorded.'}")
+        if book is not None and e.believable:
+            out.print(f"Recorded for {escape(book.machine)}.")
         _cautions()
-    if decision is None or decision.side == "too-near" or (slack and decision.side == "within"):
+    if decision is None or decision.side in ("too-near", "cannot-tell"):
         raise typer.Exit(3)
 
 
@@ -251,6 +228,7 @@ def _say(decision: Decision, limit: Limit | None, rear_teeth: int | None) -> Non
         "within": "within the limit",
         "too-near": "TOO NEAR TO TELL",
         "no-limit": "no limit",
+        "cannot-tell": "CANNOT TELL",
     }
     out.print(f"[bold]{word[decision.side]}[/bold]: {escape(decision.sentence)}")
     if limit is None:
@@ -308,7 +286,9 @@ def _from_photo(
     card_measured: float | None,
     picture: Path | None,
     rear_teeth: int | None,
+    slack: bool,
     json_to: str | None,
+    book: ChainLog | None,
 ) -> None:
     from rich.markup import escape
 
@@ -323,17 +303,25 @@ def _from_photo(
         loaded.grey, loaded.focals_35mm, size, card_height_mm=card_height, card_measured_mm=card_measured
     )
     run = run_of(seen.row, size)
-    decision = decide(run.percent, limit)
+    decision = decide(run.percent, limit, lower_bound=slack)
+    drawn = None
     if picture is not None:
-        from toothcheck.chainphoto.draw import marked
+        from toothcheck.overlay import chain_picture
 
-        write_whole(picture, marked(loaded.colour(), seen, run))
+        drawn = chain_picture(loaded.colour(), seen, run, size, kind=_PICTURE[picture.suffix.lower()])
+    if book is not None:
+        book.record(run.pitches, run.percent, size, limit)
+    if picture is not None and drawn is not None:
+        write_whole(picture, drawn)
     if json_to is not None:
         write_json(_photo_json(loaded.name, size.name, seen, run, decision, limit), json_to)
     if json_to != "-":
         out = console()
         out.print(f"[bold]Chain {size.name}, {run.pitches} pitches from {escape(photo.name)}[/bold]")
         _say(decision, limit, rear_teeth)
+        nominal = run.pitches * size.pitch_mm
+        length = Estimate(value=nominal * (1 + run.percent.value / 100), std=nominal * run.percent.std / 100)
+        out.print(f"Pin to pin over {run.pitches} pitches: {length.text('mm')} ({nominal:g} mm when new).")
         known = [bool(seen.seen[k.index] and seen.seen[k.index + 1]) for k in run.links]
         bars = "".join(_bar(k.elongation_percent) if ok else "?" for k, ok in zip(run.links, known, strict=True))
         shown = [k.elongation_percent for k, ok in zip(run.links, known, strict=True) if ok] or [run.percent.value]
@@ -344,6 +332,8 @@ def _from_photo(
             out.print(f"! Link {link.index + 1} differs from its kind: {link.elongation_percent:+.2f} %. Look at it.")
         for kink in run.kinks:
             out.print(f"! The joint at pin {kink.pin + 1} is bent by {kink.angle_deg:+.1f}°: a stiff link.")
+        if slack:
+            out.print("· Not pulled straight: a slack run reads short, so this is only a lower bound.")
         if not seen.seen.all():
             out.print(
                 f"· {int((~seen.seen).sum())} pin ends could not be measured (dirt); their neighbours tell their place."
@@ -354,8 +344,12 @@ def _from_photo(
         )
         if card_measured is None:
             out.print("· The card's print was not measured: give --card-measured to be surer.")
+        if picture is not None:
+            out.print(f"Wrote {picture}", soft_wrap=True, markup=False)
+        if book is not None:
+            out.print(f"Recorded for {escape(book.machine)}.")
         _cautions()
-    if decision.side == "too-near":
+    if decision.side in ("too-near", "cannot-tell"):
         raise typer.Exit(3)
 
 

@@ -8,7 +8,7 @@ Scale is the card's.  The photo is not asked for thickness, offset, or the fit o
 from __future__ import annotations
 
 import math
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import cv2
 import numpy as np
@@ -98,7 +98,11 @@ def part_from_photo(
         )
     table = rim.size
     thickness = thickness_mm if thickness_mm is not None else table.tooth_width_mm
-    plane, scale_std = _settle_scale(plane, rim, table, _scale_std(card, plane, card_height_mm))
+    alike = [c for c in CHAINS.values() if c.pitch_mm == table.pitch_mm] if size is None else [size]
+    rollers = [c.roller_diameter_mm for c in alike]
+    plane, rim, scale_std = _settle_scale(
+        plane, rim, table.pitch_mm, (min(rollers), max(rollers)), _scale_std(card, plane, card_height_mm)
+    )
     seen = find_circles(grey, plane, root_radius_mm=rim.root_mm, thickness_mm=thickness, scale_std=scale_std)
     return _part(name, rim, seen, table, size, scale_std)
 
@@ -156,14 +160,18 @@ def _scale_std(card: CardPose, plane: PlanePose, card_height_mm: float) -> float
     return float(np.sqrt((slope**2).sum()))
 
 
-def _settle_scale(plane: PlanePose, rim: _Rim, table: Chain, card_std: float) -> tuple[PlanePose, float]:
-    """Bring the card's scale and the pitch's together, each by its weight.
+def _settle_scale(
+    plane: PlanePose, rim: _Rim, pitch_mm: float, rollers_mm: tuple[float, float], card_std: float
+) -> tuple[PlanePose, _Rim, float]:
+    """Bring the card's scale and the pitch's together, each by its weight: plane and rim in it, and how sure it is.
 
     The root circle that goes with count and pitch is known to ± 0.25 mm of diameter (form, seat); on a large sprocket
-    that is better than a card that may lie a little higher or lower than told.
+    that is better than a card that may lie a little higher or lower than told.  Where the size is not told, the roller
+    is any that goes with the pitch, all values alike (JCGM 100:2008, 4.3.7): the outline does not tell them apart.
     """
-    expected = table.pitch_mm / math.sin(math.pi / rim.teeth) - table.roller_diameter_mm - 0.15
-    pitch_std = math.hypot(0.25, 2 * rim.std_mm) / expected
+    least, most = rollers_mm
+    expected = pitch_mm / math.sin(math.pi / rim.teeth) - (least + most) / 2 - 0.15
+    pitch_std = math.hypot(0.25, 2 * rim.std_mm, (most - least) / math.sqrt(12)) / expected
     ratio = expected / (2 * rim.root_mm)
     weight = card_std**2 / (card_std**2 + pitch_std**2)
     factor = 1 + weight * (ratio - 1)
@@ -172,7 +180,9 @@ def _settle_scale(plane: PlanePose, rim: _Rim, table: Chain, card_std: float) ->
     moved = plane.moved(height_mm=-away)
     # the middle stays where it is seen
     pixel = plane.project(np.zeros((1, 2)))
-    return moved.moved(centre_mm=moved.on_plane(pixel)[0]), card_std * pitch_std / math.hypot(card_std, pitch_std)
+    settled = replace(rim, root_mm=factor * rim.root_mm, tip_mm=factor * rim.tip_mm)
+    scale_std = card_std * pitch_std / math.hypot(card_std, pitch_std)
+    return moved.moved(centre_mm=moved.on_plane(pixel)[0]), settled, scale_std
 
 
 def _middles(grey: NDArray[np.uint8], plane: PlanePose, sighting: CardSighting) -> list[tuple[PlanePose, float]]:

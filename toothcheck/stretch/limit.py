@@ -14,7 +14,7 @@ from toothcheck.estimate import Estimate
 SURE = 0.95
 """From this probability on, a side of the limit is claimed; between, the reading is too near to tell."""
 
-Side = Literal["within", "too-near", "beyond", "no-limit"]
+Side = Literal["within", "too-near", "beyond", "no-limit", "cannot-tell"]
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -91,17 +91,28 @@ class Decision:
 
     side: Side
     probability_beyond: float | None
-    """Probability that the true elongation is beyond the limit, from the stated uncertainty; None without a limit."""
+    """Probability that the true elongation is beyond the limit, from the stated uncertainty; at least this of a lower
+    bound that is beyond; None without a limit, and where only a lower bound is known that is not beyond."""
     sentence: str
 
 
-def decide(elongation: Estimate, limit: Limit | None) -> Decision:
+def decide(elongation: Estimate, limit: Limit | None, *, lower_bound: bool = False) -> Decision:
     """Hold an elongation (per cent) against the limit, with a guard band on both sides.
 
     The chain is called *beyond* or *within* when that has at least 95 % probability (the idea of decision rules with
     guard bands, JCGM 106:2012); between, it is *too near to tell*, which calls for a better reading, not for luck.
+
+    Parameters
+    ----------
+    elongation
+        Per cent.
+    limit
+        The model's own; None when it is not known.
+    lower_bound
+        Whether the chain may be longer than was read (slack, or over a newer joining link): this can show that it is
+        beyond, never that it is within.
     """
-    text = elongation.text("%")
+    text = f"{'at least ' if lower_bound else ''}{elongation.text('%')}"
     if limit is None:
         return Decision(
             side="no-limit",
@@ -114,18 +125,23 @@ def decide(elongation: Estimate, limit: Limit | None) -> Decision:
         p = float(norm.sf((limit.elongation_percent - elongation.value) / elongation.std))
     else:
         p = float(elongation.value > limit.elongation_percent)
+    against = f"the limit of {limit.elongation_percent:.2f} % ({limit.given_as}; {limit.source})"
+    if lower_bound and p < SURE:
+        return Decision(
+            side="cannot-tell",
+            probability_beyond=None,
+            sentence=(
+                f"Elongation {text}: the chain may be longer, so whether it keeps to {against} cannot be told. "
+                "Measure under pull, beside the joining link."
+            ),
+        )
     side: Side = "beyond" if p >= SURE else "within" if p <= 1 - SURE else "too-near"
-    says = {
-        "beyond": "is beyond",
-        "within": "is within",
-        "too-near": "is too near to tell from",
-        "no-limit": "",
-    }[side]
+    says = {"beyond": "is beyond", "within": "is within", "too-near": "is too near to tell from"}[side]
     return Decision(
         side=side,
         probability_beyond=p,
         sentence=(
-            f"Elongation {text} {says} the limit of {limit.elongation_percent:.2f} % "
-            f"({limit.given_as}; {limit.source}); probability beyond it {100 * p:.0f} %."
+            f"Elongation {text} {says} {against}; "
+            f"probability beyond it {'at least ' if lower_bound else ''}{100 * p:.0f} %."
         ),
     )

@@ -119,6 +119,8 @@ class Elongation:
     worst_place: int
     """Index into the places."""
     traps: tuple[Trap, ...]
+    lower_bound: bool
+    """Whether the chain may be longer than was read: a slack run, or only places over the joining link."""
 
     @property
     def believable(self) -> bool:
@@ -126,8 +128,28 @@ class Elongation:
         return not any(trap.spoils for trap in self.traps)
 
 
-def _count_trap(span_mm: float, pitches: int, size: Chain) -> Trap | None:
-    """Find what else the reading could be, when it cannot be an elongation of this chain."""
+def doubt_about(percent: float) -> str | None:
+    """Why an elongation, per cent, cannot be one of a real chain; None where it can."""
+    low, high = PLAUSIBLE_PERCENT
+    if low <= percent <= high:
+        return None
+    far = " If all three are right, the chain is far beyond use." if percent > high else ""
+    return (
+        f"An elongation of {percent:+.2f} % is none that a chain has: check the count (n rollers are n − 1 pitches), "
+        f"the chain size and the reading.{far}"
+    )
+
+
+def count_trap(span_mm: float, pitches: int, size: Chain) -> Trap | None:
+    """Find what else a reading could be, when it cannot be an elongation of this chain.
+
+    Parameters
+    ----------
+    span_mm
+        Pin centre to pin centre.
+    pitches, size
+        As they are told.
+    """
     nominal = pitches * size.pitch_mm
     e = 100 * (span_mm / nominal - 1)
     low, high = PLAUSIBLE_PERCENT
@@ -255,18 +277,19 @@ def elongation_of(
     worst = max(counted, key=lambda i: places[i])
 
     traps: list[Trap] = []
-    for trap in [_count_trap(r.span_mm, pitches, size) for r in readings] + [
+    for trap in [count_trap(r.span_mm, pitches, size) for r in readings] + [
         _roller_trap(r, size, over_rollers) for r in readings
     ]:
         if trap is not None and trap.code not in {t.code for t in traps}:
             traps.append(trap)
+    only = all(r.over_joining_link for r in readings)
     if any(r.over_joining_link for r in readings):
-        only = all(r.over_joining_link for r in readings)
         traps.append(
             Trap(
                 code="joining-link",
                 sentence=(
-                    "Measured over the joining link, whose pins may be newer than the chain: measure beside it."
+                    "Measured over the joining link, whose pins may be newer than the chain: only a lower bound. "
+                    "Measure beside it."
                     if only
                     else "A place over the joining link is shown but does not decide."
                 ),
@@ -313,4 +336,5 @@ def elongation_of(
         places_percent=places,
         worst_place=worst,
         traps=tuple(traps),
+        lower_bound=only or not under_pull,
     )

@@ -1,0 +1,90 @@
+"""``--log`` of ``toothcheck stretch``: the chain's length, and its limit, into the logbook."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import TYPE_CHECKING
+
+from toothcheck.errors import LogbookError, UsageError
+
+if TYPE_CHECKING:
+    from toothcheck.chains import Chain
+    from toothcheck.estimate import Estimate
+    from toothcheck.logbook import Entry, History
+    from toothcheck.stretch import Limit
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class ChainLog:
+    """Where a length is to be kept: the words of ``--log``, ``--at`` and ``--logbook``."""
+
+    machine: str
+    at: str
+    where: str | None
+
+    def limit_kept(self, size: Chain) -> Limit | None:
+        """The limit noted for this machine's chain, if there is one."""
+        from toothcheck.cli.books import opened
+        from toothcheck.drive import limit_kept
+
+        with opened(self.where) as book:
+            known = book.history().machines.get(self.machine)
+            return None if known is None else limit_kept(known, size)
+
+    def record(self, pitches: int, percent: Estimate, size: Chain, limit: Limit | None) -> None:
+        """Keep a length as that of the chain fitted, and the limit when it is new.
+
+        Parameters
+        ----------
+        pitches
+            Measured over.
+        percent
+            Elongation, per cent of that many nominal pitches.
+        size, limit
+            The chain's.
+
+        Raises
+        ------
+        UsageError, LogbookError
+            When the distance cannot be read, another size is fitted, or the logbook refuses; nothing is recorded then.
+        """
+        from toothcheck.cli.books import kilometres, opened
+        from toothcheck.drive import LIMIT_NOTE, limit_kept, size_of
+
+        km = kilometres(self.at)
+        nominal = pitches * size.pitch_mm
+        with opened(self.where) as book:
+
+            def make(state: History) -> list[Entry]:
+                known = state.machines.get(self.machine)
+                fitted = None if known is None else size_of(state, known)
+                if fitted is not None and fitted.name != size.name:
+                    raise LogbookError(
+                        f"The length is of a {size.name} chain, but {self.machine} has {fitted.name}: not recorded.",
+                        hint="Read the size on the plates; was the chain changed?",
+                    )
+                entries = [
+                    book.new(
+                        "chain-length",
+                        machine=self.machine,
+                        part=None if known is None else known.fitted.get("chain"),
+                        distance_km=km,
+                        pitches=pitches,
+                        length_mm=nominal * (1 + percent.value / 100),
+                        length_std_mm=nominal * percent.std / 100,
+                    )
+                ]
+                if limit is not None and known is not None and limit_kept(known, size) != limit:
+                    note = LIMIT_NOTE + limit.text()
+                    entries.append(book.new("note", machine=self.machine, distance_km=km, text=note))
+                return entries
+
+            book.build(make)
+
+
+def lower_bound_refused(what: str) -> UsageError:
+    """That the logbook, which keeps no mark of how a length was read, does not take one that is only a lower bound."""
+    return UsageError(
+        f"A reading {what} is only a lower bound, which the logbook would take for the chain's length.",
+        hint="Measure under pull, beside the joining link; or leave --log out.",
+    )
