@@ -36,20 +36,6 @@ def write_whole(target: Path, data: bytes) -> None:
         part.replace(target)
 
 
-def check_ending(target: Path, endings: tuple[str, ...]) -> str:
-    """The ending of a file to be written, in small letters.
-
-    Raises
-    ------
-    UsageError
-        When it is none of ``endings``: the file would not open as what its name says.
-    """
-    ending = target.suffix.lower()
-    if ending not in endings:
-        raise UsageError(f"--output must end in {', '.join(endings[:-1])} or {endings[-1]}, not {target.name}.")
-    return ending
-
-
 def check_writable(target: Path) -> None:
     """Find out whether a file can be written there, before the work that makes it; nothing is left behind.
 
@@ -105,7 +91,9 @@ def check_ending(option: str, path: Path | None, kinds: Iterable[str]) -> None:
         Naming the endings.
     """
     if path is not None and path.suffix.lower() not in kinds:
-        raise UsageError(f"{option} must end in {' or '.join(kinds)}, not {path.name!r}.")
+        *others, last = kinds
+        endings = f"{', '.join(others)} or {last}" if others else last
+        raise UsageError(f"{option} must end in {endings}, not {path.name}.")
 
 
 @contextlib.contextmanager

@@ -81,7 +81,7 @@ def report(
     """
     from toothcheck.report import Origin, ReportInput
 
-    kind = check_ending(output, (".html", ".htm", ".pdf"))
+    check_ending("--output", output, (".html", ".htm", ".pdf"))
     marks = {None: Origin.UNTOLD, Picture.REAL: Origin.REAL, Picture.MADE: Origin.MADE}
     path = Path(subject)
     if path.suffix.lower() in PICTURES:
@@ -97,7 +97,7 @@ def report(
         machine=machine or given.machine,
         date=date or given.date,
     )
-    write_whole(output, _made(given, kind, paper.value))
+    write_whole(output, _made(given, output.suffix.lower(), paper.value))
     sys.stdout.write(f"{output}: grade {given.document['verdict']['grade']}\n")
 
 

@@ -46,7 +46,7 @@ def lesson(
     from toothcheck.chains import chain as chain_named
     from toothcheck.lessons import lesson_page
 
-    check_ending(output, (".html", ".htm"))
+    check_ending("--output", output, (".html", ".htm"))
     try:
         page = lesson_page(chain_named(chain), front_teeth=front, rear_teeth=rear)
     except ValueError as error:
@@ -78,7 +78,7 @@ def make(
 
     from toothcheck.lessons import exercise_page, graded_set
 
-    check_ending(output, (".html", ".htm"))
+    check_ending("--output", output, (".html", ".htm"))
     rng = np.random.default_rng(seed)
     cases = list(_made_cases(count, level, rng) if photos is None else _cases_in(photos, rng))
     if not cases:
