@@ -218,6 +218,8 @@ _ALL = (
     ),
 )
 
+TURNING_GUESSED = frozenset({"turning-open", "turning-unknown"})
+"""Flags with which it is not known which flank drives; the measuring then takes one side for granted."""
 MAY_BE_DAMAGED = frozenset({"stands-aside", "tip-differs"})
 """Flags of teeth that must be looked at before a grade is given."""
 

@@ -61,13 +61,15 @@ def after_inspect(
     document, lines = inspection.document(), []
     if baseline is not None:
         path = Path(baseline)
+        if path.resolve() == photo.resolve():
+            raise UsageError(f"--baseline {path} is the photo itself.", hint="Name the part's photo when new.")
         found, kind, more = (
             _by_reading(inspection, path)
             if path.suffix.lower() == ".json"
             else _by_photo(inspection, path, baseline_card_height)
         )
         document["baseline"] = {"kind": kind, "name": path.name} | found.document() | more
-        lines += _in_words(found, path, more)
+        lines += _in_words(found, path, more, inspection.verdict.grade)
     if log is not None:
         if at is None:
             raise UsageError("--log needs --at DISTANCE: what the odometer shows.", hint="For example --at 24600km.")
@@ -155,13 +157,20 @@ def _thickness(reading: dict[str, Any], path: Path) -> Estimate:
     return middle
 
 
-def _in_words(found: AgainstBaseline, path: Path, more: dict[str, Any]) -> list[str]:
+def _in_words(found: AgainstBaseline, path: Path, more: dict[str, Any], grade: str) -> list[str]:
     from toothcheck.flags import flag
+    from toothcheck.grade import GRADES
 
     lines = [
-        f"Against {path.name}: {found.loss_mm.text('mm')} gone, {found.asymmetry_percent.text('%')} of its thickness "
-        f"({found.band} by this measure, {100 * found.band_probability:.0f} %)."
+        f"Against {path.name}: {found.loss_mm.text('mm')} gone, {found.asymmetry_percent.text('%')} of its thickness."
     ]
+    if grade not in GRADES:
+        lines.append("No grade follows from that: the photo supports none.")
+    elif found.band != grade:
+        lines.append(
+            f"By this measure alone that is {found.band} ({100 * found.band_probability:.0f} %), where what the "
+            "baseline had lost before does not count; the worse of the two holds."
+        )
     if not found.tooth_by_tooth:
         lines.append(
             "A reading holds only numbers: two medians are subtracted, each with its own photo's scale and light; the "

@@ -27,6 +27,11 @@ if TYPE_CHECKING:
     from toothcheck.inspection import Inspection
 
 COLUMNS = 80
+_DOUBTS = {
+    "wear-on-coast-flank", "scale-disagrees", "roller-disagrees", "form-disagrees", "part-turned-over",
+    "unworn-side-differs", "metal-grown",
+}  # fmt: skip
+"""Flags of a photo or of the comparison with which no loss is claimed."""
 _PICTURE = {".png": "png", ".svg": "svg"}
 
 
@@ -119,11 +124,16 @@ def compare(
     if json is not None:
         write_json(document(result, seen[0], seen[1]), json)
         written += [json] if json != "-" else []
+    doubts = _DOUBTS & {*result.flags, *seen[0].flags, *seen[1].flags}
     if json != "-":
         out = console()
+        if doubts:
+            out.print("Cannot tell: the photos and what is said of them do not agree.", style="bold", markup=False)
         told(result, seen[0], seen[1], out)
         for name in written:
             out.print(f"Wrote {name}", soft_wrap=True, markup=False)
+    if doubts:
+        raise typer.Exit(3)
 
 
 def document(result: Comparison, before: Inspection, after: Inspection) -> dict[str, object]:

@@ -147,8 +147,7 @@ def compare(
         float(np.median(alignment.pull**2)) / 0.4549
     )  # the median of chi-square with one degree of freedom
     flags = [] if told else ["teeth-not-told-apart"]
-    if median.value < -max(3 * median.std, 0.05):
-        flags.append("metal-grown")
+    flags += _grown(median)
     if disagreement(alignment, ref) > 3:
         over = mirrored(after)
         turned = [Alignment(before, ref, b, lay(over, ref), k, edge_std_mm) for k in range(before.teeth)]
@@ -204,7 +203,14 @@ def joined(comparison: Comparison, before: Mapping[int, Estimate], after: Mappin
         greatest = Estimate(value=t.greatest_loss_mm.value + change, std=max(t.greatest_loss_mm.std, moved.std))
         teeth.append(replace(t, drive_loss_mm=wider(moved), greatest_loss_mm=wider(greatest)))
     values = [t.drive_loss_mm.value for t in teeth] or [v + shift for v in comparison.losses_mm]
-    return replace(comparison, median_loss_mm=wider(single), losses_mm=tuple(sorted(values)), teeth=tuple(teeth))
+    median = wider(single)
+    flags = (*(f for f in comparison.flags if f != "metal-grown"), *_grown(median))
+    return replace(comparison, median_loss_mm=median, losses_mm=tuple(sorted(values)), teeth=tuple(teeth), flags=flags)
+
+
+def _grown(median: Estimate) -> tuple[str, ...]:
+    """The flag for a loss that is less than nothing by more than chance."""
+    return ("metal-grown",) if median.value < -max(3 * median.std, 0.05) else ()
 
 
 def losses(

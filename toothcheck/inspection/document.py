@@ -7,6 +7,7 @@ from typing import TYPE_CHECKING, Any
 import numpy as np
 
 from toothcheck.estimate import Estimate
+from toothcheck.flags import TURNING_GUESSED
 from toothcheck.geometry import Floats
 from toothcheck.patterns import told
 from toothcheck.tracing.rims import Wheel
@@ -25,10 +26,12 @@ def document(i: Inspection) -> dict[str, Any]:
     """Everything that was found out, as plain lists and numbers; unknown is None."""
     claim, wear, traced = i.claim, i.wear, i.traced
     drive = claim.drive_clockwise if wear is None else wear.drive_clockwise
+    if TURNING_GUESSED & set(i.flags):
+        drive = None
     wheel = None if traced is None else traced.wheel
     teeth = []
     if wear is not None and wheel is not None:
-        tips = tip_pixels(wheel)
+        tips = tip_pixels(wheel, None if traced is None else traced.ring.tip_radius_mm)
         for tooth in wear.teeth:
             x, y = tips[tooth.index]
             teeth.append(
@@ -96,8 +99,9 @@ def document(i: Inspection) -> dict[str, Any]:
     }
 
 
-def tip_pixels(wheel: Wheel) -> Floats:
-    """(z, 2) where the tips stand in the photo, at mid-thickness."""
+def tip_pixels(wheel: Wheel, tip_radius_mm: float | None = None) -> Floats:
+    """(z, 2) where the tips stand in the photo, at mid-thickness; on the form's tip circle where theirs is not told."""
+    radius = wheel.form.tip_radius_mm if tip_radius_mm is None else tip_radius_mm
     angle = wheel.phase + (np.arange(wheel.form.teeth) + 0.5) * wheel.form.pitch_angle
-    points = wheel.form.tip_radius_mm * np.stack([np.cos(angle), np.sin(angle)], axis=1)
+    points = radius * np.stack([np.cos(angle), np.sin(angle)], axis=1)
     return wheel.plane.project(points, -wheel.thickness_mm / 2)

@@ -63,6 +63,10 @@ class Inspected(Protocol):
     def verdict(self) -> Verdict:
         """What is said of it."""
 
+    @property
+    def flags(self) -> tuple[str, ...]:
+        """Codes raised on the photo and what was said of it."""
+
 
 class View(Protocol):
     """A picture made from the photo."""
@@ -78,6 +82,8 @@ class Placement:
     wheel: Wheel
     datum: Datum
     drive_clockwise: bool
+    drive_known: bool = True
+    """Whether that was told or seen, not only taken for granted."""
 
     def in_plane(self, points_mm: Floats, tooth: int) -> Floats:
         """Points (n, 2) of a tooth's frame, in the plane that was traced; mm, y up."""

@@ -119,7 +119,8 @@ class Panel:
         scale = loss_scale(ideal_thickness_mm(place.datum))
         draw_tooth(axes, place, wear.teeth[wear.worst_tooth], view, scale, width=2.6)
         drive_right = wear.drive_clockwise
-        for words, x, ha in (("drive flank", 0.97, "right"), ("coast flank", 0.03, "left")):
+        names = (("drive flank", 0.97, "right"), ("coast flank", 0.03, "left")) if place.drive_known else ()
+        for words, x, ha in names:
             at = x if drive_right else 1 - x
             side = ha if drive_right else {"left": "right", "right": "left"}[ha]
             write(axes, np.array([at * width, 26]), words, 20, bold=True, ha=side)

@@ -9,7 +9,7 @@ from matplotlib.axes import Axes
 from matplotlib.patches import Circle, Polygon, Rectangle
 from numpy.typing import NDArray
 
-from toothcheck.flags import number_mark
+from toothcheck.flags import TURNING_GUESSED, number_mark
 from toothcheck.geometry import Floats
 from toothcheck.grade import CANNOT_TELL
 from toothcheck.overlay.drawing import draw_tooth, show, write
@@ -50,7 +50,10 @@ def picture(inspection: Inspected, *, kind: str = "png") -> bytes:
             panel.head(inspection)
             panel.advice(inspection)
         else:
-            place = Placement(wheel=traced.wheel, datum=wear.datum, drive_clockwise=wear.drive_clockwise)
+            place = Placement(
+                wheel=traced.wheel, datum=wear.datum, drive_clockwise=wear.drive_clockwise,
+                drive_known=TURNING_GUESSED.isdisjoint(inspection.flags),
+            )  # fmt: skip
             colour = inspection.photo.colour()
             _measured(axes, colour, inspection, place, wear)
             panel.head(inspection)
@@ -94,7 +97,8 @@ def _measured(axes: Axes, colour: NDArray[np.uint8], inspection: Inspected, plac
     middle = view.shown(place.middle_px())
     _numbers(axes, place, wear, view, form.pitch_mm * shown_per_mm)
     _callout(axes, place, wear, view, middle)
-    _rotation(axes, inspection, place, wear, view, middle)
+    if place.drive_known:
+        _rotation(axes, inspection, place, wear, view, middle)
     _scale_bar(axes, place, view)
 
 
