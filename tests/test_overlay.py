@@ -121,7 +121,6 @@ def made(drive_clockwise=True, grade="replace-set"):
         asymmetry_percent=Estimate(value=18.0, std=0.8),
         overhang_mm=Estimate(value=0.0, std=0.02),
         tip_thinning_percent=None,
-        coast_asymmetry_percent=None,
         worst_tooth=WORST,
         draws_asymmetry=np.full(10, 18.0),
         draws_overhang=np.zeros(10),

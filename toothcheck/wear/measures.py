@@ -60,8 +60,6 @@ class WheelWear:
     asymmetry_percent: Estimate | None
     overhang_mm: Estimate | None
     tip_thinning_percent: Estimate | None
-    coast_asymmetry_percent: Estimate | None
-    """The same measure with the flanks' roles exchanged: large where the other flank is the worn one."""
     worst_tooth: int | None
     draws_asymmetry: Floats
     """(draws,) of the median asymmetry, for the grade's probability."""
@@ -90,7 +88,7 @@ def measure(
     flanks = flanks_of(ring, datum, drive_clockwise, rng)
     form = datum.form
     ideal = form.half_thickness_mm(np.append(flanks.radii, form.pitch_radius_mm))
-    teeth, draws = [], _Draws([], [], [], [])
+    teeth, draws = [], _Draws([], [], [])
     aside = _standing_aside(flanks, np.array([not f for f in ring.tooth_flags]))
     tips = dict(ring.tips_apart)
     for i in range(ring.teeth):
@@ -151,7 +149,6 @@ class _Draws(NamedTuple):
     """Draws (draws,) of each measured tooth, for the wheel's medians."""
 
     asymmetry: list[Floats]
-    coast: list[Floats]
     overhang: list[Floats]
     thinning: list[Floats]
 
@@ -159,7 +156,6 @@ class _Draws(NamedTuple):
 def _at_pitch(flanks: Flanks, i: int, half: Floats, half_draws: Floats, draws: _Draws) -> dict[str, Estimate]:
     asymmetry = _asymmetry(half_draws[:, 0], half_draws[:, 1])
     draws.asymmetry.append(asymmetry)
-    draws.coast.append(_asymmetry(half_draws[:, 1], half_draws[:, 0]))
     return {
         "drive_loss_mm": _estimate(flanks.loss[0, i, -1], flanks.draws[:, 0, i, -1]),
         "coast_loss_mm": _estimate(flanks.loss[1, i, -1], flanks.draws[:, 1, i, -1]),
@@ -329,7 +325,6 @@ def _wheel(
     thin_estimate, _ = middle(
         [t.tip_thinning_percent.value for t in measured if t.tip_thinning_percent], draws.thinning
     )
-    coast_estimate, _ = middle([float(np.mean(c)) for c in draws.coast], draws.coast)
     worst = max(measured, key=lambda t: t.drive_loss_mm.value if t.drive_loss_mm else -1.0, default=None)
     return WheelWear(
         drive_clockwise=drive_clockwise,
@@ -338,7 +333,6 @@ def _wheel(
         asymmetry_percent=asym_estimate,
         overhang_mm=over_estimate,
         tip_thinning_percent=thin_estimate,
-        coast_asymmetry_percent=coast_estimate,
         worst_tooth=None if worst is None else worst.index,
         draws_asymmetry=readonly(asym_draws),
         draws_overhang=readonly(over_draws),
