@@ -8,10 +8,10 @@ import cv2
 import numpy as np
 import pypdfium2
 import pytest
+from flatpart import FlatShot, draw_flat
 from PIL import Image
 
 from toothcheck.cli import app
-from toothcheck.synthetic.flatpart import FlatShot, draw_flat
 from toothcheck.synthetic.part import Part
 
 LIMIT = "319.4 over 20 @ invented manual p. 3-7"

@@ -4,13 +4,13 @@ from dataclasses import replace
 
 import numpy as np
 import pytest
+from flatpart import FlatShot, any_part, any_shot, draw_flat
 
 from toothcheck.chains import chain
 from toothcheck.errors import CannotTell
 from toothcheck.estimate import Estimate
 from toothcheck.features import part_from_photo
 from toothcheck.matching import Count, compare
-from toothcheck.synthetic.flatpart import FlatShot, any_part, any_shot, draw_flat
 from toothcheck.synthetic.part import Part
 
 REAR = Part(chain="520", teeth=43, position="rear", bore_mm=96.0, holes=5, hole_mm=10.5, hole_circle_mm=122.0)

@@ -17,7 +17,7 @@ from toothcheck import overlay
 from toothcheck.chains import chain
 from toothcheck.estimate import Estimate
 from toothcheck.grade import CAUTIONS, Verdict, refusal
-from toothcheck.overlay.drawing import hook_said, said
+from toothcheck.overlay.drawing import hook_said, hundredths, said
 from toothcheck.overlay.frames import Placement, drive_flank, flanks
 from toothcheck.overlay.photograph import picture
 from toothcheck.overlay.style import loss_scale, ramp, width_px, wrapped
@@ -121,7 +121,6 @@ def made(drive_clockwise=True, grade="replace-set"):
         asymmetry_percent=Estimate(value=18.0, std=0.8),
         overhang_mm=Estimate(value=0.0, std=0.02),
         tip_thinning_percent=None,
-        coast_asymmetry_percent=None,
         worst_tooth=WORST,
         draws_asymmetry=np.full(10, 18.0),
         draws_overhang=np.zeros(10),
@@ -404,3 +403,4 @@ def test_measures_in_words():
     assert hook_said(None) == "not measured"
     assert [hook_said(Estimate(value=v, std=0.02)) for v in (0.0, 0.02, 0.31)] == ["none seen"] * 2 + ["0.31 ± 0.02 mm"]
     assert said(Estimate(value=0.79, std=0.04), "mm") == "0.79 ± 0.04 mm"
+    assert [hundredths(mm) for mm in (-0.004, -0.0, 0.004, -0.006, 0.79)] == ["0.00"] * 3 + ["-0.01", "0.79"]

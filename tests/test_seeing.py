@@ -20,7 +20,7 @@ from toothcheck.toothform import IsoForm
 from toothcheck.tracing.follow import follow, step_evidence
 from toothcheck.tracing.locate import locate
 from toothcheck.tracing.rims import Wheel, flank_outline, rims, worn_outline
-from toothcheck.tracing.seed import find, refine, view_plane
+from toothcheck.tracing.seed import find, view_plane
 
 FEW = settings(max_examples=25, derandomize=True, deadline=None, database=None)
 
@@ -366,18 +366,15 @@ def drawing():
     return wheel, drawn(wheel, (640, 640))
 
 
-def test_the_search_finds_a_wheel_and_refines_its_place(drawing):
+def test_the_search_finds_a_wheel_and_its_phase(drawing):
     wheel, planes = drawing
     plane = wheel.plane.moved(centre_mm=np.array([6.0, 4.0]))
     view = view_plane(planes[..., 0], plane, reach_mm=300, step_mm=0.8)
     seed = find(view, FORM)[0]
     assert seed.score > 0.5
     assert np.abs(np.array(seed.centre_mm) - (-6.0, -4.0)).max() < 1.0
-    close = view_plane(planes[..., 0], plane, reach_mm=50, step_mm=0.3, around_mm=np.array(seed.centre_mm))
-    better = refine(close, FORM, seed)
-    assert np.abs(np.array(better.centre_mm) - (-6.0, -4.0)).max() < 0.15
-    apart = (better.phase - wheel.phase + FORM.pitch_angle / 2) % FORM.pitch_angle - FORM.pitch_angle / 2
-    assert abs(apart) * FORM.pitch_radius_mm < 0.15
+    turned = (seed.phase - wheel.phase + FORM.pitch_angle / 2) % FORM.pitch_angle - FORM.pitch_angle / 2
+    assert abs(turned) * FORM.pitch_radius_mm < 1.0
 
 
 def test_an_empty_photo_has_no_place_worth_the_name():

@@ -36,7 +36,6 @@ class GapTrace:
     darker: Bools
     """(n,) whether it is darker beyond the edge than on the metal: where a tip is bevelled such an edge is the face's
     own, which draws back behind the form; before a lighter ground the outline is seen instead."""
-    flags: tuple[str, ...] = ()
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
@@ -59,7 +58,7 @@ class ToothRing:
     mode_names: tuple[str, ...]
     """What the k shared unknowns are (plane tilts, card height, thickness …)."""
     scale_std: float
-    """Relative standard uncertainty of all lengths (card print, pose); 1 where the pitch itself gave the scale."""
+    """Relative standard uncertainty of all lengths (card print, pose, or the pitch where that gave the scale)."""
     tip_radius_mm: float | None = None
     """Where the traced flanks end, median over the teeth; None where that was not seen."""
     tips_apart: tuple[tuple[int, float], ...] = ()

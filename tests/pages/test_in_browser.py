@@ -8,13 +8,13 @@ import numpy as np
 import pypdfium2 as pdfium
 import pytest
 from made import asked, document, drawn_photo
+from scipy.stats import norm
 
 from toothcheck.chains import chain
-from toothcheck.estimate import Estimate
 from toothcheck.lessons import collect, exercise_page, lesson_page, run_of
 from toothcheck.lessons.model import Wear, drive_flank_side, reading, roller_seat, tooth_table, worn
 from toothcheck.lessons.page import FORMS, form
-from toothcheck.lessons.scale import grade_chances, grade_of
+from toothcheck.lessons.scale import GRADES, grade_of
 from toothcheck.report import Origin, ReportInput, report_page
 
 pytestmark = pytest.mark.browser
@@ -74,10 +74,10 @@ def test_the_script_s_numbers_are_python_s(browser, pages, position):
             assert got[1]["lift_mm"] == pytest.approx(seat.lift_mm, abs=1e-6)
             assert got[1]["centre_mm"] == pytest.approx(seat.centre_mm, abs=1e-4)
             assert got[2] == grade_of(want.asymmetry_percent, want.overhang_mm)
-            chances = grade_chances(
-                Estimate(value=want.asymmetry_percent, std=got[4]), Estimate(value=want.overhang_mm, std=sure + 0.01)
-            )
-            assert got[3] == pytest.approx(chances, abs=1e-4)
+            # scipy as the reference: two independent normal readings
+            below = norm.cdf([5, 10, 25], want.asymmetry_percent, got[4]) * norm.cdf(0.3, want.overhang_mm, sure + 0.01)
+            chances = np.diff([0.0, *below, 1.0]).tolist()
+            assert got[3] == pytest.approx(dict(zip(GRADES, chances, strict=True)), abs=1e-4)
             assert got[5] == drive_flank_side(position, "clockwise")
 
 

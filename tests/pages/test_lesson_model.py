@@ -6,14 +6,12 @@ import numpy as np
 import pytest
 from hypothesis import given
 from hypothesis import strategies as st
-from scipy.stats import norm
 
 from toothcheck.chains import chain
-from toothcheck.estimate import Estimate
 from toothcheck.lessons.hardcases import hard_cases
 from toothcheck.lessons.model import Wear, drive_flank_side, hollow, overhang, reading, roller_seat, tooth_table, worn
 from toothcheck.lessons.page import form
-from toothcheck.lessons.scale import GRADES, grade_chances, grade_of
+from toothcheck.lessons.scale import grade_of
 
 C520 = chain("520")
 FRONT, REAR = tooth_table(form(C520, 15, 0.5)), tooth_table(form(C520, 45, 0.5))
@@ -123,15 +121,6 @@ def test_grade_at_the_limits():
     ]  # fmt: skip
     assert grade_of(1, 0.3) == "replace-now"
     assert grade_of(1, 0.299) == "good"
-
-
-@given(a=st.floats(-5, 40), s=st.floats(0.1, 5), h=st.floats(0, 1), sh=st.floats(0.01, 0.2))
-def test_chances_are_those_of_the_normal_distribution(a, s, h, sh):
-    chances = grade_chances(Estimate(value=a, std=s), Estimate(value=h, std=sh))
-    assert sum(chances.values()) == pytest.approx(1)
-    flat = norm.cdf([5, 10, 25], a, s) * norm.cdf(0.3, h, sh)  # scipy as the reference
-    wanted = [flat[0], flat[1] - flat[0], flat[2] - flat[1], 1 - flat[2]]
-    assert [chances[g] for g in GRADES] == pytest.approx(wanted, abs=1e-12)
 
 
 def test_hard_cases_say_what_they_draw():

@@ -18,7 +18,6 @@ import numpy as np
 
 from toothcheck.cards.layout import CardLayout, layouts
 from toothcheck.cards.sheet import Sheet
-from toothcheck.geometry import Floats
 
 BANK_CARD_MM = (85.60, 53.98)
 """Width and height of an identification card: ISO/IEC 7810, size ID-1."""
@@ -137,18 +136,6 @@ def card_png(name: str, paper: str | None = None) -> bytes:
     dpi = PNG_PX_PER_MM * 25.4
     picture.save(out, format="PNG", dpi=(dpi, dpi))
     return out.getvalue()
-
-
-def card_on_page_mm(name: str, paper: str | None = None) -> Floats:
-    """Where the card's top left corner lies on the first page, mm from the page's, shape (2,).
-
-    Parameters and errors as for `card_pdf`.
-    """
-    card, paper = _checked(name, paper)
-    if len(card_papers(card)) == 1:
-        return np.zeros(2)
-    left, top = _block(*PAPERS_MM[paper])
-    return np.array([left, top + _CARD_BELOW_MM])
 
 
 def _checked(name: str, paper: str | None) -> tuple[CardLayout, str]:

@@ -146,7 +146,6 @@ def mirrored(ring: ToothRing) -> ToothRing:
             doubt_mm=readonly(g.doubt_mm[::-1]),
             modes_mm=readonly(g.modes_mm[::-1]),
             darker=g.darker[::-1],
-            flags=g.flags,
         )
         for g in ring.gaps
     ]

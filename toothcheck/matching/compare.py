@@ -125,8 +125,6 @@ FIELDS = (
     ),
 )
 
-BY_KEY = {f.key: f for f in FIELDS}
-
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class FieldMatch:

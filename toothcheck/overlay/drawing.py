@@ -19,6 +19,11 @@ def said(value: Estimate | None, unit: str) -> str:
     return "not measured" if value is None else value.text(unit)
 
 
+def hundredths(mm: float) -> str:
+    """A length to two places; what rounds to nothing has no sign."""
+    return f"{round(mm, 2) + 0.0:.2f}"
+
+
 def hook_said(overhang_mm: Estimate | None) -> str:
     """The hook for people: what is not above its own uncertainty is none that could be seen."""
     if overhang_mm is not None and overhang_mm.value <= overhang_mm.std:

@@ -12,7 +12,7 @@ from numpy.typing import NDArray
 from toothcheck.flags import TURNING_GUESSED, number_mark
 from toothcheck.geometry import Floats
 from toothcheck.grade import CANNOT_TELL
-from toothcheck.overlay.drawing import draw_tooth, show, write
+from toothcheck.overlay.drawing import draw_tooth, hundredths, show, write
 from toothcheck.overlay.frames import Inspected, Placement, ideal_thickness_mm
 from toothcheck.overlay.panel import PANEL_PX, SIDE_PX, Panel
 from toothcheck.overlay.style import INK, PAPER, canvas, casing, jpeg, look, loss_scale, png, width_px
@@ -123,9 +123,7 @@ def _numbers(axes: Axes, place: Placement, wear: WheelWear, view: Window, pitch_
             color=INK if covered else PAPER, weight="bold", zorder=7,
         )  # fmt: skip
         if tooth.measured and tooth.drive_loss_mm is not None:
-            write(
-                axes, root, f"{tooth.drive_loss_mm.value + 0.0:.2f}", 0.95 * size, bold=tooth.index == wear.worst_tooth
-            )
+            write(axes, root, hundredths(tooth.drive_loss_mm.value), 0.95 * size, bold=tooth.index == wear.worst_tooth)
 
 
 def _pointed_at(wear: WheelWear) -> int | None:

@@ -127,41 +127,6 @@ def _directions(
     return points, doubled, strength
 
 
-def refine(view: PlaneView, form: IsoForm, seed: Seed, *, drive_clockwise: bool | None = None) -> Seed:
-    """The best place near a seed, to about a tenth of a millimetre: all shifts and phases of a grid, then a finer one.
-
-    Parameters
-    ----------
-    view
-        Of the seed's surroundings, 0.25-0.4 mm a step.
-    """
-    points, doubled, strength = _directions(form, 0.8, drive_clockwise)
-    weighted = np.conj(doubled) * strength
-    rows, columns = view.field.shape
-    best = seed
-    for reach, step, turns in ((2.0, 0.5, 0.5), (0.5, 0.17, 0.12), (0.17, 0.06, 0.04)):
-        shifts = np.arange(-reach, reach + 1e-9, step)
-        angles = np.arange(-turns, turns + 1e-9, turns / 8) * form.pitch_angle
-        dx, dy = np.meshgrid(shifts, shifts)
-        top = -1.0
-        for a in angles:
-            t = np.exp(1j * (best.phase + a))
-            p = points * t
-            x = (p.real + best.centre_mm[0] - view.x_min_mm) / view.step_mm
-            y = (p.imag + best.centre_mm[1] - view.y_min_mm) / view.step_mm
-            j = np.rint(x + dx.reshape(-1, 1) / view.step_mm).astype(np.int32)
-            i = np.rint(y + dy.reshape(-1, 1) / view.step_mm).astype(np.int32)
-            inside = (i >= 0) & (j >= 0) & (i < rows) & (j < columns)
-            values = view.field[np.clip(i, 0, rows - 1), np.clip(j, 0, columns - 1)]
-            score = np.where(inside, (values * (weighted * np.conj(t) ** 2)).real, 0.0).sum(1)
-            k = int(score.argmax())
-            if score[k] > top:
-                top = float(score[k])
-                found = (best.centre_mm[0] + dx.flat[k], best.centre_mm[1] + dy.flat[k], best.phase + float(a))
-        best = Seed(centre_mm=(float(found[0]), float(found[1])), phase=found[2], score=top)
-    return best
-
-
 def _harmonic_maps(view: PlaneView, templates: NDArray[np.complex64]) -> NDArray[np.complex64]:
     """(orders, rows, columns) what each order of the template's turn adds to the score of each place.
 

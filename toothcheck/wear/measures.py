@@ -63,8 +63,6 @@ class WheelWear:
     asymmetry_percent: Estimate | None
     overhang_mm: Estimate | None
     tip_thinning_percent: Estimate | None
-    coast_asymmetry_percent: Estimate | None
-    """The same measure with the flanks' roles exchanged: large where the other flank is the worn one."""
     worst_tooth: int | None
     drive_loss_alone_mm: tuple[Estimate | None, ...]
     """Each measured tooth's drive loss as it shows it by itself, before the teeth are judged together, with the
@@ -98,7 +96,7 @@ def measure(
     flanks = flanks_of(ring, datum, drive_clockwise, rng)
     form = datum.form
     ideal = form.half_thickness_mm(np.append(flanks.radii, form.pitch_radius_mm))
-    teeth, draws = [], _Draws([], [], [], [])
+    teeth, draws = [], _Draws([], [], [])
     aside = _standing_aside(flanks, np.array([not f for f in ring.tooth_flags]))
     tips = dict(ring.tips_apart)
     lips = rng.spawn(1)[0]
@@ -166,7 +164,6 @@ class _Draws(NamedTuple):
     """Draws (draws,) of each measured tooth, for the wheel's medians."""
 
     asymmetry: list[Floats]
-    coast: list[Floats]
     overhang: list[Floats]
     thinning: list[Floats]
 
@@ -174,7 +171,6 @@ class _Draws(NamedTuple):
 def _at_pitch(flanks: Flanks, i: int, half: Floats, half_draws: Floats, draws: _Draws) -> dict[str, Estimate]:
     asymmetry = _asymmetry(half_draws[:, 0], half_draws[:, 1])
     draws.asymmetry.append(asymmetry)
-    draws.coast.append(_asymmetry(half_draws[:, 1], half_draws[:, 0]))
     return {
         "drive_loss_mm": _estimate(flanks.loss[0, i, -1], flanks.draws[:, 0, i, -1]),
         "coast_loss_mm": _estimate(flanks.loss[1, i, -1], flanks.draws[:, 1, i, -1]),
@@ -342,7 +338,6 @@ def _wheel(
     thin_estimate, _ = middle(
         [t.tip_thinning_percent.value for t in measured if t.tip_thinning_percent], draws.thinning
     )
-    coast_estimate, _ = middle([float(np.mean(c)) for c in draws.coast], draws.coast)
     worst = max(measured, key=lambda t: t.drive_loss_mm.value if t.drive_loss_mm else -1.0, default=None)
     return WheelWear(
         drive_clockwise=drive_clockwise,
@@ -351,7 +346,6 @@ def _wheel(
         asymmetry_percent=asym_estimate,
         overhang_mm=over_estimate,
         tip_thinning_percent=thin_estimate,
-        coast_asymmetry_percent=coast_estimate,
         worst_tooth=None if worst is None else worst.index,
         drive_loss_alone_mm=alone,
         drive_loss_shared_mm2=readonly(shared),
