@@ -184,10 +184,13 @@ def scale_flags(percent: Estimate, prior_mm: float, distance_mm: float) -> tuple
     std = math.hypot(percent.std, 100 * prior_mm / distance_mm)
     if abs(percent.value) < max(_SCALE_PERCENT, _SCALE_SIGMAS * std):
         return [], []
-    lift = percent.value / 100 * distance_mm
-    size = "large" if percent.value > 0 else "small"
+    # the fit holds the height near what was told; without that it would lie as much further out as it was held back
+    held = 1 - min(0.8, (percent.std / 100 * distance_mm / prior_mm) ** 2)
+    wrong = percent.value / held
+    lift = wrong / 100 * distance_mm
+    size = "large" if wrong > 0 else "small"
     return ["scale-disagrees"], [
-        f"By the card the sprocket's pitch is {abs(percent.value):.1f} % too {size}:"
+        f"By the card the sprocket's pitch is {abs(wrong):.1f} % too {size}:"
         f" the card was printed {'smaller' if percent.value > 0 else 'larger'} than meant, or lies"
         f" {abs(lift):.0f} mm {'deeper' if lift > 0 else 'higher'} than told."
     ]

@@ -187,7 +187,9 @@ def _measured(
     percent = None
     if told.pose is not None:
         percent, distance = claims.card_to_pitch(traced, start.wheel, start.priors.pivot_mm)
-        told.say(*claims.scale_flags(percent, start.priors.height_mm, distance))
+        off = claims.scale_flags(percent, start.priors.height_mm, distance)
+        told.say(*off)
+        told.worded = (*told.worded, *off[0])
     told.say(*claims.seat_flags(traced, wear, with_card=told.card is not None))
     told.say(*claims.form_flags(wear))
     shares = claims.roller_shares(traced.ring, placed.chain, wear.datum, wear.drive_clockwise, priors)

@@ -74,7 +74,11 @@ def judged(plane: PlanePose, claim: Claim, claimed: IsoForm | None, fits: list[F
             notes.append(f"By the card the pitch is {best.form.pitch_mm:g} mm ({names}), not {claimed.pitch_mm:g} mm.")
         elif abs(best.scale - 1) > 0.015:
             flags.append("scale-disagrees")
-            notes.append(f"By the card the sprocket is {100 * (best.scale - 1):+.0f} % of its size out.")
+            size = "larger" if best.scale > 1 else "smaller"
+            notes.append(
+                f"By the card the sprocket is {100 * abs(best.scale - 1):.0f} % {size} than its teeth and chain make it:"
+                " the card was not printed at its size, or does not lie as high as told."
+            )
     elif claim.teeth is not None and best.form.teeth != claim.teeth:
         flags.append("teeth-disagree")
         notes.append(
