@@ -76,7 +76,7 @@ def judged(plane: PlanePose, claim: Claim, claimed: IsoForm | None, fits: list[F
             flags.append("scale-disagrees")
             size = "larger" if best.scale > 1 else "smaller"
             notes.append(
-                f"By the card the sprocket is {100 * abs(best.scale - 1):.0f} % {size} than its teeth and chain make it:"
+                f"By the card the sprocket is {100 * abs(best.scale - 1):.0f} % {size} than teeth and chain make it:"
                 " the card was not printed at its size, or does not lie as high as told."
             )
     elif claim.teeth is not None and best.form.teeth != claim.teeth:
