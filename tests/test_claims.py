@@ -3,6 +3,8 @@
 import json
 from dataclasses import replace
 
+import math
+
 import numpy as np
 import pytest
 from rings import form_of, ring_of
@@ -39,10 +41,14 @@ def test_chains_without_a_measured_thickness_share_by_trade():
 
 
 def test_scale_off_by_a_print_error_is_flagged_and_a_lens_error_is_not():
-    flags, notes = claims.scale_flags(Estimate(value=5.0, std=0.05), 0.35, 300.0)
+    flags, notes = claims.scale_flags(Estimate(value=5.0, std=0.002), 0.35, 300.0)
     assert flags == ["scale-disagrees"]
     assert "5.0 %" in notes[0]
     assert "smaller" in notes[0]
+    assert "15 mm" in notes[0]
+    # a fit that weighs what the photo says like what was told has gone half of the way
+    _, notes = claims.scale_flags(Estimate(value=2.5, std=0.35 / 3 / math.sqrt(2)), 0.35, 300.0)
+    assert "5.0 %" in notes[0]
     assert "15 mm" in notes[0]
     assert claims.scale_flags(Estimate(value=0.6, std=0.05), 0.35, 300.0) == ([], [])
     # near by, a third of a millimetre of told height is a good part of a per cent
