@@ -1,9 +1,8 @@
 """What is claimed against what the photo shows."""
 
 import json
-from dataclasses import replace
-
 import math
+from dataclasses import replace
 
 import numpy as np
 import pytest
