@@ -122,11 +122,22 @@ def accuracy(
 ) -> None:
     """Photos with honest claims: how many are graded, how exactly, and whether the confidence can be believed."""
     from toothcheck.cli.output import write_whole
-    from toothcheck.survey import accuracy_case, reliability, reliability_plot
+    from toothcheck.survey import accuracy_case, hooks, patterns_found, reliability, reliability_plot
 
     head = {"survey": "accuracy", "seed": seed, "size": list(_size(size))}
     records = _gathered(accuracy_case, head, count, jobs, cache)
     _accuracy_table(records, "tier")
+    seen = hooks(records)
+    typer.echo(
+        f"Hooks: {seen.hooked} hooked wheels, overhang bias {_number(seen.bias_mm, '+.3f')},"
+        f" rms {_number(seen.rms_mm, '.3f')} mm, 95 % holds for {_number(seen.within_95_percent, '.0f')};"
+        f" of {seen.plain} without a hook the most is {_number(seen.most_mm, '.2f')} mm."
+    )
+    for kind in patterns_found(records):
+        typer.echo(
+            f"Pattern {kind.kind}: named in {kind.named} of {kind.photos} photos that have it,"
+            f" in {kind.false} of {kind.others} others."
+        )
     try:
         believed = reliability(records)
     except ValueError:

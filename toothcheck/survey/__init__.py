@@ -9,7 +9,7 @@ from __future__ import annotations
 
 from toothcheck.survey.cases import accuracy_case, damage_case, handling_case, run_cases, wrong_claim_case
 from toothcheck.survey.plot import reliability_plot
-from toothcheck.survey.tables import accuracy_rows, damage_rows, reliability, wrong_claim_rows
+from toothcheck.survey.tables import accuracy_rows, damage_rows, hooks, patterns_found, reliability, wrong_claim_rows
 
 __all__ = [
     "accuracy_case",
@@ -17,6 +17,8 @@ __all__ = [
     "damage_case",
     "damage_rows",
     "handling_case",
+    "hooks",
+    "patterns_found",
     "reliability",
     "reliability_plot",
     "run_cases",

@@ -22,6 +22,7 @@ from toothcheck.synthetic import (
     TIERS,
     MadePhoto,
     Tier,
+    Wear,
     encode,
     handled,
     honest_claim,
@@ -81,7 +82,17 @@ def accuracy_case(lot: int, seed: int, size_px: tuple[int, int] = (2016, 1512)) 
     scene = random_scene(np.random.default_rng([seed, 400, lot]), tier, size_px=size_px)
     made = make_photo(scene)
     result = inspect(_photo(made, f"{tier}-{lot}.jpg", scene.sensor.jpeg_quality), _claim(honest_claim(scene)))
-    return {"lot": lot, "tier": tier} | _accuracy(result, made.truth)
+    return {"lot": lot, "tier": tier, "true_patterns": _patterns(scene.part.wear)} | _accuracy(result, made.truth)
+
+
+def _patterns(wear: Wear) -> list[str]:
+    """What of the wear comes back once per turn, as `toothcheck.patterns` names it."""
+    there = {
+        "alternate-teeth": wear.alternate > 0,
+        "once-per-turn": wear.eccentric > 0,
+        "single-tooth": bool(wear.damage),
+    }
+    return [kind for kind, made in there.items() if made]
 
 
 def handling_case(lot: int, seed: int, size_px: tuple[int, int] = (2016, 1512)) -> Record:
@@ -137,8 +148,11 @@ def _nearest(tip_px: Sequence[float], tips_px: Sequence[Sequence[float]]) -> tup
 def _teeth(result: Inspection, truth: dict[str, Any]) -> Record:
     """Errors tooth by tooth, teeth being paired by where their tips stand in the photo."""
     drive, std, asymmetry, false_teeth = [], [], [], 0
+    hooks: list[float] = []
     reach = 0.5 * truth["pitch"] / truth["mm_per_px"]
-    for tooth in result.document()["teeth"]:
+    document = result.document()
+    wheel = document["wear"] or {"overhang_mm": None, "pattern": None}
+    for tooth in document["teeth"]:
         if not tooth["measured"] or tooth["drive_loss_mm"] is None:
             continue
         nearest, distance = _nearest(tooth["tip_px"], truth["tip_px"])
@@ -148,6 +162,7 @@ def _teeth(result: Inspection, truth: dict[str, Any]) -> Record:
         true = truth["teeth_truth"][nearest]
         half = true["pitch_thickness_ideal"] / 2
         coast, loss = half - true["coast_loss_pitch"], true["drive_loss_pitch"]
+        hooks.append(true["overhang"] or 0.0)
         drive.append(tooth["drive_loss_mm"]["value"] - loss)
         std.append(tooth["drive_loss_mm"]["std"])
         asymmetry.append(tooth["asymmetry_percent"]["value"] - 100 * (coast - half + loss) / (2 * coast))
@@ -156,6 +171,9 @@ def _teeth(result: Inspection, truth: dict[str, Any]) -> Record:
         "drive_std_mm": std,
         "asymmetry_error_percent": [round(e, 3) for e in asymmetry],
         "false_teeth": false_teeth,
+        "true_overhang_mm": round(float(np.median(hooks)), 4) if hooks else None,
+        "overhang_mm": wheel["overhang_mm"],
+        "pattern": wheel["pattern"],
     }
 
 

@@ -11,6 +11,7 @@ import numpy as np
 from scipy.stats import binom
 
 from toothcheck.grade import CANNOT_TELL, GRADES
+from toothcheck.patterns import FEWEST, KINDS
 
 Record = dict[str, Any]
 
@@ -93,6 +94,65 @@ def accuracy_rows(records: Sequence[Record], by: str = "tier") -> list[Record]:
             }
         )
     return rows
+
+
+HOOKED_MM = 0.1
+"""From which true overhang a wheel counts as hooked in `hooks`, and below half of which as not."""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Hooks:
+    """The wheels' median overhang against the truth, mm."""
+
+    hooked: int
+    bias_mm: float
+    rms_mm: float
+    within_95_percent: float
+    """Of the hooked."""
+    plain: int
+    most_mm: float
+    """The largest overhang read on a wheel without a hook."""
+
+
+def hooks(records: Sequence[Record]) -> Hooks:
+    """How hooks are read where teeth were measured."""
+    seen = [r for r in records if r["overhang_mm"] is not None and r["true_overhang_mm"] is not None]
+    there = [r for r in seen if r["true_overhang_mm"] >= HOOKED_MM]
+    error = np.array([r["overhang_mm"]["value"] - r["true_overhang_mm"] for r in there])
+    std = np.array([r["overhang_mm"]["std"] for r in there])
+    plain = [r["overhang_mm"]["value"] for r in seen if r["true_overhang_mm"] < HOOKED_MM / 2]
+    return Hooks(
+        hooked=len(there),
+        bias_mm=_mean(error),
+        rms_mm=math.sqrt(_mean(error**2)),
+        within_95_percent=100 * _mean(np.abs(error) <= 1.96 * std),
+        plain=len(plain),
+        most_mm=max(plain, default=math.nan),
+    )
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Found:
+    """What comes back once per turn, of one kind: photos that have it, those of them named, and false names."""
+
+    kind: str
+    photos: int
+    named: int
+    others: int
+    false: int
+
+
+def patterns_found(records: Sequence[Record]) -> list[Found]:
+    """How patterns are named in photos in which at least six teeth were measured."""
+    asked = [r for r in records if len(r["drive_error_mm"]) >= FEWEST]
+    out = []
+    for kind in KINDS:
+        there = [r for r in asked if kind in r["true_patterns"]]
+        others = [r for r in asked if kind not in r["true_patterns"]]
+        named = sum(r["pattern"] == kind for r in there)
+        false = sum(r["pattern"] == kind for r in others)
+        out.append(Found(kind=kind, photos=len(there), named=named, others=len(others), false=false))
+    return out
 
 
 def _mean(values: Any) -> float:  # noqa: ANN401 - any array
