@@ -10,6 +10,8 @@ from toothcheck import cli
 from toothcheck.survey import (
     accuracy_rows,
     damage_rows,
+    hooks,
+    patterns_found,
     reliability,
     reliability_plot,
     run_cases,
@@ -85,6 +87,42 @@ def test_accuracy_by_what_was_done_to_the_photos():
     )
     assert (taken["handling"], taken["photos"], taken["graded"], taken["exact"]) == ("as taken", 2, 1, 1)
     assert (cut["handling"], cut["photos"], cut["exact"]) == ("cut", 1, 0)
+
+
+def test_hooks_are_held_against_the_truth_where_there_are_any():
+    seen = hooks(
+        [
+            record(true_overhang_mm=0.5, overhang_mm={"value": 0.4, "std": 0.2}),
+            record(true_overhang_mm=0.3, overhang_mm={"value": 0.0, "std": 0.05}),
+            record(true_overhang_mm=0.07, overhang_mm={"value": 0.2, "std": 0.05}),  # neither hooked nor plain
+            record(true_overhang_mm=0.0, overhang_mm={"value": 0.03, "std": 0.05}),
+            record(true_overhang_mm=0.0, overhang_mm=None),
+            record(true_overhang_mm=None, overhang_mm={"value": 0.9, "std": 0.1}),
+        ]
+    )
+    assert (seen.hooked, seen.plain, seen.most_mm, seen.within_95_percent) == (2, 1, 0.03, 50.0)
+    assert seen.bias_mm == pytest.approx(-0.2)
+    assert seen.rms_mm == pytest.approx(np.hypot(0.1, 0.3) / np.sqrt(2))
+
+
+def test_patterns_are_counted_where_enough_teeth_were_measured():
+    many = {"drive_error_mm": [0.0] * 8}
+    alternate, wave, single = (
+        f
+        for kind in ("alternate-teeth", "once-per-turn", "single-tooth")
+        for f in patterns_found(
+            [
+                record(**many, true_patterns=["once-per-turn"], pattern="once-per-turn"),
+                record(**many, true_patterns=["once-per-turn"], pattern=None),
+                record(**many, true_patterns=[], pattern="single-tooth"),
+                record(drive_error_mm=[0.0] * 5, true_patterns=["alternate-teeth"], pattern="alternate-teeth"),
+            ]
+        )
+        if f.kind == kind
+    )
+    assert (alternate.photos, alternate.named, alternate.others, alternate.false) == (0, 0, 3, 0)
+    assert (wave.photos, wave.named, wave.others, wave.false) == (2, 1, 1, 0)
+    assert (single.photos, single.named, single.false) == (0, 0, 1)
 
 
 def test_brier_score_of_a_worked_example():
