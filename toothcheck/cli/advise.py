@@ -434,4 +434,4 @@ def _show(name: str, plan: Plan, source: str, written: list[Path]) -> None:
             for line in lines:
                 out.print(f"  · {escape(line)}")
     for path in written:
-        out.print(f"Written: {escape(str(path))}")
+        out.print(f"Wrote {escape(str(path))}")
