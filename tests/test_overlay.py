@@ -124,6 +124,8 @@ def made(drive_clockwise=True, grade="replace-set"):
         worst_tooth=WORST,
         draws_asymmetry=np.full(10, 18.0),
         draws_overhang=np.zeros(10),
+        drive_loss_alone_mm=(None,) * TEETH,
+        drive_loss_shared_mm2=np.zeros((TEETH, TEETH)),
     )
     wheel = Wheel(plane=plane(), form=FORM, phase=PHASE, thickness_mm=0.5)
     verdict = Verdict(grade=grade, confidence=0.9, reasons=(), next_steps=("Wipe it.",), cautions=CAUTIONS)
@@ -134,6 +136,7 @@ def made(drive_clockwise=True, grade="replace-set"):
         traced=SimpleNamespace(wheel=wheel),
         wear=wear,
         verdict=verdict,
+        flags=(),
     )
 
 
@@ -404,3 +407,14 @@ def test_measures_in_words():
     assert [hook_said(Estimate(value=v, std=0.02)) for v in (0.0, 0.02, 0.31)] == ["none seen"] * 2 + ["0.31 ± 0.02 mm"]
     assert said(Estimate(value=0.79, std=0.04), "mm") == "0.79 ± 0.04 mm"
     assert [hundredths(mm) for mm in (-0.004, -0.0, 0.004, -0.006, 0.79)] == ["0.00"] * 3 + ["-0.01", "0.79"]
+
+
+def test_no_turning_is_drawn_where_none_is_known(monkeypatch):
+    drawn = []
+    monkeypatch.setattr("toothcheck.overlay.photograph._rotation", lambda *args: drawn.append(args))
+    inspection = made()
+    picture(inspection)
+    assert len(drawn) == 1
+    inspection.flags = ("turning-open",)
+    picture(inspection)
+    assert len(drawn) == 1

@@ -13,12 +13,12 @@ from typer.testing import CliRunner
 
 from toothcheck.chains import chain
 from toothcheck.cli import app
-from toothcheck.cli.after_inspect import after_inspect
-from toothcheck.comparing import against_reading
+from toothcheck.cli.after_inspect import held, recorded
+from toothcheck.comparing import against_photo, against_reading
 from toothcheck.errors import DifferentPartError, UsageError
 from toothcheck.estimate import Estimate
 from toothcheck.inspection import Claim, inspect
-from toothcheck.pairing import checked, landmarks_of, loss_between, table
+from toothcheck.pairing import checked, landmarks_of, loss_between, table, thickness_of, with_baseline
 from toothcheck.photo import load
 from toothcheck.synthetic import encode, make_photo, random_scene
 from toothcheck.synthetic.part import Part
@@ -113,13 +113,31 @@ def test_the_new_part_as_baseline_by_photo_and_by_reading(pair, tmp_path):
     thick = float(np.median([t["pitch_thickness"] for t in truth_new["teeth_truth"]]))
     lost = float(np.median([t["drive_loss_pitch"] for t in truth_worn["teeth_truth"]]))
     for baseline in (new_path, reading):
-        after = after_inspect(worn, worn_path, baseline=str(baseline), baseline_card_height=new.claim.card_height_mm)
+        after = held(worn, worn_path, baseline=str(baseline), baseline_card_height=new.claim.card_height_mm)
         found = after.document["baseline"]
         percent = found["asymmetry_percent"]
         assert percent["value"] == pytest.approx(100 * lost / thick, abs=max(3 * percent["std"], 1.5))
-        assert found["tooth_by_tooth"] == (baseline == new_path)
+        assert found["tooth_by_tooth"] == found["ideal"] == (baseline == new_path)
         assert baseline.name in after.lines[0]
-    assert after_inspect(worn, worn_path).document == worn.document()
+        # the new part's photo is the ideal: wear and grade are by it
+        wear = after.document["wear"]["asymmetry_percent"]
+        assert wear == (percent if found["ideal"] else worn.document()["wear"]["asymmetry_percent"])
+        assert any("since the baseline" in r for r in after.document["verdict"]["reasons"]) == found["ideal"]
+        assert after.document["teeth"] == worn.document()["teeth"]
+    assert held(worn, worn_path).document == worn.document()
+
+
+def test_a_worn_baseline_is_no_ideal(pair):
+    (_, _, new), (_, _, worn) = pair["new"], pair["worn"]
+    comparison = loss_between(new, worn)
+    thickness = thickness_of(new)
+    found = against_photo(comparison, thickness)
+    assert with_baseline(worn, worn, comparison, found) is worn
+    assert with_baseline(worn, new, replace(comparison, flags=("metal-grown",)), found) is worn
+    both = replace(worn, flags=(*worn.flags, "worn-both-flanks"))
+    held_against = with_baseline(both, new, comparison, found)
+    assert held_against.against_baseline
+    assert "worn-both-flanks" not in held_against.flags
 
 
 def test_a_reading_of_another_part_or_none_is_refused(pair, tmp_path):
@@ -130,11 +148,13 @@ def test_a_reading_of_another_part_or_none_is_refused(pair, tmp_path):
         path = tmp_path / "reading.json"
         path.write_text(text)
         with pytest.raises(error):
-            after_inspect(worn, worn_path, baseline=str(path))
+            held(worn, worn_path, baseline=str(path))
     with pytest.raises(UsageError):
-        after_inspect(worn, worn_path, baseline=str(tmp_path / "none.json"))
+        held(worn, worn_path, baseline=str(tmp_path / "none.json"))
+    with pytest.raises(UsageError, match="the photo itself"):
+        held(worn, worn_path, baseline=str(worn_path))
     with pytest.raises(UsageError, match="--at"):
-        after_inspect(worn, worn_path, log="KC-07")
+        recorded(held(worn, worn_path), worn_path, log="KC-07", at=None)
 
 
 def test_two_medians_subtracted():

@@ -37,6 +37,9 @@ MEANING = {
     CANNOT_TELL: "the photo does not support a grade",
 }
 
+MEASURED_AGAINST = "Drive flanks against coast flanks at the pitch circle"
+"""How the reason begins that gives the asymmetry."""
+
 CAUTIONS = (
     "Engine off, ignition key out, hands clear of the chain run while wheel or engine can turn.",
     "Stop riding when the chain jumps, snatches or grinds, a tooth is cracked or missing, or the chain lifts off the"
@@ -165,7 +168,7 @@ def _reasons(wear: WheelWear, measured: int) -> list[str]:
     out = [f"{measured} of {len(wear.teeth)} teeth measured."]
     a = wear.asymmetry_percent
     if a is not None:
-        out.append(f"Drive flanks against coast flanks at the pitch circle: {a.text('%')} of the tooth (median).")
+        out.append(f"{MEASURED_AGAINST}: {a.text('%')} of the tooth (median).")
     hook = wear.overhang_mm
     if hook is not None:
         seen = hook.text("mm") if hook.value > hook.std else "none seen"

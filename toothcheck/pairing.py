@@ -18,11 +18,12 @@ from typing import Any
 import numpy as np
 
 from toothcheck.chains import chain
-from toothcheck.comparing import Comparison, Landmarks, compare, joined
+from toothcheck.comparing import AgainstBaseline, Comparison, Landmarks, compare, joined
 from toothcheck.errors import CannotTell, DifferentPartError
 from toothcheck.estimate import Estimate, median_of
 from toothcheck.features.circles import find_circles
 from toothcheck.geometry import readonly
+from toothcheck.grade import GRADES, MEASURED_AGAINST, grade
 from toothcheck.inspection import Claim, Inspection, inspect, tip_pixels
 from toothcheck.photo import decode
 from toothcheck.synthetic import MadePhoto, Scene, Tier, encode, honest_claim, make_pair, make_photo
@@ -169,6 +170,49 @@ def loss_between(
         if i.wear is not None
     ]
     return joined(found, alone[0], alone[1])
+
+
+def with_baseline(
+    inspection: Inspection, earlier: Inspection, comparison: Comparison, found: AgainstBaseline, *, seed: int = 0
+) -> Inspection:
+    """The inspection with the part's own form when new as the ideal (measures.md, sections 2 and 4).
+
+    Asymmetry and grade are then by what is gone since, against the baseline's thickness.  The baseline must be graded
+    good, this inspection be more than refused, and the two agree on what does not wear; else nothing changes.  Teeth
+    keep their own numbers, which are against the ideal form.
+
+    Parameters
+    ----------
+    inspection, earlier
+        Of the part now, and when new.
+    comparison, found
+        Of the two.
+    seed
+        Of the draws behind the confidence.
+    """
+    wear = inspection.wear
+    doubted = set(comparison.flags) - {"teeth-not-told-apart"}
+    if wear is None or wear.asymmetry_percent is None or earlier.verdict.grade != GRADES[0] or doubted:
+        return inspection
+    rng = np.random.default_rng(seed)
+    # a form that both flanks' wear has bent out of the ideal is what a baseline is for
+    flags = tuple(f for f in inspection.flags if f != "worn-both-flanks")
+    gone = found.asymmetry_percent
+    draws = readonly(gone.value + gone.std * rng.standard_normal(max(1, len(wear.draws_asymmetry))))
+    judged = replace(wear, asymmetry_percent=gone, draws_asymmetry=draws)
+    before, after = grade(wear, inspection.flags, rng), grade(judged, flags, rng)
+    kept = [
+        r for r in inspection.verdict.reasons if r not in before.reasons and not r.startswith("The next most likely")
+    ]
+    said = f"Gone from the drive flanks since the baseline: {gone.text('%')} of its teeth (median)."
+    reasons = [said if r.startswith(MEASURED_AGAINST) else r for r in after.reasons]
+    return replace(
+        inspection,
+        wear=judged,
+        flags=flags,
+        verdict=replace(after, reasons=(*kept, *reasons)),
+        against_baseline=True,
+    )
 
 
 def thickness_of(inspection: Inspection) -> Estimate | None:

@@ -15,81 +15,93 @@ if TYPE_CHECKING:
     from toothcheck.inspection import Inspection
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
-class After:
-    """What came of it."""
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class Held:
+    """An inspection as it stands after it was held against a baseline, if one was given."""
 
+    inspection: Inspection
     document: dict[str, Any]
     """The inspection's document; with a baseline, ``baseline`` in it."""
     lines: tuple[str, ...]
     """For people."""
 
 
-def after_inspect(
-    inspection: Inspection,
-    photo: Path,
-    *,
-    baseline: str | None = None,
-    baseline_card_height: float | None = None,
-    log: str | None = None,
-    at: str | None = None,
-    logbook: str | None = None,
-    operator: str | None = None,
-    keep_photo: bool = False,
-    reason: str | None = None,
-) -> After:
-    """Set an inspection against a baseline and record it, as asked.
+def held(
+    inspection: Inspection, photo: Path, *, baseline: str | None = None, baseline_card_height: float | None = None
+) -> Held:
+    """Hold an inspection against a baseline.
+
+    A photo of the part when it was new, and graded good, becomes the ideal (measures.md, section 2): asymmetry and
+    grade are then by what is gone since.  A reading, or a photo of a part that was not new, only says how much.
 
     Parameters
     ----------
     inspection
         As measured.
     photo
-        Its file, for ``--keep-photo``.
+        Its file.
     baseline
         A photo of the same part when new, or a reading of it: the JSON file of an earlier inspection.
     baseline_card_height
         Of the baseline's photo, mm; as in this photo when None.
-    log, at, logbook, operator, keep_photo, reason
-        The words of these options; nothing is recorded without ``log``.
 
     Raises
     ------
-    UsageError, PhotoError, CannotTell, DifferentPartError, LogbookError
-        When words, photo or part do not fit; nothing is recorded then.
+    UsageError, PhotoError, CannotTell, DifferentPartError
+        When words, photo or part do not fit.
     """
-    document, lines = inspection.document(), []
-    if baseline is not None:
-        path = Path(baseline)
-        if path.resolve() == photo.resolve():
-            raise UsageError(f"--baseline {path} is the photo itself.", hint="Name the part's photo when new.")
-        found, kind, more = (
-            _by_reading(inspection, path)
-            if path.suffix.lower() == ".json"
-            else _by_photo(inspection, path, baseline_card_height)
-        )
-        document["baseline"] = {"kind": kind, "name": path.name} | found.document() | more
-        lines += _in_words(found, path, more, inspection.verdict.grade)
-    if log is not None:
-        if at is None:
-            raise UsageError("--log needs --at DISTANCE: what the odometer shows.", hint="For example --at 24600km.")
-        from toothcheck.cli.logbook import record_inspection
+    if baseline is None:
+        return Held(inspection=inspection, document=inspection.document(), lines=())
+    path = Path(baseline)
+    if path.resolve() == photo.resolve():
+        raise UsageError(f"--baseline {path} is the photo itself.", hint="Name the part's photo when new.")
+    if path.suffix.lower() == ".json":
+        found, more = _by_reading(inspection, path)
+        about = {"kind": "reading", "name": path.name, "ideal": False}
+    else:
+        found, more, inspection = _by_photo(inspection, path, baseline_card_height)
+        about = {"kind": "photo", "name": path.name, "ideal": inspection.against_baseline}
+    document = inspection.document()
+    document["baseline"] = about | found.document() | more
+    return Held(inspection=inspection, document=document, lines=tuple(_in_words(found, path, more, inspection)))
 
-        done = record_inspection(
-            document, photo, machine=log, at=at, logbook=logbook, operator=operator, keep_photo=keep_photo,
-            reason=reason,
-        )  # fmt: skip
-        lines.append(f"Entry {done.entry.number} in the logbook: {done.entry.part}, {done.entry.grade}{done.at}")
-    return After(document=document, lines=tuple(lines))
+
+def recorded(
+    result: Held,
+    photo: Path,
+    *,
+    log: str,
+    at: str | None,
+    logbook: str | None = None,
+    operator: str | None = None,
+    keep_photo: bool = False,
+    reason: str | None = None,
+) -> str:
+    """Record it in the logbook, in the words of these options, and say so in a line.
+
+    Raises
+    ------
+    UsageError, PhotoError, LogbookError
+        When words or photo do not fit; nothing is recorded then.
+    """
+    if at is None:
+        raise UsageError("--log needs --at DISTANCE: what the odometer shows.", hint="For example --at 24600km.")
+    from toothcheck.cli.logbook import record_inspection
+
+    done = record_inspection(
+        result.document, photo, machine=log, at=at, logbook=logbook, operator=operator, keep_photo=keep_photo,
+        reason=reason,
+    )  # fmt: skip
+    return f"Entry {done.entry.number} in the logbook: {done.entry.part}, {done.entry.grade}{done.at}"
 
 
 def _by_photo(
     inspection: Inspection, path: Path, card_height: float | None
-) -> tuple[AgainstBaseline, str, dict[str, Any]]:
+) -> tuple[AgainstBaseline, dict[str, Any], Inspection]:
     from toothcheck.comparing import against_photo
     from toothcheck.errors import CannotTell
     from toothcheck.inspection import inspect
-    from toothcheck.pairing import loss_between, thickness_of
+    from toothcheck.pairing import loss_between, thickness_of, with_baseline
     from toothcheck.photo import load
 
     height = inspection.claim.card_height_mm if card_height is None else card_height
@@ -98,10 +110,12 @@ def _by_photo(
     thickness = thickness_of(earlier)
     if thickness is None:
         raise CannotTell(f"{path.name}: no tooth of the baseline could be measured.", hint="Use a clearer photo.")
-    return against_photo(comparison, thickness), "photo", {"flags": list(comparison.flags)}
+    found = against_photo(comparison, thickness)
+    told = {"flags": list(comparison.flags), "grade": earlier.verdict.grade}
+    return found, told, with_baseline(inspection, earlier, comparison, found)
 
 
-def _by_reading(inspection: Inspection, path: Path) -> tuple[AgainstBaseline, str, dict[str, Any]]:
+def _by_reading(inspection: Inspection, path: Path) -> tuple[AgainstBaseline, dict[str, Any]]:
     from toothcheck.comparing import against_reading
     from toothcheck.errors import CannotTell, DifferentPartError
     from toothcheck.pairing import thickness_of
@@ -118,7 +132,7 @@ def _by_reading(inspection: Inspection, path: Path) -> tuple[AgainstBaseline, st
                 f"{path.name} is a reading of another part: {name} {one} there, {two} here.",
                 hint="Name a reading of this part.",
             )
-    return against_reading(_thickness(reading, path), now), "reading", {"flags": []}
+    return against_reading(_thickness(reading, path), now), {"flags": []}
 
 
 def _read(path: Path) -> dict[str, Any]:
@@ -157,20 +171,19 @@ def _thickness(reading: dict[str, Any], path: Path) -> Estimate:
     return middle
 
 
-def _in_words(found: AgainstBaseline, path: Path, more: dict[str, Any], grade: str) -> list[str]:
+def _in_words(found: AgainstBaseline, path: Path, more: dict[str, Any], inspection: Inspection) -> list[str]:
     from toothcheck.flags import flag
     from toothcheck.grade import GRADES
 
     lines = [
         f"Against {path.name}: {found.loss_mm.text('mm')} gone, {found.asymmetry_percent.text('%')} of its thickness."
     ]
-    if grade not in GRADES:
-        lines.append("No grade follows from that: the photo supports none.")
-    elif found.band != grade:
-        lines.append(
-            f"By this measure alone that is {found.band} ({100 * found.band_probability:.0f} %), where what the "
-            "baseline had lost before does not count; the worse of the two holds."
-        )
+    if inspection.against_baseline:
+        lines.append("The grade is by that: the baseline is the ideal.")
+    elif inspection.verdict.grade in GRADES:
+        lines.append("The grade is still by the ideal form; what the baseline had lost before counts, too.")
+    if more.get("grade", "good") != "good":
+        lines.append(f"The baseline itself is not graded good ({more['grade']}), so it is no ideal.")
     if not found.tooth_by_tooth:
         lines.append(
             "A reading holds only numbers: two medians are subtracted, each with its own photo's scale and light; the "

@@ -97,7 +97,7 @@ def inspect(
     targets = Targets.of(read, picture=picture, teeth_chart=teeth_chart, json=json)
 
     from toothcheck import inspection
-    from toothcheck.cli.after_inspect import after_inspect
+    from toothcheck.cli.after_inspect import held, recorded
     from toothcheck.cli.output import busy
     from toothcheck.photo import load
 
@@ -110,15 +110,17 @@ def inspect(
                     f"--near {x:g},{y:g} lies outside the photo of {loaded.width_px} x {loaded.height_px} pixels."
                 )
         tell("Finding and measuring the teeth")
-        result = inspection.inspect(loaded, claim)
-        tell("Drawing")
-        made = targets.made(result)
-        tell("Comparing and recording")
+        measured = inspection.inspect(loaded, claim)
+        tell("Comparing, drawing and recording")
         # before anything is written: the baseline may be another part, the logbook may refuse
-        after = after_inspect(
-            result, photo, baseline=baseline, baseline_card_height=baseline_card_height, log=log, at=at, logbook=where,
-            operator=operator, keep_photo=keep_photo, reason=reason,
-        )  # fmt: skip
+        after = held(measured, photo, baseline=baseline, baseline_card_height=baseline_card_height)
+        result, lines = after.inspection, list(after.lines)
+        made = targets.made(result)
+        if log is not None:
+            entry = recorded(
+                after, photo, log=log, at=at, logbook=where, operator=operator, keep_photo=keep_photo, reason=reason
+            )
+            lines.append(entry)
     written = targets.written(made, after.document)
     if json != "-":
         from toothcheck.cli.answer import answer
@@ -126,9 +128,9 @@ def inspect(
 
         out = console()
         answer(result, out)
-        if written or after.lines:
+        if written or lines:
             out.print()
-        for line in after.lines:
+        for line in lines:
             out.print(line, soft_wrap=True, markup=False)
         for path in written:
             out.print(f"Wrote {path}", soft_wrap=True, markup=False)

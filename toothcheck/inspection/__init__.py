@@ -64,6 +64,8 @@ class Inspection:
     found: Found
     patterns: tuple[Pattern, ...] = ()
     """What was tested for coming back once per turn, most telling first."""
+    against_baseline: bool = False
+    """Whether asymmetry and grade are against the part's own photo when new."""
 
     def document(self) -> dict[str, Any]:
         """The JSON document of measures.md, section 6."""
