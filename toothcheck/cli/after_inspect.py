@@ -178,10 +178,12 @@ def _in_words(found: AgainstBaseline, path: Path, more: dict[str, Any], inspecti
     lines = [
         f"Against {path.name}: {found.loss_mm.text('mm')} gone, {found.asymmetry_percent.text('%')} of its thickness."
     ]
-    if inspection.against_baseline:
-        lines.append("The grade is by that: the baseline is the ideal.")
-    elif inspection.verdict.grade in GRADES:
-        lines.append("The grade is still by the ideal form; what the baseline had lost before counts, too.")
+    if inspection.verdict.grade in GRADES:
+        lines.append(
+            "The grade is by that: the baseline is the ideal."
+            if inspection.against_baseline
+            else "The grade is by the ideal form all the same; what the baseline had lost before counts, too."
+        )
     if more.get("grade", "good") != "good":
         lines.append(f"The baseline itself is not graded good ({more['grade']}), so it is no ideal.")
     if not found.tooth_by_tooth:
