@@ -178,8 +178,8 @@ def with_baseline(
     """The inspection with the part's own form when new as the ideal (measures.md, sections 2 and 4).
 
     Asymmetry and grade are then by what is gone since, against the baseline's thickness.  The baseline must be graded
-    good, and the two agree on what does not wear; else nothing changes.  What refuses a grade does so still.  Teeth keep
-    their own numbers, which are against the ideal form.
+    good, and the two agree on what does not wear; else nothing changes.  What refuses a grade does so still, and teeth
+    keep their own numbers, which are against the ideal form.
 
     Parameters
     ----------
