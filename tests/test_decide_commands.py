@@ -467,7 +467,7 @@ def test_advise_bad_words(run, tmp_path, words, says):
     [
         (["stretch", "--photo", "p.jpg", "--chain", "520", "--picture", "p.jpg"], "is the photo itself"),
         (["stretch", "--photo", "p.jpg", "--chain", "520", "--json", "p.jpg"], "is the photo itself"),
-        (["stretch", "--photo", "p.jpg", "--chain", "520", "--picture", "x.gif"], ".png or .jpg"),
+        (["stretch", "--photo", "p.jpg", "--chain", "520", "--picture", "x.gif"], ".png, .jpg or .jpeg"),
         (["stretch", "--photo", "p.jpg", "--chain", "520", "--picture", "x.png", "--json", "x.png"],
          "--picture writes"),
         (["stretch", "319", "--chain", "520", "--pitches", "20", "--json", "b.sqlite", "--logbook", "b.sqlite"],
