@@ -31,6 +31,11 @@ from toothcheck.tooth import ToothRing
 
 EDGE_STD_MM = 0.012
 """What of a photo's common edge offset the ring's own exposure unknown does not hold already."""
+_DOUBTS = {
+    "wear-on-coast-flank", "scale-disagrees", "roller-disagrees", "form-disagrees", "part-turned-over",
+    "unworn-side-differs", "metal-grown",
+}  # fmt: skip
+"""Flags of a photo or of the comparison with which no loss is claimed."""
 _DISAGREE = ("teeth-disagree", "chain-disagrees", "form-disagrees")
 
 
@@ -200,19 +205,16 @@ def with_baseline(
     gone = found.asymmetry_percent
     draws = readonly(gone.value + gone.std * rng.standard_normal(max(1, len(wear.draws_asymmetry))))
     judged = replace(wear, asymmetry_percent=gone, draws_asymmetry=draws)
-    before, after = grade(wear, inspection.flags, rng), grade(judged, flags, rng)
-    kept = [
-        r for r in inspection.verdict.reasons if r not in before.reasons and not r.startswith("The next most likely")
-    ]
+    after = grade(judged, flags, rng)
     said = f"Gone from the drive flanks since the baseline: {gone.text('%')} of its teeth (median)."
-    reasons = [said if r.startswith(MEASURED_AGAINST) else r for r in after.reasons]
-    return replace(
-        inspection,
-        wear=judged,
-        flags=flags,
-        verdict=replace(after, reasons=(*kept, *reasons)),
-        against_baseline=True,
-    )
+    reasons = tuple(said if r.startswith(MEASURED_AGAINST) else r for r in after.reasons)
+    held = replace(inspection, wear=judged, flags=flags, against_baseline=True)
+    return held.judged(replace(after, reasons=reasons))
+
+
+def doubted(comparison: Comparison, before: Inspection, after: Inspection) -> bool:
+    """Whether the photos and what is said of them disagree, so that no loss is claimed."""
+    return not _DOUBTS.isdisjoint((*comparison.flags, *before.flags, *after.flags))
 
 
 def thickness_of(inspection: Inspection) -> Estimate | None:

@@ -50,9 +50,10 @@ class ChainLog:
         """
         from toothcheck.cli.books import kilometres, opened
         from toothcheck.drive import LIMIT_NOTE, limit_kept, size_of
+        from toothcheck.stretch import length_mm
 
         km = kilometres(self.at)
-        nominal = pitches * size.pitch_mm
+        length = length_mm(percent, pitches, size)
         with opened(self.where) as book:
 
             def make(state: History) -> list[Entry]:
@@ -70,8 +71,8 @@ class ChainLog:
                         part=None if known is None else known.fitted.get("chain"),
                         distance_km=km,
                         pitches=pitches,
-                        length_mm=nominal * (1 + percent.value / 100),
-                        length_std_mm=nominal * percent.std / 100,
+                        length_mm=length.value,
+                        length_std_mm=length.std,
                     )
                 ]
                 if limit is not None and known is not None and limit_kept(known, size) != limit:

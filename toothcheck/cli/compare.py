@@ -27,11 +27,6 @@ if TYPE_CHECKING:
     from toothcheck.inspection import Inspection
 
 COLUMNS = 80
-_DOUBTS = {
-    "wear-on-coast-flank", "scale-disagrees", "roller-disagrees", "form-disagrees", "part-turned-over",
-    "unworn-side-differs", "metal-grown",
-}  # fmt: skip
-"""Flags of a photo or of the comparison with which no loss is claimed."""
 _PICTURE = {".png": "png", ".svg": "svg"}
 
 
@@ -100,7 +95,7 @@ def compare(
     check_targets(read={"BEFORE": before, "AFTER": after}, written={"--picture": picture, "--json": json})
 
     from toothcheck.inspection import inspect
-    from toothcheck.pairing import loss_between
+    from toothcheck.pairing import doubted, loss_between
     from toothcheck.photo import load
 
     with busy("Reading the photos") as tell:
@@ -124,7 +119,7 @@ def compare(
     if json is not None:
         write_json(document(result, seen[0], seen[1]), json)
         written += [json] if json != "-" else []
-    doubts = _DOUBTS & {*result.flags, *seen[0].flags, *seen[1].flags}
+    doubts = doubted(result, seen[0], seen[1])
     if json != "-":
         out = console()
         if doubts:

@@ -296,7 +296,7 @@ def _from_photo(
     from toothcheck.cli.output import console, write_json, write_whole
     from toothcheck.estimate import Estimate
     from toothcheck.photo import load
-    from toothcheck.stretch import decide, run_of
+    from toothcheck.stretch import decide, length_mm, run_of
 
     loaded = load(photo)
     seen = measure_run(
@@ -319,9 +319,8 @@ def _from_photo(
         out = console()
         out.print(f"[bold]Chain {size.name}, {run.pitches} pitches from {escape(photo.name)}[/bold]")
         _say(decision, limit, rear_teeth)
-        nominal = run.pitches * size.pitch_mm
-        length = Estimate(value=nominal * (1 + run.percent.value / 100), std=nominal * run.percent.std / 100)
-        out.print(f"Pin to pin over {run.pitches} pitches: {length.text('mm')} ({nominal:g} mm when new).")
+        length, new = length_mm(run.percent, run.pitches, size), run.pitches * size.pitch_mm
+        out.print(f"Pin to pin over {run.pitches} pitches: {length.text('mm')} ({new:g} mm when new).")
         known = [bool(seen.seen[k.index] and seen.seen[k.index + 1]) for k in run.links]
         bars = "".join(_bar(k.elongation_percent) if ok else "?" for k, ok in zip(run.links, known, strict=True))
         shown = [k.elongation_percent for k, ok in zip(run.links, known, strict=True) if ok] or [run.percent.value]

@@ -64,8 +64,19 @@ class Inspection:
     found: Found
     patterns: tuple[Pattern, ...] = ()
     """What was tested for coming back once per turn, most telling first."""
+    notes: tuple[str, ...] = ()
+    """What was found out besides the grade's own reasons; stands before them."""
+    worded: tuple[str, ...] = ()
+    """Flags whose sentence a note gives with its number."""
     against_baseline: bool = False
     """Whether asymmetry and grade are against the part's own photo when new."""
+
+    def judged(self, verdict: Verdict) -> Inspection:
+        """The same with another verdict, to whose reasons what else was found out is joined."""
+        given = [flag(code).sentence for code in self.worded]
+        around = [p.sentence() for p in self.patterns if p.significant]
+        own = [r for r in verdict.reasons if r not in given]
+        return replace(self, verdict=replace(verdict, reasons=(*self.notes, *own, *around)))
 
     def document(self) -> dict[str, Any]:
         """The JSON document of measures.md, section 6."""
@@ -316,17 +327,14 @@ class _Told:
     def inspection(
         self, verdict: Verdict, traced: Traced | None, wear: WheelWear | None, percent: Estimate | None
     ) -> Inspection:
-        given = [flag(code).sentence for code in self.worded]
         around: tuple[Pattern, ...] = ()
         if wear is not None:
             around = patterns(wear.drive_loss_alone_mm, shared=wear.drive_loss_shared_mm2, light=LIGHT_MM)
-        seen = [p.sentence() for p in around if p.significant]
-        verdict = replace(verdict, reasons=(*self.notes, *(r for r in verdict.reasons if r not in given), *seen))
         return Inspection(
             photo=self.photo, claim=self.claim, card=self.card, card_pose=self.pose, traced=traced, wear=wear,
             verdict=verdict, flags=tuple(dict.fromkeys(self.flags)), card_to_pitch_percent=percent, found=self.found,
-            patterns=around,
-        )  # fmt: skip
+            patterns=around, notes=tuple(self.notes), worded=self.worded,
+        ).judged(verdict)  # fmt: skip
 
 
 # --- from the card to the start of tracing -------------------------------------------------------------------

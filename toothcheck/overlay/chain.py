@@ -10,7 +10,7 @@ from numpy.typing import NDArray
 from toothcheck.chainphoto import ChainSighting
 from toothcheck.chains import Chain
 from toothcheck.overlay.drawing import show
-from toothcheck.overlay.style import FAINT, INK, PAPER, canvas, casing, jpeg, look, png, ramp
+from toothcheck.overlay.style import FAINT, INK, PAPER, canvas, casing, look, ramp, with_photo
 from toothcheck.stretch import Run
 
 _UNEVEN = ramp()(0.42)
@@ -37,8 +37,6 @@ def chain_picture(colour: NDArray[np.uint8], seen: ChainSighting, run: Run, size
     ValueError
         When ``kind`` is neither.
     """
-    if kind not in ("png", "jpeg"):
-        raise ValueError(f"kind must be png or jpeg, not {kind!r}")
     height, width = colour.shape[:2]
     strip = round(_STRIP * width)
     with look():
@@ -52,7 +50,7 @@ def chain_picture(colour: NDArray[np.uint8], seen: ChainSighting, run: Run, size
         legend.set_ylim(0, 1)
         legend.set_axis_off()
         _legend(legend, seen, run, size, strip)
-        return png(figure) if kind == "png" else jpeg(figure)
+        return with_photo(figure, kind)
 
 
 def _links(axes: Axes, seen: ChainSighting, run: Run) -> None:

@@ -15,7 +15,7 @@ from toothcheck.grade import CANNOT_TELL
 from toothcheck.overlay.drawing import draw_tooth, hundredths, show, write
 from toothcheck.overlay.frames import Inspected, Placement, ideal_thickness_mm
 from toothcheck.overlay.panel import PANEL_PX, SIDE_PX, Panel
-from toothcheck.overlay.style import INK, PAPER, canvas, casing, jpeg, look, loss_scale, png, width_px
+from toothcheck.overlay.style import INK, PAPER, canvas, casing, look, loss_scale, width_px, with_photo
 from toothcheck.overlay.views import Window, window_around
 from toothcheck.wear import WheelWear
 
@@ -37,8 +37,6 @@ def picture(inspection: Inspected, *, kind: str = "png") -> bytes:
     ValueError
         When ``kind`` is neither.
     """
-    if kind not in ("png", "jpeg"):
-        raise ValueError(f"kind must be png or jpeg, not {kind!r}")
     with look():
         figure = canvas(SIDE_PX + PANEL_PX, SIDE_PX)
         share = SIDE_PX / (SIDE_PX + PANEL_PX)
@@ -64,7 +62,7 @@ def picture(inspection: Inspected, *, kind: str = "png") -> bytes:
                 panel.worst(colour, place, wear)
             panel.legend(wear)
         panel.foot()
-        return png(figure) if kind == "png" else jpeg(figure)
+        return with_photo(figure, kind)
 
 
 # --- the photo -------------------------------------------------------------------------------------------------------

@@ -130,6 +130,19 @@ def jpeg(figure: Figure) -> bytes:
     return out.getvalue()
 
 
+def with_photo(figure: Figure, kind: str) -> bytes:
+    """A figure that shows a photo, as ``png`` or ``jpeg``.
+
+    Raises
+    ------
+    ValueError
+        When ``kind`` is neither.
+    """
+    if kind not in ("png", "jpeg"):
+        raise ValueError(f"kind must be png or jpeg, not {kind!r}")
+    return png(figure) if kind == "png" else jpeg(figure)
+
+
 def svg(figure: Figure) -> bytes:
     """The figure as SVG, letters as outlines; the same every time."""
     out = io.BytesIO()

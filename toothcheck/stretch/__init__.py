@@ -8,7 +8,17 @@ from here: a limit belongs to the machine's manual and is typed with its source 
 from __future__ import annotations
 
 from toothcheck.stretch.limit import Decision, Limit, decide
-from toothcheck.stretch.readings import TOOLS, Elongation, Reading, Tool, Trap, count_trap, doubt_about, elongation_of
+from toothcheck.stretch.readings import (
+    TOOLS,
+    Elongation,
+    Reading,
+    Tool,
+    Trap,
+    count_trap,
+    doubt_about,
+    elongation_of,
+    length_mm,
+)
 from toothcheck.stretch.row import Kink, Link, PinRow, Run, run_of
 
 __all__ = [
@@ -27,5 +37,6 @@ __all__ = [
     "decide",
     "doubt_about",
     "elongation_of",
+    "length_mm",
     "run_of",
 ]

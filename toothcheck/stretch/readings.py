@@ -338,3 +338,9 @@ def elongation_of(
         traps=tuple(traps),
         lower_bound=only or not under_pull,
     )
+
+
+def length_mm(percent: Estimate, pitches: int, size: Chain) -> Estimate:
+    """Pin to pin over so many pitches, mm, of a run elongated by ``percent``."""
+    nominal = pitches * size.pitch_mm
+    return Estimate(value=nominal * (1 + percent.value / 100), std=nominal * percent.std / 100)
