@@ -54,6 +54,11 @@ class Optics:
         return self.blur_px, chroma, chroma
 
 
+LOWER_MEAN = 0.5149
+"""Mean of the smaller three quarters of |x|, x normal with a standard deviation of 1: (phi(0) - phi(q)) / 0.375 with the
+quartile q = 1.1503 (own arithmetic)."""
+
+
 def optics(planes: NDArray[np.uint8], blur_px: float) -> Optics:
     """Noise of a photo (height, width, 3) from differences of pixels two apart, on a sixteenth of its rows."""
     rows = planes[::16].astype(np.int16)
@@ -61,8 +66,7 @@ def optics(planes: NDArray[np.uint8], blur_px: float) -> Optics:
     # the mean of the smaller three quarters, since most chroma differences are 0 or 1 and their median says nothing
     count = int(0.75 * len(d))
     low = np.sort(d, axis=0)[:count].mean(0)
-    # E|x| up to the 75th percentile of a half-normal is 0.4925 of sigma's 0.798 -> sigma of a difference
-    noise = np.maximum(low / 0.4925 / np.sqrt(2), (1.0, 0.5, 0.5))
+    noise = np.maximum(low / LOWER_MEAN / np.sqrt(2), (1.0, 0.5, 0.5))
     return Optics(blur_px=blur_px, noise=(float(noise[0]), float(noise[1]), float(noise[2])))
 
 
