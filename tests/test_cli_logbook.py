@@ -136,15 +136,15 @@ def test_a_day_that_has_passed_says_so(run):
 def test_what_is_refused_starts_no_logbook(run):
     (run.folder / "a.csv").write_bytes(b"kind;on_date\r\n")
     (run.folder / "b.csv").write_bytes(b"kind,text\r\nnote,\xe9\r\n")
-    for words, said in (
-        (("import", "a.csv"), "commas"),
-        (("import", "b.csv"), "b.csv is not UTF-8 text (byte 16)"),
-        (("import", "none.csv"), "none.csv cannot be read: No such file or directory"),
-        (("record", "none.json", "M", "--at", "1km"), "none.json cannot be read: No such file or directory"),
-        (("add-machine", "-7"), "No such option"),
-        (("add-machine", "M", "--on", "2099-01-01"), "lies after the day"),
+    for words, status, said in (
+        (("import", "a.csv"), 2, "commas"),
+        (("import", "b.csv"), 4, "b.csv is not UTF-8 text (byte 16)"),
+        (("import", "none.csv"), 4, "none.csv does not exist"),
+        (("record", "none.json", "M", "--at", "1km"), 4, "none.json does not exist"),
+        (("add-machine", "-7"), 2, "No such option"),
+        (("add-machine", "M", "--on", "2099-01-01"), 2, "lies after the day"),
     ):
-        assert said in run("logbook", *words, status=2)
+        assert said in run("logbook", *words, status=status)
     assert sorted(p.name for p in run.folder.iterdir()) == ["a.csv", "b.csv"]
 
 
@@ -155,7 +155,6 @@ def test_wrong_words_end_in_one_line_and_status_2(run):
         (("logbook", "note", "M", "x", "--at", "12"), "a number with its unit"),
         (("logbook", "note", "N", "x"), "machine N is not in the logbook"),
         (("logbook", "export", "a.xls"), "must end in .csv or .json"),
-        (("logbook", "import", "none.csv"), "cannot be read"),
         (("logbook", "add-part", "M", "middle", "--at", "5km"), "position must be one of"),
         (("logbook", "add-part", "M", "front", "--at", "5km", "--chain", "521"), "chain must be one of"),
         (("logbook", "correct", "1", "--reason", "x"), "either what is right, or --withdraw"),

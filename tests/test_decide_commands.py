@@ -1,5 +1,6 @@
 """The commands stretch, match, advise as a user runs them."""
 
+import datetime as dt
 import json
 import re
 from dataclasses import replace
@@ -12,6 +13,7 @@ from flatpart import FlatShot, draw_flat
 from PIL import Image
 
 from toothcheck.cli import app
+from toothcheck.logbook import Logbook
 from toothcheck.synthetic.part import Part
 
 LIMIT = "319.4 over 20 @ invented manual p. 3-7"
@@ -319,8 +321,12 @@ def test_advise_does_not_judge_by_an_elongation_that_no_chain_has(run, percent):
 
 
 def test_a_typed_elongation_takes_the_place_of_a_misread_length(run, garage):
-    words = ["KC-07", 305, "--pitches", 20, "--at", "900km", "--logbook", garage]
-    assert run("logbook", "chain-length", *words)[0] == 0
+    with Logbook(garage, now=lambda: dt.datetime.now(dt.UTC), new_uid=lambda: "a" * 32) as book:
+        book.add(
+            book.new(
+                "chain-length", machine="KC-07", part="KC-07 chain 1", distance_km=900.0, pitches=20, length_mm=305.0
+            )
+        )
     advise = ["advise", "KC-07", "--front", "good", "--rear", "good", "--limit", LIMIT, "--logbook", garage]
     status, out, _ = run(*advise)
     assert status == 3
@@ -383,7 +389,7 @@ def test_an_inspection_that_could_not_tell_is_not_graded(run, tmp_path, garage, 
 def test_a_file_that_is_no_inspection_is_refused_in_one_line(run, tmp_path, change):
     (tmp_path / "front.json").write_text(json.dumps({**INSPECTION, **change}))
     status, out, err = run("advise", "--front", "front.json")
-    assert (status, out) == (2, "")
+    assert (status, out) == (4, "")
     assert "front.json is not an inspection's JSON" in err
     assert len(err.strip().splitlines()) == 1
 
@@ -437,7 +443,6 @@ def test_papers_are_written_whole(run, tmp_path):
     [
         ([], "Nothing is known"),
         (["--front", "fine"], "grade must be one of"),
-        (["--front", "none.json"], "does not exist"),
         (["--front", "good", "--front-confidence", "3"], "confidence must"),
         (["--front", "good", "--stretch", "long"], "--stretch"),
         (["--front", "good", "--limit", LIMIT], "chain size"),
@@ -446,7 +451,6 @@ def test_papers_are_written_whole(run, tmp_path):
         (["--front", "good", "--checklist", "no/such/w.md"], "Cannot write"),
         (["--front", "good", "--checklist", "w.md", "--torque", "nuts=5 Nm"], "manual with its page"),
         (["--front", "good", "--torque", "nuts=5 Nm @ manual p. 3"], "--checklist"),
-        (["--front", "good", "--order-sheet", "o.md", "--front-part", "none.json"], "does not exist"),
         (["--front", "good", "--paper", "a3"], "--paper"),
         (["KC-99"], "no logbook"),
     ],
@@ -457,6 +461,33 @@ def test_advise_bad_words(run, tmp_path, words, says):
     assert says in err
     assert out == ""
     assert not list(tmp_path.iterdir())
+
+
+@pytest.mark.parametrize(
+    "words", [["--front", "none.json"], ["--front", "good", "--order-sheet", "o.md", "--front-part", "none.json"]]
+)
+def test_advise_files_that_are_not_there(run, tmp_path, words):
+    status, out, err = run("advise", *words)
+    assert (status, out) == (4, "")
+    assert "none.json does not exist. Check the name." in err
+    assert not list(tmp_path.iterdir())
+
+
+def test_a_length_that_no_such_chain_has_is_not_recorded(run, garage):
+    words = ["logbook", "chain-length", "KC-07", 305, "--pitches", 20, "--at", "900km", "--logbook", garage]
+    status, _, err = run(*words)
+    assert status == 2
+    assert "It looks as if 20 rollers" in err
+    assert "Not recorded." in err
+    words[3] = 318.5
+    assert run(*words)[0] == 0
+
+
+def test_stretch_records_behind_a_replaced_odometer_with_its_reason(run, garage):
+    words = ["stretch", 318.5, 318.6, 318.4, "--chain", "520", "--pitches", 20, "--log", "KC-07", "--logbook", garage]
+    assert run(*words, "--at", "300km")[0] == 0
+    assert run(*words, "--at", "20km")[0] == 2
+    assert run(*words, "--at", "20km", "--reason", "odometer replaced")[0] == 0
 
 
 # --- where results go ------------------------------------------------------------------------------------------

@@ -55,8 +55,8 @@ class Optics:
 
 
 LOWER_MEAN = 0.5149
-"""Mean of the smaller three quarters of |x|, x normal with a standard deviation of 1: (phi(0) - phi(q)) / 0.375 with the
-quartile q = 1.1503 (own arithmetic)."""
+"""Mean of the smaller three quarters of |x|, x normal with a standard deviation of 1: (phi(0) - phi(q)) / 0.375, with
+q = 1.1503 where three quarters end (own arithmetic)."""
 
 
 def optics(planes: NDArray[np.uint8], blur_px: float) -> Optics:

@@ -35,10 +35,14 @@ class UsageError(ToothcheckError):
     exit_status = 2
 
 
-class PhotoError(ToothcheckError):
-    """The photo cannot be read (exit status 4)."""
+class InputError(ToothcheckError):
+    """A file that is to be read cannot be (exit status 4)."""
 
     exit_status = 4
+
+
+class PhotoError(InputError):
+    """The photo cannot be read (exit status 4)."""
 
 
 class OutputError(ToothcheckError):

@@ -57,22 +57,41 @@ def test_lesson(toothcheck, tmp_path):
         (("exercise", "make", "--photos", "empty", "-o", "x.html"), "holds no photo"),
         (("exercise", "make", "--photos", "missing", "-o", "x.html"), "must be a folder"),
         (("exercise", "collect", "empty"), "holds no result file"),
-        (("exercise", "collect", "bad.json"), "is not JSON"),
-        (("exercise", "collect", "other.json"), "is no exercise result"),
-        (("report", "other.json", "-o", "x.html"), "schema"),
         (("report", "other.json", "-o", "x.txt"), "must end in .html, .htm or .pdf"),
         (("lesson", "-o", "x.pdf"), "must end in .html or .htm, not x.pdf"),
         (("exercise", "make", "--count", 1, "-o", "x.pdf"), "must end in .html or .htm, not x.pdf"),
-        (("report", "bad.json", "-o", "x.pdf"), "is not JSON"),
+        (("report", "other.json", "-o", "other.json"), "must end in .html"),
+        (("exercise", "collect", "other.json", "--json", "other.json"), "is the result other.json"),
     ],
 )
 def test_wrong_words_give_one_line_status_2_and_nothing_written(toothcheck, tmp_path, words, why):
+    _refused(toothcheck, tmp_path, words, why, status=2)
+
+
+@pytest.mark.parametrize(
+    ("words", "why"),
+    [
+        (("exercise", "collect", "bad.json"), "is not UTF-8 text"),
+        (("exercise", "collect", "half.json"), "is not JSON"),
+        (("exercise", "collect", "none.json"), "does not exist"),
+        (("exercise", "collect", "other.json"), "is no exercise result"),
+        (("report", "other.json", "-o", "x.html"), "schema"),
+        (("report", "half.json", "-o", "x.pdf"), "is not JSON"),
+        (("report", "none.json", "-o", "x.pdf"), "does not exist"),
+    ],
+)
+def test_files_that_cannot_be_read_give_one_line_status_4_and_nothing_written(toothcheck, tmp_path, words, why):
+    _refused(toothcheck, tmp_path, words, why, status=4)
+
+
+def _refused(toothcheck, tmp_path, words, why, *, status):
     (tmp_path / "empty").mkdir()
     (tmp_path / "bad.json").write_bytes(b"\xff{")
+    (tmp_path / "half.json").write_text("{")
     (tmp_path / "other.json").write_text('{"schema": "other"}')
     before = sorted(tmp_path.rglob("*"))
     run = toothcheck(*words, cwd=tmp_path)
-    assert run.returncode == 2
+    assert run.returncode == status
     assert why in run.stderr
     assert len(run.stderr.strip().splitlines()) == 1
     assert sorted(tmp_path.rglob("*")) == before
@@ -170,11 +189,12 @@ def test_a_report_s_picture_that_is_damaged_is_status_4(toothcheck, tmp_path, na
     assert not (tmp_path / name).exists()
 
 
-def test_a_reading_that_holds_something_else_is_status_2(toothcheck, tmp_path):
+def test_a_reading_that_holds_something_else_is_status_4(toothcheck, tmp_path):
     (tmp_path / "reading.json").write_text(json.dumps(document() | {"photo": "a"}))
     run = toothcheck("report", "reading.json", "-o", "a.html", cwd=tmp_path)
-    assert run.returncode == 2
-    assert run.stderr == "toothcheck: The reading cannot be reported: photo must be an object, not 'a'.\n"
+    assert run.returncode == 4
+    why = "photo must be an object, not 'a'"
+    assert run.stderr == f"toothcheck: The reading cannot be reported: {why}. Inspect the photo again.\n"
 
 
 def test_report_of_a_photo_that_shows_no_card(toothcheck, tmp_path):

@@ -8,8 +8,9 @@ from typing import TYPE_CHECKING, Annotated, Any
 import typer
 
 from toothcheck.cli.books import Where, file_of
-from toothcheck.cli.words import JsonWord
-from toothcheck.errors import UsageError
+from toothcheck.cli.reading import json_object_of
+from toothcheck.cli.words import JsonWord, Paper, PaperWord
+from toothcheck.errors import InputError, UsageError
 
 if TYPE_CHECKING:
     from toothcheck.advice import Plan, Situation, SprocketState
@@ -103,7 +104,7 @@ def advise(
     checklist: Annotated[
         Path | None, typer.Option(help="Write the work checklist: .md or .pdf.", show_default=False)
     ] = None,
-    paper: Annotated[str, typer.Option(help="a4 or letter.")] = "a4",
+    paper: PaperWord = Paper.A4,
     case: Annotated[str | None, typer.Option(help="Try a bundled, invented case.", show_default=False)] = None,
     logbook: Where = None,
     json_to: JsonWord = None,
@@ -152,8 +153,6 @@ def advise(
         raise UsageError(
             "Nothing is known yet.", hint="Name a machine of the logbook, or give grades: toothcheck advise --help"
         )
-    if paper not in ("a4", "letter"):
-        raise UsageError(f"--paper must be a4 or letter, not {paper!r}.")
     from toothcheck.advice import plan_for
     from toothcheck.torque import Torque
 
@@ -193,14 +192,14 @@ def _sprocket(
     path = _json_file(grade)
     if path is None:
         return {"grade": grade, **typed}
-    import json
-
+    made = f"--{name} takes a grade, or what toothcheck inspect … --json FILE wrote."
     from toothcheck.advice import SprocketState
     from toothcheck.estimate import Estimate
     from toothcheck.logbook.entries import facts_of
 
+    told = json_object_of(path, hint=made)
     try:
-        facts = facts_of(json.loads(path.read_text("utf-8")))
+        facts = facts_of(told)
         asymmetry = None
         if facts["asymmetry_percent"] is not None:
             asymmetry = {"value": facts["asymmetry_percent"], "std": facts["asymmetry_std_percent"]}
@@ -208,12 +207,8 @@ def _sprocket(
         if facts["grade"] != "cannot-tell":  # then it is simply not graded, which needs no confidence
             told["confidence"] = facts["confidence"]
         SprocketState(**{**told, "asymmetry_percent": None if asymmetry is None else Estimate(**asymmetry)})
-    except FileNotFoundError:
-        raise UsageError(f"{grade} does not exist.", hint=f"--{name} takes a grade or an inspection's JSON.") from None
-    except (OSError, ValueError, TypeError) as error:
-        raise UsageError(
-            f"{grade} is not an inspection's JSON: {error}.", hint="Write it with: toothcheck inspect … --json FILE"
-        ) from None
+    except (ValueError, TypeError) as error:
+        raise InputError(f"{grade} is not an inspection's JSON: {error}.", hint=made) from None
     if facts["position"] not in (None, name):
         raise UsageError(f"{grade} is of a {facts['position']} sprocket, not of the {name} one.")
     return {**told, **typed}
@@ -358,7 +353,6 @@ def _today() -> str:
 def _order(
     name: str, situation: Situation, plan: Plan, model: str, frame: str, front_part: Path | None, rear_part: Path | None
 ) -> Sheet:
-    import json
     from dataclasses import replace
 
     from toothcheck.matching import Count, Part, part_from_mapping
@@ -367,14 +361,9 @@ def _order(
     def part(path: Path | None, state: SprocketState | None) -> SprocketOrder:
         number, known = "", Part(name="part")
         if path is not None:
-            try:
-                told = json.loads(path.read_text("utf-8"))
-                number = str(told.pop("part_number", ""))
-                known = part_from_mapping(told)
-            except FileNotFoundError:
-                raise UsageError(f"{path} does not exist.", hint="Name a JSON file of the part's values.") from None
-            except (OSError, json.JSONDecodeError, AttributeError) as error:
-                raise UsageError(f"{path} cannot be read: {error}.") from None
+            told = json_object_of(path, hint="It holds a part's values; keys: see the README.")
+            number = str(told.pop("part_number", ""))
+            known = part_from_mapping(told)
         if known.teeth is None and state is not None and state.teeth is not None:
             known = replace(known, teeth=Count(value=state.teeth))
         return SprocketOrder(part=known, part_number=number)
@@ -397,12 +386,12 @@ def _order(
     )
 
 
-def _rendered(sheet: Sheet, path: Path, paper: str) -> bytes:
+def _rendered(sheet: Sheet, path: Path, paper: Paper) -> bytes:
     from toothcheck.sheets import to_markdown, to_pdf
 
     if path.suffix.lower() == ".md":
         return to_markdown(sheet).encode()
-    return to_pdf(sheet, paper="letter" if paper == "letter" else "a4")
+    return to_pdf(sheet, paper=paper.value)
 
 
 def _write(files: list[tuple[Path, bytes]]) -> None:

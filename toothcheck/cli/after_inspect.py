@@ -2,12 +2,12 @@
 
 from __future__ import annotations
 
-import json
 from dataclasses import dataclass, replace
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
-from toothcheck.errors import UsageError
+from toothcheck.cli.reading import json_object_of
+from toothcheck.errors import InputError, UsageError
 
 if TYPE_CHECKING:
     from toothcheck.comparing import AgainstBaseline
@@ -136,23 +136,14 @@ def _by_reading(inspection: Inspection, path: Path) -> tuple[AgainstBaseline, di
 
 
 def _read(path: Path) -> dict[str, Any]:
-    wrong = UsageError(
-        f"--baseline {path} is no reading: it is not the JSON of an inspection.",
-        hint="Name a photo, or a file that inspect --json wrote.",
-    )
-    try:
-        reading = json.loads(path.read_text("utf-8"))
-    except OSError as error:
-        raise UsageError(f"--baseline {path} cannot be read: {error.strerror}.", hint="Check the name.") from error
-    except ValueError:
-        raise wrong from None
+    hint = "A baseline is a photo, or a file that inspect --json wrote."
+    reading = json_object_of(path, hint=hint)
     if (
-        not isinstance(reading, dict)
-        or not str(reading.get("schema", "")).startswith("toothcheck/inspection/")
+        not str(reading.get("schema", "")).startswith("toothcheck/inspection/")
         or not isinstance(reading.get("sprocket"), dict)
         or not isinstance(reading.get("teeth"), list)
     ):
-        raise wrong
+        raise InputError(f"--baseline {path} is not the JSON of an inspection.", hint=hint)
     return reading
 
 

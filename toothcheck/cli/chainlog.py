@@ -16,11 +16,13 @@ if TYPE_CHECKING:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class ChainLog:
-    """Where a length is to be kept: the words of ``--log``, ``--at`` and ``--logbook``."""
+    """Where a length is to be kept: the words of ``--log``, ``--at``, ``--reason`` and ``--logbook``."""
 
     machine: str
     at: str
     where: str | None
+    reason: str | None = None
+    """Why the odometer shows less than before, or far more."""
 
     def limit_kept(self, size: Chain) -> Limit | None:
         """The limit noted for this machine's chain, if there is one."""
@@ -80,7 +82,7 @@ class ChainLog:
                     entries.append(book.new("note", machine=self.machine, distance_km=km, text=note))
                 return entries
 
-            book.build(make)
+            book.build(make, reason=self.reason)
 
 
 def lower_bound_refused(what: str) -> UsageError:

@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import json
 import re
 from dataclasses import dataclass
 from pathlib import Path
@@ -31,6 +30,7 @@ from toothcheck.cli.books import (
     telling,
     unit_of,
 )
+from toothcheck.cli.reading import json_object_of, text_of
 from toothcheck.cli.words import JsonWord
 from toothcheck.errors import LogbookError, OutputError, ToothcheckError, UsageError
 
@@ -335,10 +335,7 @@ def record(
     where: Where = None,
 ) -> None:
     """Record an inspection from its JSON file (inspect --log does the same in one go)."""
-    try:
-        paper = json.loads(_text_of(document))
-    except ValueError as error:
-        raise UsageError(f"{document} cannot be read as JSON: {error}.") from None
+    paper = json_object_of(document, hint="Write it with: toothcheck inspect … --json FILE")
     done = record_inspection(
         paper,
         None,
@@ -370,11 +367,19 @@ def chain_length(
     where: Where = None,
 ) -> None:
     """Record a measured length of the chain; limits belong to the machine's manual."""
+    from toothcheck.drive import size_of
+    from toothcheck.stretch import count_trap
+
     km = kilometres(at)
     with opened(where) as book, telling():
 
         def make(state: History) -> list[Entry]:
-            fitted = state.machines[machine].fitted.get("chain") if machine in state.machines else None
+            known = state.machines.get(machine)
+            fitted = None if known is None else known.fitted.get("chain")
+            size = None if known is None else size_of(state, known)
+            trap = None if size is None or pitches < 1 else count_trap(length_mm, pitches, size)
+            if trap is not None and trap.spoils:
+                raise LogbookError(f"{trap.sentence} Not recorded.")
             return [
                 book.new(
                     "chain-length",
@@ -588,17 +593,6 @@ def _form(file: Path) -> str:
     return form
 
 
-def _text_of(file: Path) -> str:
-    try:
-        return file.read_bytes().decode("utf-8")
-    except OSError as error:
-        raise UsageError(f"{file} cannot be read: {error.strerror}.", hint="Check the name.") from None
-    except UnicodeDecodeError as error:
-        raise UsageError(
-            f"{file} is not UTF-8 text (byte {error.start}).", hint="Save it again with the encoding UTF-8."
-        ) from None
-
-
 @group.command(epilog="Example: toothcheck logbook export fleet.csv")
 def export(
     file: Annotated[Path, typer.Argument(help="To be written; ends in .csv or .json.")],
@@ -624,7 +618,7 @@ def import_(
     from toothcheck.logbook.exchange import bring_in
 
     form = _form(file)
-    text = _text_of(file)
+    text = text_of(file)
 
     def put(book: Logbook) -> tuple[int, int]:
         return bring_in(book, text, form)

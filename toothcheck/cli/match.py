@@ -7,6 +7,7 @@ from typing import TYPE_CHECKING, Annotated, Any
 
 import typer
 
+from toothcheck.cli.reading import json_object_of
 from toothcheck.cli.words import JsonWord
 from toothcheck.errors import UsageError
 
@@ -88,10 +89,8 @@ def match(
 
 
 def _part(path: Path, typed: list[str], chain: str | None, card_height: float) -> Part:
-    import json
     from dataclasses import fields, replace
 
-    from toothcheck.errors import PhotoError
     from toothcheck.matching import Part, part_from_mapping
 
     values: dict[str, Any] = {}
@@ -111,14 +110,7 @@ def _part(path: Path, typed: list[str], chain: str | None, card_height: float) -
         except ValueError:
             raise UsageError(f"{text!r} cannot be read.", hint="Write e.g. seat_thickness_mm=7.4") from None
     if path.suffix.lower() == ".json":
-        try:
-            told = json.loads(path.read_text("utf-8"))
-        except FileNotFoundError:
-            raise PhotoError(f"{path} does not exist.", hint="Check the name.") from None
-        except (OSError, ValueError) as error:
-            raise PhotoError(f"{path} cannot be read: {error}.") from error
-        if not isinstance(told, dict):
-            raise UsageError(f"{path} must hold one JSON object.", hint="Keys: see the README.")
+        told = json_object_of(path, hint="It holds a part's values; keys: see the README.")
         if chain is not None:
             told.setdefault("chain", chain)
         return part_from_mapping({"name": path.stem, **told, **values})

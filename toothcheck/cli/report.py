@@ -2,31 +2,33 @@
 
 from __future__ import annotations
 
-import json
 import sys
 from dataclasses import replace
 from enum import StrEnum
 from pathlib import Path
-from typing import TYPE_CHECKING, Annotated, Any, NamedTuple
+from typing import TYPE_CHECKING, Annotated, NamedTuple
 
 import typer
 
-from toothcheck.cli.books import Where, opened, telling
-from toothcheck.cli.output import check_ending, write_whole
-from toothcheck.cli.words import CardHeightWord, Position, ThicknessWord, Turning, TurningWord, claim_of
-from toothcheck.errors import PhotoError, UsageError
+from toothcheck.cli.books import Where, file_of, opened, telling
+from toothcheck.cli.output import check_ending, check_targets, write_whole
+from toothcheck.cli.reading import json_object_of
+from toothcheck.cli.words import (
+    CardHeightWord,
+    Paper,
+    PaperWord,
+    Position,
+    ThicknessWord,
+    Turning,
+    TurningWord,
+    claim_of,
+)
+from toothcheck.errors import InputError, PhotoError, UsageError
 
 if TYPE_CHECKING:
     from toothcheck.report import ReportInput
 
 PICTURES = {".jpg", ".jpeg", ".png", ".heic", ".heif", ".webp", ".tif", ".tiff"}
-
-
-class Paper(StrEnum):
-    """Paper of a PDF."""
-
-    A4 = "a4"
-    LETTER = "letter"
 
 
 class Picture(StrEnum):
@@ -61,7 +63,7 @@ def report(
     ] = None,
     machine: Annotated[str, typer.Option(help="Name of the machine, for the heading.")] = "",
     date: Annotated[str, typer.Option(help="Date to print, as it shall stand there.")] = "",
-    paper: Annotated[Paper, typer.Option(help="Paper of a PDF.")] = Paper.A4,
+    paper: PaperWord = Paper.A4,
     chain: Annotated[str | None, typer.Option(help="Of a photo: chain size, e.g. 520, or auto.")] = None,
     teeth: Annotated[str | None, typer.Option(help="Of a photo: tooth count, or auto.")] = None,
     position: Annotated[
@@ -84,10 +86,14 @@ def report(
     check_ending("--output", output, (".html", ".htm", ".pdf"))
     marks = {None: Origin.UNTOLD, Picture.REAL: Origin.REAL, Picture.MADE: Origin.MADE}
     path = Path(subject)
+    check_targets(
+        read={"what is reported": path, "the picture": picture, "the logbook": file_of(where)},
+        written={"--output": output},
+    )
     if path.suffix.lower() in PICTURES:
         given = _of_photo(path, Told(chain, teeth, position, turning, card_height, thickness))
     elif path.suffix.lower() == ".json":
-        given = ReportInput(document=_document(path))
+        given = ReportInput(document=json_object_of(path, hint="Make one with toothcheck inspect --json FILE."))
     else:
         given = _of_machine(subject, part, where)
     given = replace(
@@ -148,21 +154,7 @@ def _made(given: ReportInput, kind: str, paper: str) -> bytes:
     try:
         return report_pdf(given, paper=paper) if kind == ".pdf" else report_page(given).encode()
     except ValueError as error:
-        raise UsageError(f"The reading cannot be reported: {error}.") from error
-
-
-def _document(path: Path) -> dict[str, Any]:
-    try:
-        document = json.loads(path.read_bytes())
-    except OSError as error:
-        raise UsageError(f"Cannot read {path}: {error.strerror or error}.") from error
-    except ValueError as error:  # not JSON, or not UTF-8
-        raise UsageError(
-            f"{path} is not JSON: {error}.", hint="Make one with toothcheck inspect --json FILE."
-        ) from error
-    if not isinstance(document, dict):
-        raise UsageError(f"{path} must hold a JSON object.")
-    return document
+        raise InputError(f"The reading cannot be reported: {error}.", hint="Inspect the photo again.") from error
 
 
 def _picture(path: Path) -> bytes:

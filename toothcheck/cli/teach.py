@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import json
 import sys
 from collections.abc import Iterator
 from pathlib import Path
@@ -10,10 +9,11 @@ from typing import TYPE_CHECKING, Annotated, Any
 
 import typer
 
-from toothcheck.cli.output import check_ending, console, counted, write_json, write_whole
+from toothcheck.cli.output import check_ending, check_targets, console, counted, write_json, write_whole
+from toothcheck.cli.reading import json_object_of
 from toothcheck.cli.report import PICTURES
 from toothcheck.cli.words import JsonWord
-from toothcheck.errors import PhotoError, UsageError
+from toothcheck.errors import InputError, PhotoError, UsageError
 
 if TYPE_CHECKING:
     from toothcheck.lessons import Case, ClassReport
@@ -80,6 +80,7 @@ def make(
 
     check_ending("--output", output, (".html", ".htm"))
     rng = np.random.default_rng(seed)
+    check_targets(read={}, written={"--output": output})
     cases = list(_made_cases(count, level, rng) if photos is None else _cases_in(photos, rng))
     if not cases:
         raise UsageError(f"{photos} holds no photo that can be asked about.", hint="Add one that was measured.")
@@ -112,24 +113,13 @@ def _cases_in(folder: Path, rng: Any) -> Iterator[Case]:  # noqa: ANN401 - numpy
     if not found:
         raise UsageError(f"{folder} holds no photo with NAME.json beside it.")
     for photo in found:
-        truth = _json_of(photo.with_suffix(".json"))
-        if not isinstance(truth, dict):
-            raise UsageError(f"{photo.with_suffix('.json')} must hold a JSON object.")
+        truth = json_object_of(photo.with_suffix(".json"), hint="Take its photo out of the folder.")
         try:
             yield case_of(load(photo), truth, rng)
         except NothingToAsk as error:
             sys.stderr.write(f"toothcheck: {photo.name} is left out: {error}.\n")
         except ValueError as error:
             raise PhotoError(f"{photo.name} cannot be used: {error}.", hint="Take it out of the folder.") from error
-
-
-def _json_of(path: Path) -> object:
-    try:
-        return json.loads(path.read_bytes())
-    except OSError as error:
-        raise UsageError(f"Cannot read {path}: {error.strerror or error}.") from error
-    except ValueError as error:  # not JSON, or not UTF-8
-        raise UsageError(f"{path} is not JSON: {error}.") from error
 
 
 def collect(
@@ -142,12 +132,13 @@ def collect(
     from toothcheck.lessons import collect as collected
     from toothcheck.lessons import document_of, run_of
 
-    runs = []
-    for path in _result_files(results):
+    files, runs = _result_files(results), []
+    check_targets(read={f"the result {path.name}": path for path in files}, written={"--json": json_output})
+    for path in files:
         try:
-            runs.append(run_of(_json_of(path)))
+            runs.append(run_of(json_object_of(path, hint="The exercise page saves such files.")))
         except ValueError as error:
-            raise UsageError(f"{path} is no exercise result: {error}.") from error
+            raise InputError(f"{path} is no exercise result: {error}.", hint="Take it out.") from error
     report = collected(runs)
     if json_output is not None:
         write_json(document_of(report), json_output)

@@ -8,7 +8,8 @@ from typing import TYPE_CHECKING, Annotated, Any
 
 import typer
 
-from toothcheck.cli.books import Unit, Where, columns, kilometres, opened, say, telling, unit_of
+from toothcheck.cli.books import Unit, Where, columns, file_of, kilometres, opened, say, telling, unit_of
+from toothcheck.cli.output import check_targets
 from toothcheck.cli.words import JsonWord
 from toothcheck.errors import UsageError
 
@@ -50,6 +51,9 @@ def trend(
     unit = unit_of(units)
     for file in chart or []:
         _chart_form(file)
+    one: Path | None
+    for one in chart or (None,):
+        check_targets(read={"the logbook": file_of(where)}, written={"--chart": one, "--json": json_})
     with opened(where) as book:
         history = book.history()
     with telling():
@@ -191,6 +195,7 @@ def due(
     from toothcheck.trend import due as due_list
 
     unit = unit_of(units)
+    check_targets(read={"the logbook": file_of(where)}, written={"--json": json_})
     with opened(where) as book:
         history = book.history()
     trends = due_list(history, within_km=kilometres(within) if within else None)

@@ -39,6 +39,13 @@ class Turning(StrEnum):
     counterclockwise = "counterclockwise"
 
 
+class Paper(StrEnum):
+    """Paper of a PDF."""
+
+    A4 = "a4"
+    LETTER = "letter"
+
+
 ChainWord = Annotated[str, typer.Option("--chain", help="Chain size, such as 520, or auto.", show_default=False)]
 TeethWord = Annotated[str, typer.Option("--teeth", help="Tooth count, 7 to 150, or auto.", show_default=False)]
 PositionWord = Annotated[
@@ -70,6 +77,7 @@ NearWord = Annotated[
     str | None,
     typer.Option("--near", metavar="X,Y", help="A pixel on the sprocket meant, where the photo shows several."),
 ]
+PaperWord = Annotated[Paper, typer.Option("--paper", help="Paper of a PDF.", case_sensitive=False)]
 JsonWord = Annotated[
     str | None,
     typer.Option(
