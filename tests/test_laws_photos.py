@@ -168,6 +168,23 @@ def test_half_the_resolution_moves_nothing_by_more_than_two_stated_uncertainties
     )
 
 
+def test_a_photo_enlarged_beyond_what_it_shows_gives_the_same_numbers(made, base):
+    # as of a sensor with more pixels than its lens resolves; no pixel tells more than before
+    size = 4000, 3000
+    large = decode(png(np.asarray(Image.fromarray(made.picture).resize(size, Image.Resampling.BICUBIC))), "made.png")
+    # a place that is told is one in the photo as loaded
+    near = 2.5 * np.array(base.document()["teeth"][0]["tip_px"])
+    large = inspect(large, replace(base.claim, near_px=(float(near[0]), float(near[1]))))
+    assert large.photo.width_px < 0.8 * size[0]
+    assert sum(t.measured for t in large.wear.teeth) >= sum(t.measured for t in base.wear.teeth) - 1
+    assert large.verdict.grade == base.verdict.grade
+    agree(base, large, stds=1.0, move=lambda xy: (xy + 0.5) / 2.5 - 0.5, slips=4)
+    told = large.document()
+    assert (told["photo"]["width_px"], told["photo"]["height_px"]) == size
+    assert told["scale"]["px_per_mm"] == pytest.approx(2.5 * base.document()["scale"]["px_per_mm"], rel=0.002)
+    assert large.photo.colour().shape == large.photo.planes.shape  # what outlines are drawn on
+
+
 @pytest.mark.parametrize("height", [4.0])
 def test_a_card_out_of_plane_by_a_told_height_changes_nothing(base, height):
     lifted = make_photo(replace(SCENE, card_lift_mm=height, card_lift_told_mm=height))

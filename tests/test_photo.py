@@ -95,6 +95,21 @@ def test_other_kinds_of_pixels_are_read(mode):
     assert np.abs(photo.planes[..., 1:].astype(int) - 128).max() <= 4
 
 
+def test_a_reduced_photo_knows_where_its_pixels_stood():
+    photo = decode(a_photo("PNG", size=(800, 600)), "a.png")
+    fewer = photo.reduced(0.4)
+    assert (fewer.width_px, fewer.height_px) == (320, 240)
+    assert fewer.loaded_px == (800, 600)
+    # the middle of the first pixel is the middle of the 2.5 x 2.5 that it covers: pixel centres at whole numbers
+    np.testing.assert_allclose(fewer.as_loaded(np.array([[0.0, 0.0]])), [[0.75, 0.75]])
+    at = np.array([[12.0, 30.5], [799.0, 0.0]])
+    np.testing.assert_allclose(fewer.as_loaded(fewer.from_loaded(at)), at)
+    np.testing.assert_allclose(photo.as_loaded(at), at)
+    assert fewer.colour().shape == (240, 320, 3)
+    block = photo.planes[:5, :5].astype(float)
+    assert np.abs(fewer.planes[0, 0] - block[:2, :2].mean((0, 1))).max() <= np.ptp(block) / 2 + 1
+
+
 def test_focal_length_is_believed_only_where_it_makes_sense():
     for written, want in ((26, (26,)), (0, ()), (5000, ())):
         exif = Image.Exif()

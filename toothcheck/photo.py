@@ -13,15 +13,17 @@ import io
 import math
 import struct
 import warnings
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from pathlib import Path
 from typing import Any
 
+import cv2
 import numpy as np
 from numpy.typing import NDArray
 from PIL import Image, ImageOps, UnidentifiedImageError
 
 from toothcheck.errors import PhotoError
+from toothcheck.geometry import Floats
 
 MAX_MEGAPIXELS = 110
 MIN_SIDE_PX = 200
@@ -60,6 +62,8 @@ class Photo:
     """35 mm equivalents of the focal length that the file leaves possible; none where it tells nothing."""
     encoded: bytes
     """The file as it was, for a second decode in colour."""
+    loaded_px: tuple[int, int]
+    """Width and height as loaded, of which ``planes`` may be a reduction."""
 
     @property
     def grey(self) -> NDArray[np.uint8]:
@@ -68,18 +72,42 @@ class Photo:
 
     @property
     def width_px(self) -> int:
-        """Width after the EXIF turn."""
+        """Width of ``planes``, after the EXIF turn."""
         return int(self.planes.shape[1])
 
     @property
     def height_px(self) -> int:
-        """Height after the EXIF turn."""
+        """Height of ``planes``, after the EXIF turn."""
         return int(self.planes.shape[0])
 
+    @property
+    def per_loaded(self) -> Floats:
+        """(2,) pixels of ``planes`` for each pixel as loaded, across and down."""
+        return np.array([self.width_px, self.height_px]) / self.loaded_px
+
+    def from_loaded(self, px: Floats) -> Floats:
+        """Positions (…, 2) in the photo as loaded -> in ``planes``."""
+        return np.asarray((px + 0.5) * self.per_loaded - 0.5)
+
+    def as_loaded(self, px: Floats) -> Floats:
+        """Positions (…, 2) in ``planes`` -> in the photo as loaded."""
+        return np.asarray((px + 0.5) / self.per_loaded - 0.5)
+
+    def reduced(self, factor: float) -> Photo:
+        """The same photo with fewer pixels, each the mean of those it covers; ``factor``, below 1, is of its sides."""
+        size = max(1, round(self.width_px * factor)), max(1, round(self.height_px * factor))
+        planes = np.asarray(cv2.resize(self.planes, size, interpolation=cv2.INTER_AREA), dtype=np.uint8)
+        planes.flags.writeable = False
+        return replace(self, planes=planes)
+
     def colour(self) -> NDArray[np.uint8]:
-        """(height, width, 3) RGB, decoded anew: the measuring itself needs grey only."""
+        """(height, width, 3) RGB, as large as ``planes``, decoded anew: the measuring itself needs grey only."""
         with _opened(self.encoded, self.name) as image:
-            return _pixels(image, self.name, "RGB")
+            pixels = _pixels(image, self.name, "RGB")
+        if pixels.shape == self.planes.shape:
+            return pixels
+        size = self.width_px, self.height_px
+        return np.asarray(cv2.resize(pixels, size, interpolation=cv2.INTER_AREA), dtype=np.uint8)
 
 
 def _opened(encoded: bytes, name: str) -> Image.Image:
@@ -191,5 +219,6 @@ def decode(encoded: bytes, name: str) -> Photo:
         planes = _pixels(image, name, "YCbCr")
     planes.flags.writeable = False
     return Photo(
-        name=name, sha256=hashlib.sha256(encoded).hexdigest(), planes=planes, focals_35mm=focals, encoded=encoded
-    )
+        name=name, sha256=hashlib.sha256(encoded).hexdigest(), planes=planes, focals_35mm=focals, encoded=encoded,
+        loaded_px=(planes.shape[1], planes.shape[0]),
+    )  # fmt: skip

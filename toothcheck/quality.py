@@ -23,6 +23,8 @@ from toothcheck.tracing.rims import Wheel
 
 FLOOR_PX_PER_MM = 2.5
 BLUR_MM = 0.35
+SOFT_PX, SHARP_PX = 1.6, 1.2
+"""The blur from which a photo is reduced, and the blur that it is reduced to; a phone's own lie between 0.5 and 1.5."""
 OBLIQUE_DEG, STEEP_DEG = 33.0, 48.0
 _BURNT_LUMA, _BURNT_SHARE = 250, 0.45
 _DARK_LUMA = 45.0
@@ -52,6 +54,15 @@ class Quality:
     def hopeless(self) -> bool:
         """Whether measuring would be guessing."""
         return bool({"too-far", "steep"} & set(self.flags)) or self.blur_px > 1.5 * BLUR_MM * self.px_per_mm
+
+
+def soft(blur_px: float, px_per_mm: float) -> bool:
+    """Whether a photo has far more pixels than its blur leaves something to see in, and is not blurred for good.
+
+    Enlarged photos and those of sensors with more pixels than their lens resolves: tracing looks for edges a pixel
+    wide, and what noise and JPEG's steps do is wider there.
+    """
+    return SOFT_PX < blur_px <= BLUR_MM * px_per_mm
 
 
 def card_flags(card: CardSighting | None, pose: CardPose | None) -> list[str]:

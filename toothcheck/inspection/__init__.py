@@ -107,6 +107,8 @@ def inspect(photo: Photo, claim: Claim, *, seed: int = 0) -> Inspection:
     rng = np.random.default_rng(seed)
     card = find_card(photo.grey)
     pose = None if card is None else card_pose(card, photo.grey, photo.focals_35mm)
+    if card is not None and pose is not None and quality.soft(card.blur_px, pose.plane.px_per_mm):
+        return inspect(*_reduced(photo, claim, card.blur_px), seed=seed)
     told = _Told(
         photo=photo, claim=claim, card=card, pose=pose, flags=quality.card_flags(card, pose), notes=[],
         chain_open=claim.chain is None,
@@ -335,6 +337,15 @@ class _Told:
             verdict=verdict, flags=tuple(dict.fromkeys(self.flags)), card_to_pitch_percent=percent, found=self.found,
             patterns=around, notes=tuple(self.notes), worded=self.worded,
         ).judged(verdict)  # fmt: skip
+
+
+def _reduced(photo: Photo, claim: Claim, blur_px: float) -> tuple[Photo, Claim]:
+    """A soft photo with as many pixels as its blur fills, and what was claimed of it in them."""
+    fewer = photo.reduced(quality.SHARP_PX / blur_px)
+    if claim.near_px is None:
+        return fewer, claim
+    x, y = fewer.from_loaded(np.array(claim.near_px))
+    return fewer, replace(claim, near_px=(float(x), float(y)))
 
 
 # --- from the card to the start of tracing -------------------------------------------------------------------

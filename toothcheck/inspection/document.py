@@ -31,7 +31,7 @@ def document(i: Inspection) -> dict[str, Any]:
     wheel = None if traced is None else traced.wheel
     teeth = []
     if wear is not None and wheel is not None:
-        tips = tip_pixels(wheel, None if traced is None else traced.ring.tip_radius_mm)
+        tips = i.photo.as_loaded(tip_pixels(wheel, None if traced is None else traced.ring.tip_radius_mm))
         for tooth in wear.teeth:
             x, y = tips[tooth.index]
             teeth.append(
@@ -56,8 +56,8 @@ def document(i: Inspection) -> dict[str, Any]:
         "photo": {
             "name": i.photo.name,
             "sha256": i.photo.sha256,
-            "width_px": i.photo.width_px,
-            "height_px": i.photo.height_px,
+            "width_px": i.photo.loaded_px[0],
+            "height_px": i.photo.loaded_px[1],
         },
         "sprocket": {
             "chain": None if claim.chain is None else claim.chain.name,
@@ -72,7 +72,7 @@ def document(i: Inspection) -> dict[str, Any]:
             "source": "card" if i.card is not None else "pitch",
             "card": None if i.card is None else i.card.layout.name,
             "markers": 0 if i.card is None else len(i.card.ids),
-            "px_per_mm": None if wheel is None else round(wheel.plane.px_per_mm, 3),
+            "px_per_mm": None if wheel is None else round(wheel.plane.px_per_mm / float(i.photo.per_loaded.mean()), 3),
             "tilt_deg": None if wheel is None else round(wheel.plane.tilt_deg, 2),
             "card_to_pitch_percent": _json(i.card_to_pitch_percent),
         },
