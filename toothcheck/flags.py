@@ -95,6 +95,11 @@ _ALL = (
         remedy="Count the teeth again, or leave the count to the photo with --teeth auto.",
     ),
     Flag(
+        code="chain-uncertain",
+        sentence="Several chain sizes fit the photo alike; they have the same pitch and roller.",
+        remedy="Read the size on the chain's plates and say so with --chain.",
+    ),
+    Flag(
         code="teeth-uncertain",
         sentence="The photo leaves more than one tooth count open.",
         remedy="Count the teeth and say so with --teeth.",

@@ -43,6 +43,7 @@ _THICKNESS_SHARE = 0.91
 """Of the chain's inner width: single sprockets as sold run from 0.88 to 0.95 (common practice, no source)."""
 _THICKNESS_STD = 0.03
 _SCALE_STD_CARD = 0.004
+_SIZE_OFF, _SIZE_OFF_UNSURE = 0.012, 0.035
 _EDGE_STD_MM = 0.02
 """How far a broken edge may draw all of a sprocket's edges in, in well exposed photos."""
 
@@ -178,8 +179,12 @@ def _measured(
 
     claimed = claim.drive_clockwise
     side = from_side(bool(claimed))
-    if side is None or sum(t.measured for t in side.wear.teeth) < 3:
+    measured = 0 if side is None else sum(t.measured for t in side.wear.teeth)
+    if measured < 3:
         told.say(*_untraceable(photo, placed, told.card))
+    elif told.card is not None and measured < 0.5 * (placed.teeth - seen.teeth_outside):
+        # an arc may lie on the form though the wheel has another size: centre and tilt give way
+        told.say(*_size_disagrees(photo, placed))
     if side is None:
         return told.refused("few-teeth")
     other: _Side | None = None
@@ -201,7 +206,7 @@ def _measured(
 
     percent = None
     if told.pose is not None:
-        percent, distance = claims.card_to_pitch(traced, start.wheel, start.priors.pivot_mm)
+        percent, distance = claims.card_to_pitch(traced.fit, start.wheel, start.priors)
         off = claims.scale_flags(percent, start.priors.height_mm, distance)
         told.say(*off)
         told.worded = (*told.worded, *off[0])
@@ -210,16 +215,14 @@ def _measured(
     shares = claims.roller_shares(traced.ring, placed.chain, wear.datum, wear.drive_clockwise, priors)
     if not told.chain_open:
         told.say(*claims.roller_flags(shares, placed.chain))
-    k = [UNKNOWNS.index(name) for name in ("tilt_x", "tilt_y", "thickness")]
+    k = [UNKNOWNS.index(name) for name in ("tilt_x", "tilt_y")]
     tilts = np.sqrt(np.diag(traced.fit.covariance)[k])
-    told.flags += quality.plane_flags(math.degrees(float(max(tilts[:2]))))
+    told.flags += quality.plane_flags(math.degrees(float(max(tilts))))
     if sum(t.measured for t in wear.teeth) < 3:
         told.flags.append("few-teeth")
 
-    # walls were followed as the thickness taken for granted has them: from a wrong one the fit does not come away
-    width = None if told.chain_open else Estimate(value=traced.wheel.thickness_mm, std=float(tilts[2]))
-    if claim.thickness_mm is not None:
-        width = Estimate(value=claim.thickness_mm, std=0.1)
+    # only a thickness that was measured tells sizes apart: walls are followed as the chain told has them
+    width = None if claim.thickness_mm is None else Estimate(value=claim.thickness_mm, std=0.1)
     tells = worn and (probability > 0.6 or probability < 0.4)
     told.found = replace(
         told.found,
@@ -228,6 +231,8 @@ def _measured(
     )
     if told.chain_open and told.found.chains:
         told.claim = replace(told.claim, chain=CHAINS[told.found.chains[0][0]])
+        if told.found.chains[0][1] < claims.SURE:
+            told.flags.append("chain-uncertain")
     verdict = grade(wear, told.flags, rng)
     if "turning-open" in told.flags and verdict.grade != "good":
         told.flags[told.flags.index("turning-open")] = "turning-unknown"
@@ -249,13 +254,23 @@ def _with_fitting_roller(photo: Photo, placed: Placed, start: _Start, seen: qual
     return replace(placed, chain=CHAINS[names[0][0]]) if names else placed
 
 
+def _size_disagrees(photo: Photo, placed: Placed) -> tuple[list[str], list[str]]:
+    """Whether the outline that was placed is seen in another size than the card has it.
+
+    What fits hardly, with most of it hidden, may look a fortieth larger or smaller than it is.
+    """
+    off = placing.free_scale(photo.grey, placed) - 1
+    if abs(off) < (_SIZE_OFF if placed.score >= placing.SURE_SCORE else _SIZE_OFF_UNSURE):
+        return [], []
+    size = f"{100 * abs(off):.1f} % {'larger' if off > 0 else 'smaller'}"
+    return ["scale-disagrees"], [f"The sprocket's outline looks {size} than the card has it."]
+
+
 def _untraceable(photo: Photo, placed: Placed, card: CardSighting | None) -> tuple[list[str], list[str]]:
     """Why an outline that was placed without doubt cannot be traced: it has another size, or another form."""
-    off = placing.free_scale(photo.grey, placed) - 1
-    if card is not None and abs(off) > 0.012:
-        return ["scale-disagrees"], [f"By the card the sprocket comes out {100 * off:+.1f} % of its size wrong."]
-    if placed.score < placing.SURE_SCORE:
-        return [], []
+    off = ([], []) if card is None else _size_disagrees(photo, placed)
+    if off[0] or placed.score < placing.SURE_SCORE:
+        return off
     return ["form-disagrees"], ["The tooth count fits, but seats and flanks do not lie on the ISO 606 form."]
 
 

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 from typing import TYPE_CHECKING, Any
 
 import numpy as np
@@ -10,10 +11,12 @@ from toothcheck.estimate import Estimate
 from toothcheck.flags import TURNING_GUESSED
 from toothcheck.geometry import Floats
 from toothcheck.patterns import told
+from toothcheck.tracing.fit import UNKNOWNS
 from toothcheck.tracing.rims import Wheel
 
 if TYPE_CHECKING:
     from toothcheck.inspection import Inspection
+    from toothcheck.tracing.trace import Traced
 
 SCHEMA = "toothcheck/inspection/1"
 
@@ -60,7 +63,7 @@ def document(i: Inspection) -> dict[str, Any]:
             "height_px": i.photo.loaded_px[1],
         },
         "sprocket": {
-            "chain": None if claim.chain is None else claim.chain.name,
+            "chain": None if claim.chain is None or "chain-uncertain" in i.flags else claim.chain.name,
             "pitch_mm": None if claim.chain is None else claim.chain.pitch_mm,
             "roller_diameter_mm": None if claim.chain is None else claim.chain.roller_diameter_mm,
             "teeth": claim.teeth,
@@ -75,6 +78,7 @@ def document(i: Inspection) -> dict[str, Any]:
             "px_per_mm": None if wheel is None else round(wheel.plane.px_per_mm / float(i.photo.per_loaded.mean()), 3),
             "tilt_deg": None if wheel is None else round(wheel.plane.tilt_deg, 2),
             "card_to_pitch_percent": _json(i.card_to_pitch_percent),
+            "plane": None if traced is None else _plane(traced),
         },
         "teeth": teeth,
         "wear": None
@@ -96,6 +100,24 @@ def document(i: Inspection) -> dict[str, Any]:
         },
         "found": i.found.as_json(),
         "flags": list(i.flags),
+    }
+
+
+def _plane(traced: Traced) -> dict[str, Any]:
+    """What was solved for of the sprocket's own plane, against where card and claims have it, and how well."""
+
+    def of(name: str, unit: float = 1.0) -> Estimate:
+        k = UNKNOWNS.index(name)
+        return Estimate(
+            value=unit * float(traced.fit.unknowns[k]), std=unit * math.sqrt(float(traced.fit.covariance[k, k]))
+        )
+
+    thickness = Estimate(value=traced.wheel.thickness_mm, std=of("thickness").std)
+    return {
+        "tilt_x_deg": _json(of("tilt_x", math.degrees(1))),
+        "tilt_y_deg": _json(of("tilt_y", math.degrees(1))),
+        "height_mm": _json(of("height")),
+        "thickness_mm": _json(thickness),
     }
 
 
