@@ -206,6 +206,17 @@ def test_what_inspect_calls_to_record(tmp_path, run):
     assert e.distance_km == 10
 
 
+def test_nothing_that_is_written_takes_the_place_of_the_logbook(run, monkeypatch):
+    monkeypatch.setenv("HOME", str(run.folder))
+    book = run.folder / "v.csv"
+    run("logbook", "add-machine", "M", "--at", "5km", "--logbook", "v.csv")
+    kept = book.read_bytes()
+    for where in ("v.csv", "~/v.csv"):
+        for words in (("show", "M", "--json", "v.csv"), ("show", "1", "--json", "./v.csv"), ("export", "v.csv")):
+            assert "v.csv is the logbook. Give it" in run("logbook", *words, "--logbook", where, status=2)
+    assert book.read_bytes() == kept
+
+
 def test_what_was_said_is_read_back_and_a_reason_lets_it_pass(run):
     run("logbook", "add-machine", "M", "--at", "1000km", "--on", "2025-01-01")
     assert run("logbook", "add-part", "M", "front", "--at", "1000km", "--ridden", "20.5km", "--on", "2025-01-01") == (

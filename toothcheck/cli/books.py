@@ -126,7 +126,7 @@ def place(where: str | None) -> str:
 def file_of(where: str | None) -> Path | None:
     """The logbook's file; None for a database on a server."""
     name = place(where)
-    return None if "://" in name else Path(name)
+    return None if "://" in name else Path(name).expanduser()
 
 
 def opened(where: str | None, *, create: bool = False) -> Logbook:

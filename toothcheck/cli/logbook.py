@@ -21,6 +21,7 @@ from toothcheck.cli.books import (
     Until,
     Where,
     columns,
+    file_of,
     kilometres,
     number_of,
     opened,
@@ -30,6 +31,7 @@ from toothcheck.cli.books import (
     telling,
     unit_of,
 )
+from toothcheck.cli.output import check_targets
 from toothcheck.cli.reading import json_object_of, text_of
 from toothcheck.cli.words import JsonWord
 from toothcheck.errors import LogbookError, OutputError, ToothcheckError, UsageError
@@ -546,6 +548,7 @@ def show(
     from dataclasses import asdict
 
     unit = unit_of(units)
+    check_targets(read={"the logbook": file_of(where)}, written={"--json": json_})
     with opened(where) as book:
         entries = book.entries()
         if re.fullmatch("[0-9]+", what) and not any(what in (e.machine, e.part) for e in entries):
@@ -603,6 +606,7 @@ def export(
     from toothcheck.logbook.exchange import csv_text, json_text
 
     form = _form(file)
+    check_targets(read={"the logbook": file_of(where)}, written={"FILE": file})
     with opened(where) as book:
         entries = book.entries(documents=True)
     write_whole(file, (csv_text(entries) if form == "csv" else json_text(entries)).encode())
