@@ -202,8 +202,11 @@ def test_what_inspect_calls_to_record(tmp_path, run):
     kept = tmp_path / "book.sqlite-photos" / e.kept_photo
     assert b"Somebody" not in kept.read_bytes()
     assert e.operator == "workshop"
-    e = record_inspection(paper(), None, machine="KC-07", at="10km", logbook=book, reason="odometer replaced").entry
-    assert e.distance_km == 10
+    done = record_inspection(
+        paper(), None, machine="KC-07", at="10km", logbook=book, reason="odometer replaced", again="better words"
+    )
+    assert done.entry.distance_km == 10
+    assert done.before == ("Entry 5: odometer of KC-07 replaced at 2 600 km, shows 10 km.",)
 
 
 def test_nothing_that_is_written_takes_the_place_of_the_logbook(run, monkeypatch):
@@ -220,11 +223,16 @@ def test_nothing_that_is_written_takes_the_place_of_the_logbook(run, monkeypatch
 def test_what_was_said_is_read_back_and_a_reason_lets_it_pass(run):
     run("logbook", "add-machine", "M", "--at", "1000km", "--on", "2025-01-01")
     assert run("logbook", "add-part", "M", "front", "--at", "1000km", "--ridden", "20.5km", "--on", "2025-01-01") == (
+        "Entry 2: part M front 1: front, ridden 20.5 km.\n"
         "Entry 3: M front 1 fitted to M, at 1 000 km, the part's own distance 20.5 km.\n"
     )
     assert run("logbook", "note", "M", "wet", "--at", "1 200 mi") == "Entry 4: noted, at 1 200 miles.\n"
     # the reason given with a part counts, though its first entry names no distance
-    run("logbook", "add-part", "M", "rear", "--at", "10km", "--reason", "new odometer")
+    assert run("logbook", "add-part", "M", "rear", "--at", "10km", "--reason", "new odometer") == (
+        "Entry 5: odometer of M replaced at 1 931.2 km, shows 10 km.\n"
+        "Entry 6: part M rear 1: rear, new.\n"
+        "Entry 7: M rear 1 fitted to M, at 10 km, the part's own distance 0 km.\n"
+    )
     shown = run("logbook", "show", "M")
     assert "new odometer" in shown
     assert "10 km" in shown.splitlines()[-1]
@@ -237,6 +245,29 @@ def test_what_was_said_is_read_back_and_a_reason_lets_it_pass(run):
         assert "or give --reason" in run("logbook", *words, "--at", "90000km", status=2)
     run("logbook", "retire", "M front 1", "--at", "90000km", "--why", "worn", "--reason", "odometer read in m")
     assert "worn; odometer read in m" in run("logbook", "show", "M front 1")
+
+
+def test_a_photo_again_and_a_replaced_odometer_each_want_their_own_reason(run):
+    run("logbook", "add-machine", "M", "--at", "24000km", "--on", "2025-01-01")
+    run("logbook", "add-part", "M", "front", "--at", "24000km", "--on", "2025-01-01")
+    (run.folder / "h.json").write_text(json.dumps(paper()))
+    record = ("logbook", "record", "h.json", "M")
+    run(*record, "--at", "24700km")
+    assert "give --again" in run(*record, "--at", "2480km", "--reason", "better words", status=2)
+    assert "give --reason" in run(*record, "--at", "2480km", "--again", "better words", status=2)
+    said = run(*record, "--at", "2480km", "--again", "better words", "--reason", "new odometer").splitlines()
+    assert said[0] == "Entry 5: odometer of M replaced at 24 700 km, shows 2 480 km."
+    assert said[1].startswith("Entry 6: M front 1, 6.0 ± 0.5 %, watch, at 2 480 km")
+
+
+def test_refusals_answer_in_the_unit_that_was_typed(run):
+    run("logbook", "add-machine", "M", "--at", "2500mi")
+    for words in (("note", "M", "x"), ("add-part", "M", "front")):
+        assert "M stood at 2 500 miles on" in run("logbook", *words, "--at", "2400mi", status=2)
+        assert "M stood at 4 023.4 km on" in run("logbook", *words, "--at", "2400km", status=2)
+    assert "stood at 2 500 miles" in run(
+        "logbook", "odometer", "M", "--was", "2400mi", "--now", "0km", "--reason", "x", status=2
+    )
 
 
 def test_words_are_taken_in_any_case(run):

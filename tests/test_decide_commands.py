@@ -487,7 +487,10 @@ def test_stretch_records_behind_a_replaced_odometer_with_its_reason(run, garage)
     words = ["stretch", 318.5, 318.6, 318.4, "--chain", "520", "--pitches", 20, "--log", "KC-07", "--logbook", garage]
     assert run(*words, "--at", "300km")[0] == 0
     assert run(*words, "--at", "20km")[0] == 2
-    assert run(*words, "--at", "20km", "--reason", "odometer replaced")[0] == 0
+    status, out, _ = run(*words, "--at", "20km", "--reason", "odometer replaced")
+    assert status == 0
+    assert re.search(r"Entry \d+: odometer of KC-07 replaced at 300 km, shows 20 km\.\n", out)
+    assert re.search(r"Entry \d+: 318\.6 mm over 20 pitches of KC-07 chain 1\.\n", out)
 
 
 # --- where results go ------------------------------------------------------------------------------------------

@@ -322,6 +322,7 @@ WRONG = [
     ([*PART[:4], "--at", "200km"], "--at is for --log"),
     ([*PART[:4], "--operator", "A."], "--operator is for --log"),
     ([*PART[:4], "--reason", "new odometer"], "--reason is for --log"),
+    ([*PART[:4], "--again", "better words"], "--again is for --log"),
     ([*PART[:4], "--keep-photo"], "--keep-photo is for --log"),
     ([*PART[:4], "--log", "KC-07", "--at", "24.600km"], "write 24600km or 24.6km"),
     ([*PART[:4], "--log", "KC-07", "--at", "far"], "far"),
@@ -473,6 +474,7 @@ def test_result_goes_into_the_logbook_or_nothing_is_written(blank, tmp_path, run
     status, out, _ = run(*words, "--log", "KC-07", "--at", "30km", "--reason", "odometer replaced")
     assert status == 3
     assert re.search(recorded.format(30, 100), out)
+    assert re.search(r"Entry \d+: odometer of KC-07 replaced at 200 km, shows 30 km\.", out)
     assert "odometer replaced" in run("logbook", "show", "KC-07", *book)[1]
 
 

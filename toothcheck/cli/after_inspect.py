@@ -76,8 +76,9 @@ def recorded(
     operator: str | None = None,
     keep_photo: bool = False,
     reason: str | None = None,
-) -> str:
-    """Record it in the logbook, in the words of these options, and say so in a line.
+    again: str | None = None,
+) -> tuple[str, ...]:
+    """Record it in the logbook, in the words of these options, and say so, a line for each entry.
 
     Raises
     ------
@@ -90,9 +91,10 @@ def recorded(
 
     done = record_inspection(
         result.document, photo, machine=log, at=at, logbook=logbook, operator=operator, keep_photo=keep_photo,
-        reason=reason,
+        reason=reason, again=again,
     )  # fmt: skip
-    return f"Entry {done.entry.number} in the logbook: {done.entry.part}, {done.entry.grade}{done.at}"
+    line = f"Entry {done.entry.number} in the logbook: {done.entry.part}, {done.entry.grade}{done.at}"
+    return (*done.before, line)
 
 
 def _by_photo(

@@ -79,7 +79,13 @@ Replaced = Annotated[
     str | None,
     typer.Option(
         "--reason",
-        help="Why the odometer shows less than before (odometer replaced), or far more, or a photo counts again.",
+        help="Why the odometer shows less than before (odometer replaced), or far more than can be ridden.",
+    ),
+]
+Again = Annotated[
+    str | None,
+    typer.Option(
+        "--again", metavar="REASON", help="Why a photo that is recorded for this part already counts once more."
     ),
 ]
 
@@ -129,14 +135,21 @@ def file_of(where: str | None) -> Path | None:
     return None if "://" in name else Path(name).expanduser()
 
 
-def opened(where: str | None, *, create: bool = False) -> Logbook:
-    """The logbook, open; the clock and the dice of its entries come from here."""
-    from toothcheck.logbook import Logbook
+def opened(where: str | None, *, create: bool = False, said: str | None = None) -> Logbook:
+    """The logbook, open; the clock and the dice of its entries come from here.
+
+    ``said`` is a distance of the command line: refusals answer in its unit.
+    """
+    from toothcheck.logbook import Logbook, unit_said
 
     if not where and create:
         Path(place(None)).parent.mkdir(parents=True, exist_ok=True)
     return Logbook(
-        place(where), now=lambda: dt.datetime.now().astimezone(), new_uid=lambda: uuid.uuid4().hex, create=create
+        place(where),
+        now=lambda: dt.datetime.now().astimezone(),
+        new_uid=lambda: uuid.uuid4().hex,
+        create=create,
+        unit="km" if said is None else unit_said(said),
     )
 
 

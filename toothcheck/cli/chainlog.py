@@ -33,7 +33,7 @@ class ChainLog:
             known = book.history().machines.get(self.machine)
             return None if known is None else limit_kept(known, size)
 
-    def record(self, pitches: int, percent: Estimate, size: Chain, limit: Limit | None) -> None:
+    def record(self, pitches: int, percent: Estimate, size: Chain, limit: Limit | None) -> tuple[str, ...]:
         """Keep a length as that of the chain fitted, and the limit when it is new.
 
         Parameters
@@ -45,18 +45,24 @@ class ChainLog:
         size, limit
             The chain's.
 
+        Returns
+        -------
+        tuple of str
+            What was recorded, a line for each entry.
+
         Raises
         ------
         UsageError, LogbookError
             When the distance cannot be read, another size is fitted, or the logbook refuses; nothing is recorded then.
         """
         from toothcheck.cli.books import kilometres, opened
+        from toothcheck.cli.logbook import in_words
         from toothcheck.drive import LIMIT_NOTE, limit_kept, size_of
         from toothcheck.stretch import length_mm
 
         km = kilometres(self.at)
         length = length_mm(percent, pitches, size)
-        with opened(self.where) as book:
+        with opened(self.where, said=self.at) as book:
 
             def make(state: History) -> list[Entry]:
                 known = state.machines.get(self.machine)
@@ -82,7 +88,7 @@ class ChainLog:
                     entries.append(book.new("note", machine=self.machine, distance_km=km, text=note))
                 return entries
 
-            book.build(make, reason=self.reason)
+            return in_words(book.build(make, reason=self.reason), self.at)
 
 
 def lower_bound_refused(what: str) -> UsageError:

@@ -10,6 +10,7 @@ from typing import TYPE_CHECKING, Annotated, Any
 import typer
 
 from toothcheck.cli.books import (
+    Again,
     At,
     MaybeAt,
     On,
@@ -37,6 +38,8 @@ from toothcheck.cli.words import JsonWord
 from toothcheck.errors import LogbookError, OutputError, ToothcheckError, UsageError
 
 if TYPE_CHECKING:
+    from collections.abc import Sequence
+
     from toothcheck.logbook import Entry, History, Logbook
 
 group = typer.Typer(
@@ -58,6 +61,8 @@ class Recorded:
     entry: Entry
     at: str
     """At which distances, for people: to be put behind what is said of the entry."""
+    before: tuple[str, ...]
+    """What was recorded with it, such as that the odometer was replaced, a line each."""
 
 
 def record_inspection(
@@ -73,6 +78,7 @@ def record_inspection(
     text: str | None = None,
     keep_photo: bool = False,
     reason: str | None = None,
+    again: str | None = None,
 ) -> Recorded:
     """Record what ``inspect`` found: the one call behind ``inspect PHOTO --log MACHINE --at DISTANCE``.
 
@@ -88,13 +94,13 @@ def record_inspection(
         The words of the options of these names.
     keep_photo
         Store a copy of the photo without place, owner, camera and time.
-    reason
+    reason, again
         As in `toothcheck.logbook.Logbook.add`.
 
     Returns
     -------
     Recorded
-        The entry as stored, with its number, and the distances for people.
+        The entry as stored, with its number, the distances for people, and what else was recorded.
 
     Raises
     ------
@@ -105,14 +111,14 @@ def record_inspection(
     from toothcheck.photo import load
 
     km = kilometres(at)
-    with opened(logbook) as book, telling():
+    with opened(logbook, said=at) as book, telling():
         kept, fresh, folder = None, False, book.photo_folder or Path(place(None)).parent / "photos"
         if keep_photo:
             if photo_path is None:
                 raise UsageError("There is no photo to keep.", hint="Leave --keep-photo out.")
             kept, fresh = keep(load(photo_path).colour(), folder)
         try:
-            e = book.record(
+            made = book.record(
                 document,
                 machine,
                 km,
@@ -122,8 +128,9 @@ def record_inspection(
                 text=text,
                 kept_photo=kept,
                 reason=reason,
+                again=again,
             )
-            return Recorded(entry=e, at=_at(book, e, at))
+            return Recorded(entry=made[-1], at=_at(book, made[-1], at), before=in_words(made[:-1], at))
         except (ToothcheckError, ValueError):
             if kept is not None and fresh:  # what was not recorded leaves no photo behind
                 (folder / kept).unlink(missing_ok=True)
@@ -140,6 +147,45 @@ def _at(book: Logbook, e: Entry, words: str | None) -> str:
     own = book.history().own_km.get(e.uid)
     ran = "" if own is None else f", the part's own distance {distance_echo(own, unit)}"
     return f", at {distance_echo(e.distance_km, unit)}{ran}"
+
+
+def in_words(entries: Sequence[Entry], said: str | None = None) -> tuple[str, ...]:
+    """What was recorded, a line for each entry; ``said`` is a distance of the command line, whose unit is taken."""
+    from toothcheck.logbook import distance_echo, unit_said
+
+    unit = "km" if said is None else unit_said(said)
+
+    def deed(e: Entry) -> str:
+        if e.kind == "odometer":
+            was, now = (distance_echo(km or 0.0, unit) for km in (e.distance_km, e.new_odometer_km))
+            return f"odometer of {e.machine} replaced at {was}, shows {now}"
+        if e.kind == "chain-length":
+            return f"{e.length_mm:g} mm over {e.pitches} pitches{f' of {e.part}' if e.part else ''}"
+        if e.kind == "part":
+            return f"part {e.part}: {_size(e, unit)}"
+        return f"noted: {e.text}" if e.kind == "note" else f"{e.part} {'retired' if e.kind == 'retire' else 'removed'}"
+
+    return tuple(f"Entry {e.number}: {deed(e)}." for e in entries)
+
+
+def _size(e: Entry, unit: str) -> str:
+    """What a part is, and how far it had run when it joined."""
+    from toothcheck.logbook import distance_echo
+
+    ran = "unknown distance" if e.ridden_km is None else distance_echo(e.ridden_km, unit)
+    sizes = (
+        e.position,
+        e.chain,
+        e.teeth and f"{e.teeth} teeth",
+        e.links and f"{e.links} links",
+        f"ridden {ran}" if e.ridden_km != 0 else "new",
+    )
+    return ", ".join(size for size in sizes if size)
+
+
+def _told(book: Logbook, made: Sequence[Entry], said: str | None, last: str) -> None:
+    """Say what was recorded, a line for each entry, so that none is made unseen; ``last`` is the last one's."""
+    say(*in_words(made[:-1], said), f"Entry {made[-1].number}: {last}{_at(book, made[-1], said)}.")
 
 
 # --- adding ----------------------------------------------------------------------------------------------------------
@@ -162,7 +208,7 @@ def add_machine(
 
     with telling():
         rehearsed(where, put)
-    with opened(where, create=True) as book, telling():
+    with opened(where, create=True, said=at) as book, telling():
         e = put(book)
         say(f"Entry {e.number}: machine {e.machine} added to {book.name}{_at(book, e, at)}.")
 
@@ -189,7 +235,7 @@ def add_part(
     """Add a part and fit it to a machine, in one step."""
     km, position = kilometres(at), position.lower()
     run = None if ridden.lower() == "unknown" else kilometres(ridden)
-    with opened(where) as book, telling():
+    with opened(where, said=at) as book, telling():
         from toothcheck.chains import chain as chain_size
         from toothcheck.logbook.entries import check_name
 
@@ -215,8 +261,8 @@ def add_part(
             )
             return [*out, book.new("fit", part=out[-1].part, position=position, **common)]
 
-        e = book.build(make, reason=reason)[-1]
-        say(f"Entry {e.number}: {e.part} fitted to {machine}{_at(book, e, at)}.")
+        made = book.build(make, reason=reason)
+        _told(book, made, at, f"{made[-1].part} fitted to {machine}")
 
 
 def _fresh_name(state: History, machine: str, position: str) -> str:
@@ -238,7 +284,7 @@ def fit(
 ) -> None:
     """Fit a part that came off a machine to this or another one; its own distance goes with it."""
     km = kilometres(at)
-    with opened(where) as book, telling():
+    with opened(where, said=at) as book, telling():
 
         def make(state: History) -> list[Entry]:
             position = _part(state, part).entry.position
@@ -248,8 +294,7 @@ def fit(
                 )
             ]
 
-        e = book.build(make, reason=reason)[-1]
-        say(f"Entry {e.number}: {part} fitted to {machine}{_at(book, e, at)}.")
+        _told(book, book.build(make, reason=reason), at, f"{part} fitted to {machine}")
 
 
 @group.command(epilog="Example: toothcheck logbook remove 'KC-07 front 1' --at 9000km")
@@ -296,7 +341,7 @@ def _off(
     where: str | None,
 ) -> None:
     km = kilometres(at) if at else None
-    with opened(where) as book, telling():
+    with opened(where, said=at) as book, telling():
 
         def make(state: History) -> list[Entry]:
             known = _part(state, part)
@@ -320,8 +365,7 @@ def _off(
                 )
             ]
 
-        e = book.build(make, reason=reason)[-1]
-        say(f"Entry {e.number}: {part} {'removed' if kind == 'remove' else 'retired'}{_at(book, e, at)}.")
+        _told(book, book.build(make, reason=reason), at, f"{part} {'removed' if kind == 'remove' else 'retired'}")
 
 
 @group.command(epilog="Example: toothcheck logbook record result.json KC-07 --at 24600km")
@@ -334,6 +378,7 @@ def record(
     operator: Operator = None,
     text: Text = None,
     reason: Replaced = None,
+    again: Again = None,
     where: Where = None,
 ) -> None:
     """Record an inspection from its JSON file (inspect --log does the same in one go)."""
@@ -349,8 +394,10 @@ def record(
         operator=operator,
         text=text,
         reason=reason,
+        again=again,
     )
-    say(f"Entry {done.entry.number}: {done.entry.part}, {_percent(done.entry)}, {done.entry.grade}{done.at}.")
+    e = done.entry
+    say(*done.before, f"Entry {e.number}: {e.part}, {_percent(e)}, {e.grade}{done.at}.")
 
 
 @group.command(epilog="Example: toothcheck logbook chain-length KC-07 320.4 --pitches 20 --at 24600km")
@@ -373,7 +420,7 @@ def chain_length(
     from toothcheck.stretch import count_trap
 
     km = kilometres(at)
-    with opened(where) as book, telling():
+    with opened(where, said=at) as book, telling():
 
         def make(state: History) -> list[Entry]:
             known = state.machines.get(machine)
@@ -397,9 +444,9 @@ def chain_length(
                 )
             ]
 
-        e = book.build(make, reason=reason)[-1]
-        of = f" of {e.part}" if e.part else ""
-        say(f"Entry {e.number}: {e.length_mm:g} mm over {e.pitches} pitches{of}{_at(book, e, at)}.")
+        made = book.build(make, reason=reason)
+        of = f" of {made[-1].part}" if made[-1].part else ""
+        _told(book, made, at, f"{length_mm:g} mm over {pitches} pitches{of}")
 
 
 @group.command(epilog="Example: toothcheck logbook note KC-07 'chain oiled' --at 24600km")
@@ -415,12 +462,12 @@ def note(
 ) -> None:
     """Write a remark down; with --at it also keeps the distance up to date."""
     km = kilometres(at) if at else None
-    with opened(where) as book, telling():
-        e = book.add(
+    with opened(where, said=at) as book, telling():
+        made = book.add(
             book.new("note", machine=machine, part=part, text=text, distance_km=km, on_date=on, operator=operator),
             reason=reason,
-        )[-1]
-        say(f"Entry {e.number}: noted{_at(book, e, at)}.")
+        )
+        _told(book, made, at, "noted")
 
 
 @group.command(
@@ -437,7 +484,7 @@ def odometer(
 ) -> None:
     """Record that the odometer was replaced; distances run on across it."""
     old, new = kilometres(was), kilometres(now)
-    with opened(where) as book, telling():
+    with opened(where, said=was) as book, telling():
         e = book.add(
             book.new(
                 "odometer",
@@ -466,6 +513,9 @@ def correct(
     length_mm: Annotated[
         float | None, typer.Option("--length", help="The right length of a chain, mm.", parser=number_of, metavar="MM")
     ] = None,
+    sure: Annotated[
+        bool, typer.Option("--sure", help="The distance is right though it is far more than can be ridden.")
+    ] = False,
     withdraw: Annotated[bool, typer.Option("--withdraw", help="Declare the entry void.")] = False,
     where: Where = None,
 ) -> None:
@@ -480,8 +530,8 @@ def correct(
     changes = {name: value for name, value in said.items() if value is not None}
     if withdraw == bool(changes):
         raise UsageError("Say either what is right, or --withdraw.", hint="See: toothcheck logbook correct --help")
-    with opened(where) as book, telling():
-        e = book.withdraw(number, reason) if withdraw else book.correct(number, reason, **changes)
+    with opened(where, said=at) as book, telling():
+        e = book.withdraw(number, reason) if withdraw else book.correct(number, reason, sure=sure, **changes)
         at_ = _at(book, e, at)
         old = next(o.number for o in book.entries() if o.uid == e.corrects)
         stood = "" if old == number else f", which stood for entry {number}"

@@ -14,6 +14,8 @@ from collections.abc import Callable
 from dataclasses import dataclass, fields, replace
 from typing import Any
 
+from toothcheck.logbook.units import distance_echo
+
 KINDS = {
     "machine": "a machine joins the logbook",
     "part": "a part joins the logbook",
@@ -42,17 +44,27 @@ class EntryError(ValueError):
     Parameters
     ----------
     what
-        One sentence for people.
+        One sentence for people; where distances stand in it, what makes it out of the words for a distance in km.
     entry
         The entry refused.
     against
         An entry already there that it contradicts.
     """
 
-    def __init__(self, what: str, entry: Entry | None = None, against: Entry | None = None) -> None:
-        super().__init__(what)
+    def __init__(
+        self,
+        what: str | Callable[[Callable[[float], str]], str],
+        entry: Entry | None = None,
+        against: Entry | None = None,
+    ) -> None:
+        self._what = what
+        super().__init__(self.said("km"))
         self.entry = entry
         self.against = against
+
+    def said(self, unit: str) -> str:
+        """The sentence, its distances in that unit (one of `toothcheck.logbook.units.UNITS`)."""
+        return self._what if isinstance(self._what, str) else self._what(lambda km: distance_echo(km, unit))
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

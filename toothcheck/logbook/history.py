@@ -268,9 +268,11 @@ def _run(machine: Machine, e: Entry) -> None:
         if km < before:
             earlier = next((x for x in machine.entries if x.number == number), None)
             raise EntryError(
-                f"distance runs backwards: {machine.name} stood at {before:.0f} km on {day} (entry {number}) and at "
-                f"{km:.0f} km on {e.on_date}; if the odometer was replaced give --reason (or toothcheck logbook "
-                "odometer), else correct the wrong one",
+                lambda said: (
+                    f"distance runs backwards: {machine.name} stood at {said(before)} on {day} (entry {number}) and at "
+                    f"{said(km)} on {e.on_date}; if the odometer was replaced give --reason (or toothcheck logbook "
+                    "odometer), else correct the wrong one"
+                ),
                 e,
                 earlier,
             )
