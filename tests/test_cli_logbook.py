@@ -89,6 +89,36 @@ def test_a_part_s_life_from_the_command_line(run):
     assert json.loads(run("logbook", "show", "4", "--json", "-"))["entries"][0]["grade"] == "watch"
 
 
+def test_whatever_was_mistyped_can_be_found_and_corrected(run):
+    run("logbook", "add-machine", "M", "--at", "0km", "--on", "2025-01-01")
+    part = ("logbook", "add-part", "M")
+    assert "teeth must lie between 7 and 150, not 1500" in run(*part, "front", "--teeth", 1500, "--at", "0km", status=2)
+    run(*part, "front", "--chain", "525", "--teeth", 51, "--ridden", "9000km", "--at", "0km", "--on", "2025-01-01")
+    run(*part, "chain", "--links", "11", "--at", "0km", "--on", "2025-01-01")
+    run("logbook", "chain-length", "M", "318.4", "--pitches", "20", "--at", "100km", "--on", "2025-02-01")
+    run("logbook", "odometer", "M", "--was", "200km", "--now", "30km", "--reason", "new unit", "--on", "2025-03-01")
+    for line in (
+        ("2", "--teeth", "15", "--chain", "520", "--ridden", "900km"),
+        ("4", "--links", "112", "--ridden", "unknown"),
+        ("6", "--length", "302.5", "--pitches", "19"),
+        ("7", "--now", "3km"),
+    ):
+        run("logbook", "correct", *line, "--reason", "mistyped")
+    shown = run("logbook", "show", "M").splitlines()
+    for number, says in (
+        (2, "M front 1  front, 525, 51 teeth, ridden 9 000 km; no longer holds, see entry 8"),
+        (8, "M front 1  front, 520, 15 teeth, ridden 900 km; mistyped; in place of entry 2"),
+        (9, "M chain 1  chain, 112 links, ridden unknown distance; mistyped; in place of entry 4"),
+        (10, "M chain 1  302.5 mm over 19 pitches; mistyped; in place of entry 6"),
+        (11, "M          goes on as 3 km; mistyped; in place of entry 7"),
+    ):
+        assert [line for line in shown if line.startswith(f"{number:3d} ") and line.endswith(says)], shown
+    assert [int(line.split()[0]) for line in shown[1:]] == [1, 2, 3, 4, 5, 8, 9, 6, 10, 7, 11]
+    assert re.search(r"3 .* fit +M$", run("logbook", "show", "M front 1"), re.M)
+    assert re.search(r"3 .* fit +M front 1 on M$", run("logbook", "show", "3"), re.M)
+    assert "a fit entry has no teeth" in run("logbook", "correct", "3", "--teeth", "15", "--reason", "x", status=2)
+
+
 def test_a_fleet_lists_forecasts_and_travels(run):
     run("logbook", "demo", "--out", "fleet.sqlite", "--machines", "4", "--years", "1.5")
     fleet = ("--logbook", "fleet.sqlite")

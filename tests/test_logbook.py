@@ -316,6 +316,39 @@ def test_a_correction_is_a_new_entry_and_the_old_one_stays(book):
         book.correct(1, "renamed", machine="KC-08")
 
 
+@pytest.mark.parametrize(
+    ("field", "value", "words"),
+    [
+        ("teeth", 1500, "teeth must lie between 7 and 150, not 1500"),
+        ("teeth", 6, "teeth must lie between 7 and 150, not 6"),
+        ("links", 9, "links must be 10 or more, not 9"),
+        ("chain", "521", "chain must be one of 415, .*, not '521'"),
+    ],
+)
+def test_a_part_that_cannot_be_is_refused_and_an_old_logbook_mended(places, field, value, words):
+    with opened(places()) as book, opened(places()) as other, opened(places()) as third:
+        bad = book.new("part", part="A", position="chain", **{field: value})
+        with pytest.raises(LogbookError, match=words):
+            book.add(bad)
+        with book._engine.begin() as connection:  # as an earlier program took it
+            connection.execute(ENTRIES.insert(), [asdict(replace(bad, number=1))])
+        with pytest.raises(LogbookError, match=f"Line 2: {words}"):
+            bring_in(other, csv_text(book.entries()), "csv")
+        with pytest.raises(LogbookError, match=words):
+            book.correct(1, "still wrong", text="x")
+        book.correct(1, "mistyped", **{field: {"teeth": 15, "links": 112, "chain": "520"}[field]})
+        assert bring_in(third, csv_text(book.entries()), "csv") == (2, 0)  # the old entry travels with its correction
+        assert third.entries() == book.entries()
+
+
+def test_a_reading_has_one_of_the_grades(book):
+    with_front(book)
+    paper = document()
+    paper["verdict"]["grade"] = "fine"
+    with pytest.raises(LogbookError, match=r"grade must be one of good, watch, .*cannot-tell, not 'fine'"):
+        book.record(paper, "KC-07", 2000.0)
+
+
 def test_a_second_correction_starts_from_the_first(book):
     with_front(book)
     book.add(book.new("note", machine="KC-07", distance_km=42_600.0, on_date="2025-06-01", text="dry"))

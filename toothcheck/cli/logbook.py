@@ -49,6 +49,11 @@ group = typer.Typer(
 )
 
 
+ChainSize = Annotated[str | None, typer.Option("--chain", help="Chain size, such as 520.")]
+Teeth = Annotated[int | None, typer.Option("--teeth", help="Tooth count of a sprocket.")]
+Links = Annotated[int | None, typer.Option("--links", help="Number of links of a chain.")]
+
+
 def register(app: typer.Typer) -> None:
     """Add the group to the command."""
     app.add_typer(group, name="logbook")
@@ -219,9 +224,9 @@ def add_part(
     position: Annotated[str, typer.Argument(metavar="front|rear|chain", help="Where it sits.")],
     at: At,
     name: Annotated[str | None, typer.Option("--name", help="Default: MACHINE POSITION and a running number.")] = None,
-    chain: Annotated[str | None, typer.Option("--chain", help="Chain size, such as 520.")] = None,
-    teeth: Annotated[int | None, typer.Option("--teeth", help="Tooth count of a sprocket.")] = None,
-    links: Annotated[int | None, typer.Option("--links", help="Number of links of a chain.")] = None,
+    chain: ChainSize = None,
+    teeth: Teeth = None,
+    links: Links = None,
     ridden: Annotated[
         str, typer.Option("--ridden", metavar="DISTANCE|unknown", help="How far the part has run already.")
     ] = "0km",
@@ -234,12 +239,9 @@ def add_part(
 ) -> None:
     """Add a part and fit it to a machine, in one step."""
     km, position = kilometres(at), position.lower()
-    run = None if ridden.lower() == "unknown" else kilometres(ridden)
+    run, size = _ridden(ridden), _chain_name(chain)
     with opened(where, said=at) as book, telling():
-        from toothcheck.chains import chain as chain_size
         from toothcheck.logbook.entries import check_name
-
-        size = chain_size(chain).name if chain else None
 
         def make(state: History) -> list[Entry]:
             own = name or _fresh_name(state, machine, position)
@@ -263,6 +265,17 @@ def add_part(
 
         made = book.build(make, reason=reason)
         _told(book, made, at, f"{made[-1].part} fitted to {machine}")
+
+
+def _ridden(words: str) -> float | None:
+    return None if words.lower() == "unknown" else kilometres(words)
+
+
+def _chain_name(word: str | None) -> str | None:
+    from toothcheck.chains import chain as chain_size
+
+    with telling():
+        return chain_size(word).name if word else None
 
 
 def _fresh_name(state: History, machine: str, position: str) -> str:
@@ -513,6 +526,15 @@ def correct(
     length_mm: Annotated[
         float | None, typer.Option("--length", help="The right length of a chain, mm.", parser=number_of, metavar="MM")
     ] = None,
+    pitches: Annotated[int | None, typer.Option("--pitches", help="Over how many pitches a length was read.")] = None,
+    chain: ChainSize = None,
+    teeth: Teeth = None,
+    links: Links = None,
+    ridden: Annotated[
+        str | None,
+        typer.Option("--ridden", metavar="DISTANCE|unknown", help="How far a part had run when it joined."),
+    ] = None,
+    now: Annotated[str | None, typer.Option("--now", metavar="DISTANCE", help="What a new odometer showed.")] = None,
     sure: Annotated[
         bool, typer.Option("--sure", help="The distance is right though it is far more than can be ridden.")
     ] = False,
@@ -526,8 +548,15 @@ def correct(
         "text": text,
         "operator": operator,
         "length_mm": length_mm,
+        "pitches": pitches,
+        "chain": _chain_name(chain),
+        "teeth": teeth,
+        "links": links,
+        "new_odometer_km": kilometres(now) if now else None,
     }
-    changes = {name: value for name, value in said.items() if value is not None}
+    changes: dict[str, Any] = {name: value for name, value in said.items() if value is not None}
+    if ridden is not None:
+        changes["ridden_km"] = _ridden(ridden)
     if withdraw == bool(changes):
         raise UsageError("Say either what is right, or --withdraw.", hint="See: toothcheck logbook correct --help")
     with opened(where, said=at) as book, telling():
@@ -604,7 +633,9 @@ def show(
         if re.fullmatch("[0-9]+", what) and not any(what in (e.machine, e.part) for e in entries):
             chosen = [book.entry(int(what))]
         else:
-            chosen = [e for e in entries if what in (e.machine, e.part)]
+            # a machine's parts joined the logbook, and may have been retired on the shelf, without naming it
+            parts = {e.part for e in entries if e.kind == "fit" and e.machine == what}
+            chosen = [e for e in entries if what in (e.machine, e.part) or (e.machine is None and e.part in parts)]
     if not chosen:
         raise LogbookError(f"{what} is no machine, part or entry of the logbook.", hint="See: toothcheck logbook list")
     if json_ is not None:
@@ -612,11 +643,11 @@ def show(
 
         write_json({"entries": [{k: v for k, v in asdict(e).items() if v is not None} for e in chosen]}, json_)
         return
-    _table(entries, sorted(chosen, key=lambda e: (e.on_date, e.number)), unit)
+    _table(entries, sorted(chosen, key=lambda e: (e.on_date, e.number)), what, unit)
 
 
-def _table(entries: list[Entry], chosen: list[Entry], unit: str) -> None:
-    from toothcheck.logbook import distance_text, standing
+def _table(entries: list[Entry], chosen: list[Entry], asked: str, unit: str) -> None:
+    from toothcheck.logbook import distance_echo, distance_text, standing
 
     number = {e.uid: e.number for e in entries}
     with telling():
@@ -628,13 +659,19 @@ def _table(entries: list[Entry], chosen: list[Entry], unit: str) -> None:
             said.insert(0, f"{_percent(e)}, {e.grade}")
         if e.kind == "chain-length":
             said.insert(0, f"{e.length_mm:g} mm over {e.pitches} pitches")
+        if e.kind == "part":
+            said.insert(0, _size(e, unit))
+        if e.kind == "odometer":
+            said.insert(0, f"goes on as {distance_echo(e.new_odometer_km or 0.0, unit)}")
         if e.corrects:
             deed = "voids" if e.kind == "withdrawal" else "in place of"
             said.append(f"{deed} entry {number.get(e.corrects, '?')}")
         if now[e.uid].uid != e.uid and e.kind != "withdrawal":
             said.append(f"no longer holds, see entry {now[e.uid].number}")
         km = "" if e.distance_km is None else distance_text(e.distance_km, unit)
-        rows.append([str(e.number), e.on_date, km, e.kind, e.part or e.machine or "", "; ".join(s for s in said if s)])
+        about = [name for name in (e.part, e.machine) if name and name != asked]
+        what = " on ".join(about) or asked
+        rows.append([str(e.number), e.on_date, km, e.kind, what, "; ".join(s for s in said if s)])
     columns(["no.", "day", "odometer", "kind", "what", "says"], rows)
 
 

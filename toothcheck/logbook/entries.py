@@ -34,6 +34,9 @@ KINDS = {
 POSITIONS = ("front", "rear", "chain")
 """Where a part sits on a machine."""
 
+FEWEST_LINKS = 10
+"""No chain of a machine has fewer links (our convention)."""
+
 DOCUMENT_SCHEMA = "toothcheck/inspection/1"
 """The inspection documents that can be recorded."""
 
@@ -228,6 +231,36 @@ def checked(entry: Entry) -> Entry:
                 raise refuse(str(error)) from None
     _check_values(entry, refuse)
     return entry
+
+
+def check_sense(entry: Entry) -> None:
+    """Refuse values that no part or reading has.
+
+    Kept apart from `checked`: a logbook may hold such a value in an entry that was corrected since, which must still
+    travel.
+
+    Raises
+    ------
+    EntryError
+        Naming the field, its value and the rule.
+    """
+    if entry.teeth is not None:
+        from toothcheck.toothform.outline import MAX_TEETH, MIN_TEETH
+
+        if not MIN_TEETH <= entry.teeth <= MAX_TEETH:
+            raise EntryError(f"teeth must lie between {MIN_TEETH} and {MAX_TEETH}, not {entry.teeth}", entry)
+    if entry.links is not None and entry.links < FEWEST_LINKS:
+        raise EntryError(f"links must be {FEWEST_LINKS} or more, not {entry.links}", entry)
+    if entry.chain is not None:
+        from toothcheck.chains import CHAINS
+
+        if entry.chain not in CHAINS:
+            raise EntryError(f"chain must be one of {', '.join(CHAINS)}, not {entry.chain!r}", entry)
+    if entry.grade is not None:
+        from toothcheck.grade import CANNOT_TELL, GRADES
+
+        if entry.grade not in (*GRADES, CANNOT_TELL):
+            raise EntryError(f"grade must be one of {', '.join((*GRADES, CANNOT_TELL))}, not {entry.grade!r}", entry)
 
 
 def _check_times(entry: Entry, refuse: Callable[[str], EntryError]) -> None:

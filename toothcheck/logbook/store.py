@@ -21,7 +21,7 @@ import sqlalchemy as sa
 
 from toothcheck import __version__
 from toothcheck.errors import LogbookError
-from toothcheck.logbook.entries import Entry, EntryError, checked, corrected, dumped, facts_of, stripped
+from toothcheck.logbook.entries import Entry, EntryError, check_sense, checked, corrected, dumped, facts_of, stripped
 from toothcheck.logbook.history import History, replay, standing
 from toothcheck.logbook.schema import ENTRIES, VERSION, migrate, version_of
 from toothcheck.logbook.slips import check_daily_distance, check_names, check_photos
@@ -292,6 +292,10 @@ class Logbook:
     ) -> list[Entry]:
         first = before[-1].number + 1 if before else 1
         numbered = [checked(replace(e, number=first + i)) for i, e in enumerate(entries)]
+        now = standing([*before, *numbered])
+        for e in numbered:
+            if now[e.uid] is e:  # what an import brings may be corrected by what it brings with it
+                check_sense(e)
         after = replay([*before, *numbered])
         if check is not None:
             check(after, numbered)
