@@ -73,6 +73,9 @@ def recorded(
     log: str,
     at: str | None,
     logbook: str | None = None,
+    part: str | None = None,
+    on: str | None = None,
+    text: str | None = None,
     operator: str | None = None,
     keep_photo: bool = False,
     reason: str | None = None,
@@ -90,8 +93,8 @@ def recorded(
     from toothcheck.cli.logbook import record_inspection
 
     done = record_inspection(
-        result.document, photo, machine=log, at=at, logbook=logbook, operator=operator, keep_photo=keep_photo,
-        reason=reason, again=again,
+        result.document, photo, machine=log, at=at, logbook=logbook, part=part, on=on, operator=operator, text=text,
+        keep_photo=keep_photo, reason=reason, again=again,
     )  # fmt: skip
     line = f"Entry {done.entry.number} in the logbook: {done.entry.part}, {done.entry.grade}{done.at}"
     return (*done.before, line)

@@ -16,11 +16,12 @@ if TYPE_CHECKING:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class ChainLog:
-    """Where a length is to be kept: the words of ``--log``, ``--at``, ``--reason`` and ``--logbook``."""
+    """Where a length is to be kept: the words of ``--log``, ``--at``, ``--on``, ``--reason`` and ``--logbook``."""
 
     machine: str
     at: str
     where: str | None
+    on: str | None = None
     reason: str | None = None
     """Why the odometer shows less than before, or far more."""
 
@@ -57,7 +58,7 @@ class ChainLog:
         """
         from toothcheck.cli.books import kilometres, opened
         from toothcheck.cli.logbook import in_words
-        from toothcheck.drive import LIMIT_NOTE, limit_kept, size_of
+        from toothcheck.drive import LIMIT_NOTE, limit_kept
         from toothcheck.stretch import length_mm
 
         km = kilometres(self.at)
@@ -66,18 +67,21 @@ class ChainLog:
 
             def make(state: History) -> list[Entry]:
                 known = state.machines.get(self.machine)
-                fitted = None if known is None else size_of(state, known)
+                part = state.fitted_on(self.machine, "chain", self.on)
+                fitted = chain_size(state, self.machine, part)
                 if fitted is not None and fitted.name != size.name:
+                    has = f"{self.machine} {'has' if self.on is None else 'had'} {fitted.name}"
                     raise LogbookError(
-                        f"The length is of a {size.name} chain, but {self.machine} has {fitted.name}: not recorded.",
+                        f"The length is of a {size.name} chain, but {has}: not recorded.",
                         hint="Read the size on the plates; was the chain changed?",
                     )
                 entries = [
                     book.new(
                         "chain-length",
                         machine=self.machine,
-                        part=None if known is None else known.fitted.get("chain"),
+                        part=part,
                         distance_km=km,
+                        on_date=self.on,
                         pitches=pitches,
                         length_mm=length.value,
                         length_std_mm=length.std,
@@ -85,10 +89,22 @@ class ChainLog:
                 ]
                 if limit is not None and known is not None and limit_kept(known, size) != limit:
                     note = LIMIT_NOTE + limit.text()
-                    entries.append(book.new("note", machine=self.machine, distance_km=km, text=note))
+                    entries.append(book.new("note", machine=self.machine, distance_km=km, on_date=self.on, text=note))
                 return entries
 
             return in_words(book.build(make, reason=self.reason), self.at)
+
+
+def chain_size(state: History, machine: str, part: str | None) -> Chain | None:
+    """The size of a chain; where it is not known, that of what else is fitted with it now."""
+    from toothcheck.chains import chain
+    from toothcheck.drive import size_of
+
+    known = state.parts.get(part or "")
+    if known is not None and known.entry.chain is not None:
+        return chain(known.entry.chain)
+    there = state.machines.get(machine)
+    return size_of(state, there) if there is not None and part in (None, there.fitted.get("chain")) else None
 
 
 def lower_bound_refused(what: str) -> UsageError:

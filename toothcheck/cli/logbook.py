@@ -424,21 +424,23 @@ def chain_length(
     ] = None,
     on: On = None,
     operator: Operator = None,
+    part: Annotated[str | None, typer.Option("--part", help="Default: the chain fitted on that day.")] = None,
     text: Text = None,
     reason: Replaced = None,
     where: Where = None,
 ) -> None:
     """Record a measured length of the chain; limits belong to the machine's manual."""
-    from toothcheck.drive import size_of
+    from toothcheck.cli.chainlog import chain_size
     from toothcheck.stretch import count_trap
 
     km = kilometres(at)
     with opened(where, said=at) as book, telling():
 
         def make(state: History) -> list[Entry]:
-            known = state.machines.get(machine)
-            fitted = None if known is None else known.fitted.get("chain")
-            size = None if known is None else size_of(state, known)
+            if part is not None and _part(state, part).entry.position != "chain":
+                raise UsageError(f"{part} is no chain.", hint="See: toothcheck logbook list --parts")
+            measured = part or state.fitted_on(machine, "chain", on)
+            size = chain_size(state, machine, measured)
             trap = None if size is None or pitches < 1 else count_trap(length_mm, pitches, size)
             if trap is not None and trap.spoils:
                 raise LogbookError(f"{trap.sentence} Not recorded.")
@@ -446,7 +448,7 @@ def chain_length(
                 book.new(
                     "chain-length",
                     machine=machine,
-                    part=fitted,
+                    part=measured,
                     distance_km=km,
                     pitches=pitches,
                     length_mm=length_mm,

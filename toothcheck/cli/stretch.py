@@ -7,7 +7,7 @@ from typing import TYPE_CHECKING, Annotated, Any, Literal
 
 import typer
 
-from toothcheck.cli.books import MaybeAt, Replaced, Where, file_of
+from toothcheck.cli.books import MaybeAt, On, Replaced, Where, file_of
 from toothcheck.cli.chainlog import ChainLog, lower_bound_refused
 from toothcheck.cli.words import JsonWord
 from toothcheck.errors import UsageError
@@ -82,6 +82,7 @@ def stretch(
         ),
     ] = None,
     at: MaybeAt = None,
+    on: On = None,
     reason: Replaced = None,
     logbook: Where = None,
     case: Annotated[str | None, typer.Option(help="Try a bundled, invented case.", show_default=False)] = None,
@@ -111,7 +112,7 @@ def stretch(
                 raise UsageError("--log needs the distance.", hint="Add --at, e.g. --at 24600km.")
             if slack:
                 raise lower_bound_refused("of a slack run")
-            book = ChainLog(machine=log, at=at, where=logbook, reason=reason)
+            book = ChainLog(machine=log, at=at, where=logbook, on=on, reason=reason)
             if the_limit is None:
                 the_limit = book.limit_kept(size)
         if photo is not None:

@@ -28,6 +28,12 @@ class Fitting:
     to_date: str | None = None
     to_total_km: float | None = None
 
+    def held(self, day: str | None) -> bool:
+        """Whether the part was there on a day (ISO date); None asks for now."""
+        if day is None:
+            return self.to_date is None
+        return self.from_date <= day and (self.to_date or day) >= day
+
 
 @dataclass(slots=True, kw_only=True)
 class Part:
@@ -126,6 +132,17 @@ class History:
             When there is none.
         """
         return self.machines[name]
+
+    def fitted_on(self, machine: str, position: str, day: str | None) -> str | None:
+        """The part at a machine's position on a day (ISO date), the newest fitting that began by then; None: now."""
+        there = [
+            fitting
+            for part in self.parts.values()
+            for fitting in part.fittings
+            if fitting.machine == machine and fitting.position == position and fitting.held(day)
+        ]
+        newest = max(there, key=lambda fitting: (fitting.from_date, fitting.from_total_km), default=None)
+        return None if newest is None else newest.part
 
     def part_km(self, part: Part) -> float:
         """How far the part has run by now, km."""

@@ -371,7 +371,7 @@ class Logbook:
 
     @staticmethod
     def _fitted(state: History, machine: str, position: str | None, on_date: str | None) -> str:
-        """The part at that position on that day (the newest fitting that began by then)."""
+        """The sprocket at that position on that day."""
         if machine not in state.machines:
             known = ", ".join(sorted(state.machines)[:8]) or "none yet"
             raise LogbookError(
@@ -380,21 +380,13 @@ class Logbook:
             )
         if position is None:
             raise LogbookError("The inspection does not say front or rear.", hint="Name the part with --part.")
-        there = [
-            fitting
-            for part in state.parts.values()
-            for fitting in part.fittings
-            if fitting.machine == machine
-            and fitting.position == position
-            and (on_date is None or (fitting.from_date <= on_date and (fitting.to_date or "9999") >= on_date))
-            and (on_date is not None or fitting.to_date is None)
-        ]
-        if not there:
+        there = state.fitted_on(machine, position, on_date)
+        if there is None:
             raise LogbookError(
                 f"No {position} sprocket is fitted to {machine}{f' on {on_date}' if on_date else ''}.",
                 hint=f"Add it with: toothcheck logbook add-part {machine} {position} --at DISTANCE",
             )
-        return max(there, key=lambda fitting: (fitting.from_date, fitting.from_total_km)).part
+        return there
 
     def correct(self, number: int, reason: str, *, sure: bool = False, **changes: object) -> Entry:
         """Add an entry that takes the place of what stands for entry ``number`` now, with some fields changed.
