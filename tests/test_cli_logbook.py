@@ -178,6 +178,28 @@ def test_what_is_refused_starts_no_logbook(run):
     assert sorted(p.name for p in run.folder.iterdir()) == ["a.csv", "b.csv"]
 
 
+@pytest.mark.parametrize("home", ["a.file", "a.file/deeper"])
+def test_a_data_folder_that_cannot_be_made_is_told(run, monkeypatch, home):
+    (run.folder / "a.file").touch()
+    run("logbook", "add-machine", "M", "--at", "1km", "--logbook", "b.sqlite")
+    run("logbook", "export", "b.csv", "--logbook", "b.sqlite")
+    monkeypatch.delenv("TOOTHCHECK_LOGBOOK")
+    monkeypatch.setenv("XDG_DATA_HOME", str(run.folder / home))
+    for words in (("add-machine", "M", "--at", "1km"), ("import", "b.csv")):
+        said = run("logbook", *words, status=2)
+        assert "Cannot make the folder" in said
+        assert len(said.splitlines()) == 1
+
+
+def test_a_name_that_no_file_can_have_is_told(run):
+    for name, why in (("x" * 300, "name too long"), ("~nobody-of-that-name/x", "home")):
+        for words in (("list",), ("add-machine", "M"), ("show", "M")):
+            said = run("logbook", *words, "--logbook", name, status=2)
+            assert "The logbook cannot be at" in said
+            assert why in said.lower()
+            assert len(said.splitlines()) == 1
+
+
 def test_wrong_words_end_in_one_line_and_status_2(run):
     assert "There is no logbook at" in run("logbook", "list", status=2)
     run("logbook", "add-machine", "M", "--at", "5km")

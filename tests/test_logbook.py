@@ -581,6 +581,38 @@ def test_a_bad_row_names_its_line_and_nothing_is_half_imported(places, words):
         assert other.entries() == []
 
 
+A_READING = {"kind": "reading", "machine": "M", "part": "P", "distance_km": 1.0, "grade": "good"}
+STRANGE = {
+    "uid must be text, not 5": {"uid": 5},
+    "kind must be text, not": {"kind": ["x"]},
+    "on_date must be text, not 5": {"on_date": 5},
+    "recorded_at must be text, not 5": {"recorded_at": 5},
+    "distance_km must be a number, not 1000": {"distance_km": 10**400},
+    "teeth must be a whole number, not": {"teeth": 10**400, "kind": "part", "part": "P", "position": "front"},
+    "teeth must be a whole number, not True": {"teeth": True, "kind": "part", "part": "P", "position": "front"},
+    "text must be text": {"text": {"a": 1}},
+    "machine must be text": {"machine": ["M"]},
+    "document must be text": {**A_READING, "document": {}},
+    "document is nested too deep": {**A_READING, "document": "[" * 100_000},
+}  # fmt: skip
+
+
+@pytest.mark.parametrize("words", STRANGE)
+def test_json_of_any_kind_is_refused_by_line(book, words):
+    entry = {"kind": "note", "on_date": "2025-01-01", "text": "x"} | STRANGE[words]
+    text = '{"schema": "toothcheck/logbook/1", "entries": [\n' + json.dumps(entry) + "\n]}"
+    with pytest.raises(LogbookError, match=f"Line 2: {words}") as caught:
+        bring_in(book, text, "json")
+    assert "\n" not in str(caught.value)
+    assert book.entries() == []
+
+
+def test_json_nested_too_deep_is_refused(book):
+    for text in ("[" * 100_000, '{"schema": "toothcheck/logbook/1", "entries": [' + "[" * 100_000):
+        with pytest.raises(LogbookError, match="nested too deep"):
+            bring_in(book, text, "json")
+
+
 def test_broken_files_are_refused_by_line(book):
     for text, words in (
         ("", "Line 1: the file is empty"),

@@ -14,6 +14,7 @@ from typing import TYPE_CHECKING, Annotated
 
 import typer
 
+from toothcheck.cli.output import made_folder
 from toothcheck.errors import LogbookError, UsageError
 
 if TYPE_CHECKING:
@@ -130,9 +131,23 @@ def place(where: str | None) -> str:
 
 
 def file_of(where: str | None) -> Path | None:
-    """The logbook's file; None for a database on a server."""
+    """The logbook's file; None for a database on a server.
+
+    Raises
+    ------
+    LogbookError
+        When no file can have that name.
+    """
     name = place(where)
-    return None if "://" in name else Path(name).expanduser()
+    if "://" in name:
+        return None
+    try:
+        path = Path(name).expanduser()
+        path.exists()
+    except (OSError, RuntimeError) as error:  # too long, a folder that may not be looked into, no such home
+        reason = error.strerror if isinstance(error, OSError) else str(error)
+        raise LogbookError(f"The logbook cannot be at {name}: {reason}.", hint="See --logbook.") from None
+    return path
 
 
 def opened(where: str | None, *, create: bool = False, said: str | None = None) -> Logbook:
@@ -142,10 +157,11 @@ def opened(where: str | None, *, create: bool = False, said: str | None = None) 
     """
     from toothcheck.logbook import Logbook, unit_said
 
-    if not where and create:
-        Path(place(None)).parent.mkdir(parents=True, exist_ok=True)
+    file = file_of(where)
+    if file is not None and not where and create:
+        made_folder(file.parent)
     return Logbook(
-        place(where),
+        file or place(where),
         now=lambda: dt.datetime.now().astimezone(),
         new_uid=lambda: uuid.uuid4().hex,
         create=create,
@@ -155,7 +171,8 @@ def opened(where: str | None, *, create: bool = False, said: str | None = None) 
 
 def rehearsed(where: str | None, do: Callable[[Logbook], object]) -> None:
     """Where there is no logbook file yet, do something in one that is thrown away: what is refused starts none."""
-    if "://" in place(where) or Path(place(where)).expanduser().exists():
+    file = file_of(where)
+    if file is None or file.exists():
         return
     with tempfile.TemporaryDirectory() as folder, opened(str(Path(folder) / "logbook.sqlite"), create=True) as book:
         do(book)

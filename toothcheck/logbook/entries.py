@@ -200,6 +200,9 @@ def checked(entry: Entry) -> Entry:
     def refuse(what: str) -> EntryError:
         return EntryError(what, entry)
 
+    for name in ("kind", "uid", "recorded_at", "on_date"):  # all else is looked at below
+        if not isinstance(getattr(entry, name), str):
+            raise refuse(f"{name} must be text, not {getattr(entry, name)!r}")
     if entry.kind not in KINDS:
         raise refuse(f"kind must be one of {', '.join(KINDS)}, not {entry.kind!r}")
     if not _UID.fullmatch(entry.uid):
@@ -217,7 +220,7 @@ def checked(entry: Entry) -> Entry:
             if not isinstance(value, float) or not math.isfinite(value):
                 raise refuse(f"{name} must be a finite number, not {value!r}")
         elif name in INTS:
-            if not isinstance(value, int) or not 0 <= value < 2**31:
+            if not isinstance(value, int) or isinstance(value, bool) or not 0 <= value < 2**31:
                 raise refuse(f"{name} must be a whole number, not {value!r}")
         elif not isinstance(value, str) or value == "" or _UNFIT.search(value):
             raise refuse(f"{name} must be text without control characters and not empty, not {value!r}")
@@ -319,13 +322,14 @@ def _check_values(entry: Entry, refuse: Callable[[str], EntryError]) -> None:
 def _check_document(entry: Entry, refuse: Callable[[str], EntryError]) -> None:
     try:
         document = json.loads(entry.document or "", parse_constant=_no_constant)
-    except ValueError as error:
+        facts, written = facts_of(document), dumped(stripped(document))
+    except json.JSONDecodeError as error:
         raise refuse(f"document is not JSON: {error}") from None
-    try:
-        facts = facts_of(document)
     except ValueError as error:
         raise refuse(f"document: {error}") from None
-    if dumped(stripped(document)) != entry.document:
+    except RecursionError:
+        raise refuse("document is nested too deep") from None
+    if written != entry.document:
         raise refuse("document holds data of the photo's place or owner, or is not in the form that this tool writes")
     for name, value in facts.items():
         if getattr(entry, name) != value:
@@ -419,7 +423,10 @@ def _float(value: object) -> float | None:
         return None
     if isinstance(value, bool) or not isinstance(value, int | float):
         raise TypeError(value)
-    return float(value)
+    try:
+        return float(value)
+    except OverflowError:
+        raise TypeError("a number of hundreds of digits") from None
 
 
 def corrected(old: Entry, *, uid: str, recorded_at: str, reason: str, **changes: object) -> Entry:
