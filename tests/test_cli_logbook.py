@@ -119,6 +119,38 @@ def test_whatever_was_mistyped_can_be_found_and_corrected(run):
     assert "a fit entry has no teeth" in run("logbook", "correct", "3", "--teeth", "15", "--reason", "x", status=2)
 
 
+def test_a_machine_that_is_sold_leaves_the_lists_and_keeps_its_history(run):
+    for name in ("M", "N"):
+        run("logbook", "add-machine", name, "--at", "0km", "--on", "2025-01-01")
+        for position in ("front", "rear"):
+            run("logbook", "add-part", name, position, "--at", "0km", "--on", "2025-01-01")
+    assert "Parts are fitted to M: say its distance." in run("logbook", "retire", "M", status=2)
+    assert run("logbook", "retire", "M", "--at", "9000km", "--why", "sold", "--on", "2025-09-01") == (
+        "Entry 11: M front 1 retired.\nEntry 12: M rear 1 retired.\nEntry 13: M retired, at 9 000 km.\n"
+    )
+    listed = run("logbook", "list")
+    assert "N " in listed
+    assert "M " not in listed
+    due = run("due")
+    assert "N front 1" in due
+    assert "M front 1" not in due
+    assert run("logbook", "list", "--parts").count("retired 2025-09-01") == 2
+    assert re.search(r"13  2025-09-01  9 000 km  retire +M +sold\n", run("logbook", "show", "M"))
+    for words in (
+        ("retire", "M", "--at", "9000km"),
+        ("note", "M", "x", "--at", "9100km"),
+        ("add-part", "M", "front", "--at", "9000km"),
+    ):
+        assert "was retired on 2025-09-01" in run("logbook", *words, status=2)
+    run("logbook", "note", "M", "the buyer rang")
+    run("logbook", "note", "M", "found in a drawer", "--at", "8000km", "--on", "2025-08-01")
+    run("logbook", "correct", "13", "--withdraw", "--reason", "the buyer did not come")
+    assert "M " in run("logbook", "list")
+    assert "O is not in the logbook" in run("logbook", "retire", "O", status=2)
+    run("logbook", "export", "all.json")
+    run("logbook", "import", "all.json", "--logbook", "copy.sqlite")
+
+
 def test_a_fleet_lists_forecasts_and_travels(run):
     run("logbook", "demo", "--out", "fleet.sqlite", "--machines", "4", "--years", "1.5")
     fleet = ("--logbook", "fleet.sqlite")

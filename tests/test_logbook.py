@@ -341,6 +341,22 @@ def test_a_part_that_cannot_be_is_refused_and_an_old_logbook_mended(places, fiel
         assert third.entries() == book.entries()
 
 
+def test_a_machine_is_retired_when_nothing_is_fitted_to_it(book):
+    front = with_front(book)
+    with pytest.raises(LogbookError, match="KC-07 has KC-07 front fitted; take that off first"):
+        book.add(book.new("retire", machine="KC-07"))
+    with pytest.raises(LogbookError, match="a retire entry needs part or machine"):
+        book.add(book.new("retire"))
+    book.add(
+        book.new("remove", machine="KC-07", part=front, distance_km=2000.0, on_date="2025-06-01"),
+        book.new("retire", machine="KC-07", on_date="2025-06-01"),
+    )
+    machine = book.history().machines["KC-07"]
+    assert (machine.retired_on, machine.total_km, machine.fitted) == ("2025-06-01", 2000.0, {})
+    with pytest.raises(LogbookError, match="machine KC-07 was retired on 2025-06-01"):
+        book.add(book.new("fit", machine="KC-07", part=front, position="front", distance_km=2000.0))
+
+
 def test_a_reading_has_one_of_the_grades(book):
     with_front(book)
     paper = document()

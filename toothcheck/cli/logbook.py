@@ -168,7 +168,7 @@ def in_words(entries: Sequence[Entry], said: str | None = None) -> tuple[str, ..
             return f"{e.length_mm:g} mm over {e.pitches} pitches{f' of {e.part}' if e.part else ''}"
         if e.kind == "part":
             return f"part {e.part}: {_size(e, unit)}"
-        return f"noted: {e.text}" if e.kind == "note" else f"{e.part} {'retired' if e.kind == 'retire' else 'removed'}"
+        return f"noted: {e.text}" if e.kind == "note" else f"{e.part} {_OFF[e.kind]}"
 
     return tuple(f"Entry {e.number}: {deed(e)}." for e in entries)
 
@@ -325,7 +325,7 @@ def remove(
 
 @group.command(epilog="Example: toothcheck logbook retire 'KC-07 front 1' --at 19000km --why 'worn to 11 %'")
 def retire(
-    part: Annotated[str, typer.Argument(help="The part that is done with.")],
+    what: Annotated[str, typer.Argument(metavar="PART|MACHINE", help="The part, or the machine, that is done with.")],
     at: MaybeAt = None,
     why: Annotated[str | None, typer.Option("--why", help="Why it was retired.")] = None,
     on: On = None,
@@ -333,19 +333,22 @@ def retire(
     reason: Replaced = None,
     where: Where = None,
 ) -> None:
-    """Take a part out of service for good; its readings stay."""
-    _off("retire", part, at, on, operator, why, reason, where)
+    """Take a part, or a machine with all that is fitted to it, out of service for good; what was recorded stays."""
+    _off("retire", what, at, on, operator, why, reason, where)
 
 
 def _part(state: History, name: str) -> Any:  # noqa: ANN401 - a Part, whose class is imported late
     if name not in state.parts:
-        raise LogbookError(f"Part {name} is not in the logbook.", hint="See: toothcheck logbook list --parts")
+        raise LogbookError(f"{name} is not in the logbook.", hint="See: toothcheck logbook list --parts")
     return state.parts[name]
+
+
+_OFF = {"remove": "removed", "retire": "retired"}
 
 
 def _off(
     kind: str,
-    part: str,
+    what: str,
     at: str | None,
     on: str | None,
     operator: str | None,
@@ -357,28 +360,27 @@ def _off(
     with opened(where, said=at) as book, telling():
 
         def make(state: History) -> list[Entry]:
-            known = _part(state, part)
+            common: dict[str, Any] = {"on_date": on, "operator": operator, "reason": why}
+            if kind == "retire" and what in state.machines and what not in state.parts:
+                gone = state.machines[what]
+                if gone.retired_on is None and gone.fitted and km is None:
+                    raise UsageError(f"Parts are fitted to {what}: say its distance.", hint="Add --at DISTANCE.")
+                return [
+                    book.new("retire", machine=what, part=part, distance_km=km, **common)
+                    for part in (*gone.fitted.values(), None)
+                ]
+            known = _part(state, what)
             current = known.current
             if known.retired_on is not None:
-                raise UsageError(f"{part} was retired on {known.retired_on} already.")
+                raise UsageError(f"{what} was retired on {known.retired_on} already.")
             if current is None and kind == "remove":
-                raise UsageError(f"{part} is fitted to no machine: there is nothing to take it off.")
+                raise UsageError(f"{what} is fitted to no machine: there is nothing to take it off.")
             if current is not None and km is None:
-                raise UsageError(f"{part} is fitted to {current.machine}: say its distance.", hint="Add --at DISTANCE.")
+                raise UsageError(f"{what} is fitted to {current.machine}: say its distance.", hint="Add --at DISTANCE.")
             machine = current.machine if current is not None else None
-            return [
-                book.new(
-                    kind,
-                    machine=machine,
-                    part=part,
-                    distance_km=km if machine else None,
-                    on_date=on,
-                    operator=operator,
-                    reason=why,
-                )
-            ]
+            return [book.new(kind, machine=machine, part=what, distance_km=km if machine else None, **common)]
 
-        _told(book, book.build(make, reason=reason), at, f"{part} {'removed' if kind == 'remove' else 'retired'}")
+        _told(book, book.build(make, reason=reason), at, f"{what} {_OFF[kind]}")
 
 
 @group.command(epilog="Example: toothcheck logbook record result.json KC-07 --at 24600km")
@@ -601,6 +603,7 @@ def list_(
             *(_last(history, machine.fitted[p]) if p in machine.fitted else "-" for p in ("front", "rear")),
         ]
         for name, machine in sorted(history.machines.items())
+        if machine.retired_on is None
     ]
     columns(["machine", "odometer", "front", "rear"], rows)
 

@@ -21,7 +21,7 @@ KINDS = {
     "part": "a part joins the logbook",
     "fit": "a part is fitted to a machine",
     "remove": "a part is taken off, to be used again",
-    "retire": "a part is taken off for good",
+    "retire": "a part is taken off for good, or a machine leaves for good",
     "reading": "an inspection of a part",
     "chain-length": "a measured length of chain",
     "distance": "the odometer was read",
@@ -159,7 +159,7 @@ _NEEDED: dict[str, set[str]] = {
     "part": {"part", "position"},
     "fit": {"machine", "part", "position", "distance_km"},
     "remove": {"machine", "part", "distance_km"},
-    "retire": {"part"},
+    "retire": set(),
     "reading": {"machine", "part", "distance_km", "grade"},
     "chain-length": {"machine", "distance_km", "pitches", "length_mm"},
     "distance": {"machine", "distance_km"},
@@ -289,6 +289,8 @@ def _check_values(entry: Entry, refuse: Callable[[str], EntryError]) -> None:
             raise refuse(f"{name} must lie between 0 and 10 million, not {value!r}")
     if entry.position is not None and entry.position not in POSITIONS:
         raise refuse(f"position must be one of {', '.join(POSITIONS)}, not {entry.position!r}")
+    if entry.kind == "retire" and entry.part is None and entry.machine is None:
+        raise refuse("a retire entry needs part or machine")
     if entry.kind == "reading" and entry.position == "chain":
         raise refuse("a reading is of a sprocket; a chain gets a chain-length entry")
     for name in ("pitches", "teeth", "links"):

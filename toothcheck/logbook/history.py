@@ -69,6 +69,8 @@ class Machine:
     totals: list[tuple[str, int, float, float]] = field(default_factory=list)
     """(day, number, odometer km, total km) at each entry that names a distance, in order."""
     fitted: dict[str, str] = field(default_factory=dict)
+    retired_on: str | None = None
+    """The day on which it was sold or scrapped."""
 
     @property
     def name(self) -> str:
@@ -228,9 +230,17 @@ def _step(out: History, e: Entry) -> None:
         raise EntryError(f"part {e.part} is not in the logbook", e)
     machine = out.machines[e.machine] if e.machine is not None else None
     if machine is not None:
+        if machine.retired_on is not None and (e.kind, e.distance_km) != ("note", None):
+            raise EntryError(f"machine {machine.name} was retired on {machine.retired_on}", e)
         machine.entries.append(e)
         if e.distance_km is not None:
             _run(machine, e)
+        if e.kind == "retire" and e.part is None:
+            if machine.fitted:
+                raise EntryError(
+                    f"{machine.name} has {', '.join(machine.fitted.values())} fitted; take that off first", e
+                )
+            machine.retired_on = e.on_date
     part = out.parts[e.part] if e.part is not None else None
     if part is None:
         return
