@@ -220,6 +220,7 @@ def test_a_data_folder_that_cannot_be_made_is_told(run, monkeypatch, home):
     for words in (("add-machine", "M", "--at", "1km"), ("import", "b.csv")):
         said = run("logbook", *words, status=2)
         assert "Cannot make the folder" in said
+        assert said.endswith("Name a file elsewhere with --logbook.\n")
         assert len(said.splitlines()) == 1
 
 

@@ -462,6 +462,13 @@ def test_a_photo_that_told_nothing_is_recorded_as_such(book):
 
 
 def test_a_document_of_another_kind_is_a_callers_mistake(book):
+    deep = json.loads('{"a":' * 600 + "1" + "}" * 600)
+    with pytest.raises(ValueError, match="nested too deep"):
+        book.record(document() | {"extra": deep}, "KC-07", 1.0)
+    long = document()
+    long["wear"]["asymmetry_percent"]["value"] = 10**400
+    with pytest.raises(ValueError, match="not a whole inspection document"):
+        book.record(long, "KC-07", 1.0)
     with pytest.raises(ValueError, match="schema must be"):
         book.record({"schema": "something/9"}, "KC-07", 1.0)
     with pytest.raises(ValueError, match="whole inspection document"):

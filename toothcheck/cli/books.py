@@ -15,7 +15,7 @@ from typing import TYPE_CHECKING, Annotated
 import typer
 
 from toothcheck.cli.output import made_folder
-from toothcheck.errors import LogbookError, UsageError
+from toothcheck.errors import LogbookError, OutputError, UsageError
 
 if TYPE_CHECKING:
     from toothcheck.logbook import Logbook
@@ -159,7 +159,10 @@ def opened(where: str | None, *, create: bool = False, said: str | None = None) 
 
     file = file_of(where)
     if file is not None and not where and create:
-        made_folder(file.parent)
+        try:
+            made_folder(file.parent)
+        except OutputError as error:
+            raise LogbookError(error.args[0], hint="Name a file elsewhere with --logbook.") from None
     return Logbook(
         file or place(where),
         now=lambda: dt.datetime.now().astimezone(),

@@ -369,6 +369,11 @@ def stripped(document: dict[str, Any]) -> dict[str, Any]:
     """The document without anything that tells where, by whom or with what the photo was taken.
 
     Of ``photo`` only name (no folders), hash and size stay; elsewhere keys with such names go.
+
+    Raises
+    ------
+    ValueError
+        When it is nested hundreds of times.
     """
 
     def strip(value: object) -> object:
@@ -378,7 +383,10 @@ def stripped(document: dict[str, Any]) -> dict[str, Any]:
             return [strip(v) for v in value]
         return value
 
-    out = {key: strip(value) for key, value in document.items() if not _PRIVATE.search(str(key))}
+    try:
+        out = {key: strip(value) for key, value in document.items() if not _PRIVATE.search(str(key))}
+    except RecursionError:
+        raise ValueError("the document is nested too deep") from None
     photo = document.get("photo")
     if isinstance(photo, dict):
         kept = {key: photo[key] for key in _PHOTO_KEYS if key in photo}
