@@ -291,24 +291,33 @@ def _run(machine: Machine, e: Entry) -> None:
     """Carry the odometer on."""
     km = e.distance_km or 0.0
     if machine.totals:
-        day, number, before, total = machine.totals[-1]
+        _, _, before, total = machine.totals[-1]
         if km < before:
-            earlier = next((x for x in machine.entries if x.number == number), None)
-            raise EntryError(
-                lambda said: (
-                    f"distance runs backwards: {machine.name} stood at {said(before)} on {day} (entry {number}) and at "
-                    f"{said(km)} on {e.on_date}; if the odometer was replaced give --reason (or toothcheck logbook "
-                    "odometer), else correct the wrong one"
-                ),
-                e,
-                earlier,
-            )
+            raise _backwards(machine, e)
         total += km - before
     else:
         total = km
     if e.kind == "odometer":
         km = e.new_odometer_km or 0.0
     machine.totals.append((e.on_date, e.number, km, total))
+
+
+def _backwards(machine: Machine, e: Entry) -> EntryError:
+    """That a distance is smaller than the one before it."""
+    day, number, before, _ = machine.totals[-1]
+    earlier = next((x for x in machine.entries if x.number == number), None)
+    one, two = f" (entry {number})", ""
+    way = "if the odometer was replaced give --reason (or toothcheck logbook odometer), else correct the wrong one"
+    if number > e.number:  # made late, about a day before that of an older entry: no odometer was replaced in it
+        one, two, way = "", f" (entry {e.number})", f"mend the distance or correct entry {e.number}"
+    return EntryError(
+        lambda said: (
+            f"distance runs backwards: {machine.name} stood at {said(before)} on {day}{one} and at "
+            f"{said(e.distance_km or 0.0)} on {e.on_date}{two}; {way}"
+        ),
+        e,
+        earlier,
+    )
 
 
 def _fit(out: History, machine: Machine, part: Part, e: Entry) -> None:
