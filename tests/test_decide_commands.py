@@ -422,11 +422,17 @@ def test_distances_are_taken_in_kilometres_and_miles(run):
     assert "15300mi" in err
 
 
-def ridden(run, tmp_path, garage, *readings, until):
-    """The garage's machine with sprockets fitted, its readings (position, grade, odometer) and an odometer today."""
-    for position in ("front", "rear"):
-        add = ["add-part", "KC-07", position, "--chain", "520", "--at", "100km"]
-        assert run("logbook", *add, "--logbook", garage)[0] == 0
+def ridden(run, tmp_path, *readings, until, chain=()):
+    """A machine fitted new a year ago; readings (position, grade, odometer) and a chain's length a month later each."""
+    where, now = tmp_path / "ridden.sqlite", dt.date.today()
+
+    def log(*words, days):
+        day = (now - dt.timedelta(days=days)).isoformat()
+        assert run("logbook", *words, "--on", day, "--logbook", where)[0] == 0
+
+    log("add-machine", "KC-09", "--at", "0km", days=365)
+    for position in ("front", "rear", "chain"):
+        log("add-part", "KC-09", position, "--chain", "520", "--at", "0km", days=365)
     for i, (position, grade, at) in enumerate(readings):
         document = {
             **INSPECTION, "photo": {"name": "a.jpg", "sha256": f"{i:064x}"},
@@ -435,19 +441,21 @@ def ridden(run, tmp_path, garage, *readings, until):
             "verdict": {"grade": grade, "confidence": 0.4 if grade == "cannot-tell" else 0.95},
         }  # fmt: skip
         (tmp_path / "r.json").write_text(json.dumps(document))
-        assert run("logbook", "record", "r.json", "KC-07", "--at", at, "--reason", "yes", "--logbook", garage)[0] == 0
-    note = ["note", "KC-07", "read", "--at", until, "--reason", "yes"]
-    assert run("logbook", *note, "--logbook", garage)[0] == 0
+        log("record", "r.json", "KC-09", "--at", at, days=335 - i)
+    for mm, at in chain:
+        log("chain-length", "KC-09", mm, "--pitches", 20, "--std", 0.1, "--at", at, days=300)
+    log("note", "KC-09", "read", "--at", until, days=0)
+    return where
 
 
-def test_readings_of_long_ago_are_not_taken_for_today_s(run, tmp_path, garage):
-    ridden(run, tmp_path, garage, ("front", "good", "1100km"), ("rear", "good", "1100km"), until="31100km")
-    advise = ["advise", "KC-07", "--stretch", "0.1+-0.03", "--limit", LIMIT, "--logbook", garage]
+def test_readings_of_long_ago_are_not_taken_for_today_s(run, tmp_path):
+    where = ridden(run, tmp_path, ("front", "good", "1000km"), ("rear", "good", "1000km"), until="31000km")
+    advise = ["advise", "KC-09", "--stretch", "0.1+-0.03", "--limit", LIMIT, "--logbook", where]
     status, out, _ = run(*advise)
     assert status == 3
     assert "MEASURE FIRST" in out
     said = " ".join(out.split())
-    assert f"Front sprocket: good on {dt.date.today()} at 1 000 km" in said
+    assert f"Front sprocket: good on {dt.date.today() - dt.timedelta(days=335)} at 1 000 km" in said
     assert "now 31 000 km" in said
     assert "30 000 km were ridden since" in said
     assert "Photograph the rear sprocket again" in said
@@ -455,12 +463,20 @@ def test_readings_of_long_ago_are_not_taken_for_today_s(run, tmp_path, garage):
     assert run(*advise, "--front-distance", "1200km", "--rear-distance", "1200km")[0] == 0
 
 
-def test_a_photo_that_could_not_tell_does_not_take_back_what_was_seen(run, tmp_path, garage):
-    ridden(
-        run, tmp_path, garage, ("front", "replace-now", "1100km"), ("rear", "good", "1100km"),
-        ("front", "cannot-tell", "1200km"), until="1200km",
-    )  # fmt: skip
-    status, out, _ = run("advise", "KC-07", "--logbook", garage)
+def test_a_chain_s_length_of_long_ago_is_not_taken_for_today_s(run, tmp_path):
+    where = ridden(run, tmp_path, until="31000km", chain=[(317.7, "1500km")])
+    typed = ["advise", "KC-09", "--front", "good", "--rear", "good", "--limit", LIMIT, "--logbook", where]
+    status, out, _ = run(*typed)
+    assert status == 3
+    assert "The chain was measured on" in out
+    assert "29 500 km were ridden since" in " ".join(out.split())
+    assert run(*typed, "--chain-distance", "2500km")[0] == 0
+    assert run(*typed, "--stretch", "0.1+-0.03")[0] == 0
+
+
+def test_a_photo_that_could_not_tell_does_not_take_back_what_was_seen(run, tmp_path):
+    seen = [("front", "replace-now", "1000km"), ("rear", "good", "1000km"), ("front", "cannot-tell", "1200km")]
+    status, out, _ = run("advise", "KC-09", "--logbook", ridden(run, tmp_path, *seen, until="1300km"))
     assert status == 0
     assert "do not ride on it" in out
     assert "Front sprocket: replace-now" in out
