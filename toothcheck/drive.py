@@ -114,6 +114,32 @@ def chain_of_machine(history: History, machine: Machine, *, today: dt.date, size
     return ChainState(limit=limit_kept(machine, size), **known)
 
 
+_SIDES = {
+    "beyond": "BEYOND ITS LIMIT",
+    "too-near": "too near its limit to tell",
+    "within": "within its limit",
+    "no-limit": "no limit typed",
+}
+
+
+def chain_in_short(chain: ChainState) -> str:
+    """How a chain stands against its limit, in a few words with the day; empty when it was not measured."""
+    if chain.elongation_percent is None or chain.seen is None:
+        return ""
+    stands = "reading cannot be right" if chain.decision is None else _SIDES[chain.decision.side]
+    return f"{stands} ({chain.seen.on}{', too old' if chain.old else ''})"
+
+
+def chains_due(history: History, *, today: dt.date) -> dict[str, str]:
+    """Machines whose chain is beyond its limit or too near to tell, or was misread, each with `chain_in_short`."""
+    out = {}
+    for name, machine in sorted(history.machines.items()):
+        chain = chain_of_machine(history, machine, today=today)
+        if chain.doubt is not None or (chain.decision is not None and chain.decision.side in ("beyond", "too-near")):
+            out[name] = chain_in_short(chain)
+    return out
+
+
 def _sprocket(history: History, machine: Machine, position: str, today: dt.date) -> SprocketState | None:
     part = history.parts.get(machine.fitted.get(position, ""))
     if part is None:
