@@ -191,7 +191,8 @@ def due(
     json_: JsonWord = None,
     where: Where = None,
 ) -> None:
-    """List every fitted sprocket of the fleet, worst first, with what falls due and when."""
+    """List every fitted sprocket of the fleet, worst first, with what falls due and when, and chains that are due."""
+    from toothcheck.drive import chains_due
     from toothcheck.trend import due as due_list
 
     unit = unit_of(units)
@@ -199,8 +200,10 @@ def due(
     with opened(where) as book:
         history = book.history()
     trends = due_list(history, within_km=kilometres(within) if within else None)
+    chains = chains_due(history, today=dt.date.today())
     if json_ is not None:
-        _write({"schema": "toothcheck/due/1", "within": within, "parts": [_json(t) for t in trends]}, json_)
+        told = {"within": within, "parts": [_json(t) for t in trends], "chains": chains}
+        _write({"schema": "toothcheck/due/1", **told}, json_)
         if json_ == "-":
             return
     rows, stale = [], False
@@ -224,12 +227,16 @@ def due(
         wear = f"{t.trend.now_percent:.1f} %" if t.readings else "-"
         notes = ["jump, look by eye"] if t.trend.jumps and t.trend.jumps[-1].kind != "single" else []
         notes += ["common practice"] if t.trend.rests_on_prior else []
+        if t.machine in chains:
+            notes.insert(0, f"chain {chains[t.machine]}")
         if _passed(day or None):
             stale = True
             notes.append(f"last entry {t.counted_from}")
         rows.append([t.part, seen, wear, when, _dated(day) if day else "", ", ".join(notes)])
     columns(["part", "last seen", "wear now", "parts due in, middle (80 %)", "about", "mind"], rows)
-    if not rows:
+    for name in sorted(set(chains) - {t.machine for t in trends}):  # none of its sprockets is in the table
+        say(f"{name}: chain {chains[name]}")
+    if not rows and not chains:
         say("Nothing falls due." if history.machines else "The logbook holds no machines.")
     if stale:
         say(f"Days are counted from a machine's last entry, and some have passed. {_UP_TO_DATE}")
