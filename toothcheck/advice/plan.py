@@ -188,7 +188,8 @@ def _km(km: float) -> str:
     return f"{km:.0f} km"
 
 
-def _said(name: str, s: SprocketState | None, far: InWords) -> list[str]:
+def said_of(name: str, s: SprocketState | None, far: InWords) -> list[str]:
+    """What is known of one sprocket, in sentences; ``name`` is ``Front`` or ``Rear``."""
     if s is None:
         return [f"{name} sprocket: not graded."]
     unread = s.grade == "cannot-tell" and s.confidence is None
@@ -325,7 +326,7 @@ def plan_for(s: Situation, *, far: InWords = _km) -> Plan:
         How a distance in km is put into words.
     """
     both = [("Front", s.front), ("Rear", s.rear)]
-    reasons = [said for name, part in both for said in _said(name, part, far)]
+    reasons = [said for name, part in both for said in said_of(name, part, far)]
     known = [p for _, p in both if p is not None]
     grades = {p.grade_now for p in known}
     worn = any(p.grade == "watch" for p in known)  # whatever came after, the teeth have not grown back

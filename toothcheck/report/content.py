@@ -121,8 +121,12 @@ class ReportInput:
     outlined: bool = False
     """Whether outlines are drawn in."""
     outlines: Sequence[ToothOutline] = ()
+    drive: Sequence[str] = ()
+    """What the logbook knows of the machine's sprockets and chain, sentence by sentence."""
     trends: Sequence[tuple[str, TrendLine]] = ()
     """Trends with their titles."""
+    unit: str = "km"
+    """Of the trends' distances as they are drawn: ``km`` or ``miles``."""
     machine: str = ""
     date: str = ""
     """Of the report or the reading, as it shall be printed."""
@@ -168,6 +172,7 @@ class ReportView:
     next_steps: tuple[str, ...]
     cautions: tuple[str, ...]
     unseen: tuple[str, ...]
+    drive: tuple[str, ...]
     rule: Figure | None
     chart: Figure | None
     chart_caption: str
@@ -231,6 +236,7 @@ def _view(given: ReportInput) -> ReportView:
         next_steps=_texts(verdict.get("next_steps")),
         cautions=_texts(verdict.get("cautions")) or CAUTIONS,
         unseen=UNSEEN,
+        drive=_texts(given.drive),
         rule=reading_on_rule(asymmetry) if asymmetry else None,
         chart=teeth_chart(d["teeth"]),
         chart_caption=_CHART,
@@ -246,7 +252,8 @@ def _view(given: ReportInput) -> ReportView:
         teeth=tuple(_tooth_row(tooth) for tooth in d["teeth"]),
         flags=_flags(d),
         trends=tuple(
-            (title, trend_chart(title, trend), tuple(map(tied, trend.sentences))) for title, trend in given.trends
+            (title, trend_chart(title, trend, given.unit), tuple(map(tied, trend.sentences)))
+            for title, trend in given.trends
         ),
         method=_method(d),
         limits=tied(

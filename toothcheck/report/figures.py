@@ -13,6 +13,7 @@ from toothcheck.flags import number_mark
 from toothcheck.geometry import Floats
 from toothcheck.lessons.model import ToothTable, Wear, reading, tooth_table, worn
 from toothcheck.lessons.scale import ASYMMETRY_LIMITS_PERCENT, GRADES
+from toothcheck.logbook import distance_text, in_unit
 from toothcheck.pages.figure import Figure, Role, Shape, box, dot, line, word
 from toothcheck.toothform import IsoForm
 
@@ -276,8 +277,8 @@ def _wear_like(table: ToothTable, loss_mm: float, thinning_percent: float, overh
     return min(tries, key=lambda wear: abs(reading(worn(table, wear)).overhang_mm - overhang_mm))
 
 
-def trend_chart(title: str, trend: TrendLine) -> Figure:
-    """Readings over distance with the trend and its interval."""
+def trend_chart(title: str, trend: TrendLine, unit: str = "km") -> Figure:
+    """Readings over distance (``km`` or ``miles``) with the trend and its interval."""
     points = list(trend.points)
     far = _far_enough(trend)
     km = np.asarray(trend.curve_km)
@@ -311,12 +312,12 @@ def trend_chart(title: str, trend: TrendLine) -> Figure:
         reach = high * COVER * p.std_percent / top
         shapes.append(line(Role.WHISKER, [(x, max(0.0, y - reach)), (x, min(high, y + reach))]))
         shapes.append(dot(Role.POINT, float(x), float(y), 0.9))
-    step = _round_step(far / 4)
-    for tick in np.arange(0, far + 1e-9, step).tolist():
-        shapes.append(word(f"{tick:,.0f}".replace(",", "\u202f"), wide * tick / far, -4, role=Role.SMALL))
-    shapes.append(word("distance of the part, km", wide / 2, -8, role=Role.SMALL))
+    end = in_unit(far, unit)
+    for tick in np.arange(0, end + 1e-9, _round_step(end / 4)).tolist():
+        shapes.append(word(f"{tick:,.0f}".replace(",", "\u202f"), wide * tick / end, -4, role=Role.SMALL))
+    shapes.append(word(f"distance of the part, {unit}", wide / 2, -8, role=Role.SMALL))
     return Figure(
-        title=f"{title}: asymmetry of {len(points)} readings over {far:.0f} km with the trend",
+        title=f"{title}: asymmetry of {len(points)} readings over {distance_text(far, unit)} with the trend",
         left=-9,
         bottom=-9.5,
         width=125,

@@ -185,6 +185,9 @@ def _story(view: ReportView, s: _Styles) -> list[Flowable]:
             )
         )
 
+    if view.drive:
+        story.append(KeepTogether([_text("The machine's drive, by the logbook", s.h2), *_listed(view.drive, s)]))
+
     care = Table(
         [
             [
