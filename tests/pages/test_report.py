@@ -122,6 +122,17 @@ def test_pdf_fits_its_paper_and_says_the_same(paper):
         assert wanted in text, wanted
 
 
+def test_a_pdf_names_what_its_font_cannot_write():
+    d = document()
+    d["photo"]["name"] = "zębatka.jpg"
+    pages = pdfium.PdfDocument(report_pdf(ReportInput(document=d, machine="駅前 7", drive=["東京"])))
+    text = " ".join(page.get_textpage().get_text_range() for page in pages)
+    assert "Sprocket wear: [U+99C5 U+524D] 7" in text
+    assert text.count("[U+99C5 U+524D] 7, by toothcheck") == len(pages)  # at the foot of each page
+    assert "zębatka.jpg" in text
+    assert "U+6771 CJK UNIFIED IDEOGRAPH-6771" in text
+
+
 def test_no_line_of_a_pdf_ends_inside_a_distance():
     # pushed along a line by one letter after the other, one of them comes to stand at its end
     sentences = tuple(f"{'n' * k} {'even ' * 16}2\u202f900 km" for k in range(1, 24))

@@ -76,7 +76,7 @@ def _drive(history: History, machine: str, today: dt.date, unit: str) -> tuple[s
     sprockets = [
         said
         for name, state in (("Front", known.front), ("Rear", known.rear))
-        for said in said_of(name, state, lambda km: distance_text(km, unit))
+        for said in said_of(name, state, lambda km: distance_text(km, unit).replace(" ", "\u202f"))
     ]
     return (*sprockets, f"Chain: {chain_in_short(known.chain) or 'not measured'}.")
 

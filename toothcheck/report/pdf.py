@@ -4,13 +4,12 @@ from __future__ import annotations
 
 import io
 from collections.abc import Iterable
-from functools import cache
-from pathlib import Path
 from typing import TYPE_CHECKING, Any
 from xml.sax.saxutils import escape
 
 from toothcheck.pages.figure import Figure
 from toothcheck.report.content import ReportInput, ReportView, Row, view_of
+from toothcheck.sheets import fonts, legend, printable
 
 if TYPE_CHECKING:
     from reportlab.platypus import Flowable
@@ -59,27 +58,13 @@ def report_pdf(given: ReportInput, *, paper: str = "a4") -> bytes:
     def foot(canvas: Any, doc: Any) -> None:  # noqa: ANN401 - reportlab ships no types
         canvas.setFont(styles.font, 7.5)
         canvas.setFillColor(styles.muted)
-        canvas.drawString(side, 10 * mm, f"{view.title}, by toothcheck {view.version}"[:110])
+        canvas.drawString(side, 10 * mm, f"{printable(view.title)}, by toothcheck {view.version}"[:110])
         canvas.drawRightString(size[0] - side, 10 * mm, f"page {doc.page}")
 
     body = Frame(side, bottom, width, height, leftPadding=0, rightPadding=0, topPadding=0, bottomPadding=0)
     document.addPageTemplates(PageTemplate(frames=[body], onPage=foot))
     document.build(_story(view, styles))
     return out.getvalue()
-
-
-@cache
-def _fonts() -> tuple[str, str]:
-    """Register the fonts that come with matplotlib: the PDF's own fonts lack ±, – and every letter beyond Latin-1."""
-    import matplotlib
-    from reportlab.pdfbase import pdfmetrics
-    from reportlab.pdfbase.ttfonts import TTFont
-
-    folder = Path(matplotlib.get_data_path()) / "fonts" / "ttf"
-    pdfmetrics.registerFont(TTFont("page", folder / "DejaVuSans.ttf"))
-    pdfmetrics.registerFont(TTFont("page-bold", folder / "DejaVuSans-Bold.ttf"))
-    pdfmetrics.registerFontFamily("page", normal="page", bold="page-bold", italic="page", boldItalic="page-bold")
-    return "page", "page-bold"
 
 
 class _Styles:
@@ -89,7 +74,7 @@ class _Styles:
         from reportlab.lib.colors import HexColor
         from reportlab.lib.styles import ParagraphStyle
 
-        self.font, self.bold = _fonts()
+        self.font, self.bold = fonts()
         self.width = width_pt
         self.muted, self.line = HexColor(_MUTED), HexColor(_LINE)
         self.stop, self.worn = HexColor(_STOP), HexColor(_WORN)
@@ -107,7 +92,7 @@ class _Styles:
 
 def _plain(text: str) -> str:
     """Text for a paragraph: reportlab breaks lines at a narrow no-break space, though not at a wide one."""
-    return escape(text.replace("\u202f", "\u00a0"))
+    return escape(printable(text.replace("\u202f", "\u00a0")))
 
 
 def _text(text: str, style: Any) -> Flowable:  # noqa: ANN401 - reportlab ships no types
@@ -263,4 +248,13 @@ def _story(view: ReportView, s: _Styles) -> list[Flowable]:
     story.append(
         KeepTogether([_text("Method", s.h2), _rows(view.method, s, s.width), Spacer(1, 4), _text(view.limits, s.small)])
     )
+    if codes := legend(_own_words(view)):
+        story.append(_text(codes, s.small))
     return story
+
+
+def _own_words(view: ReportView) -> Iterable[str]:
+    """What people and files bring along; all the rest is in letters that the font has."""
+    yield from (view.title, *view.facts, *view.reasons, *view.next_steps, *view.cautions, *view.drive)
+    for title, _, sentences in view.trends:
+        yield from (title, *sentences)
