@@ -109,6 +109,50 @@ def test_a_refused_photo_is_reported_with_its_remedies():
     page = report_page(ReportInput(document=d))
     assert "put the sprocket in the middle against a plain background" in page
     assert "Engine off" in page  # our own cautions where the document brings none
+    assert "No grade is given." in page
+    assert "The sprocket</h3>" not in page  # there is no number to show
+    text = _pdf_text(ReportInput(document=d))
+    assert "put the sprocket in the middle" in text
+    assert "Numbers" not in text
+
+
+def _pdf_text(given):
+    pages = pdfium.PdfDocument(report_pdf(given))
+    return " ".join(" ".join(page.get_textpage().get_text_range() for page in pages).replace("\xa0", " ").split())
+
+
+@pytest.mark.parametrize("ideal", [True, False])
+def test_a_baseline_is_named_with_what_it_decides(ideal):
+    d = document(asymmetry=12.0, std=1.0) | {
+        "baseline": {
+            "kind": "photo" if ideal else "reading", "name": "new-part.jpg", "ideal": ideal,
+            "loss_mm": {"value": 0.31, "std": 0.05}, "asymmetry_percent": {"value": 7.2, "std": 1.1},
+        }
+    }  # fmt: skip
+    if ideal:  # as inspect writes it: the median is by the baseline, the teeth are by the ideal form
+        d["wear"]["asymmetry_percent"] = {"value": 7.2, "std": 1.1}
+        d["verdict"]["grade"] = "watch"
+    page = re.sub(r"<[^>]+>", " ", report_page(ReportInput(document=d))).replace("\xa0", " ")
+    for text in (" ".join(page.split()), _pdf_text(ReportInput(document=d))):
+        assert f"{'photo' if ideal else 'reading'} new-part.jpg" in text
+        assert "0.31 ± 0.05 mm gone since, 7.2 ± 1.1 % of its thickness" in text
+        assert ("the ideal that the grade is by" in text) == ideal
+        assert ("gone from the drive flanks since the baseline" in text) == ideal
+        assert ("Each tooth is shown against the ideal form" in text) == ideal
+        assert ("Median asymmetry of the measured teeth" in text) != ideal
+
+
+def test_a_drive_flank_that_is_not_known_is_not_drawn_as_if_it_were():
+    d = document(asymmetry=0.4, grade="good")
+    assert {"drive", "coast"} <= {s.text for s in view_of(ReportInput(document=d)).teeth_figure.shapes}
+    d["sprocket"]["drive_flank"] = None
+    d["flags"] = ["turning-open"]
+    view = view_of(ReportInput(document=d))
+    assert {"drive?", "coast?"} <= {s.text for s in view.teeth_figure.shapes}
+    assert "on the right" not in view.teeth_figure.title
+    assert "not known" in view.teeth_caption
+    assert "hook leans" not in view.teeth_caption
+    assert "Drive flank in the photo not known" in _pdf_text(ReportInput(document=d))
 
 
 @pytest.mark.parametrize("paper", PAPERS)

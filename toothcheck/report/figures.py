@@ -173,8 +173,9 @@ def two_teeth(
         word(f"tooth {tooth['index']}", apart / 2, base - 1.5 * size, role=Role.STRONG),
     ]
     side = float(mirror[0])
+    doubt = "" if sprocket.get("drive_flank") else "?"  # the turning was not told: it may as well be the other one
     for shift in (-apart / 2, apart / 2):
-        for name, way in (("drive", side), ("coast", -side)):
+        for name, way in ((f"drive{doubt}", side), (f"coast{doubt}", -side)):
             shapes.append(
                 word(
                     name,
@@ -188,7 +189,12 @@ def two_teeth(
     shapes.append(line(Role.AXIS, [(-apart, base - 1.2 * size), (-apart + bar, base - 1.2 * size)]))
     shapes.append(word("1 mm", -apart + bar + 0.3 * size, base - 1.5 * size, role=Role.SMALL, anchor="start"))
     figure = Figure(
-        title=f"The ideal tooth beside tooth {tooth['index']}; drive flank on the {'right' if side > 0 else 'left'}",
+        title=f"The ideal tooth beside tooth {tooth['index']}; "
+        + (
+            "which is the drive flank is not known"
+            if doubt
+            else f"drive flank on the {'right' if side > 0 else 'left'}"
+        ),
         left=-1.06 * apart,
         bottom=base - 2.4 * size,
         width=2.12 * apart,
@@ -196,6 +202,8 @@ def two_teeth(
         shapes=tuple(shapes),
         text_size=size,
     )
+    if doubt:
+        return figure, f"{caption} Which flank is the drive flank is not known: the turning was not told."
     lean = (
         "with the rotation, towards the leading flank" if front else "against the rotation, towards the trailing flank"
     )

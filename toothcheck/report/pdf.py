@@ -154,7 +154,8 @@ def _story(view: ReportView, s: _Styles) -> list[Flowable]:
     ]
     top: Flowable
     if view.rule:
-        top = Table([[verdict, _drawn(view.rule, s, 0.56)]], colWidths=[0.42 * s.width, 0.58 * s.width])
+        rule = [_drawn(view.rule, s, 0.56), _text(view.rule_caption, s.small)]
+        top = Table([[verdict, rule]], colWidths=[0.42 * s.width, 0.58 * s.width])
         top.setStyle([("VALIGN", (0, 0), (-1, -1), "TOP"), ("LEFTPADDING", (0, 0), (-1, -1), 0)])
     else:
         top = KeepTogether(verdict)
@@ -210,7 +211,7 @@ def _story(view: ReportView, s: _Styles) -> list[Flowable]:
         )
 
     half = 0.49 * s.width
-    left = [_text("The sprocket", s.h3), _rows(view.summary, s, half)]
+    left = [_text("The sprocket", s.h3), _rows(view.summary, s, half)] if view.summary else []
     right = [_text(view.worst_title, s.h3), _rows(view.worst, s, half)] if view.worst else []
     both = Table([[left, right]], colWidths=[0.51 * s.width, 0.49 * s.width])
     both.setStyle(
@@ -220,7 +221,8 @@ def _story(view: ReportView, s: _Styles) -> list[Flowable]:
             ("RIGHTPADDING", (0, 0), (-1, -1), 0),
         ]
     )
-    story += [KeepTogether([_text("Numbers", s.h2), both]), CondPageBreak(90)]
+    if left or right:
+        story += [KeepTogether([_text("Numbers", s.h2), both]), CondPageBreak(90)]
 
     if view.teeth:
         head = [_text(name, s.small) for name in ("Tooth", *view.teeth_head, "Flags")]
