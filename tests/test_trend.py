@@ -15,7 +15,7 @@ from PIL import Image
 from scipy import stats
 from scipy.optimize import curve_fit
 
-from toothcheck.logbook import KM_PER_MILE, Entry, Logbook, replay
+from toothcheck.logbook import KM_PER_MILE, Entry, Logbook, newest_telling, replay
 from toothcheck.logbook.demo import made_fleet
 from toothcheck.trend import BANDS, Point, due, fit, model, part_trend, parts_of
 from toothcheck.trend.chart import _panel, drawn
@@ -244,22 +244,35 @@ def test_a_part_of_unknown_past_counts_from_when_it_joined_and_says_so():
     assert t.next_action.early_km < 4000 + 1400 / 0.4 < t.next_action.late_km
 
 
+def front_of(readings, *, ridden_km=0.0, day="2025-06-01"):
+    """The history of a part F on a machine M; each reading a dict of what differs from 2.0 ± 0.5 %, good."""
+    common = {"recorded_at": "2026-01-01T00:00:00Z", "on_date": day}
+    entries = [
+        Entry(number=1, uid="1" * 32, kind="machine", machine="M", **common),
+        Entry(number=2, uid="2" * 32, kind="part", part="F", position="front", ridden_km=ridden_km, **common),
+        Entry(number=3, uid="3" * 32, kind="fit", machine="M", part="F", position="front", distance_km=0.0, **common),
+    ]
+    usual = {"grade": "good", "asymmetry_percent": 2.0, "asymmetry_std_percent": 0.5}
+    entries += [
+        Entry(number=4 + i, uid=f"{4 + i:032x}", kind="reading", machine="M", part="F", **common | usual | reading)
+        for i, reading in enumerate(readings)
+    ]
+    return replay(entries)
+
+
 def test_a_photo_recorded_twice_counts_once():
     readings = [("1" * 64, 2000.0), ("2" * 64, 4000.0), ("2" * 64, 4100.0), (None, 5000.0), (None, 6000.0)]
-    common = {"recorded_at": "2026-01-01T00:00:00Z", "on_date": "2025-06-01", "part": "F"}
-    entries = [
-        Entry(number=1, uid="1" * 32, kind="machine", machine="M", **common | {"part": None}),
-        Entry(number=2, uid="2" * 32, kind="part", position="front", ridden_km=0.0, **common),
-        Entry(number=3, uid="3" * 32, kind="fit", machine="M", position="front", distance_km=0.0, **common),
-    ]
-    entries += [
-        Entry(
-            number=4 + i, uid=f"{4 + i:032x}", kind="reading", machine="M", distance_km=km, grade="good",
-            asymmetry_percent=2.0, asymmetry_std_percent=0.5, photo_sha256=sha256, **common,
-        )
-        for i, (sha256, km) in enumerate(readings)
-    ]  # fmt: skip
-    assert [p.km for p in part_trend(replay(entries), "F").trend.points] == [2000, 4100, 5000, 6000]
+    history = front_of([{"photo_sha256": sha256, "distance_km": km} for sha256, km in readings])
+    assert [p.km for p in part_trend(history, "F").trend.points] == [2000, 4100, 5000, 6000]
+
+
+def test_a_photo_that_could_not_tell_takes_no_grade_back():
+    grades = ["good", "replace-now", "cannot-tell", "cannot-tell"]
+    readings = front_of([{"grade": g, "distance_km": 100.0 * i} for i, g in enumerate(grades)]).readings["F"]
+    assert newest_telling(readings) is readings[1]
+    assert newest_telling(readings[:1]) is readings[0]
+    assert newest_telling(readings[2:]) is None
+    assert newest_telling([]) is None
 
 
 def test_charts_are_whole_pictures_and_the_same_each_time(fleet, tmp_path):

@@ -8,9 +8,10 @@ from __future__ import annotations
 
 import bisect
 import datetime as dt
-from collections.abc import Iterable
+from collections.abc import Iterable, Sequence
 from dataclasses import dataclass, field
 
+from toothcheck.grade import CANNOT_TELL
 from toothcheck.logbook.entries import Entry, EntryError
 
 
@@ -104,6 +105,15 @@ class Reading:
     """The part's own distance, km: since new, or since it joined when its start is not known."""
     total_km: float
     """The machine's total, km."""
+
+
+def newest_telling(readings: Sequence[Reading]) -> Reading | None:
+    """The newest reading whose photo supports a grade; None when none does.
+
+    Its grade is the one that counts: a later photo that could not tell does not take back what an earlier one saw, a
+    later one that could tell does.  ``readings`` are one part's, oldest first.
+    """
+    return next((r for r in reversed(readings) if r.entry.grade != CANNOT_TELL), None)
 
 
 @dataclass(slots=True, kw_only=True)
