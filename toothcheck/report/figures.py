@@ -306,11 +306,14 @@ def trend_chart(title: str, trend: TrendLine) -> Figure:
     if len(km):
         below = percent[1] <= top
         shapes.append(line(Role.IDEAL, xy(km[below], percent[1][below])))
-    for p in points:
+    for i, p in enumerate(points):
         x, y = xy(np.array(p.km), np.array(p.percent))
         reach = high * COVER * p.std_percent / top
         shapes.append(line(Role.WHISKER, [(x, max(0.0, y - reach)), (x, min(high, y + reach))]))
-        shapes.append(dot(Role.POINT, float(x), float(y), 0.9))
+        if i in trend.called_out:
+            shapes += [line(Role.AXIS, [(x - 1, y - end), (x + 1, y + end)]) for end in (-1, 1)]
+        else:
+            shapes.append(dot(Role.POINT, float(x), float(y), 0.9))
     step = _round_step(far / 4)
     for tick in np.arange(0, far + 1e-9, step).tolist():
         shapes.append(word(f"{tick:,.0f}".replace(",", "\u202f"), wide * tick / far, -4, role=Role.SMALL))

@@ -15,7 +15,9 @@ if TYPE_CHECKING:
 
 
 def from_logbook(history: History, machine: str, part: str | None = None) -> ReportInput:
-    """The newest reading of a machine's worse sprocket, with the trends of all that are meant.
+    """The reading that counts of a machine's worse sprocket, with the trends of all that are meant.
+
+    It is the newest that could tell a grade, or the newest at all where none could.
 
     Parameters
     ----------
@@ -31,10 +33,12 @@ def from_logbook(history: History, machine: str, part: str | None = None) -> Rep
     ValueError
         When machine or part are not known, or no reading holds its inspection.
     """
+    from toothcheck.logbook import newest_telling
     from toothcheck.trend import part_trend, parts_of
 
     names = parts_of(history, machine, part)
-    last = [history.readings[name][-1] for name in names if history.readings.get(name)]
+    read = [history.readings[name] for name in names if history.readings.get(name)]
+    last = [newest_telling(readings) or readings[-1] for readings in read]
     if not last:
         raise ValueError(f"the logbook holds no reading of {', '.join(names)}")
     newest = max(last, key=lambda r: (_rank(r.entry.grade), r.entry.on_date))  # the worse sprocket decides
@@ -74,13 +78,16 @@ def _document(entry: Entry) -> dict[str, object]:
 
 def shown(part: PartTrend) -> TrendShown:
     """A part's trend with its forecast in words."""
+    from toothcheck.trend import BANDS
+
     trend = part.trend
     low, high = trend.rate_interval
     words = [
-        f"Wear now {trend.now_percent:.1f} %; rate {trend.rate:.2f} % per 1000 km (8 times out of 10 between {low:.2f} "
-        f"and {high:.2f})."
+        *part.grade_sentences,
+        f"Wear now {trend.now_percent:.1f} %; rate from {_far(trend.rate_from_km)} to {_far(trend.rate_to_km)} "
+        f"{trend.rate:.2f} % per 1000 km (8 times out of 10 between {low:.2f} and {high:.2f}).",
     ]
-    for crossing in trend.crossings:
+    for crossing in part.crossings:
         ends = [part.ahead_km(km) for km in (crossing.early_km, crossing.median_km, crossing.late_km)]
         early, middle, late = ("beyond what is foretold" if km is None else _far(km) for km in ends)
         day = part.date_at(crossing.median_km)
@@ -89,11 +96,16 @@ def shown(part: PartTrend) -> TrendShown:
             f"{crossing.grade} from {crossing.percent:.0f} %: in about {middle}{when} "
             f"(8 times out of 10 between {early} and {late})."
         )
+    # nothing is foretold past the last band, and nothing at all of a part that is in it
+    told = trend.curve_km <= trend.now_km
+    if part.crossings:
+        told |= trend.curve_percent[1] < BANDS[-1][1]
     return TrendShown(
         points=trend.points,
-        curve_km=trend.curve_km,
-        curve_percent=trend.curve_percent,
-        sentences=tuple(map(tied, (*words, *part.sentences))),
+        called_out=trend.called_out,
+        curve_km=trend.curve_km[told],
+        curve_percent=trend.curve_percent[:, told],
+        sentences=tuple(map(tied, (*words, *part.line_sentences))),
     )
 
 

@@ -154,6 +154,11 @@ class Trend:
     """(3, n): early end, middle and late end of the 80 % interval at each of ``curve_km``."""
 
     @property
+    def called_out(self) -> tuple[int, ...]:
+        """Which of ``points`` were called out and not fitted."""
+        return tuple(jump.index for jump in self.jumps if jump.kind != "level")
+
+    @property
     def rests_on_prior(self) -> bool:
         """Whether common practice still says more about the rate than the readings do."""
         return self.prior_share > 0.5
@@ -165,9 +170,9 @@ class Trend:
         if self.perhaps_used:
             first = self.points[0]
             out.append(
-                f"The first reading, {first.percent:.1f} % at {first.km:.0f} km of its own, is more than a new part shows: "
-                "it may not have been new, and its earlier distance is missing (toothcheck logbook add-part --ridden). "
-                "If it was new, look for what wears it so fast."
+                f"The first reading, {first.percent:.1f} % at {first.km:.0f} km of its own, is more than a new part "
+                "shows: it may not have been new, and its earlier distance is missing (toothcheck logbook add-part "
+                "--ridden). If it was new, look for what wears it so fast."
             )
         if self.times_usual is not None:
             out.append(
