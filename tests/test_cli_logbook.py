@@ -159,7 +159,18 @@ def test_a_day_that_has_passed_says_so(run):
     old = ("--logbook", "old.sqlite")
     listed = run("due", *old)
     assert re.search(r" 20\d\d-\d\d-\d\d, passed +.*last entry 2019-1\d-\d\d\n", listed)
-    assert "counted from a machine's last entry, and some have passed. Bring its odometer up to date" in listed
+    assert "counted from a machine's last entry, and some have passed.\n" in listed
+    assert re.search(
+        r"No entry for over 90 days: KC-0\d \(2019-1\d-\d\d\), .*is a guess\.\nBring its odometer up", listed
+    )
+    # what it has been ridden since is counted in: all is due, though at the last entry some was not
+    everything = json.loads(run("due", "--json", "-", *old))
+    soon = json.loads(run("due", "--within", "1000km", "--json", "-", *old))
+    assert len(soon["parts"]) == len(everything["parts"])
+    assert any(
+        c["ahead_km"]["early"] > 1000 for t in soon["parts"] for c in t["crossings"] if c["grade"] == "replace-set"
+    )
+    assert [row["machine"] for row in soon["unread"]] == [row["machine"] for row in everything["unread"]]
     told = run("trend", "KC-02", "front", "--units", "mi", *old)
     assert re.search(r"miles \(20\d\d-\d\d-\d\d, passed\)", told)
     assert re.search(r"KC-02 was last read on 2019-\d\d-\d\d, and days are counted from then", told)

@@ -23,7 +23,7 @@ def _full():
         SimpleNamespace(km=15000.0, percent=10.9, std_percent=0.6),
     ]
     trend = SimpleNamespace(
-        points=points, curve_km=km, curve_percent=curve, sentences=("The forecast is wider past 10 %.",)
+        points=points, called_out=(), curve_km=km, curve_percent=curve, sentences=("The forecast is wider past 10 %.",)
     )
     photo, _ = drawn_photo(loss=0.7, size=400)
     return ReportInput(
@@ -180,7 +180,9 @@ def test_a_pdf_names_what_its_font_cannot_write():
 def test_no_line_of_a_pdf_ends_inside_a_distance():
     # pushed along a line by one letter after the other, one of them comes to stand at its end
     sentences = tuple(f"{'n' * k} {'even ' * 16}2\u202f900 km" for k in range(1, 24))
-    trend = SimpleNamespace(points=[], curve_km=np.zeros(0), curve_percent=np.zeros((3, 0)), sentences=sentences)
+    trend = SimpleNamespace(
+        points=[], called_out=(), curve_km=np.zeros(0), curve_percent=np.zeros((3, 0)), sentences=sentences
+    )
     pdf = pdfium.PdfDocument(report_pdf(ReportInput(document=document(), trends=[("front", trend)])))
     text = "\r\n".join(page.get_textpage().get_text_range() for page in pdf).replace("\xa0", " ")
     lines = [line.strip() for line in text.split("\r\n")]
@@ -201,7 +203,7 @@ def test_the_mark_stands_where_the_number_is():
 def test_a_long_forecast_does_not_shrink_the_readings_to_a_dot():
     km = np.linspace(0, 300_000, 100)
     trend = SimpleNamespace(
-        points=[SimpleNamespace(km=20_000.0, percent=8.0, std_percent=0.5)],
+        points=[SimpleNamespace(km=20_000.0, percent=8.0, std_percent=0.5)], called_out=(),
         curve_km=km, curve_percent=np.stack([0.3 * km, 0.4 * km, 0.6 * km]) / 1000, sentences=(),
     )  # fmt: skip
     dots = [s for s in trend_chart("t", trend).shapes if s.role == "point"]

@@ -72,6 +72,10 @@ class TrendLine(Protocol):
         """Readings in the order of distance."""
 
     @property
+    def called_out(self) -> Sequence[int]:
+        """Which of them the line was not fitted to."""
+
+    @property
     def curve_km(self) -> Floats:
         """(n,) distances of the curve, km."""
 
@@ -105,6 +109,7 @@ class TrendShown:
     """A trend with the words that a report puts beside it."""
 
     points: Sequence[TrendPoint]
+    called_out: Sequence[int] = ()
     curve_km: Floats
     curve_percent: Floats
     sentences: tuple[str, ...]

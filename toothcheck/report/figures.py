@@ -315,14 +315,17 @@ def trend_chart(title: str, trend: TrendLine, unit: str = "km") -> Figure:
     if len(km):
         below = percent[1] <= top
         shapes.append(line(Role.IDEAL, xy(km[below], percent[1][below])))
-    for p in points:
+    for i, p in enumerate(points):
         x, y = xy(np.array(p.km), np.array(p.percent))
         reach = high * COVER * p.std_percent / top
         shapes.append(line(Role.WHISKER, [(x, max(0.0, y - reach)), (x, min(high, y + reach))]))
-        shapes.append(dot(Role.POINT, float(x), float(y), 0.9))
-    end = in_unit(far, unit)
-    for tick in np.arange(0, end + 1e-9, _round_step(end / 4)).tolist():
-        shapes.append(word(f"{tick:,.0f}".replace(",", "\u202f"), wide * tick / end, -4, role=Role.SMALL))
+        if i in trend.called_out:
+            shapes += [line(Role.AXIS, [(x - 1, y - end), (x + 1, y + end)]) for end in (-1, 1)]
+        else:
+            shapes.append(dot(Role.POINT, float(x), float(y), 0.9))
+    length = in_unit(far, unit)
+    for tick in np.arange(0, length + 1e-9, _round_step(length / 4)).tolist():
+        shapes.append(word(f"{tick:,.0f}".replace(",", "\u202f"), wide * tick / length, -4, role=Role.SMALL))
     shapes.append(word(f"distance of the part, {unit}", wide / 2, -8, role=Role.SMALL))
     return Figure(
         title=f"{title}: asymmetry of {len(points)} readings over {distance_text(far, unit)} with the trend",

@@ -28,6 +28,8 @@ def from_logbook(
 ) -> ReportInput:
     """The reading that counts of a machine's worse sprocket, with the trends of all that are meant.
 
+    A newer photo that could not tell takes the place of a ``good``, and of nothing worse.
+
     Parameters
     ----------
     history
@@ -108,14 +110,18 @@ def _document(entry: Entry) -> dict[str, object]:
 
 def shown(part: PartTrend, unit: str = "km") -> TrendShown:
     """A part's trend with its forecast in words, distances in ``km`` or ``miles``."""
+    from toothcheck.trend import BANDS
+
     trend = part.trend
     per = 1000 / in_unit(1000.0, unit)
     low, high = (rate * per for rate in trend.rate_interval)
     words = [
-        f"Wear now {trend.now_percent:.1f} %; rate {trend.rate * per:.2f} % per 1000 {unit} (8 times out of 10 between "
-        f"{low:.2f} and {high:.2f})."
+        *part.grade_sentences,
+        f"Wear now {trend.now_percent:.1f} %; rate from {_far(trend.rate_from_km, unit)} to "
+        f"{_far(trend.rate_to_km, unit)} {trend.rate * per:.2f} % per 1000 {unit} (8 times out of 10 between {low:.2f} "
+        f"and {high:.2f}).",
     ]
-    for crossing in trend.crossings:
+    for crossing in part.crossings:
         ends = [part.ahead_km(km) for km in (crossing.early_km, crossing.median_km, crossing.late_km)]
         early, middle, late = ("beyond what is foretold" if km is None else _far(km, unit) for km in ends)
         day = part.date_at(crossing.median_km)
@@ -124,11 +130,16 @@ def shown(part: PartTrend, unit: str = "km") -> TrendShown:
             f"{crossing.grade} from {crossing.percent:.0f} %: in about {middle}{when} "
             f"(8 times out of 10 between {early} and {late})."
         )
+    # nothing is foretold past the last band, and nothing at all of a part that is in it
+    told = trend.curve_km <= trend.now_km
+    if part.crossings:
+        told |= trend.curve_percent[1] < BANDS[-1][1]
     return TrendShown(
         points=trend.points,
-        curve_km=trend.curve_km,
-        curve_percent=trend.curve_percent,
-        sentences=tuple(map(tied, (*words, *part.sentences))),
+        called_out=trend.called_out,
+        curve_km=trend.curve_km[told],
+        curve_percent=trend.curve_percent[:, told],
+        sentences=tuple(map(tied, (*words, *part.line_sentences))),
     )
 
 

@@ -241,7 +241,10 @@ def _story(view: ReportView, s: _Styles) -> list[Flowable]:
             _table([head, *cells], s, [0.4 * s.width, 0.18 * s.width, 0.42 * s.width], head=True),
         ]
     for title, figure, sentences in view.trends:
-        note = "Dots: readings. Dashed: the trend. Shaded: the interval that it is meant to stay in 8 times out of 10."
+        note = (
+            "Dots: readings; crosses: readings called out, not fitted. Dashed: the trend. Shaded: the interval that it "
+            "is meant to stay in 8 times out of 10."
+        )
         story.append(
             KeepTogether(
                 [_text(f"Trend: {title}", s.h2), _drawn(figure, s), _text(note, s.small), *_listed(sentences, s)]
