@@ -21,7 +21,7 @@ from toothcheck.trend.model import BANDS
 FORMS = ("png", "svg")
 """What can be drawn."""
 
-_WIDEST = 80  # letters in a line of a title
+_WIDEST = 68  # letters in a line of a title
 _INK, _FIT, _GREY = "#1b1b1b", "#0072b2", "#8a8a8a"  # told apart by the colour-blind as well (and by their shapes)
 
 
