@@ -50,7 +50,7 @@ def steadily(where, machine, count):
     logbook = opened(where)
     ready(logbook, machine)
     for i in range(count):
-        e = logbook.record(document(), machine, 10.0 * i, on_date=DAY)
+        e = logbook.record(document(), machine, 10.0 * i, on_date=DAY)[-1]
         sys.stdout.write(f"{e.uid}\n")
 
 
@@ -69,7 +69,7 @@ def killed(where, rounds, seed):
                 ready(logbook, "KC-01")
                 while True:
                     os.write(into, b"?" * 32 + b"\n")  # about to record
-                    e = logbook.record(document(), "KC-01", 100.0)
+                    e = logbook.record(document(), "KC-01", 100.0)[-1]
                     os.write(into, e.uid.encode() + b"\n")
             except BaseException as error:
                 os.write(into, f"failed: {error!r}\n".encode())

@@ -113,6 +113,8 @@ def test_a_chain_beyond_its_limit_stands_in_due_and_in_the_list(run):
     assert "B: chain too near" in near
     assert not any(line.startswith("C") for line in near.splitlines())
     assert set(json.loads(run("due", "--json", "-"))["chains"]) == {"A", "B"}
+    run("logbook", "retire", "B", "--at", "9000km", "--why", "sold")
+    assert set(json.loads(run("due", "--json", "-"))["chains"]) == {"A"}
 
 
 def test_the_list_names_the_grade_that_counts_and_the_newer_photo_that_could_not_tell(run):
@@ -125,6 +127,68 @@ def test_the_list_names_the_grade_that_counts_and_the_newer_photo_that_could_not
         run("logbook", "record", "r.json", "A", "--at", f"{day[6]}000km", "--on", day)
     assert "replace-now (2025-02-01), cannot-tell (2025-03-01)" in run("logbook", "list")
     assert "replace-now (2025-02-01)" in run("logbook", "list", "--parts")
+
+
+def test_whatever_was_mistyped_can_be_found_and_corrected(run):
+    run("logbook", "add-machine", "M", "--at", "0km", "--on", "2025-01-01")
+    part = ("logbook", "add-part", "M")
+    assert "teeth must lie between 7 and 150, not 1500" in run(*part, "front", "--teeth", 1500, "--at", "0km", status=2)
+    run(*part, "front", "--chain", "525", "--teeth", 51, "--ridden", "9000km", "--at", "0km", "--on", "2025-01-01")
+    run(*part, "chain", "--links", "11", "--at", "0km", "--on", "2025-01-01")
+    run("logbook", "chain-length", "M", "318.4", "--pitches", "20", "--at", "100km", "--on", "2025-02-01")
+    run("logbook", "odometer", "M", "--was", "200km", "--now", "30km", "--reason", "new unit", "--on", "2025-03-01")
+    for line in (
+        ("2", "--teeth", "15", "--chain", "520", "--ridden", "900km"),
+        ("4", "--links", "112", "--ridden", "unknown"),
+        ("6", "--length", "302.5", "--pitches", "19"),
+        ("7", "--now", "3km"),
+    ):
+        run("logbook", "correct", *line, "--reason", "mistyped")
+    shown = run("logbook", "show", "M").splitlines()
+    for number, says in (
+        (2, "M front 1  front, 525, 51 teeth, ridden 9 000 km; no longer holds, see entry 8"),
+        (8, "M front 1  front, 520, 15 teeth, ridden 900 km; mistyped; in place of entry 2"),
+        (9, "M chain 1  chain, 112 links, ridden unknown distance; mistyped; in place of entry 4"),
+        (10, "M chain 1  302.5 mm over 19 pitches; mistyped; in place of entry 6"),
+        (11, "M          goes on as 3 km; mistyped; in place of entry 7"),
+    ):
+        assert [line for line in shown if line.startswith(f"{number:3d} ") and line.endswith(says)], shown
+    assert [int(line.split()[0]) for line in shown[1:]] == [1, 2, 3, 4, 5, 8, 9, 6, 10, 7, 11]
+    assert re.search(r"3 .* fit +M$", run("logbook", "show", "M front 1"), re.M)
+    assert re.search(r"3 .* fit +M front 1 on M$", run("logbook", "show", "3"), re.M)
+    assert "a fit entry has no teeth" in run("logbook", "correct", "3", "--teeth", "15", "--reason", "x", status=2)
+
+
+def test_a_machine_that_is_sold_leaves_the_lists_and_keeps_its_history(run):
+    for name in ("M", "N"):
+        run("logbook", "add-machine", name, "--at", "0km", "--on", "2025-01-01")
+        for position in ("front", "rear"):
+            run("logbook", "add-part", name, position, "--at", "0km", "--on", "2025-01-01")
+    assert "Parts are fitted to M: say its distance." in run("logbook", "retire", "M", status=2)
+    assert run("logbook", "retire", "M", "--at", "9000km", "--why", "sold", "--on", "2025-09-01") == (
+        "Entry 11: M front 1 retired.\nEntry 12: M rear 1 retired.\nEntry 13: M retired, at 9 000 km.\n"
+    )
+    listed = run("logbook", "list")
+    assert "N " in listed
+    assert "M " not in listed
+    due = run("due")
+    assert "N front 1" in due
+    assert "M front 1" not in due
+    assert run("logbook", "list", "--parts").count("retired 2025-09-01") == 2
+    assert re.search(r"13  2025-09-01  9 000 km  retire +M +sold\n", run("logbook", "show", "M"))
+    for words in (
+        ("retire", "M", "--at", "9000km"),
+        ("note", "M", "x", "--at", "9100km"),
+        ("add-part", "M", "front", "--at", "9000km"),
+    ):
+        assert "was retired on 2025-09-01" in run("logbook", *words, status=2)
+    run("logbook", "note", "M", "the buyer rang")
+    run("logbook", "note", "M", "found in a drawer", "--at", "8000km", "--on", "2025-08-01")
+    run("logbook", "correct", "13", "--withdraw", "--reason", "the buyer did not come")
+    assert "M " in run("logbook", "list")
+    assert "O is not in the logbook" in run("logbook", "retire", "O", status=2)
+    run("logbook", "export", "all.json")
+    run("logbook", "import", "all.json", "--logbook", "copy.sqlite")
 
 
 def test_a_fleet_lists_forecasts_and_travels(run):
@@ -197,6 +261,29 @@ def test_what_is_refused_starts_no_logbook(run):
     assert sorted(p.name for p in run.folder.iterdir()) == ["a.csv", "b.csv"]
 
 
+@pytest.mark.parametrize("home", ["a.file", "a.file/deeper"])
+def test_a_data_folder_that_cannot_be_made_is_told(run, monkeypatch, home):
+    (run.folder / "a.file").touch()
+    run("logbook", "add-machine", "M", "--at", "1km", "--logbook", "b.sqlite")
+    run("logbook", "export", "b.csv", "--logbook", "b.sqlite")
+    monkeypatch.delenv("TOOTHCHECK_LOGBOOK")
+    monkeypatch.setenv("XDG_DATA_HOME", str(run.folder / home))
+    for words in (("add-machine", "M", "--at", "1km"), ("import", "b.csv")):
+        said = run("logbook", *words, status=2)
+        assert "Cannot make the folder" in said
+        assert said.endswith("Name a file elsewhere with --logbook.\n")
+        assert len(said.splitlines()) == 1
+
+
+def test_a_name_that_no_file_can_have_is_told(run):
+    for name, why in (("x" * 300, "name too long"), ("~nobody-of-that-name/x", "home")):
+        for words in (("list",), ("add-machine", "M"), ("show", "M")):
+            said = run("logbook", *words, "--logbook", name, status=2)
+            assert "The logbook cannot be at" in said
+            assert why in said.lower()
+            assert len(said.splitlines()) == 1
+
+
 def test_wrong_words_end_in_one_line_and_status_2(run):
     assert "There is no logbook at" in run("logbook", "list", status=2)
     run("logbook", "add-machine", "M", "--at", "5km")
@@ -251,18 +338,37 @@ def test_what_inspect_calls_to_record(tmp_path, run):
     kept = tmp_path / "book.sqlite-photos" / e.kept_photo
     assert b"Somebody" not in kept.read_bytes()
     assert e.operator == "workshop"
-    e = record_inspection(paper(), None, machine="KC-07", at="10km", logbook=book, reason="odometer replaced").entry
-    assert e.distance_km == 10
+    done = record_inspection(
+        paper(), None, machine="KC-07", at="10km", logbook=book, reason="odometer replaced", again="better words"
+    )
+    assert done.entry.distance_km == 10
+    assert done.before == ("Entry 5: odometer of KC-07 replaced at 2 600 km, shows 10 km.",)
+
+
+def test_nothing_that_is_written_takes_the_place_of_the_logbook(run, monkeypatch):
+    monkeypatch.setenv("HOME", str(run.folder))
+    book = run.folder / "v.csv"
+    run("logbook", "add-machine", "M", "--at", "5km", "--logbook", "v.csv")
+    kept = book.read_bytes()
+    for where in ("v.csv", "~/v.csv"):
+        for words in (("show", "M", "--json", "v.csv"), ("show", "1", "--json", "./v.csv"), ("export", "v.csv")):
+            assert "v.csv is the logbook. Give it" in run("logbook", *words, "--logbook", where, status=2)
+    assert book.read_bytes() == kept
 
 
 def test_what_was_said_is_read_back_and_a_reason_lets_it_pass(run):
     run("logbook", "add-machine", "M", "--at", "1000km", "--on", "2025-01-01")
     assert run("logbook", "add-part", "M", "front", "--at", "1000km", "--ridden", "20.5km", "--on", "2025-01-01") == (
+        "Entry 2: part M front 1: front, ridden 20.5 km.\n"
         "Entry 3: M front 1 fitted to M, at 1 000 km, the part's own distance 20.5 km.\n"
     )
     assert run("logbook", "note", "M", "wet", "--at", "1 200 mi") == "Entry 4: noted, at 1 200 miles.\n"
     # the reason given with a part counts, though its first entry names no distance
-    run("logbook", "add-part", "M", "rear", "--at", "10km", "--reason", "new odometer")
+    assert run("logbook", "add-part", "M", "rear", "--at", "10km", "--reason", "new odometer") == (
+        "Entry 5: odometer of M replaced at 1 931.2 km, shows 10 km.\n"
+        "Entry 6: part M rear 1: rear, new.\n"
+        "Entry 7: M rear 1 fitted to M, at 10 km, the part's own distance 0 km.\n"
+    )
     shown = run("logbook", "show", "M")
     assert "new odometer" in shown
     assert "10 km" in shown.splitlines()[-1]
@@ -275,6 +381,29 @@ def test_what_was_said_is_read_back_and_a_reason_lets_it_pass(run):
         assert "or give --reason" in run("logbook", *words, "--at", "90000km", status=2)
     run("logbook", "retire", "M front 1", "--at", "90000km", "--why", "worn", "--reason", "odometer read in m")
     assert "worn; odometer read in m" in run("logbook", "show", "M front 1")
+
+
+def test_a_photo_again_and_a_replaced_odometer_each_want_their_own_reason(run):
+    run("logbook", "add-machine", "M", "--at", "24000km", "--on", "2025-01-01")
+    run("logbook", "add-part", "M", "front", "--at", "24000km", "--on", "2025-01-01")
+    (run.folder / "h.json").write_text(json.dumps(paper()))
+    record = ("logbook", "record", "h.json", "M")
+    run(*record, "--at", "24700km")
+    assert "give --again" in run(*record, "--at", "2480km", "--reason", "better words", status=2)
+    assert "give --reason" in run(*record, "--at", "2480km", "--again", "better words", status=2)
+    said = run(*record, "--at", "2480km", "--again", "better words", "--reason", "new odometer").splitlines()
+    assert said[0] == "Entry 5: odometer of M replaced at 24 700 km, shows 2 480 km."
+    assert said[1].startswith("Entry 6: M front 1, 6.0 ± 0.5 %, watch, at 2 480 km")
+
+
+def test_refusals_answer_in_the_unit_that_was_typed(run):
+    run("logbook", "add-machine", "M", "--at", "2500mi")
+    for words in (("note", "M", "x"), ("add-part", "M", "front")):
+        assert "M stood at 2 500 miles on" in run("logbook", *words, "--at", "2400mi", status=2)
+        assert "M stood at 4 023.4 km on" in run("logbook", *words, "--at", "2400km", status=2)
+    assert "stood at 2 500 miles" in run(
+        "logbook", "odometer", "M", "--was", "2400mi", "--now", "0km", "--reason", "x", status=2
+    )
 
 
 def test_words_are_taken_in_any_case(run):

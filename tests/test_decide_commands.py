@@ -555,11 +555,63 @@ def test_a_length_that_no_such_chain_has_is_not_recorded(run, garage):
     assert run(*words)[0] == 0
 
 
+@pytest.fixture
+def two_chains(run, tmp_path):
+    """A logbook in which the chain was changed on 10 May for one of another size."""
+    book = ("--logbook", tmp_path / "two.sqlite")
+    chain = ("logbook", "add-part", "KC-07", "chain", "--chain")
+    for words in (
+        ("logbook", "add-machine", "KC-07", "--at", "1000km", "--on", "2026-01-10"),
+        (*chain, "520", "--at", "1000km", "--on", "2026-01-10"),
+        (*chain, "525", "--at", "8000km", "--on", "2026-05-10", "--replace"),
+    ):
+        assert run(*words, *book)[0] == 0
+    return book
+
+
+def lengths(run, book):
+    entries = json.loads(run("logbook", "show", "KC-07", "--json", "-", *book)[1])["entries"]
+    return [(e["on_date"], e["part"]) for e in entries if e["kind"] == "chain-length"]
+
+
+def test_a_length_of_another_day_is_of_the_chain_of_that_day(run, two_chains):
+    words = ("logbook", "chain-length", "KC-07", 318.5, "--pitches", 20, *two_chains)
+    assert run(*words, "--at", "7000km", "--on", "2026-04-10")[0] == 0
+    assert run(*words, "--at", "8500km", "--on", "2026-06-10")[0] == 0
+    assert run(*words, "--at", "8000km", "--on", "2026-05-10")[0] == 0
+    assert run(*words, "--at", "7100km", "--on", "2026-04-11", "--part", "KC-07 chain 1")[0] == 0
+    assert lengths(run, two_chains) == [
+        ("2026-04-10", "KC-07 chain 1"), ("2026-06-10", "KC-07 chain 2"), ("2026-05-10", "KC-07 chain 2"),
+        ("2026-04-11", "KC-07 chain 1"),
+    ]  # fmt: skip
+    status, _, err = run(*words, "--at", "7200km", "--on", "2026-04-12", "--part", "KC-07 chain 2")
+    assert status == 2
+    assert "KC-07 chain 2 was not fitted" in err
+    assert "not in the logbook" in run(*words, "--at", "9000km", "--part", "KC-07 chain 3")[2]
+    run("logbook", "add-part", "KC-07", "front", "--at", "9000km", *two_chains)
+    assert "KC-07 front 1 is no chain" in run(*words, "--at", "9000km", "--part", "KC-07 front 1")[2]
+
+
+def test_stretch_records_a_measurement_of_another_day(run, two_chains):
+    words = ("stretch", 318.5, 318.6, 318.4, "--chain", "520", "--pitches", 20, "--log", "KC-07", *two_chains)
+    status, _, err = run(*words, "--at", "9000km")
+    assert status == 2
+    assert "KC-07 has 525" in err
+    limit = ("--limit", LIMIT)
+    assert run(*words, *limit, "--at", "7000km", "--on", "2026-04-10")[0] == 0
+    assert lengths(run, two_chains) == [("2026-04-10", "KC-07 chain 1")]
+    assert "2026-04-10  7 000 km  note" in run("logbook", "show", "KC-07", *two_chains)[1]
+    assert "--on 2026-02-30 is no day" in run(*words, "--at", "7000km", "--on", "2026-02-30")[2]
+
+
 def test_stretch_records_behind_a_replaced_odometer_with_its_reason(run, garage):
     words = ["stretch", 318.5, 318.6, 318.4, "--chain", "520", "--pitches", 20, "--log", "KC-07", "--logbook", garage]
     assert run(*words, "--at", "300km")[0] == 0
     assert run(*words, "--at", "20km")[0] == 2
-    assert run(*words, "--at", "20km", "--reason", "odometer replaced")[0] == 0
+    status, out, _ = run(*words, "--at", "20km", "--reason", "odometer replaced")
+    assert status == 0
+    assert re.search(r"Entry \d+: odometer of KC-07 replaced at 300 km, shows 20 km\.\n", out)
+    assert re.search(r"Entry \d+: 318\.6 mm over 20 pitches of KC-07 chain 1\.\n", out)
 
 
 # --- where results go ------------------------------------------------------------------------------------------

@@ -322,6 +322,11 @@ WRONG = [
     ([*PART[:4], "--at", "200km"], "--at is for --log"),
     ([*PART[:4], "--operator", "A."], "--operator is for --log"),
     ([*PART[:4], "--reason", "new odometer"], "--reason is for --log"),
+    ([*PART[:4], "--on", "2026-03-01"], "--on is for --log"),
+    ([*PART[:4], "--part", "KC-07 front 1"], "--part is for --log"),
+    ([*PART[:4], "--text", "wet"], "--text is for --log"),
+    ([*PART[:4], "--log", "KC-07", "--at", "200km", "--on", "2026-02-30"], "--on 2026-02-30 is no day"),
+    ([*PART[:4], "--again", "better words"], "--again is for --log"),
     ([*PART[:4], "--keep-photo"], "--keep-photo is for --log"),
     ([*PART[:4], "--log", "KC-07", "--at", "24.600km"], "write 24600km or 24.6km"),
     ([*PART[:4], "--log", "KC-07", "--at", "far"], "far"),
@@ -473,7 +478,24 @@ def test_result_goes_into_the_logbook_or_nothing_is_written(blank, tmp_path, run
     status, out, _ = run(*words, "--log", "KC-07", "--at", "30km", "--reason", "odometer replaced")
     assert status == 3
     assert re.search(recorded.format(30, 100), out)
+    assert re.search(r"Entry \d+: odometer of KC-07 replaced at 200 km, shows 30 km\.", out)
     assert "odometer replaced" in run("logbook", "show", "KC-07", *book)[1]
+
+
+def test_a_photo_of_another_day_is_recorded_for_the_part_of_that_day(blank, tmp_path, run):
+    book = ["--logbook", str(tmp_path / "book.sqlite")]
+    assert run("logbook", "add-machine", "KC-07", "--at", "0km", "--on", "2026-01-10", *book)[0] == 0
+    part = ["logbook", "add-part", "KC-07", "front", *PART[:4], *book]
+    for km, day in (("0km", "2026-01-10"), ("8000km", "2026-05-10")):
+        assert run(*part, "--at", km, "--on", day, "--replace")[0] == 0
+    words = ["inspect", blank, *PART, "--log", "KC-07", *book]
+    refused(run, [*words, "--at", "7000km", "--part", "KC-07 front 9"], 2, about="KC-07 front 9")
+    for more in (["--on", "2026-04-10", "--text", "wet"], ["--on", "2026-04-11", "--part", "KC-07 front 1"]):
+        status, out, _ = run(*words, "--at", "7000km", *more)
+        assert status == 3
+        assert "KC-07 front 1, cannot-tell, at 7 000 km" in out
+    shown = run("logbook", "show", "KC-07 front 1", *book)[1]
+    assert re.search(r"2026-04-10  7 000 km  reading .* wet\n.*2026-04-11  7 000 km  reading ", shown)
 
 
 def test_demo_leaves_pictures_numbers_and_report_in_a_folder(tmp_path, monkeypatch, run):

@@ -157,7 +157,7 @@ def test_a_distance_without_a_plain_number_and_unit_is_refused(words):
 # --- recording -----------------------------------------------------------------------------------------------------
 def test_a_reading_comes_back_whole(book):
     with_front(book)
-    e = book.record(document(), "KC-07", 24600.0, operator="A.", text="wet")
+    e = book.record(document(), "KC-07", 24600.0, operator="A.", text="wet")[-1]
     again = book.entry(e.number)
     assert again == e
     assert json.loads(again.document) == document()
@@ -185,7 +185,7 @@ def test_distance_does_not_run_backwards_without_a_reason(book):
     front = with_front(book)
     book.record(photo(1), "KC-07", 24600.0, on_date="2025-06-01")
     before = book.entries()
-    with pytest.raises(LogbookError, match=r"distance runs backwards: KC-07 stood at 24600 km on 2025-06-01"):
+    with pytest.raises(LogbookError, match=r"distance runs backwards: KC-07 stood at 24 600 km on 2025-06-01"):
         book.record(photo(2), "KC-07", 300.0, on_date="2025-07-01")
     assert book.entries() == before
     book.record(photo(3), "KC-07", 300.0, on_date="2025-07-01", reason="odometer replaced")
@@ -200,24 +200,82 @@ def test_a_distance_that_no_rider_makes_needs_a_reason(book):
     with_front(book)
     book.record(photo(1), "KC-07", 24_913.0, on_date="2025-06-01")
     before = book.entries()
-    with pytest.raises(LogbookError, match=r"would have run 224087 km from 2025-06-01 to 2025-06-01.*correct entry 4"):
+    with pytest.raises(LogbookError, match=r"would have run 224 087 km from 2025-06-01 to 2025-06-01.*correct entry 4"):
         book.record(photo(2), "KC-07", 249_000.0, on_date="2025-06-01")
     assert book.entries() == before
     book.record(photo(2), "KC-07", 24_913.0 + 3000, on_date="2025-06-01")
-    e = book.record(photo(3), "KC-07", 249_000.0, on_date="2025-06-02", reason="carried on a lorry, wheels turning")
+    e = book.record(photo(3), "KC-07", 249_000.0, on_date="2025-06-02", reason="carried on a lorry, wheels turning")[-1]
     assert e.reason == "carried on a lorry, wheels turning"
     # one made late is held against what came after, too
     book.add(book.new("machine", machine="KC-08", on_date="2025-01-01", distance_km=0.0))
-    book.add(book.new("note", machine="KC-08", text="x", on_date="2025-06-01", distance_km=223_587.0))
-    with pytest.raises(LogbookError, match=r"run 223587 km from 2025-05-31 to 2025-06-01.*correct entry 8"):
+    book.add(book.new("note", machine="KC-08", text="x", on_date="2025-06-01", distance_km=123_587.0))
+    with pytest.raises(LogbookError, match=r"run 123 587 km from 2025-05-31 to 2025-06-01.*correct entry 8"):
         book.add(book.new("note", machine="KC-08", text="x", on_date="2025-05-31", distance_km=0.0))
+
+
+def test_a_digit_too_many_is_noticed_after_months_too(book):
+    """20 000 km in January, 24 600 km in June, typed as 246 000: no 1 500 km were ridden each day (our arithmetic)."""
+    with_front(book, at=20_000.0, day="2025-01-10")
+    far = book.new("note", machine="KC-07", text="x", on_date="2025-06-10", distance_km=246_000.0)
+    with pytest.raises(LogbookError, match=r"run 226 000 km .* times 100 km a day \(its pace is not known yet"):
+        book.add(far)
+    book.add(replace(far, distance_km=24_600.0))  # from here on its pace is known: 30 km a day
+    later = book.new("note", machine="KC-07", text="x", on_date="2025-09-10", distance_km=78_000.0)
+    with pytest.raises(LogbookError, match=r"more than 10 000 km at 10 times the 30.5 km a day that it ran before"):
+        book.add(later)
+    book.add(replace(later, distance_km=34_500.0))  # a long tour
+    assert book.add(replace(later, uid="f" * 32), reason="round the world")[0].reason == "round the world"
+
+
+def test_a_correction_is_held_against_what_can_be_ridden(book):
+    with_front(book)
+    book.add(book.new("note", machine="KC-07", text="x", on_date="2025-06-10", distance_km=2460.0))
+    book.add(book.new("note", machine="KC-07", text="y"))
+    with pytest.raises(LogbookError, match=r"run 2 459 000 km .* correct entry 3, or give --sure if it is right"):
+        book.correct(4, "a slip", distance_km=2_460_000.0)
+    book.correct(4, "a rig", sure=True, distance_km=2_460_000.0)
+    assert book.correct(4, "it is far, but only its words change", text="on the rig").number == 7
+
+
+def test_a_photo_counted_again_is_no_reason_for_a_smaller_distance(book):
+    with_front(book)
+    book.record(photo(1), "KC-07", 24_700.0, on_date="2025-06-01")
+    with pytest.raises(LogbookError, match=r"recorded for KC-07 front already.*give --again"):
+        book.record(photo(1), "KC-07", 2480.0, on_date="2025-06-01", reason="better words")
+    with pytest.raises(LogbookError, match=r"runs backwards.*give --reason"):
+        book.record(photo(1), "KC-07", 2480.0, on_date="2025-06-01", again="better words")
+    with pytest.raises(LogbookError, match=r"taken for a slip of the pen.*or give --reason"):
+        book.record(photo(1), "KC-07", 247_000.0, on_date="2025-06-01", again="better words")
+    (e,) = book.record(photo(1), "KC-07", 24_700.0, on_date="2025-06-01", again="better words")
+    assert (e.number, e.reason) == (5, "better words")
+    made = book.record(photo(1), "KC-07", 10.0, on_date="2025-06-02", again="once more", reason="new odometer")
+    assert [(e.kind, e.reason) for e in made] == [("odometer", "new odometer"), ("reading", "once more")]
+
+
+def test_a_smaller_distance_with_a_reason_must_not_make_the_next_entry_far(book):
+    with_front(book)
+    for day, km in (("2025-03-01", 20_000.0), ("2025-06-01", 44_000.0)):
+        book.add(book.new("note", machine="KC-07", text="x", on_date=day, distance_km=km))
+    late = book.new("note", machine="KC-07", text="late", on_date="2025-05-31", distance_km=2480.0)
+    with pytest.raises(LogbookError, match=r"run 41 520 km from 2025-05-31 to 2025-06-01.*or correct entry 5\.$"):
+        book.add(late, reason="the odometer was replaced")
+
+
+def test_refusals_answer_in_the_unit_of_the_one_who_asks(places):
+    where = places()
+    with opened(where) as book:
+        with_front(book, at=2500 * KM_PER_MILE)
+    with Logbook(where, now=lambda: NOON, new_uid=lambda: "a" * 32, unit="miles") as book:
+        for miles, said in ((2400, "stood at 2 500 miles on .* at 2 400 miles on"), (2e6, "run 1 997 500 mi")):
+            with pytest.raises(LogbookError, match=said):
+                book.add(book.new("note", machine="KC-07", text="x", distance_km=miles * KM_PER_MILE))
 
 
 def test_a_reason_at_an_earlier_day_is_held_against_that_days_odometer(book):
     with_front(book)
     book.record(photo(1), "KC-07", 9000.0, on_date="2025-08-01")
-    e = book.record(photo(1), "KC-07", 5000.0, on_date="2025-06-01", reason="the same photo, on purpose")
-    assert (e.number, e.reason) == (5, "the same photo, on purpose")
+    e = book.record(photo(2), "KC-07", 5000.0, on_date="2025-06-01", reason="a long day")[-1]
+    assert (e.number, e.reason) == (5, "a long day")
 
 
 def test_the_same_photo_is_recorded_once(book):
@@ -230,22 +288,22 @@ def test_the_same_photo_is_recorded_once(book):
     with pytest.raises(LogbookError, match=r"this photo is recorded for KC-07 front already: entry 5, 2025-02-01"):
         book.record(photo(1), "KC-07", 2000.0, on_date="2025-02-01")
     book.withdraw(5, "wrong tooth count said")
-    assert book.record(photo(1), "KC-07", 2000.0, on_date="2025-02-01").number == 7
-    assert book.record(photo(1), "KC-07", 2100.0, on_date="2025-02-02", reason="a test of mine").number == 8
+    assert book.record(photo(1), "KC-07", 2000.0, on_date="2025-02-01")[-1].number == 7
+    assert book.record(photo(1), "KC-07", 2100.0, on_date="2025-02-02", again="a test of mine")[-1].number == 8
 
 
 def test_an_entry_made_late_must_fit_between_its_neighbours_in_time(book):
     with_front(book)
     book.record(photo(5), "KC-07", 5000.0, on_date="2025-06-01")
     book.record(photo(6), "KC-07", 3000.0, on_date="2025-03-01")
-    with pytest.raises(LogbookError, match="backwards"):
+    with pytest.raises(LogbookError, match=r"6 000 km on 2025-04-01 and .* \(entry 4\); mend .* entry 4\.$"):
         book.record(photo(7), "KC-07", 6000.0, on_date="2025-04-01")
     assert [r.part_km for r in book.history().readings["KC-07 front"]] == [2000, 4000]
 
 
 def test_a_correction_is_a_new_entry_and_the_old_one_stays(book):
     with_front(book)
-    wrong = book.record(document(), "KC-07", 42_600.0, on_date="2025-06-01")
+    wrong = book.record(document(), "KC-07", 42_600.0, on_date="2025-06-01")[-1]
     book.correct(wrong.number, "digits swapped", distance_km=24_600.0)
     assert book.entry(wrong.number) == wrong
     assert [r.entry.distance_km for r in book.history().readings["KC-07 front"]] == [24_600]
@@ -256,6 +314,55 @@ def test_a_correction_is_a_new_entry_and_the_old_one_stays(book):
         book.correct(wrong.number, "again", distance_km=1.0)
     with pytest.raises(ValueError, match="machine cannot be corrected"):
         book.correct(1, "renamed", machine="KC-08")
+
+
+@pytest.mark.parametrize(
+    ("field", "value", "words"),
+    [
+        ("teeth", 1500, "teeth must lie between 7 and 150, not 1500"),
+        ("teeth", 6, "teeth must lie between 7 and 150, not 6"),
+        ("links", 9, "links must be 10 or more, not 9"),
+        ("chain", "521", "chain must be one of 415, .*, not '521'"),
+    ],
+)
+def test_a_part_that_cannot_be_is_refused_and_an_old_logbook_mended(places, field, value, words):
+    with opened(places()) as book, opened(places()) as other, opened(places()) as third:
+        bad = book.new("part", part="A", position="chain", **{field: value})
+        with pytest.raises(LogbookError, match=words):
+            book.add(bad)
+        with book._engine.begin() as connection:  # as an earlier program took it
+            connection.execute(ENTRIES.insert(), [asdict(replace(bad, number=1))])
+        with pytest.raises(LogbookError, match=f"Line 2: {words}"):
+            bring_in(other, csv_text(book.entries()), "csv")
+        with pytest.raises(LogbookError, match=words):
+            book.correct(1, "still wrong", text="x")
+        book.correct(1, "mistyped", **{field: {"teeth": 15, "links": 112, "chain": "520"}[field]})
+        assert bring_in(third, csv_text(book.entries()), "csv") == (2, 0)  # the old entry travels with its correction
+        assert third.entries() == book.entries()
+
+
+def test_a_machine_is_retired_when_nothing_is_fitted_to_it(book):
+    front = with_front(book)
+    with pytest.raises(LogbookError, match="KC-07 has KC-07 front fitted; take that off first"):
+        book.add(book.new("retire", machine="KC-07"))
+    with pytest.raises(LogbookError, match="a retire entry needs part or machine"):
+        book.add(book.new("retire"))
+    book.add(
+        book.new("remove", machine="KC-07", part=front, distance_km=2000.0, on_date="2025-06-01"),
+        book.new("retire", machine="KC-07", on_date="2025-06-01"),
+    )
+    machine = book.history().machines["KC-07"]
+    assert (machine.retired_on, machine.total_km, machine.fitted) == ("2025-06-01", 2000.0, {})
+    with pytest.raises(LogbookError, match="machine KC-07 was retired on 2025-06-01"):
+        book.add(book.new("fit", machine="KC-07", part=front, position="front", distance_km=2000.0))
+
+
+def test_a_reading_has_one_of_the_grades(book):
+    with_front(book)
+    paper = document()
+    paper["verdict"]["grade"] = "fine"
+    with pytest.raises(LogbookError, match=r"grade must be one of good, watch, .*cannot-tell, not 'fine'"):
+        book.record(paper, "KC-07", 2000.0)
 
 
 def test_a_second_correction_starts_from_the_first(book):
@@ -346,15 +453,22 @@ def test_a_photo_that_told_nothing_is_recorded_as_such(book):
     paper["wear"] = None
     paper["teeth"] = []
     paper["verdict"] |= {"grade": "cannot-tell", "confidence": 0.0}
-    e = book.record(paper, "KC-07", 2000.0)
+    e = book.record(paper, "KC-07", 2000.0)[-1]
     assert (e.grade, e.asymmetry_percent) == ("cannot-tell", None)
     paper["sprocket"]["position"] = None
     with pytest.raises(LogbookError, match="does not say front or rear"):
         book.record(paper, "KC-07", 2000.0)
-    assert book.record(paper, "KC-07", 2000.0, part="KC-07 front").position is None
+    assert book.record(paper, "KC-07", 2000.0, part="KC-07 front")[-1].position is None
 
 
 def test_a_document_of_another_kind_is_a_callers_mistake(book):
+    deep = json.loads('{"a":' * 600 + "1" + "}" * 600)
+    with pytest.raises(ValueError, match="nested too deep"):
+        book.record(document() | {"extra": deep}, "KC-07", 1.0)
+    long = document()
+    long["wear"]["asymmetry_percent"]["value"] = 10**400
+    with pytest.raises(ValueError, match="not a whole inspection document"):
+        book.record(long, "KC-07", 1.0)
     with pytest.raises(ValueError, match="schema must be"):
         book.record({"schema": "something/9"}, "KC-07", 1.0)
     with pytest.raises(ValueError, match="whole inspection document"):
@@ -369,7 +483,7 @@ def test_place_and_owner_of_a_photo_are_never_stored(book):
     )
     paper["GPSInfo"] = {"latitude": 53.5}
     paper["scale"]["host_computer"] = "somebodys-phone"
-    e = book.record(paper, "KC-07", 2000.0)
+    e = book.record(paper, "KC-07", 2000.0)[-1]
     stored = json.dumps(asdict(book.entry(e.number)))
     for secret in ("53.5", "omebody", "DCIM"):
         assert secret not in stored
@@ -488,6 +602,38 @@ def test_a_bad_row_names_its_line_and_nothing_is_half_imported(places, words):
         with pytest.raises(LogbookError, match=rf"Line 7: .*{words}.*Nothing was imported"):
             bring_in(other, out.getvalue(), "csv")
         assert other.entries() == []
+
+
+A_READING = {"kind": "reading", "machine": "M", "part": "P", "distance_km": 1.0, "grade": "good"}
+STRANGE = {
+    "uid must be text, not 5": {"uid": 5},
+    "kind must be text, not": {"kind": ["x"]},
+    "on_date must be text, not 5": {"on_date": 5},
+    "recorded_at must be text, not 5": {"recorded_at": 5},
+    "distance_km must be a number, not 1000": {"distance_km": 10**400},
+    "teeth must be a whole number, not": {"teeth": 10**400, "kind": "part", "part": "P", "position": "front"},
+    "teeth must be a whole number, not True": {"teeth": True, "kind": "part", "part": "P", "position": "front"},
+    "text must be text": {"text": {"a": 1}},
+    "machine must be text": {"machine": ["M"]},
+    "document must be text": {**A_READING, "document": {}},
+    "document is nested too deep": {**A_READING, "document": "[" * 100_000},
+}  # fmt: skip
+
+
+@pytest.mark.parametrize("words", STRANGE)
+def test_json_of_any_kind_is_refused_by_line(book, words):
+    entry = {"kind": "note", "on_date": "2025-01-01", "text": "x"} | STRANGE[words]
+    text = '{"schema": "toothcheck/logbook/1", "entries": [\n' + json.dumps(entry) + "\n]}"
+    with pytest.raises(LogbookError, match=f"Line 2: {words}") as caught:
+        bring_in(book, text, "json")
+    assert "\n" not in str(caught.value)
+    assert book.entries() == []
+
+
+def test_json_nested_too_deep_is_refused(book):
+    for text in ("[" * 100_000, '{"schema": "toothcheck/logbook/1", "entries": [' + "[" * 100_000):
+        with pytest.raises(LogbookError, match="nested too deep"):
+            bring_in(book, text, "json")
 
 
 def test_broken_files_are_refused_by_line(book):

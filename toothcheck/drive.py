@@ -131,9 +131,11 @@ def chain_in_short(chain: ChainState) -> str:
 
 
 def chains_due(history: History, *, today: dt.date) -> dict[str, str]:
-    """Machines whose chain is beyond its limit or too near to tell, or was misread, each with `chain_in_short`."""
+    """Machines in use whose chain is beyond its limit or too near to tell, or was misread, with `chain_in_short`."""
     out = {}
     for name, machine in sorted(history.machines.items()):
+        if machine.retired_on is not None:
+            continue
         chain = chain_of_machine(history, machine, today=today)
         if chain.doubt is not None or (chain.decision is not None and chain.decision.side in ("beyond", "too-near")):
             out[name] = chain_in_short(chain)

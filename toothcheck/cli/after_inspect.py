@@ -73,11 +73,15 @@ def recorded(
     log: str,
     at: str | None,
     logbook: str | None = None,
+    part: str | None = None,
+    on: str | None = None,
+    text: str | None = None,
     operator: str | None = None,
     keep_photo: bool = False,
     reason: str | None = None,
-) -> str:
-    """Record it in the logbook, in the words of these options, and say so in a line.
+    again: str | None = None,
+) -> tuple[str, ...]:
+    """Record it in the logbook, in the words of these options, and say so, a line for each entry.
 
     Raises
     ------
@@ -89,10 +93,11 @@ def recorded(
     from toothcheck.cli.logbook import record_inspection
 
     done = record_inspection(
-        result.document, photo, machine=log, at=at, logbook=logbook, operator=operator, keep_photo=keep_photo,
-        reason=reason,
+        result.document, photo, machine=log, at=at, logbook=logbook, part=part, on=on, operator=operator, text=text,
+        keep_photo=keep_photo, reason=reason, again=again,
     )  # fmt: skip
-    return f"Entry {done.entry.number} in the logbook: {done.entry.part}, {done.entry.grade}{done.at}"
+    line = f"Entry {done.entry.number} in the logbook: {done.entry.part}, {done.entry.grade}{done.at}"
+    return (*done.before, line)
 
 
 def _by_photo(

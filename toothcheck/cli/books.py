@@ -14,7 +14,8 @@ from typing import TYPE_CHECKING, Annotated
 
 import typer
 
-from toothcheck.errors import LogbookError, UsageError
+from toothcheck.cli.output import made_folder
+from toothcheck.errors import LogbookError, OutputError, UsageError
 
 if TYPE_CHECKING:
     from toothcheck.logbook import Logbook
@@ -79,7 +80,13 @@ Replaced = Annotated[
     str | None,
     typer.Option(
         "--reason",
-        help="Why the odometer shows less than before (odometer replaced), or far more, or a photo counts again.",
+        help="Why the odometer shows less than before (odometer replaced), or far more than can be ridden.",
+    ),
+]
+Again = Annotated[
+    str | None,
+    typer.Option(
+        "--again", metavar="REASON", help="Why a photo that is recorded for this part already counts once more."
     ),
 ]
 
@@ -124,25 +131,51 @@ def place(where: str | None) -> str:
 
 
 def file_of(where: str | None) -> Path | None:
-    """The logbook's file; None for a database on a server."""
+    """The logbook's file; None for a database on a server.
+
+    Raises
+    ------
+    LogbookError
+        When no file can have that name.
+    """
     name = place(where)
-    return None if "://" in name else Path(name)
+    if "://" in name:
+        return None
+    try:
+        path = Path(name).expanduser()
+        path.exists()
+    except (OSError, RuntimeError) as error:  # too long, a folder that may not be looked into, no such home
+        reason = error.strerror if isinstance(error, OSError) else str(error)
+        raise LogbookError(f"The logbook cannot be at {name}: {reason}.", hint="See --logbook.") from None
+    return path
 
 
-def opened(where: str | None, *, create: bool = False) -> Logbook:
-    """The logbook, open; the clock and the dice of its entries come from here."""
-    from toothcheck.logbook import Logbook
+def opened(where: str | None, *, create: bool = False, said: str | None = None) -> Logbook:
+    """The logbook, open; the clock and the dice of its entries come from here.
 
-    if not where and create:
-        Path(place(None)).parent.mkdir(parents=True, exist_ok=True)
+    ``said`` is a distance of the command line: refusals answer in its unit.
+    """
+    from toothcheck.logbook import Logbook, unit_said
+
+    file = file_of(where)
+    if file is not None and not where and create:
+        try:
+            made_folder(file.parent)
+        except OutputError as error:
+            raise LogbookError(error.args[0], hint="Name a file elsewhere with --logbook.") from None
     return Logbook(
-        place(where), now=lambda: dt.datetime.now().astimezone(), new_uid=lambda: uuid.uuid4().hex, create=create
+        file or place(where),
+        now=lambda: dt.datetime.now().astimezone(),
+        new_uid=lambda: uuid.uuid4().hex,
+        create=create,
+        unit="km" if said is None else unit_said(said),
     )
 
 
 def rehearsed(where: str | None, do: Callable[[Logbook], object]) -> None:
     """Where there is no logbook file yet, do something in one that is thrown away: what is refused starts none."""
-    if "://" in place(where) or Path(place(where)).expanduser().exists():
+    file = file_of(where)
+    if file is None or file.exists():
         return
     with tempfile.TemporaryDirectory() as folder, opened(str(Path(folder) / "logbook.sqlite"), create=True) as book:
         do(book)

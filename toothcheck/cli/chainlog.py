@@ -16,11 +16,12 @@ if TYPE_CHECKING:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class ChainLog:
-    """Where a length is to be kept: the words of ``--log``, ``--at``, ``--reason`` and ``--logbook``."""
+    """Where a length is to be kept: the words of ``--log``, ``--at``, ``--on``, ``--reason`` and ``--logbook``."""
 
     machine: str
     at: str
     where: str | None
+    on: str | None = None
     reason: str | None = None
     """Why the odometer shows less than before, or far more."""
 
@@ -33,7 +34,7 @@ class ChainLog:
             known = book.history().machines.get(self.machine)
             return None if known is None else limit_kept(known, size)
 
-    def record(self, pitches: int, percent: Estimate, size: Chain, limit: Limit | None) -> None:
+    def record(self, pitches: int, percent: Estimate, size: Chain, limit: Limit | None) -> tuple[str, ...]:
         """Keep a length as that of the chain fitted, and the limit when it is new.
 
         Parameters
@@ -45,33 +46,42 @@ class ChainLog:
         size, limit
             The chain's.
 
+        Returns
+        -------
+        tuple of str
+            What was recorded, a line for each entry.
+
         Raises
         ------
         UsageError, LogbookError
             When the distance cannot be read, another size is fitted, or the logbook refuses; nothing is recorded then.
         """
         from toothcheck.cli.books import kilometres, opened
-        from toothcheck.drive import LIMIT_NOTE, limit_kept, size_of
+        from toothcheck.cli.logbook import in_words
+        from toothcheck.drive import LIMIT_NOTE, limit_kept
         from toothcheck.stretch import length_mm
 
         km = kilometres(self.at)
         length = length_mm(percent, pitches, size)
-        with opened(self.where) as book:
+        with opened(self.where, said=self.at) as book:
 
             def make(state: History) -> list[Entry]:
                 known = state.machines.get(self.machine)
-                fitted = None if known is None else size_of(state, known)
+                part = state.fitted_on(self.machine, "chain", self.on)
+                fitted = chain_size(state, self.machine, part)
                 if fitted is not None and fitted.name != size.name:
+                    has = f"{self.machine} {'has' if self.on is None else 'had'} {fitted.name}"
                     raise LogbookError(
-                        f"The length is of a {size.name} chain, but {self.machine} has {fitted.name}: not recorded.",
+                        f"The length is of a {size.name} chain, but {has}: not recorded.",
                         hint="Read the size on the plates; was the chain changed?",
                     )
                 entries = [
                     book.new(
                         "chain-length",
                         machine=self.machine,
-                        part=None if known is None else known.fitted.get("chain"),
+                        part=part,
                         distance_km=km,
+                        on_date=self.on,
                         pitches=pitches,
                         length_mm=length.value,
                         length_std_mm=length.std,
@@ -79,10 +89,22 @@ class ChainLog:
                 ]
                 if limit is not None and known is not None and limit_kept(known, size) != limit:
                     note = LIMIT_NOTE + limit.text()
-                    entries.append(book.new("note", machine=self.machine, distance_km=km, text=note))
+                    entries.append(book.new("note", machine=self.machine, distance_km=km, on_date=self.on, text=note))
                 return entries
 
-            book.build(make, reason=self.reason)
+            return in_words(book.build(make, reason=self.reason), self.at)
+
+
+def chain_size(state: History, machine: str, part: str | None) -> Chain | None:
+    """The size of a chain; where it is not known, that of what else is fitted with it now."""
+    from toothcheck.chains import chain
+    from toothcheck.drive import size_of
+
+    known = state.parts.get(part or "")
+    if known is not None and known.entry.chain is not None:
+        return chain(known.entry.chain)
+    there = state.machines.get(machine)
+    return size_of(state, there) if there is not None and part in (None, there.fitted.get("chain")) else None
 
 
 def lower_bound_refused(what: str) -> UsageError:

@@ -9,7 +9,7 @@ from typing import TYPE_CHECKING, Annotated, Any
 
 import typer
 
-from toothcheck.cli.books import MaybeAt, Replaced, Where, file_of
+from toothcheck.cli.books import Again, MaybeAt, On, Replaced, Text, Where, file_of
 from toothcheck.cli.words import (
     CardHeightWord,
     ChainWord,
@@ -63,6 +63,11 @@ def inspect(
         typer.Option(metavar="MACHINE", help="Record the result in the logbook for this machine; needs --at."),
     ] = None,
     at: MaybeAt = None,
+    on: On = None,
+    part: Annotated[
+        str | None, typer.Option("--part", help="With --log: the part; default: the one fitted at --position.")
+    ] = None,
+    text: Text = None,
     keep_photo: Annotated[
         bool, typer.Option("--keep-photo", help="With --log: keep a copy of the photo, without place, owner and time.")
     ] = False,
@@ -70,6 +75,7 @@ def inspect(
         str | None, typer.Option(metavar="NAME", help="With --log: who took the reading, if that shall be kept.")
     ] = None,
     reason: Replaced = None,
+    again: Again = None,
     baseline: Annotated[
         str | None,
         typer.Option(metavar="FILE", help="This part when it was new: a photo, or what --json wrote of one."),
@@ -88,7 +94,11 @@ def inspect(
         chain=chain, teeth=teeth, position=position, turning=turning, card_height=card_height, thickness=thickness,
         near=near,
     )  # fmt: skip
-    _logging(log, at, {"--keep-photo": keep_photo, "--operator": operator, "--reason": reason})
+    for_the_log: dict[str, Any] = {
+        "on": on, "part": part, "text": text, "operator": operator, "keep_photo": keep_photo, "reason": reason,
+        "again": again,
+    }  # fmt: skip
+    _logging(log, at, {f"--{name.replace('_', '-')}": value for name, value in for_the_log.items()})
     read = {
         "the photo itself": photo,
         "the baseline": None if baseline is None else Path(baseline),
@@ -117,10 +127,7 @@ def inspect(
         result, lines = after.inspection, list(after.lines)
         made = targets.made(result)
         if log is not None:
-            entry = recorded(
-                after, photo, log=log, at=at, logbook=where, operator=operator, keep_photo=keep_photo, reason=reason
-            )
-            lines.append(entry)
+            lines += recorded(after, photo, log=log, at=at, logbook=where, **for_the_log)
     written = targets.written(made, after.document)
     if json != "-":
         from toothcheck.cli.answer import answer

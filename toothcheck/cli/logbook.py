@@ -10,6 +10,7 @@ from typing import TYPE_CHECKING, Annotated, Any
 import typer
 
 from toothcheck.cli.books import (
+    Again,
     At,
     MaybeAt,
     On,
@@ -21,6 +22,7 @@ from toothcheck.cli.books import (
     Until,
     Where,
     columns,
+    file_of,
     kilometres,
     number_of,
     opened,
@@ -30,11 +32,14 @@ from toothcheck.cli.books import (
     telling,
     unit_of,
 )
+from toothcheck.cli.output import check_targets
 from toothcheck.cli.reading import json_object_of, text_of
 from toothcheck.cli.words import JsonWord
 from toothcheck.errors import LogbookError, OutputError, ToothcheckError, UsageError
 
 if TYPE_CHECKING:
+    from collections.abc import Sequence
+
     from toothcheck.logbook import Entry, History, Logbook
 
 group = typer.Typer(
@@ -42,6 +47,11 @@ group = typer.Typer(
     help="Keep what was fitted to which machine when, and every reading. Nothing is ever overwritten.",
     no_args_is_help=True,
 )
+
+
+ChainSize = Annotated[str | None, typer.Option("--chain", help="Chain size, such as 520.")]
+Teeth = Annotated[int | None, typer.Option("--teeth", help="Tooth count of a sprocket.")]
+Links = Annotated[int | None, typer.Option("--links", help="Number of links of a chain.")]
 
 
 def register(app: typer.Typer) -> None:
@@ -56,6 +66,8 @@ class Recorded:
     entry: Entry
     at: str
     """At which distances, for people: to be put behind what is said of the entry."""
+    before: tuple[str, ...]
+    """What was recorded with it, such as that the odometer was replaced, a line each."""
 
 
 def record_inspection(
@@ -71,6 +83,7 @@ def record_inspection(
     text: str | None = None,
     keep_photo: bool = False,
     reason: str | None = None,
+    again: str | None = None,
 ) -> Recorded:
     """Record what ``inspect`` found: the one call behind ``inspect PHOTO --log MACHINE --at DISTANCE``.
 
@@ -86,13 +99,13 @@ def record_inspection(
         The words of the options of these names.
     keep_photo
         Store a copy of the photo without place, owner, camera and time.
-    reason
+    reason, again
         As in `toothcheck.logbook.Logbook.add`.
 
     Returns
     -------
     Recorded
-        The entry as stored, with its number, and the distances for people.
+        The entry as stored, with its number, the distances for people, and what else was recorded.
 
     Raises
     ------
@@ -103,14 +116,14 @@ def record_inspection(
     from toothcheck.photo import load
 
     km = kilometres(at)
-    with opened(logbook) as book, telling():
+    with opened(logbook, said=at) as book, telling():
         kept, fresh, folder = None, False, book.photo_folder or Path(place(None)).parent / "photos"
         if keep_photo:
             if photo_path is None:
                 raise UsageError("There is no photo to keep.", hint="Leave --keep-photo out.")
             kept, fresh = keep(load(photo_path).colour(), folder)
         try:
-            e = book.record(
+            made = book.record(
                 document,
                 machine,
                 km,
@@ -120,8 +133,9 @@ def record_inspection(
                 text=text,
                 kept_photo=kept,
                 reason=reason,
+                again=again,
             )
-            return Recorded(entry=e, at=_at(book, e, at))
+            return Recorded(entry=made[-1], at=_at(book, made[-1], at), before=in_words(made[:-1], at))
         except (ToothcheckError, ValueError):
             if kept is not None and fresh:  # what was not recorded leaves no photo behind
                 (folder / kept).unlink(missing_ok=True)
@@ -138,6 +152,45 @@ def _at(book: Logbook, e: Entry, words: str | None) -> str:
     own = book.history().own_km.get(e.uid)
     ran = "" if own is None else f", the part's own distance {distance_echo(own, unit)}"
     return f", at {distance_echo(e.distance_km, unit)}{ran}"
+
+
+def in_words(entries: Sequence[Entry], said: str | None = None) -> tuple[str, ...]:
+    """What was recorded, a line for each entry; ``said`` is a distance of the command line, whose unit is taken."""
+    from toothcheck.logbook import distance_echo, unit_said
+
+    unit = "km" if said is None else unit_said(said)
+
+    def deed(e: Entry) -> str:
+        if e.kind == "odometer":
+            was, now = (distance_echo(km or 0.0, unit) for km in (e.distance_km, e.new_odometer_km))
+            return f"odometer of {e.machine} replaced at {was}, shows {now}"
+        if e.kind == "chain-length":
+            return f"{e.length_mm:g} mm over {e.pitches} pitches{f' of {e.part}' if e.part else ''}"
+        if e.kind == "part":
+            return f"part {e.part}: {_size(e, unit)}"
+        return f"noted: {e.text}" if e.kind == "note" else f"{e.part} {_OFF[e.kind]}"
+
+    return tuple(f"Entry {e.number}: {deed(e)}." for e in entries)
+
+
+def _size(e: Entry, unit: str) -> str:
+    """What a part is, and how far it had run when it joined."""
+    from toothcheck.logbook import distance_echo
+
+    ran = "unknown distance" if e.ridden_km is None else distance_echo(e.ridden_km, unit)
+    sizes = (
+        e.position,
+        e.chain,
+        e.teeth and f"{e.teeth} teeth",
+        e.links and f"{e.links} links",
+        f"ridden {ran}" if e.ridden_km != 0 else "new",
+    )
+    return ", ".join(size for size in sizes if size)
+
+
+def _told(book: Logbook, made: Sequence[Entry], said: str | None, last: str) -> None:
+    """Say what was recorded, a line for each entry, so that none is made unseen; ``last`` is the last one's."""
+    say(*in_words(made[:-1], said), f"Entry {made[-1].number}: {last}{_at(book, made[-1], said)}.")
 
 
 # --- adding ----------------------------------------------------------------------------------------------------------
@@ -160,7 +213,7 @@ def add_machine(
 
     with telling():
         rehearsed(where, put)
-    with opened(where, create=True) as book, telling():
+    with opened(where, create=True, said=at) as book, telling():
         e = put(book)
         say(f"Entry {e.number}: machine {e.machine} added to {book.name}{_at(book, e, at)}.")
 
@@ -171,9 +224,9 @@ def add_part(
     position: Annotated[str, typer.Argument(metavar="front|rear|chain", help="Where it sits.")],
     at: At,
     name: Annotated[str | None, typer.Option("--name", help="Default: MACHINE POSITION and a running number.")] = None,
-    chain: Annotated[str | None, typer.Option("--chain", help="Chain size, such as 520.")] = None,
-    teeth: Annotated[int | None, typer.Option("--teeth", help="Tooth count of a sprocket.")] = None,
-    links: Annotated[int | None, typer.Option("--links", help="Number of links of a chain.")] = None,
+    chain: ChainSize = None,
+    teeth: Teeth = None,
+    links: Links = None,
     ridden: Annotated[
         str, typer.Option("--ridden", metavar="DISTANCE|unknown", help="How far the part has run already.")
     ] = "0km",
@@ -186,12 +239,9 @@ def add_part(
 ) -> None:
     """Add a part and fit it to a machine, in one step."""
     km, position = kilometres(at), position.lower()
-    run = None if ridden.lower() == "unknown" else kilometres(ridden)
-    with opened(where) as book, telling():
-        from toothcheck.chains import chain as chain_size
+    run, size = _ridden(ridden), _chain_name(chain)
+    with opened(where, said=at) as book, telling():
         from toothcheck.logbook.entries import check_name
-
-        size = chain_size(chain).name if chain else None
 
         def make(state: History) -> list[Entry]:
             own = name or _fresh_name(state, machine, position)
@@ -213,8 +263,19 @@ def add_part(
             )
             return [*out, book.new("fit", part=out[-1].part, position=position, **common)]
 
-        e = book.build(make, reason=reason)[-1]
-        say(f"Entry {e.number}: {e.part} fitted to {machine}{_at(book, e, at)}.")
+        made = book.build(make, reason=reason)
+        _told(book, made, at, f"{made[-1].part} fitted to {machine}")
+
+
+def _ridden(words: str) -> float | None:
+    return None if words.lower() == "unknown" else kilometres(words)
+
+
+def _chain_name(word: str | None) -> str | None:
+    from toothcheck.chains import chain as chain_size
+
+    with telling():
+        return chain_size(word).name if word else None
 
 
 def _fresh_name(state: History, machine: str, position: str) -> str:
@@ -236,7 +297,7 @@ def fit(
 ) -> None:
     """Fit a part that came off a machine to this or another one; its own distance goes with it."""
     km = kilometres(at)
-    with opened(where) as book, telling():
+    with opened(where, said=at) as book, telling():
 
         def make(state: History) -> list[Entry]:
             position = _part(state, part).entry.position
@@ -246,8 +307,7 @@ def fit(
                 )
             ]
 
-        e = book.build(make, reason=reason)[-1]
-        say(f"Entry {e.number}: {part} fitted to {machine}{_at(book, e, at)}.")
+        _told(book, book.build(make, reason=reason), at, f"{part} fitted to {machine}")
 
 
 @group.command(epilog="Example: toothcheck logbook remove 'KC-07 front 1' --at 9000km")
@@ -265,7 +325,7 @@ def remove(
 
 @group.command(epilog="Example: toothcheck logbook retire 'KC-07 front 1' --at 19000km --why 'worn to 11 %'")
 def retire(
-    part: Annotated[str, typer.Argument(help="The part that is done with.")],
+    what: Annotated[str, typer.Argument(metavar="PART|MACHINE", help="The part, or the machine, that is done with.")],
     at: MaybeAt = None,
     why: Annotated[str | None, typer.Option("--why", help="Why it was retired.")] = None,
     on: On = None,
@@ -273,19 +333,22 @@ def retire(
     reason: Replaced = None,
     where: Where = None,
 ) -> None:
-    """Take a part out of service for good; its readings stay."""
-    _off("retire", part, at, on, operator, why, reason, where)
+    """Take a part, or a machine with all that is fitted to it, out of service for good; what was recorded stays."""
+    _off("retire", what, at, on, operator, why, reason, where)
 
 
 def _part(state: History, name: str) -> Any:  # noqa: ANN401 - a Part, whose class is imported late
     if name not in state.parts:
-        raise LogbookError(f"Part {name} is not in the logbook.", hint="See: toothcheck logbook list --parts")
+        raise LogbookError(f"{name} is not in the logbook.", hint="See: toothcheck logbook list --parts")
     return state.parts[name]
+
+
+_OFF = {"remove": "removed", "retire": "retired"}
 
 
 def _off(
     kind: str,
-    part: str,
+    what: str,
     at: str | None,
     on: str | None,
     operator: str | None,
@@ -294,32 +357,30 @@ def _off(
     where: str | None,
 ) -> None:
     km = kilometres(at) if at else None
-    with opened(where) as book, telling():
+    with opened(where, said=at) as book, telling():
 
         def make(state: History) -> list[Entry]:
-            known = _part(state, part)
+            common: dict[str, Any] = {"on_date": on, "operator": operator, "reason": why}
+            if kind == "retire" and what in state.machines and what not in state.parts:
+                gone = state.machines[what]
+                if gone.retired_on is None and gone.fitted and km is None:
+                    raise UsageError(f"Parts are fitted to {what}: say its distance.", hint="Add --at DISTANCE.")
+                return [
+                    book.new("retire", machine=what, part=part, distance_km=km, **common)
+                    for part in (*gone.fitted.values(), None)
+                ]
+            known = _part(state, what)
             current = known.current
             if known.retired_on is not None:
-                raise UsageError(f"{part} was retired on {known.retired_on} already.")
+                raise UsageError(f"{what} was retired on {known.retired_on} already.")
             if current is None and kind == "remove":
-                raise UsageError(f"{part} is fitted to no machine: there is nothing to take it off.")
+                raise UsageError(f"{what} is fitted to no machine: there is nothing to take it off.")
             if current is not None and km is None:
-                raise UsageError(f"{part} is fitted to {current.machine}: say its distance.", hint="Add --at DISTANCE.")
+                raise UsageError(f"{what} is fitted to {current.machine}: say its distance.", hint="Add --at DISTANCE.")
             machine = current.machine if current is not None else None
-            return [
-                book.new(
-                    kind,
-                    machine=machine,
-                    part=part,
-                    distance_km=km if machine else None,
-                    on_date=on,
-                    operator=operator,
-                    reason=why,
-                )
-            ]
+            return [book.new(kind, machine=machine, part=what, distance_km=km if machine else None, **common)]
 
-        e = book.build(make, reason=reason)[-1]
-        say(f"Entry {e.number}: {part} {'removed' if kind == 'remove' else 'retired'}{_at(book, e, at)}.")
+        _told(book, book.build(make, reason=reason), at, f"{what} {_OFF[kind]}")
 
 
 @group.command(epilog="Example: toothcheck logbook record result.json KC-07 --at 24600km")
@@ -332,6 +393,7 @@ def record(
     operator: Operator = None,
     text: Text = None,
     reason: Replaced = None,
+    again: Again = None,
     where: Where = None,
 ) -> None:
     """Record an inspection from its JSON file (inspect --log does the same in one go)."""
@@ -347,8 +409,10 @@ def record(
         operator=operator,
         text=text,
         reason=reason,
+        again=again,
     )
-    say(f"Entry {done.entry.number}: {done.entry.part}, {_percent(done.entry)}, {done.entry.grade}{done.at}.")
+    e = done.entry
+    say(*done.before, f"Entry {e.number}: {e.part}, {_percent(e)}, {e.grade}{done.at}.")
 
 
 @group.command(epilog="Example: toothcheck logbook chain-length KC-07 320.4 --pitches 20 --at 24600km")
@@ -362,21 +426,23 @@ def chain_length(
     ] = None,
     on: On = None,
     operator: Operator = None,
+    part: Annotated[str | None, typer.Option("--part", help="Default: the chain fitted on that day.")] = None,
     text: Text = None,
     reason: Replaced = None,
     where: Where = None,
 ) -> None:
     """Record a measured length of the chain; limits belong to the machine's manual."""
-    from toothcheck.drive import size_of
+    from toothcheck.cli.chainlog import chain_size
     from toothcheck.stretch import count_trap
 
     km = kilometres(at)
-    with opened(where) as book, telling():
+    with opened(where, said=at) as book, telling():
 
         def make(state: History) -> list[Entry]:
-            known = state.machines.get(machine)
-            fitted = None if known is None else known.fitted.get("chain")
-            size = None if known is None else size_of(state, known)
+            if part is not None and _part(state, part).entry.position != "chain":
+                raise UsageError(f"{part} is no chain.", hint="See: toothcheck logbook list --parts")
+            measured = part or state.fitted_on(machine, "chain", on)
+            size = chain_size(state, machine, measured)
             trap = None if size is None or pitches < 1 else count_trap(length_mm, pitches, size)
             if trap is not None and trap.spoils:
                 raise LogbookError(f"{trap.sentence} Not recorded.")
@@ -384,7 +450,7 @@ def chain_length(
                 book.new(
                     "chain-length",
                     machine=machine,
-                    part=fitted,
+                    part=measured,
                     distance_km=km,
                     pitches=pitches,
                     length_mm=length_mm,
@@ -395,9 +461,9 @@ def chain_length(
                 )
             ]
 
-        e = book.build(make, reason=reason)[-1]
-        of = f" of {e.part}" if e.part else ""
-        say(f"Entry {e.number}: {e.length_mm:g} mm over {e.pitches} pitches{of}{_at(book, e, at)}.")
+        made = book.build(make, reason=reason)
+        of = f" of {made[-1].part}" if made[-1].part else ""
+        _told(book, made, at, f"{length_mm:g} mm over {pitches} pitches{of}")
 
 
 @group.command(epilog="Example: toothcheck logbook note KC-07 'chain oiled' --at 24600km")
@@ -413,12 +479,12 @@ def note(
 ) -> None:
     """Write a remark down; with --at it also keeps the distance up to date."""
     km = kilometres(at) if at else None
-    with opened(where) as book, telling():
-        e = book.add(
+    with opened(where, said=at) as book, telling():
+        made = book.add(
             book.new("note", machine=machine, part=part, text=text, distance_km=km, on_date=on, operator=operator),
             reason=reason,
-        )[-1]
-        say(f"Entry {e.number}: noted{_at(book, e, at)}.")
+        )
+        _told(book, made, at, "noted")
 
 
 @group.command(
@@ -435,7 +501,7 @@ def odometer(
 ) -> None:
     """Record that the odometer was replaced; distances run on across it."""
     old, new = kilometres(was), kilometres(now)
-    with opened(where) as book, telling():
+    with opened(where, said=was) as book, telling():
         e = book.add(
             book.new(
                 "odometer",
@@ -464,6 +530,18 @@ def correct(
     length_mm: Annotated[
         float | None, typer.Option("--length", help="The right length of a chain, mm.", parser=number_of, metavar="MM")
     ] = None,
+    pitches: Annotated[int | None, typer.Option("--pitches", help="Over how many pitches a length was read.")] = None,
+    chain: ChainSize = None,
+    teeth: Teeth = None,
+    links: Links = None,
+    ridden: Annotated[
+        str | None,
+        typer.Option("--ridden", metavar="DISTANCE|unknown", help="How far a part had run when it joined."),
+    ] = None,
+    now: Annotated[str | None, typer.Option("--now", metavar="DISTANCE", help="What a new odometer showed.")] = None,
+    sure: Annotated[
+        bool, typer.Option("--sure", help="The distance is right though it is far more than can be ridden.")
+    ] = False,
     withdraw: Annotated[bool, typer.Option("--withdraw", help="Declare the entry void.")] = False,
     where: Where = None,
 ) -> None:
@@ -474,12 +552,19 @@ def correct(
         "text": text,
         "operator": operator,
         "length_mm": length_mm,
+        "pitches": pitches,
+        "chain": _chain_name(chain),
+        "teeth": teeth,
+        "links": links,
+        "new_odometer_km": kilometres(now) if now else None,
     }
-    changes = {name: value for name, value in said.items() if value is not None}
+    changes: dict[str, Any] = {name: value for name, value in said.items() if value is not None}
+    if ridden is not None:
+        changes["ridden_km"] = _ridden(ridden)
     if withdraw == bool(changes):
         raise UsageError("Say either what is right, or --withdraw.", hint="See: toothcheck logbook correct --help")
-    with opened(where) as book, telling():
-        e = book.withdraw(number, reason) if withdraw else book.correct(number, reason, **changes)
+    with opened(where, said=at) as book, telling():
+        e = book.withdraw(number, reason) if withdraw else book.correct(number, reason, sure=sure, **changes)
         at_ = _at(book, e, at)
         old = next(o.number for o in book.entries() if o.uid == e.corrects)
         stood = "" if old == number else f", which stood for entry {number}"
@@ -523,6 +608,7 @@ def list_(
             or ("not measured" if "chain" in machine.fitted else "-"),
         ]
         for name, machine in sorted(history.machines.items())
+        if machine.retired_on is None
     ]
     columns(["machine", "odometer", "front", "rear", "chain"], rows)
 
@@ -559,12 +645,15 @@ def show(
     from dataclasses import asdict
 
     unit = unit_of(units)
+    check_targets(read={"the logbook": file_of(where)}, written={"--json": json_})
     with opened(where) as book:
         entries = book.entries()
         if re.fullmatch("[0-9]+", what) and not any(what in (e.machine, e.part) for e in entries):
             chosen = [book.entry(int(what))]
         else:
-            chosen = [e for e in entries if what in (e.machine, e.part)]
+            # a machine's parts joined the logbook, and may have been retired on the shelf, without naming it
+            parts = {e.part for e in entries if e.kind == "fit" and e.machine == what}
+            chosen = [e for e in entries if what in (e.machine, e.part) or (e.machine is None and e.part in parts)]
     if not chosen:
         raise LogbookError(f"{what} is no machine, part or entry of the logbook.", hint="See: toothcheck logbook list")
     if json_ is not None:
@@ -572,11 +661,11 @@ def show(
 
         write_json({"entries": [{k: v for k, v in asdict(e).items() if v is not None} for e in chosen]}, json_)
         return
-    _table(entries, sorted(chosen, key=lambda e: (e.on_date, e.number)), unit)
+    _table(entries, sorted(chosen, key=lambda e: (e.on_date, e.number)), what, unit)
 
 
-def _table(entries: list[Entry], chosen: list[Entry], unit: str) -> None:
-    from toothcheck.logbook import distance_text, standing
+def _table(entries: list[Entry], chosen: list[Entry], asked: str, unit: str) -> None:
+    from toothcheck.logbook import distance_echo, distance_text, standing
 
     number = {e.uid: e.number for e in entries}
     with telling():
@@ -588,13 +677,19 @@ def _table(entries: list[Entry], chosen: list[Entry], unit: str) -> None:
             said.insert(0, f"{_percent(e)}, {e.grade}")
         if e.kind == "chain-length":
             said.insert(0, f"{e.length_mm:g} mm over {e.pitches} pitches")
+        if e.kind == "part":
+            said.insert(0, _size(e, unit))
+        if e.kind == "odometer":
+            said.insert(0, f"goes on as {distance_echo(e.new_odometer_km or 0.0, unit)}")
         if e.corrects:
             deed = "voids" if e.kind == "withdrawal" else "in place of"
             said.append(f"{deed} entry {number.get(e.corrects, '?')}")
         if now[e.uid].uid != e.uid and e.kind != "withdrawal":
             said.append(f"no longer holds, see entry {now[e.uid].number}")
         km = "" if e.distance_km is None else distance_text(e.distance_km, unit)
-        rows.append([str(e.number), e.on_date, km, e.kind, e.part or e.machine or "", "; ".join(s for s in said if s)])
+        about = [name for name in (e.part, e.machine) if name and name != asked]
+        what = " on ".join(about) or asked
+        rows.append([str(e.number), e.on_date, km, e.kind, what, "; ".join(s for s in said if s)])
     columns(["no.", "day", "odometer", "kind", "what", "says"], rows)
 
 
@@ -616,6 +711,7 @@ def export(
     from toothcheck.logbook.exchange import csv_text, json_text
 
     form = _form(file)
+    check_targets(read={"the logbook": file_of(where)}, written={"FILE": file})
     with opened(where) as book:
         entries = book.entries(documents=True)
     write_whole(file, (csv_text(entries) if form == "csv" else json_text(entries)).encode())

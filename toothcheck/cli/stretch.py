@@ -7,7 +7,7 @@ from typing import TYPE_CHECKING, Annotated, Any, Literal
 
 import typer
 
-from toothcheck.cli.books import MaybeAt, Replaced, Where, file_of
+from toothcheck.cli.books import MaybeAt, On, Replaced, Where, file_of
 from toothcheck.cli.chainlog import ChainLog, lower_bound_refused
 from toothcheck.cli.words import JsonWord
 from toothcheck.errors import UsageError
@@ -82,6 +82,7 @@ def stretch(
         ),
     ] = None,
     at: MaybeAt = None,
+    on: On = None,
     reason: Replaced = None,
     logbook: Where = None,
     case: Annotated[str | None, typer.Option(help="Try a bundled, invented case.", show_default=False)] = None,
@@ -111,7 +112,7 @@ def stretch(
                 raise UsageError("--log needs the distance.", hint="Add --at, e.g. --at 24600km.")
             if slack:
                 raise lower_bound_refused("of a slack run")
-            book = ChainLog(machine=log, at=at, where=logbook, reason=reason)
+            book = ChainLog(machine=log, at=at, where=logbook, on=on, reason=reason)
             if the_limit is None:
                 the_limit = book.limit_kept(size)
         if photo is not None:
@@ -193,8 +194,7 @@ def _from_readings(
     if book is not None and e.lower_bound:
         raise lower_bound_refused("over the joining link")
     decision = decide(e.percent, limit, lower_bound=e.lower_bound) if e.believable else None
-    if book is not None and e.believable:
-        book.record(e.pitches, e.percent, size, limit)
+    kept = () if book is None or not e.believable else book.record(e.pitches, e.percent, size, limit)
     if json_to is not None:
         write_json(_readings_json(e, decision, limit), json_to)
     if json_to != "-":
@@ -210,8 +210,7 @@ def _from_readings(
             out.print(f"[bold]{'!' if trap.spoils else '·'}[/bold] {escape(trap.sentence)}")
         if not e.believable:
             out.print(f"Cannot tell: clear this up first.{'' if book is None else ' Nothing was recorded.'}")
-        if book is not None and e.believable:
-            out.print(f"Recorded for {escape(book.machine)}.")
+        _say_kept(kept)
         _cautions()
     if decision is None or decision.side in ("too-near", "cannot-tell"):
         raise typer.Exit(3)
@@ -235,6 +234,13 @@ def _say(decision: Decision, limit: Limit | None, rear_teeth: int | None) -> Non
     if limit is None:
         for sentence in general_figures(rear_teeth):
             out.print(f"  general figure: {sentence}")
+
+
+def _say_kept(lines: tuple[str, ...]) -> None:
+    from toothcheck.cli.output import console
+
+    for line in lines:
+        console().print(line, soft_wrap=True, markup=False)
 
 
 def _cautions() -> None:
@@ -310,8 +316,7 @@ def _from_photo(
         from toothcheck.overlay import chain_picture
 
         drawn = chain_picture(loaded.colour(), seen, run, size, kind=_PICTURE[picture.suffix.lower()])
-    if book is not None:
-        book.record(run.pitches, run.percent, size, limit)
+    kept = () if book is None else book.record(run.pitches, run.percent, size, limit)
     if picture is not None and drawn is not None:
         write_whole(picture, drawn)
     if json_to is not None:
@@ -346,8 +351,7 @@ def _from_photo(
             out.print("· The card's print was not measured: give --card-measured to be surer.")
         if picture is not None:
             out.print(f"Wrote {picture}", soft_wrap=True, markup=False)
-        if book is not None:
-            out.print(f"Recorded for {escape(book.machine)}.")
+        _say_kept(kept)
         _cautions()
     if decision.side in ("too-near", "cannot-tell"):
         raise typer.Exit(3)

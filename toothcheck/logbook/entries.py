@@ -14,12 +14,14 @@ from collections.abc import Callable
 from dataclasses import dataclass, fields, replace
 from typing import Any
 
+from toothcheck.logbook.units import distance_echo
+
 KINDS = {
     "machine": "a machine joins the logbook",
     "part": "a part joins the logbook",
     "fit": "a part is fitted to a machine",
     "remove": "a part is taken off, to be used again",
-    "retire": "a part is taken off for good",
+    "retire": "a part is taken off for good, or a machine leaves for good",
     "reading": "an inspection of a part",
     "chain-length": "a measured length of chain",
     "distance": "the odometer was read",
@@ -32,6 +34,9 @@ KINDS = {
 POSITIONS = ("front", "rear", "chain")
 """Where a part sits on a machine."""
 
+FEWEST_LINKS = 10
+"""No chain of a machine has fewer links (our convention)."""
+
 DOCUMENT_SCHEMA = "toothcheck/inspection/1"
 """The inspection documents that can be recorded."""
 
@@ -42,17 +47,27 @@ class EntryError(ValueError):
     Parameters
     ----------
     what
-        One sentence for people.
+        One sentence for people; where distances stand in it, what makes it out of the words for a distance in km.
     entry
         The entry refused.
     against
         An entry already there that it contradicts.
     """
 
-    def __init__(self, what: str, entry: Entry | None = None, against: Entry | None = None) -> None:
-        super().__init__(what)
+    def __init__(
+        self,
+        what: str | Callable[[Callable[[float], str]], str],
+        entry: Entry | None = None,
+        against: Entry | None = None,
+    ) -> None:
+        self._what = what
+        super().__init__(self.said("km"))
         self.entry = entry
         self.against = against
+
+    def said(self, unit: str) -> str:
+        """The sentence, its distances in that unit (one of `toothcheck.logbook.units.UNITS`)."""
+        return self._what if isinstance(self._what, str) else self._what(lambda km: distance_echo(km, unit))
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -144,7 +159,7 @@ _NEEDED: dict[str, set[str]] = {
     "part": {"part", "position"},
     "fit": {"machine", "part", "position", "distance_km"},
     "remove": {"machine", "part", "distance_km"},
-    "retire": {"part"},
+    "retire": set(),
     "reading": {"machine", "part", "distance_km", "grade"},
     "chain-length": {"machine", "distance_km", "pitches", "length_mm"},
     "distance": {"machine", "distance_km"},
@@ -185,6 +200,9 @@ def checked(entry: Entry) -> Entry:
     def refuse(what: str) -> EntryError:
         return EntryError(what, entry)
 
+    for name in ("kind", "uid", "recorded_at", "on_date"):  # all else is looked at below
+        if not isinstance(getattr(entry, name), str):
+            raise refuse(f"{name} must be text, not {getattr(entry, name)!r}")
     if entry.kind not in KINDS:
         raise refuse(f"kind must be one of {', '.join(KINDS)}, not {entry.kind!r}")
     if not _UID.fullmatch(entry.uid):
@@ -202,7 +220,7 @@ def checked(entry: Entry) -> Entry:
             if not isinstance(value, float) or not math.isfinite(value):
                 raise refuse(f"{name} must be a finite number, not {value!r}")
         elif name in INTS:
-            if not isinstance(value, int) or not 0 <= value < 2**31:
+            if not isinstance(value, int) or isinstance(value, bool) or not 0 <= value < 2**31:
                 raise refuse(f"{name} must be a whole number, not {value!r}")
         elif not isinstance(value, str) or value == "" or _UNFIT.search(value):
             raise refuse(f"{name} must be text without control characters and not empty, not {value!r}")
@@ -216,6 +234,36 @@ def checked(entry: Entry) -> Entry:
                 raise refuse(str(error)) from None
     _check_values(entry, refuse)
     return entry
+
+
+def check_sense(entry: Entry) -> None:
+    """Refuse values that no part or reading has.
+
+    Kept apart from `checked`: a logbook may hold such a value in an entry that was corrected since, which must still
+    travel.
+
+    Raises
+    ------
+    EntryError
+        Naming the field, its value and the rule.
+    """
+    if entry.teeth is not None:
+        from toothcheck.toothform.outline import MAX_TEETH, MIN_TEETH
+
+        if not MIN_TEETH <= entry.teeth <= MAX_TEETH:
+            raise EntryError(f"teeth must lie between {MIN_TEETH} and {MAX_TEETH}, not {entry.teeth}", entry)
+    if entry.links is not None and entry.links < FEWEST_LINKS:
+        raise EntryError(f"links must be {FEWEST_LINKS} or more, not {entry.links}", entry)
+    if entry.chain is not None:
+        from toothcheck.chains import CHAINS
+
+        if entry.chain not in CHAINS:
+            raise EntryError(f"chain must be one of {', '.join(CHAINS)}, not {entry.chain!r}", entry)
+    if entry.grade is not None:
+        from toothcheck.grade import CANNOT_TELL, GRADES
+
+        if entry.grade not in (*GRADES, CANNOT_TELL):
+            raise EntryError(f"grade must be one of {', '.join((*GRADES, CANNOT_TELL))}, not {entry.grade!r}", entry)
 
 
 def _check_times(entry: Entry, refuse: Callable[[str], EntryError]) -> None:
@@ -241,6 +289,8 @@ def _check_values(entry: Entry, refuse: Callable[[str], EntryError]) -> None:
             raise refuse(f"{name} must lie between 0 and 10 million, not {value!r}")
     if entry.position is not None and entry.position not in POSITIONS:
         raise refuse(f"position must be one of {', '.join(POSITIONS)}, not {entry.position!r}")
+    if entry.kind == "retire" and entry.part is None and entry.machine is None:
+        raise refuse("a retire entry needs part or machine")
     if entry.kind == "reading" and entry.position == "chain":
         raise refuse("a reading is of a sprocket; a chain gets a chain-length entry")
     for name in ("pitches", "teeth", "links"):
@@ -274,13 +324,14 @@ def _check_values(entry: Entry, refuse: Callable[[str], EntryError]) -> None:
 def _check_document(entry: Entry, refuse: Callable[[str], EntryError]) -> None:
     try:
         document = json.loads(entry.document or "", parse_constant=_no_constant)
-    except ValueError as error:
+        facts, written = facts_of(document), dumped(stripped(document))
+    except json.JSONDecodeError as error:
         raise refuse(f"document is not JSON: {error}") from None
-    try:
-        facts = facts_of(document)
     except ValueError as error:
         raise refuse(f"document: {error}") from None
-    if dumped(stripped(document)) != entry.document:
+    except RecursionError:
+        raise refuse("document is nested too deep") from None
+    if written != entry.document:
         raise refuse("document holds data of the photo's place or owner, or is not in the form that this tool writes")
     for name, value in facts.items():
         if getattr(entry, name) != value:
@@ -318,6 +369,11 @@ def stripped(document: dict[str, Any]) -> dict[str, Any]:
     """The document without anything that tells where, by whom or with what the photo was taken.
 
     Of ``photo`` only name (no folders), hash and size stay; elsewhere keys with such names go.
+
+    Raises
+    ------
+    ValueError
+        When it is nested hundreds of times.
     """
 
     def strip(value: object) -> object:
@@ -327,7 +383,10 @@ def stripped(document: dict[str, Any]) -> dict[str, Any]:
             return [strip(v) for v in value]
         return value
 
-    out = {key: strip(value) for key, value in document.items() if not _PRIVATE.search(str(key))}
+    try:
+        out = {key: strip(value) for key, value in document.items() if not _PRIVATE.search(str(key))}
+    except RecursionError:
+        raise ValueError("the document is nested too deep") from None
     photo = document.get("photo")
     if isinstance(photo, dict):
         kept = {key: photo[key] for key in _PHOTO_KEYS if key in photo}
@@ -374,7 +433,10 @@ def _float(value: object) -> float | None:
         return None
     if isinstance(value, bool) or not isinstance(value, int | float):
         raise TypeError(value)
-    return float(value)
+    try:
+        return float(value)
+    except OverflowError:
+        raise TypeError("a number of hundreds of digits") from None
 
 
 def corrected(old: Entry, *, uid: str, recorded_at: str, reason: str, **changes: object) -> Entry:

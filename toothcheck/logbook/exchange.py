@@ -100,6 +100,8 @@ def _json_rows(text: str) -> Iterable[tuple[str, dict[str, Any]]]:
         raise LogbookError(f"Line {error.lineno}: {error.msg}. Nothing was imported.") from None
     except ValueError as error:
         raise LogbookError(f"This is not a logbook's export: {error}.") from None
+    except RecursionError:
+        raise LogbookError("This is not a logbook's export: it is nested too deep.") from None
     schema, entries = (whole.get("schema"), whole.get("entries")) if isinstance(whole, dict) else (None, None)
     if schema is not None and schema != SCHEMA:
         raise LogbookError(f"schema is {schema!r}, not {SCHEMA!r}.", hint="Export it again with this version.")
@@ -144,13 +146,18 @@ def _typed(row: dict[str, Any], fill: Entry) -> Entry:
                 value = float(value) if not isinstance(value, bool) else value
             elif name in INTS and isinstance(value, str):
                 value = int(value)
-        except (TypeError, ValueError):
-            raise EntryError(f"{name} must be a number, not {value!r}") from None
+        except (TypeError, ValueError, OverflowError):
+            raise EntryError(f"{name} must be a number, not {_short(value)}") from None
         values[name] = value
     for name in ("kind", "on_date"):
         if name not in values:
             raise EntryError(f"{name} is missing")
     return replace(fill, **{"number": 0, "tool_version": None, **values})
+
+
+def _short(value: object) -> str:
+    text = repr(value)
+    return text if len(text) <= 40 else f"{text[:30]} … ({len(text)} characters)"
 
 
 def bring_in(logbook: Logbook, text: str, form: str) -> tuple[int, int]:

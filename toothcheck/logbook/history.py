@@ -31,6 +31,12 @@ class Fitting:
     to_date: str | None = None
     to_total_km: float | None = None
 
+    def held(self, day: str | None) -> bool:
+        """Whether the part was there on a day (ISO date); None asks for now."""
+        if day is None:
+            return self.to_date is None
+        return self.from_date <= day and (self.to_date or day) >= day
+
 
 @dataclass(slots=True, kw_only=True)
 class Part:
@@ -66,6 +72,8 @@ class Machine:
     totals: list[tuple[str, int, float, float]] = field(default_factory=list)
     """(day, number, odometer km, total km) at each entry that names a distance, in order."""
     fitted: dict[str, str] = field(default_factory=dict)
+    retired_on: str | None = None
+    """The day on which it was sold or scrapped."""
 
     @property
     def name(self) -> str:
@@ -146,6 +154,17 @@ class History:
             When there is none.
         """
         return self.machines[name]
+
+    def fitted_on(self, machine: str, position: str, day: str | None) -> str | None:
+        """The part at a machine's position on a day (ISO date), the newest fitting that began by then; None: now."""
+        there = [
+            fitting
+            for part in self.parts.values()
+            for fitting in part.fittings
+            if fitting.machine == machine and fitting.position == position and fitting.held(day)
+        ]
+        newest = max(there, key=lambda fitting: (fitting.from_date, fitting.from_total_km), default=None)
+        return None if newest is None else newest.part
 
     def part_km(self, part: Part) -> float:
         """How far the part has run by now, km."""
@@ -231,9 +250,17 @@ def _step(out: History, e: Entry) -> None:
         raise EntryError(f"part {e.part} is not in the logbook", e)
     machine = out.machines[e.machine] if e.machine is not None else None
     if machine is not None:
+        if machine.retired_on is not None and (e.kind, e.distance_km) != ("note", None):
+            raise EntryError(f"machine {machine.name} was retired on {machine.retired_on}", e)
         machine.entries.append(e)
         if e.distance_km is not None:
             _run(machine, e)
+        if e.kind == "retire" and e.part is None:
+            if machine.fitted:
+                raise EntryError(
+                    f"{machine.name} has {', '.join(machine.fitted.values())} fitted; take that off first", e
+                )
+            machine.retired_on = e.on_date
     part = out.parts[e.part] if e.part is not None else None
     if part is None:
         return
@@ -284,22 +311,33 @@ def _run(machine: Machine, e: Entry) -> None:
     """Carry the odometer on."""
     km = e.distance_km or 0.0
     if machine.totals:
-        day, number, before, total = machine.totals[-1]
+        _, _, before, total = machine.totals[-1]
         if km < before:
-            earlier = next((x for x in machine.entries if x.number == number), None)
-            raise EntryError(
-                f"distance runs backwards: {machine.name} stood at {before:.0f} km on {day} (entry {number}) and at "
-                f"{km:.0f} km on {e.on_date}; if the odometer was replaced give --reason (or toothcheck logbook "
-                "odometer), else correct the wrong one",
-                e,
-                earlier,
-            )
+            raise _backwards(machine, e)
         total += km - before
     else:
         total = km
     if e.kind == "odometer":
         km = e.new_odometer_km or 0.0
     machine.totals.append((e.on_date, e.number, km, total))
+
+
+def _backwards(machine: Machine, e: Entry) -> EntryError:
+    """That a distance is smaller than the one before it."""
+    day, number, before, _ = machine.totals[-1]
+    earlier = next((x for x in machine.entries if x.number == number), None)
+    one, two = f" (entry {number})", ""
+    way = "if the odometer was replaced give --reason (or toothcheck logbook odometer), else correct the wrong one"
+    if number > e.number:  # made late, about a day before that of an older entry: no odometer was replaced in it
+        one, two, way = "", f" (entry {e.number})", f"mend the distance or correct entry {e.number}"
+    return EntryError(
+        lambda said: (
+            f"distance runs backwards: {machine.name} stood at {said(before)} on {day}{one} and at "
+            f"{said(e.distance_km or 0.0)} on {e.on_date}{two}; {way}"
+        ),
+        e,
+        earlier,
+    )
 
 
 def _fit(out: History, machine: Machine, part: Part, e: Entry) -> None:

@@ -4,13 +4,20 @@ from __future__ import annotations
 
 import datetime as dt
 import itertools
-from collections.abc import Iterable, Sequence
+from collections.abc import Callable, Iterable, Sequence
 
 from toothcheck.logbook.entries import Entry, EntryError
 from toothcheck.logbook.history import History
 
 MOST_KM_PER_DAY = 3000.0
-"""More than any rider makes in a day: our convention, generous on purpose; a digit too many is far beyond it."""
+"""More than any rider makes in a day (our convention, generous on purpose): a digit too many shows within weeks."""
+ALWAYS_KM = 10_000.0
+"""A distance that `MOST_KM_PER_DAY` allows passes up to here, whatever the machine's pace before (our convention)."""
+MOST_TIMES = 10
+"""Beyond `ALWAYS_KM` no machine is taken to run that many times as fast as before (our convention): a digit too many
+comes to about nine times the whole odometer, however long ago the entry before was made."""
+USUAL_KM_PER_DAY = 100.0
+"""A machine's pace where its entries do not tell it yet: more than most ride (our convention)."""
 
 
 def check_names(before: History, entries: Sequence[Entry]) -> None:
@@ -52,14 +59,23 @@ def check_photos(before: History, entries: Sequence[Entry]) -> None:
             if there.photo_sha256 == e.photo_sha256 and there.asymmetry_percent is not None:
                 raise EntryError(
                     f"this photo is recorded for {e.part} already: entry {there.number}, {there.on_date}; correct or "
-                    "withdraw that one, or give --reason",
+                    "withdraw that one, or give --again with the reason why it counts again",
                     e,
                     there,
                 )
 
 
-def check_daily_distance(after: History, entries: Sequence[Entry]) -> None:
+def check_daily_distance(before: History, after: History, entries: Sequence[Entry], *, excuse: str | None) -> None:
     """Refuse a distance that no rider makes since the machine's entry before, or until the one after.
+
+    Parameters
+    ----------
+    before, after
+        The state without and with ``entries``.
+    entries
+        The new ones, numbered.
+    excuse
+        What lets such a distance pass, for people; ``{}`` stands for the machine's name.  None: nothing does.
 
     Raises
     ------
@@ -68,18 +84,45 @@ def check_daily_distance(after: History, entries: Sequence[Entry]) -> None:
     """
     new = {e.number: e for e in entries}
     for name in sorted({e.machine for e in entries if e.machine is not None}):
+        rate = before.machines[name].riding_rate() if name in before.machines else None
         for one, two in _neighbours(after, name, new):
-            days = (dt.date.fromisoformat(two[0]) - dt.date.fromisoformat(one[0])).days
+            days = 1 + (dt.date.fromisoformat(two[0]) - dt.date.fromisoformat(one[0])).days  # morning to evening
             ridden = two[3] - one[3]
-            if ridden > MOST_KM_PER_DAY * (days + 1):  # from the first morning to the last evening
+            rule = _broken(ridden, days, None if rate is None else rate[0])
+            if rule is not None:
                 known = one[1] if two[1] in new else two[1]
                 raise EntryError(
-                    f"{name} would have run {ridden:.0f} km from {one[0]} to {two[0]}, and more than "
-                    f"{MOST_KM_PER_DAY:.0f} km a day is taken for a slip of the pen; mend the distance, correct "
-                    f"entry {known}, or give --reason if it is right (toothcheck logbook note {name!r} TEXT "
-                    "--at DISTANCE --reason WHY keeps a distance alone)",
-                    new.get(two[1], new.get(one[1])),
+                    _far(name, ridden, one[0], two[0], rule, known, excuse), new.get(two[1], new.get(one[1]))
                 )
+
+
+_Said = Callable[[float], str]
+
+
+def _broken(ridden_km: float, days: int, rate_km: float | None) -> Callable[[_Said], str] | None:
+    """The rule that a distance breaks, in words; ``rate_km`` is what the machine ran a day before, if that is known."""
+    if ridden_km > MOST_KM_PER_DAY * days:
+        return lambda said: f"{said(MOST_KM_PER_DAY)} a day"
+    usual_km = USUAL_KM_PER_DAY if rate_km is None else rate_km
+    if ridden_km <= max(ALWAYS_KM, MOST_TIMES * usual_km * days):
+        return None
+    if rate_km is None:
+        return lambda said: (
+            f"{said(ALWAYS_KM)} at {MOST_TIMES} times {said(usual_km)} a day (its pace is not known yet)"
+        )
+    return lambda said: f"{said(ALWAYS_KM)} at {MOST_TIMES} times the {said(usual_km)} a day that it ran before"
+
+
+def _far(
+    machine: str, ridden_km: float, first: str, last: str, rule: Callable[[_Said], str], known: int, excuse: str | None
+) -> Callable[[_Said], str]:
+    ways = f"mend the distance or correct entry {known}"
+    if excuse is not None:
+        ways = f"mend the distance, correct entry {known}, or {excuse.format(repr(machine))}"
+    return lambda said: (
+        f"{machine} would have run {said(ridden_km)} from {first} to {last}, and more than {rule(said)} is taken for a "
+        f"slip of the pen; {ways}"
+    )
 
 
 def _neighbours(

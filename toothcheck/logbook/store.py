@@ -21,13 +21,16 @@ import sqlalchemy as sa
 
 from toothcheck import __version__
 from toothcheck.errors import LogbookError
-from toothcheck.logbook.entries import Entry, EntryError, checked, corrected, dumped, facts_of, stripped
+from toothcheck.logbook.entries import Entry, EntryError, check_sense, checked, corrected, dumped, facts_of, stripped
 from toothcheck.logbook.history import History, replay, standing
 from toothcheck.logbook.schema import ENTRIES, VERSION, migrate, version_of
 from toothcheck.logbook.slips import check_daily_distance, check_names, check_photos
 
 _LOCK = 0x700774  # any number, the same for every writer of this program
 _WAIT_S = 60
+_EXCUSE = (
+    "give --reason if it is right (toothcheck logbook note {} TEXT --at DISTANCE --reason WHY keeps a distance alone)"
+)
 _LIGHT = [column for column in ENTRIES.c if column.name != "document"]
 
 
@@ -44,6 +47,8 @@ class Logbook:
         Gives 32 fresh hexadecimal digits for each entry.
     create
         Start a logbook where there is none.
+    unit
+        In which refusals speak of distances, one of `toothcheck.logbook.units.UNITS`.
 
     Raises
     ------
@@ -58,8 +63,9 @@ class Logbook:
         now: Callable[[], dt.datetime],
         new_uid: Callable[[], str],
         create: bool = False,
+        unit: str = "km",
     ) -> None:
-        self._now, self._new_uid = now, new_uid
+        self._now, self._new_uid, self._unit = now, new_uid, unit
         self._path: Path | None = None
         if "://" in str(where):
             self._engine = _server(str(where))
@@ -211,7 +217,7 @@ class Logbook:
             **fields,
         )
 
-    def add(self, *entries: Entry, reason: str | None = None) -> list[Entry]:
+    def add(self, *entries: Entry, reason: str | None = None, again: str | None = None) -> list[Entry]:
         """Add entries, all or none, and return them with their numbers.
 
         Parameters
@@ -219,9 +225,12 @@ class Logbook:
         entries
             In order.
         reason
-            Why the odometer shows less than before (it was replaced), far more than anyone rides in the time, or why a
-            photo is recorded again.  Where it shows less, an ``odometer`` entry is put before the first entry, and the
-            distance ridden between is taken as none; otherwise the reason is kept with the entry.
+            Why the odometer shows less than before (it was replaced), or far more than anyone rides in the time.  Where
+            it shows less, an ``odometer`` entry is put before the first entry, and the distance ridden between is taken
+            as none; otherwise the reason is kept with the entry.
+        again
+            Why a photo that is a reading of its part already is recorded again; kept with the entry.  It says nothing
+            for the distance.
 
         Raises
         ------
@@ -229,27 +238,39 @@ class Logbook:
             When an entry is unsound, contradicts one already there or looks like a slip of the pen; nothing was added
             then.
         """
-        return self.build(lambda _: list(entries), reason=reason)
+        return self.build(lambda _: list(entries), reason=reason, again=again)
 
-    def build(self, make: Callable[[History], list[Entry]], *, reason: str | None = None) -> list[Entry]:
+    def build(
+        self, make: Callable[[History], list[Entry]], *, reason: str | None = None, again: str | None = None
+    ) -> list[Entry]:
         """As `add`, for entries that depend on what is there: ``make`` sees the state under the writer's lock."""
         with self._words(), self._writing() as connection:
             before = self._read(connection, documents=False)
             state = replay(before)
             entries = make(state)
             check_names(state, entries)
+            if again is None:
+                check_photos(state, entries)
+            else:
+                entries = [_with_reason(e, again) if e.kind == "reading" else e for e in entries]
+            excuse: str | None = _EXCUSE
             if reason is not None and entries:
-                return self._insert(connection, before, self._with_reason(state, entries, reason))
-            check_photos(state, entries)
-            return self._insert(connection, before, entries, check=check_daily_distance)
+                entries, excused = self._reasoned(state, entries, reason)
+                if excused:
+                    return self._insert(connection, before, entries)
+                excuse = None
+            return self._insert(connection, before, entries, check=_far_check(state, excuse))
 
-    def _with_reason(self, state: History, entries: list[Entry], reason: str) -> list[Entry]:
+    def _reasoned(self, state: History, entries: list[Entry], reason: str) -> tuple[list[Entry], bool]:
+        """The entries with the reason for their distance, and whether it excuses one that is far.
+
+        A reason for an odometer that shows less goes into an entry of its own, and is none for what runs far after it.
+        """
         told = next((i for i, e in enumerate(entries) if e.machine is not None and e.distance_km is not None), 0)
         e = entries[told]
         shown = state.machines[e.machine].odometer_on(e.on_date) if e.machine in state.machines else None
         if shown is None or e.distance_km is None or e.distance_km >= shown:
-            kept = "; ".join(word for word in (e.reason, reason) if word)
-            return [*entries[:told], replace(e, reason=kept), *entries[told + 1 :]]
+            return [*entries[:told], _with_reason(e, reason), *entries[told + 1 :]], True
         reset = self.new(
             "odometer",
             on_date=e.on_date,
@@ -259,7 +280,7 @@ class Logbook:
             reason=reason,
             operator=e.operator,
         )
-        return [reset, *entries]
+        return [reset, *entries], False
 
     def _insert(
         self,
@@ -271,6 +292,10 @@ class Logbook:
     ) -> list[Entry]:
         first = before[-1].number + 1 if before else 1
         numbered = [checked(replace(e, number=first + i)) for i, e in enumerate(entries)]
+        now = standing([*before, *numbered])
+        for e in numbered:
+            if now[e.uid] is e:  # what an import brings may be corrected by what it brings with it
+                check_sense(e)
         after = replay([*before, *numbered])
         if check is not None:
             check(after, numbered)
@@ -290,7 +315,8 @@ class Logbook:
         text: str | None = None,
         kept_photo: str | None = None,
         reason: str | None = None,
-    ) -> Entry:
+        again: str | None = None,
+    ) -> list[Entry]:
         """Record an inspection; the part is the one fitted at the document's position unless named.
 
         Parameters
@@ -307,8 +333,13 @@ class Logbook:
             Who looked, and a remark.
         kept_photo
             Name of the stored copy, see `toothcheck.logbook.photos`.
-        reason
+        reason, again
             As in `add`.
+
+        Returns
+        -------
+        list of Entry
+            As `add`; the reading is the last.
 
         Raises
         ------
@@ -336,11 +367,11 @@ class Logbook:
                 )
             ]
 
-        return self.build(make, reason=reason)[-1]
+        return self.build(make, reason=reason, again=again)
 
     @staticmethod
     def _fitted(state: History, machine: str, position: str | None, on_date: str | None) -> str:
-        """The part at that position on that day (the newest fitting that began by then)."""
+        """The sprocket at that position on that day."""
         if machine not in state.machines:
             known = ", ".join(sorted(state.machines)[:8]) or "none yet"
             raise LogbookError(
@@ -349,38 +380,42 @@ class Logbook:
             )
         if position is None:
             raise LogbookError("The inspection does not say front or rear.", hint="Name the part with --part.")
-        there = [
-            fitting
-            for part in state.parts.values()
-            for fitting in part.fittings
-            if fitting.machine == machine
-            and fitting.position == position
-            and (on_date is None or (fitting.from_date <= on_date and (fitting.to_date or "9999") >= on_date))
-            and (on_date is not None or fitting.to_date is None)
-        ]
-        if not there:
+        there = state.fitted_on(machine, position, on_date)
+        if there is None:
             raise LogbookError(
                 f"No {position} sprocket is fitted to {machine}{f' on {on_date}' if on_date else ''}.",
                 hint=f"Add it with: toothcheck logbook add-part {machine} {position} --at DISTANCE",
             )
-        return max(there, key=lambda fitting: (fitting.from_date, fitting.from_total_km)).part
+        return there
 
-    def correct(self, number: int, reason: str, **changes: object) -> Entry:
+    def correct(self, number: int, reason: str, *, sure: bool = False, **changes: object) -> Entry:
         """Add an entry that takes the place of what stands for entry ``number`` now, with some fields changed.
+
+        Parameters
+        ----------
+        number, reason
+            The entry's, and why.
+        sure
+            The distance is right though no rider makes it.
+        changes
+            Fields of the entry.
 
         Raises
         ------
         ValueError
             When a change touches what identifies the entry.
         LogbookError
-            When there is no such entry, it was withdrawn, or the result contradicts other entries.
+            When there is no such entry, it was withdrawn, or the result contradicts other entries or looks like a slip
+            of the pen.
         """
         fresh = self.new("note")
         with self._words(), self._writing() as connection:
             before = self._read(connection, documents=False)
             old = self._one(connection, self._standing(before, number).number)
             new = corrected(old, uid=fresh.uid, recorded_at=fresh.recorded_at, reason=reason, **changes)
-            return self._insert(connection, before, [new])[0]
+            moved = {"distance_km", "on_date", "new_odometer_km"} & set(changes)
+            check = _far_check(replay(before), "give --sure if it is right") if moved and not sure else None
+            return self._insert(connection, before, [new], check=check)[0]
 
     def withdraw(self, number: int, reason: str) -> Entry:
         """Add an entry that declares void what stands for entry ``number`` now.
@@ -463,13 +498,22 @@ class Logbook:
         except EntryError as error:
             if raw:
                 raise
-            raise LogbookError(f"Not recorded: {error}{'' if str(error).endswith('?') else '.'}") from error
+            said = error.said(self._unit)
+            raise LogbookError(f"Not recorded: {said}{'' if said.endswith('?') else '.'}") from error
         except (sa.exc.DBAPIError, sqlite3.Error) as error:
             cause = error.orig if isinstance(error, sa.exc.DBAPIError) else error
             said = (str(cause).strip().splitlines() or [type(cause).__name__])[0]
             if "not a database" in said or "malformed" in said:
                 raise LogbookError(f"{self._name} is not a readable logbook ({said}).", hint="Use a backup.") from error
             raise LogbookError(f"The logbook {self._name} cannot be used: {said}.") from error
+
+
+def _with_reason(e: Entry, reason: str) -> Entry:
+    return replace(e, reason="; ".join(word for word in (e.reason, reason) if word))
+
+
+def _far_check(before: History, excuse: str | None) -> Callable[[History, Sequence[Entry]], None]:
+    return lambda after, entries: check_daily_distance(before, after, entries, excuse=excuse)
 
 
 def _unnumbered(entry: Entry | None, fresh: Sequence[Entry]) -> Entry | None:
