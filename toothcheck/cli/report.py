@@ -107,7 +107,7 @@ def report(
     )
     write_whole(output, _made(given, output.suffix.lower(), paper.value))
     lines = [f"{output}: grade {given.document['verdict']['grade']}", *(f" - {said}" for said in given.drive)]
-    sys.stdout.write("\n".join(lines) + "\n")
+    sys.stdout.write("\n".join(lines).replace("\u202f", " ") + "\n")  # a terminal's font may lack the narrow blank
 
 
 class Told(NamedTuple):
