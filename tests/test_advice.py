@@ -6,7 +6,18 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from toothcheck.advice import ChainState, Situation, SprocketState, meshing, plan_for, roller_lift_mm
+from toothcheck.advice import (
+    LENGTH_HOLDS_KM,
+    PHOTO_HOLDS_KM,
+    UNREAD_DAYS,
+    ChainState,
+    Seen,
+    Situation,
+    SprocketState,
+    meshing,
+    plan_for,
+    roller_lift_mm,
+)
 from toothcheck.advice.plan import GRADES
 from toothcheck.chains import chain
 from toothcheck.estimate import Estimate
@@ -75,6 +86,61 @@ def test_plans(situation, action, now):
     assert plan.cautions
     if action == "measure-first":
         assert plan.measure_next
+
+
+def seen(km, days=0):
+    return Seen(on="2025-03-01", part_km=1000.0, since_km=float(km), unread_days=days)
+
+
+FRESH, OLD, UNREAD = seen(PHOTO_HOLDS_KM), seen(PHOTO_HOLDS_KM + 1), seen(0, UNREAD_DAYS + 1)
+
+
+@pytest.mark.parametrize(
+    ("situation", "action", "asks"),
+    [
+        (drive(front=sprocket(seen=FRESH)), "nothing", ""),
+        (drive(front=sprocket(seen=OLD)), "measure-first", "Photograph the front sprocket again"),
+        (drive(front=sprocket(seen=UNREAD)), "measure-first", "Photograph the front sprocket again"),
+        (drive(rear=sprocket(seen=OLD), percent=1.2), "measure-first", "Photograph the rear sprocket again"),
+        (drive(front=sprocket("watch", seen=OLD)), "measure-first", "Photograph the front sprocket again"),
+        (drive(front=sprocket("watch", seen=OLD), percent=1.2), "set", "Photograph the front sprocket again"),
+        (drive(front=sprocket("replace-set", seen=OLD)), "set", ""),
+        (drive(front=sprocket("replace-now", seen=UNREAD)), "set", ""),
+        (drive(front=sprocket(untold_on="2025-04-01")), "measure-first", "Photograph the front sprocket again"),
+        (drive(front=sprocket("replace-now", untold_on="2025-04-01")), "set", ""),
+        (drive(seen=seen(LENGTH_HOLDS_KM)), "nothing", ""),
+        (drive(seen=seen(LENGTH_HOLDS_KM + 1)), "measure-first", "elongation again"),
+        (drive(seen=UNREAD), "measure-first", "elongation again"),
+        (drive(percent=0.5, seen=OLD), "measure-first", "elongation again"),  # on its way when it was measured
+        (drive(percent=1.2, seen=OLD), "chain-only", ""),  # no chain gets shorter
+        (drive(front="watch", seen=OLD), "watch", "elongation again"),
+    ],
+)
+def test_what_was_seen_too_long_ago_counts_only_where_it_was_worn(situation, action, asks):
+    plan = plan_for(situation)
+    assert plan.action == action, plan.headline
+    if asks:
+        assert any(asks in words for words in plan.measure_next)
+        assert "Nothing to renew" not in plan.headline
+    else:
+        assert not any(" again" in words for words in plan.measure_next)
+
+
+def test_the_day_and_the_distance_of_what_was_seen_are_said():
+    def miles(km):
+        return f"{km / 1.609344:.0f} miles"
+
+    front = sprocket(seen=seen(8046.72), distance_km=9046.72, untold_on="2025-06-01")
+    plan = plan_for(drive(front=front, seen=seen(200)), far=miles)
+    said = " ".join(plan.reasons)
+    assert "Front sprocket: good on 2025-03-01 at 621 miles" in said
+    assert "now 5621 miles" in said
+    assert "5000 miles were ridden since" in said
+    assert "of 2025-06-01, could not tell" in said
+    assert "The chain was measured on 2025-03-01 at 621 miles." in said
+    assert "km" not in said
+    unread = " ".join(plan_for(drive(front=sprocket(seen=UNREAD))).reasons)
+    assert f"read last {UNREAD_DAYS + 1} days ago" in unread
 
 
 ORDER = {"nothing": 0, "watch": 1, "chain-only": 2, "measure-first": 2, "set": 3}
@@ -161,6 +227,7 @@ def test_a_chain_longer_by_one_per_cent_rides_higher(teeth, lift):
         lambda: ChainState(age_years=-1),
         lambda: Situation(adjuster_left_percent=120),
         lambda: meshing(0, 112),
+        lambda: Seen(on="2025-03-01", since_km=-1.0),
     ],
 )
 def test_bad_values_are_refused(make):

@@ -1,5 +1,6 @@
 """The commands logbook, trend and due, run as a user runs them."""
 
+import datetime as dt
 import json
 import os
 import re
@@ -87,6 +88,45 @@ def test_a_part_s_life_from_the_command_line(run):
     assert "no front sprocket is fitted to KC-08; by name: KC-07 front 2" in run("trend", "KC-08", "front", status=2)
     assert "is a chain" in run("trend", "KC-07", "KC-07 chain 1", status=2)
     assert json.loads(run("logbook", "show", "4", "--json", "-"))["entries"][0]["grade"] == "watch"
+
+
+def test_a_chain_beyond_its_limit_stands_in_due_and_in_the_list(run):
+    limit = ("--limit", "319.4 over 20 @ invented manual p. 3-7", "--at", "9000km")
+    for machine, mm in (("A", "321.7"), ("B", "319.4"), ("C", "317.8")):
+        run("logbook", "add-machine", machine, "--at", "0km", "--on", "2025-01-01")
+        run("logbook", "add-part", machine, "chain", "--chain", "520", "--at", "0km", "--on", "2025-01-01")
+        read = ("stretch", mm, "--chain", "520", "--pitches", "20", "--tool", "calliper", "--log", machine)
+        run(*read, *limit, status=3 if machine == "B" else 0)
+    run("logbook", "add-part", "A", "front", "--chain", "520", "--at", "9000km")
+    run("logbook", "add-machine", "D", "--at", "0km")
+    today = dt.date.today()
+    listed = run("logbook", "list").splitlines()
+    assert [line.split("  ")[-1].strip() for line in listed] == [
+        "chain", f"BEYOND ITS LIMIT ({today})", f"too near its limit to tell ({today})", f"within its limit ({today})",
+        "-",
+    ]  # fmt: skip
+    due = run("due").splitlines()
+    assert due[1].startswith("A front 1")
+    assert f"chain BEYOND ITS LIMIT ({today})" in due[1]
+    assert due[2] == f"B: chain too near its limit to tell ({today})"
+    near = run("due", "--within", "1km")
+    assert "B: chain too near" in near
+    assert not any(line.startswith("C") for line in near.splitlines())
+    assert set(json.loads(run("due", "--json", "-"))["chains"]) == {"A", "B"}
+    run("logbook", "retire", "B", "--at", "9000km", "--why", "sold")
+    assert set(json.loads(run("due", "--json", "-"))["chains"]) == {"A"}
+
+
+def test_the_list_names_the_grade_that_counts_and_the_newer_photo_that_could_not_tell(run):
+    run("logbook", "add-machine", "A", "--at", "0km", "--on", "2025-01-01")
+    run("logbook", "add-part", "A", "front", "--at", "0km", "--on", "2025-01-01")
+    for day, grade, confidence in (("2025-02-01", "replace-now", 0.9), ("2025-03-01", "cannot-tell", 0.4)):
+        document = {**paper(), "photo": {"name": "a.jpg", "sha256": f"{day:0>64}".replace("-", "0")}}
+        document["verdict"] = {**document["verdict"], "grade": grade, "confidence": confidence}
+        (run.folder / "r.json").write_text(json.dumps(document))
+        run("logbook", "record", "r.json", "A", "--at", f"{day[6]}000km", "--on", day)
+    assert "replace-now (2025-02-01), cannot-tell (2025-03-01)" in run("logbook", "list")
+    assert "replace-now (2025-02-01)" in run("logbook", "list", "--parts")
 
 
 def test_whatever_was_mistyped_can_be_found_and_corrected(run):
@@ -183,7 +223,18 @@ def test_a_day_that_has_passed_says_so(run):
     old = ("--logbook", "old.sqlite")
     listed = run("due", *old)
     assert re.search(r" 20\d\d-\d\d-\d\d, passed +.*last entry 2019-1\d-\d\d\n", listed)
-    assert "counted from a machine's last entry, and some have passed. Bring its odometer up to date" in listed
+    assert "counted from a machine's last entry, and some have passed.\n" in listed
+    assert re.search(
+        r"No entry for over 90 days: KC-0\d \(2019-1\d-\d\d\), .*is a guess\.\nBring its odometer up", listed
+    )
+    # what it has been ridden since is counted in: all is due, though at the last entry some was not
+    everything = json.loads(run("due", "--json", "-", *old))
+    soon = json.loads(run("due", "--within", "1000km", "--json", "-", *old))
+    assert len(soon["parts"]) == len(everything["parts"])
+    assert any(
+        c["ahead_km"]["early"] > 1000 for t in soon["parts"] for c in t["crossings"] if c["grade"] == "replace-set"
+    )
+    assert [row["machine"] for row in soon["unread"]] == [row["machine"] for row in everything["unread"]]
     told = run("trend", "KC-02", "front", "--units", "mi", *old)
     assert re.search(r"miles \(20\d\d-\d\d-\d\d, passed\)", told)
     assert re.search(r"KC-02 was last read on 2019-\d\d-\d\d, and days are counted from then", told)

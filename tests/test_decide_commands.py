@@ -414,12 +414,84 @@ def test_a_name_in_no_logbook_is_for_the_papers_when_everything_is_typed(run, tm
 def test_distances_are_taken_in_kilometres_and_miles(run):
     words = ["--chain-distance", "1000mi", "--front-distance", "2000 miles", "--rear-km", "1700"]
     _, out, _ = run("advise", *TYPED, *words)
-    assert "Chain: 1609 km." in out  # the mile: 1.609344 km exactly (yard and pound agreement, 1959)
-    assert "Front sprocket: good, 3219 km." in out
-    assert "Rear sprocket: good, 1700 km." in out
+    assert "Chain: 1 609 km." in out  # the mile: 1.609344 km exactly (yard and pound agreement, 1959)
+    assert "Front sprocket: good, 3 219 km." in out
+    assert "Rear sprocket: good, 1 700 km." in out
     status, _, err = run("advise", *TYPED, "--chain-distance", "9 leagues")
     assert status == 2
     assert "15300mi" in err
+
+
+def ridden(run, tmp_path, *readings, until, chain=()):
+    """A machine fitted new a year ago; readings (position, grade, odometer) and a chain's length a month later each."""
+    where, now = tmp_path / "ridden.sqlite", dt.date.today()
+
+    def log(*words, days):
+        day = (now - dt.timedelta(days=days)).isoformat()
+        assert run("logbook", *words, "--on", day, "--logbook", where)[0] == 0
+
+    log("add-machine", "KC-09", "--at", "0km", days=365)
+    for position in ("front", "rear", "chain"):
+        log("add-part", "KC-09", position, "--chain", "520", "--at", "0km", days=365)
+    for i, (position, grade, at) in enumerate(readings):
+        document = {
+            **INSPECTION, "photo": {"name": "a.jpg", "sha256": f"{i:064x}"},
+            "sprocket": {"chain": "520", "teeth": 15 if position == "front" else 43, "position": position},
+            "wear": {"asymmetry_percent": {"value": 1.0, "std": 0.9}, "overhang_mm": None},
+            "verdict": {"grade": grade, "confidence": 0.4 if grade == "cannot-tell" else 0.95},
+        }  # fmt: skip
+        (tmp_path / "r.json").write_text(json.dumps(document))
+        log("record", "r.json", "KC-09", "--at", at, days=335 - i)
+    for mm, at in chain:
+        log("chain-length", "KC-09", mm, "--pitches", 20, "--std", 0.1, "--at", at, days=300)
+    log("note", "KC-09", "read", "--at", until, days=0)
+    return where
+
+
+def test_readings_of_long_ago_are_not_taken_for_today_s(run, tmp_path):
+    where = ridden(run, tmp_path, ("front", "good", "1000km"), ("rear", "good", "1000km"), until="31000km")
+    advise = ["advise", "KC-09", "--stretch", "0.1+-0.03", "--limit", LIMIT, "--logbook", where]
+    status, out, _ = run(*advise)
+    assert status == 3
+    assert "MEASURE FIRST" in out
+    said = " ".join(out.split())
+    assert f"Front sprocket: good on {dt.date.today() - dt.timedelta(days=335)} at 1 000 km" in said
+    assert "now 31 000 km" in said
+    assert "30 000 km were ridden since" in said
+    assert "Photograph the rear sprocket again" in said
+    # told that the parts have run less since, they count
+    assert run(*advise, "--front-distance", "1200km", "--rear-distance", "1200km")[0] == 0
+
+
+def test_a_chain_s_length_of_long_ago_is_not_taken_for_today_s(run, tmp_path):
+    where = ridden(run, tmp_path, until="31000km", chain=[(317.7, "1500km")])
+    typed = ["advise", "KC-09", "--front", "good", "--rear", "good", "--limit", LIMIT, "--logbook", where]
+    status, out, _ = run(*typed)
+    assert status == 3
+    assert "The chain was measured on" in out
+    assert "29 500 km were ridden since" in " ".join(out.split())
+    assert run(*typed, "--chain-distance", "2500km")[0] == 0
+    assert run(*typed, "--stretch", "0.1+-0.03")[0] == 0
+
+
+def test_a_photo_that_could_not_tell_does_not_take_back_what_was_seen(run, tmp_path):
+    seen = [("front", "replace-now", "1000km"), ("rear", "good", "1000km"), ("front", "cannot-tell", "1200km")]
+    status, out, _ = run("advise", "KC-09", "--logbook", ridden(run, tmp_path, *seen, until="1300km"))
+    assert status == 0
+    assert "do not ride on it" in out
+    assert "Front sprocket: replace-now" in out
+    assert "could not tell" in out
+
+
+def test_distances_are_shown_in_the_unit_asked_for(run, tmp_path, monkeypatch):
+    words = ["advise", *TYPED, "--front-distance", "13000mi", "--chain-distance", "13000mi", "--order-sheet", "o.md"]
+    _, out, _ = run(*words, "--units", "miles")
+    assert "13 000 miles" in out
+    assert " km" not in out
+    assert "13 000 miles on the chain" in (tmp_path / "o.md").read_text()
+    monkeypatch.setenv("TOOTHCHECK_UNITS", "mi")
+    assert run(*words)[1] == out
+    assert run(*words, "--units", "leagues")[0] == 2
 
 
 def test_papers_are_written_whole(run, tmp_path):

@@ -5,7 +5,7 @@ import itertools
 
 import pytest
 
-from toothcheck.advice import plan_for
+from toothcheck.advice import Seen, plan_for
 
 pytest.importorskip("toothcheck.logbook")
 from toothcheck.drive import LIMIT_NOTE, limit_kept, situation_of
@@ -130,6 +130,37 @@ def test_the_newest_limit_counts_and_scrawls_are_passed_over(book):
     kept = limit_kept(history.machines["HRS-7"], situation_of(history, "HRS-7", today=TODAY).size)
     assert kept == Limit.parse(LIMIT, pitch_mm=15.875)
     assert Limit.parse(kept.text(), pitch_mm=15.875) == kept
+
+
+def test_what_was_seen_long_ago_comes_with_its_day_and_distance(book):
+    for position, teeth in (("front", 15), ("rear", 43), ("chain", None)):
+        fit(book, position, chain="520", teeth=teeth)
+    grade(book, "front", "good", at=2000.0, on="2025-04-01")
+    grade(book, "rear", "replace-now", at=2000.0, on="2025-04-01")
+    grade(book, "rear", "cannot-tell", at=2100.0, on="2025-04-02", confidence=0.3)
+    book.add(
+        book.new("chain-length", machine="HRS-7", part="chain part", distance_km=2500.0, on_date="2025-04-10",
+                 pitches=20, length_mm=317.7, length_std_mm=0.05),
+        book.new("note", machine="HRS-7", text="read", distance_km=32000.0, on_date="2026-02-01"),
+    )  # fmt: skip
+    s = situation_of(book.history(), "HRS-7", today=TODAY)
+    assert s.front.seen == Seen(on="2025-04-01", part_km=1000.0, since_km=30000.0, unread_days=28)
+    assert (s.front.grade_now, s.front.distance_km) == ("cannot-tell", 31000.0)
+    assert (s.rear.grade, s.rear.grade_now, s.rear.untold_on) == ("replace-now", "replace-now", "2025-04-02")
+    assert s.chain.seen == Seen(on="2025-04-10", part_km=1500.0, since_km=29500.0, unread_days=28)
+    assert plan_for(s).action == "set"
+
+
+def test_a_chain_does_not_run_on_the_shelf(book):
+    fit(book, "chain", chain="520", links=112)
+    length(book, 318.5, part="chain part")
+    off = {"machine": "HRS-7", "part": "chain part"}
+    book.add(
+        book.new("remove", distance_km=7000.0, on_date="2025-07-02", **off),
+        book.new("fit", position="chain", distance_km=15000.0, on_date="2026-02-01", **off),
+    )
+    seen = situation_of(book.history(), "HRS-7", today=TODAY).chain.seen
+    assert (seen.part_km, seen.since_km) == (6000.0, 0.0)
 
 
 def test_little_known_asks_for_more(book):

@@ -2,6 +2,7 @@
 
 import io
 import re
+import unicodedata
 
 import pypdfium2
 import pytest
@@ -112,9 +113,34 @@ def test_chain_only_leaves_the_sprockets_on():
 def test_any_name_can_be_printed():
     facts = OrderFacts(machine="Schüler-Krad <7> & „Möwe“ | 駅 → \\")
     sheet = order_sheet(facts, date="12 May")
-    assert "Schüler-Krad <7> & „Möwe“" in pdf_text(to_pdf(sheet))
+    text = pdf_text(to_pdf(sheet))
+    assert "Schüler-Krad <7> & „Möwe“ | [U+99C5] → \\" in text
+    assert "U+99C5 CJK UNIFIED IDEOGRAPH-99C5" in text
     row = next(line for line in to_markdown(sheet).splitlines() if line.startswith("| machine |"))
     assert len(re.findall(r"(?<!\\)\|", row)) == 3
+
+
+@pytest.mark.parametrize(
+    "name",
+    [
+        "śruba tylnej zębatki", "s\u0301ruba", "Ταχυδρομείο", "Мопед", "√2 ≥ 1 − 0.5′",
+    ],
+)  # fmt: skip
+def test_letters_of_the_font_stand_as_they_are(name):
+    torque = Torque.parse(f"{name}=43.5 lbf·ft @ machine's manual p. 7-12")
+    text = pdf_text(to_pdf(work_checklist(plan(), machine=name, torques=[torque], date="12 May")))
+    assert text.count(unicodedata.normalize("NFC", name)) == 2
+    assert "Unicode" not in text
+    assert "?" not in text
+
+
+def test_names_that_the_font_cannot_write_stay_apart_on_paper():
+    names = ["駅前バイク", "東京バイク", "दिल्ली 7", "🏍 12"]
+    texts = [pdf_text(to_pdf(order_sheet(OrderFacts(machine=name), date="12 May"))) for name in names]
+    titles = [text.split("Order sheet: ")[1].split(" Chain and sprockets.")[0] for text in texts]
+    assert titles[0] == "[U+99C5 U+524D U+30D0 U+30A4 U+30AF]"
+    assert len(set(titles)) == len(names)
+    assert "U+1F3CD RACING MOTORCYCLE" in texts[3]
 
 
 def test_a_long_sheet_runs_over_pages():

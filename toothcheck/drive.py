@@ -6,11 +6,11 @@ import datetime as dt
 import math
 from typing import Any
 
-from toothcheck.advice import ChainState, Situation, SprocketState
+from toothcheck.advice import ChainState, Seen, Situation, SprocketState
 from toothcheck.chains import Chain
 from toothcheck.chains import chain as chain_of
 from toothcheck.estimate import Estimate
-from toothcheck.logbook import Entry, History, Machine
+from toothcheck.logbook import Entry, History, Machine, newest_telling
 from toothcheck.stretch import TOOLS, Limit, count_trap
 
 LIMIT_NOTE = "Chain limit: "
@@ -53,7 +53,7 @@ def situation_of(history: History, name: str, *, today: dt.date, size: Chain | N
     name
         The machine's.
     today
-        For the chain's age.
+        For the chain's age, and for how long the odometer has not been read.
     size
         The chain's size when it is told; else the logbook's.
 
@@ -67,26 +67,82 @@ def situation_of(history: History, name: str, *, today: dt.date, size: Chain | N
         raise ValueError(f"machine must be one of the logbook ({names}), not {name!r}")
     machine = history.machines[name]
     size = size or size_of(history, machine)
-    chain_part = history.parts.get(machine.fitted.get("chain", ""))
-    known: dict[str, Any] = {}
-    if chain_part is not None and chain_part.current is not None:
-        known["links"] = chain_part.entry.links
-        known["distance_km"] = history.part_km(chain_part) if chain_part.start_known else None
-        if chain_part.entry.ridden_km == 0:
-            fitted = dt.date.fromisoformat(chain_part.fittings[0].from_date)  # storage ages seals and grease, too
-            known["age_years"] = round((today - fitted).days / 365.25, 1)
-    length = _newest_length(history, machine)
-    if length is not None and size is not None:
-        known["elongation_percent"], known["misread"] = _elongation(length, size)
     return Situation(
-        front=_sprocket(history, machine, "front"),
-        rear=_sprocket(history, machine, "rear"),
-        chain=ChainState(limit=limit_kept(machine, size), **known),
+        front=_sprocket(history, machine, "front", today),
+        rear=_sprocket(history, machine, "rear", today),
+        chain=chain_of_machine(history, machine, today=today, size=size),
         size=size,
     )
 
 
-def _sprocket(history: History, machine: Machine, position: str) -> SprocketState | None:
+def chain_of_machine(history: History, machine: Machine, *, today: dt.date, size: Chain | None = None) -> ChainState:
+    """What the logbook knows of the chain fitted now: its newest length against the newest limit noted.
+
+    Parameters
+    ----------
+    history, machine
+        The logbook's state, and one of its machines.
+    today
+        As for `situation_of`.
+    size
+        The chain's size when it is told; else the logbook's.
+    """
+    size = size or size_of(history, machine)
+    part = history.parts.get(machine.fitted.get("chain", ""))
+    known: dict[str, Any] = {}
+    if part is not None and part.current is not None:
+        known["links"] = part.entry.links
+        known["distance_km"] = history.part_km(part) if part.start_known else None
+        if part.entry.ridden_km == 0:
+            fitted = dt.date.fromisoformat(part.fittings[0].from_date)  # storage ages seals and grease, too
+            known["age_years"] = round((today - fitted).days / 365.25, 1)
+    length = _newest_length(history, machine)
+    if length is not None and size is not None:
+        known["elongation_percent"], known["misread"] = _elongation(length, size)
+        then = history.own_km.get(length.uid)
+        if part is not None and then is not None:
+            since = history.part_km(part) - then
+        else:  # of no part by name: by what the machine ran
+            since = machine.total_km - next(total for _, number, _, total in machine.totals if number == length.number)
+        own = known.get("distance_km")
+        known["seen"] = Seen(
+            on=length.on_date,
+            part_km=None if own is None else max(0.0, own - since),
+            since_km=max(0.0, since),
+            unread_days=_unread_days(machine, today),
+        )
+    return ChainState(limit=limit_kept(machine, size), **known)
+
+
+_SIDES = {
+    "beyond": "BEYOND ITS LIMIT",
+    "too-near": "too near its limit to tell",
+    "within": "within its limit",
+    "no-limit": "no limit typed",
+}
+
+
+def chain_in_short(chain: ChainState) -> str:
+    """How a chain stands against its limit, in a few words with the day; empty when it was not measured."""
+    if chain.elongation_percent is None or chain.seen is None:
+        return ""
+    stands = "reading cannot be right" if chain.decision is None else _SIDES[chain.decision.side]
+    return f"{stands} ({chain.seen.on}{', too old' if chain.old else ''})"
+
+
+def chains_due(history: History, *, today: dt.date) -> dict[str, str]:
+    """Machines in use whose chain is beyond its limit or too near to tell, or was misread, with `chain_in_short`."""
+    out = {}
+    for name, machine in sorted(history.machines.items()):
+        if machine.retired_on is not None:
+            continue
+        chain = chain_of_machine(history, machine, today=today)
+        if chain.doubt is not None or (chain.decision is not None and chain.decision.side in ("beyond", "too-near")):
+            out[name] = chain_in_short(chain)
+    return out
+
+
+def _sprocket(history: History, machine: Machine, position: str, today: dt.date) -> SprocketState | None:
     part = history.parts.get(machine.fitted.get(position, ""))
     if part is None:
         return None
@@ -95,7 +151,9 @@ def _sprocket(history: History, machine: Machine, position: str) -> SprocketStat
     if not readings:
         # fitted but never looked at: its teeth still tell something
         return SprocketState(grade="cannot-tell", teeth=part.entry.teeth, distance_km=km)
-    e = readings[-1].entry
+    newest = readings[-1]
+    telling = newest_telling(readings) or newest
+    e = telling.entry
     asymmetry = None
     if e.asymmetry_percent is not None and e.asymmetry_std_percent is not None:
         asymmetry = Estimate(value=e.asymmetry_percent, std=e.asymmetry_std_percent)
@@ -105,7 +163,19 @@ def _sprocket(history: History, machine: Machine, position: str) -> SprocketStat
         teeth=e.teeth or part.entry.teeth,
         asymmetry_percent=asymmetry,
         distance_km=km,
+        seen=Seen(
+            on=e.on_date,
+            part_km=telling.part_km if part.start_known else None,
+            since_km=max(0.0, history.part_km(part) - telling.part_km),
+            unread_days=_unread_days(machine, today),
+        ),
+        untold_on=None if newest is telling else newest.entry.on_date,
     )
+
+
+def _unread_days(machine: Machine, today: dt.date) -> int:
+    """Days since the odometer was read last; a logbook that is ahead of the calendar counts as read today."""
+    return max(0, (today - dt.date.fromisoformat(machine.totals[-1][0])).days) if machine.totals else 0
 
 
 def _newest_length(history: History, machine: Machine) -> Entry | None:

@@ -23,7 +23,7 @@ def _full():
         SimpleNamespace(km=15000.0, percent=10.9, std_percent=0.6),
     ]
     trend = SimpleNamespace(
-        points=points, curve_km=km, curve_percent=curve, sentences=("The forecast is wider past 10 %.",)
+        points=points, called_out=(), curve_km=km, curve_percent=curve, sentences=("The forecast is wider past 10 %.",)
     )
     photo, _ = drawn_photo(loss=0.7, size=400)
     return ReportInput(
@@ -109,6 +109,50 @@ def test_a_refused_photo_is_reported_with_its_remedies():
     page = report_page(ReportInput(document=d))
     assert "put the sprocket in the middle against a plain background" in page
     assert "Engine off" in page  # our own cautions where the document brings none
+    assert "No grade is given." in page
+    assert "The sprocket</h3>" not in page  # there is no number to show
+    text = _pdf_text(ReportInput(document=d))
+    assert "put the sprocket in the middle" in text
+    assert "Numbers" not in text
+
+
+def _pdf_text(given):
+    pages = pdfium.PdfDocument(report_pdf(given))
+    return " ".join(" ".join(page.get_textpage().get_text_range() for page in pages).replace("\xa0", " ").split())
+
+
+@pytest.mark.parametrize("ideal", [True, False])
+def test_a_baseline_is_named_with_what_it_decides(ideal):
+    d = document(asymmetry=12.0, std=1.0) | {
+        "baseline": {
+            "kind": "photo" if ideal else "reading", "name": "new-part.jpg", "ideal": ideal,
+            "loss_mm": {"value": 0.31, "std": 0.05}, "asymmetry_percent": {"value": 7.2, "std": 1.1},
+        }
+    }  # fmt: skip
+    if ideal:  # as inspect writes it: the median is by the baseline, the teeth are by the ideal form
+        d["wear"]["asymmetry_percent"] = {"value": 7.2, "std": 1.1}
+        d["verdict"]["grade"] = "watch"
+    page = re.sub(r"<[^>]+>", " ", report_page(ReportInput(document=d))).replace("\xa0", " ")
+    for text in (" ".join(page.split()), _pdf_text(ReportInput(document=d))):
+        assert f"{'photo' if ideal else 'reading'} new-part.jpg" in text
+        assert "0.31 ± 0.05 mm gone since, 7.2 ± 1.1 % of its thickness" in text
+        assert ("the ideal that the grade is by" in text) == ideal
+        assert ("gone from the drive flanks since the baseline" in text) == ideal
+        assert ("Each tooth is shown against the ideal form" in text) == ideal
+        assert ("Median asymmetry of the measured teeth" in text) != ideal
+
+
+def test_a_drive_flank_that_is_not_known_is_not_drawn_as_if_it_were():
+    d = document(asymmetry=0.4, grade="good")
+    assert {"drive", "coast"} <= {s.text for s in view_of(ReportInput(document=d)).teeth_figure.shapes}
+    d["sprocket"]["drive_flank"] = None
+    d["flags"] = ["turning-open"]
+    view = view_of(ReportInput(document=d))
+    assert {"drive?", "coast?"} <= {s.text for s in view.teeth_figure.shapes}
+    assert "on the right" not in view.teeth_figure.title
+    assert "not known" in view.teeth_caption
+    assert "hook leans" not in view.teeth_caption
+    assert "Drive flank in the photo not known" in _pdf_text(ReportInput(document=d))
 
 
 @pytest.mark.parametrize("paper", PAPERS)
@@ -122,10 +166,23 @@ def test_pdf_fits_its_paper_and_says_the_same(paper):
         assert wanted in text, wanted
 
 
+def test_a_pdf_names_what_its_font_cannot_write():
+    d = document()
+    d["photo"]["name"] = "zębatka.jpg"
+    pages = pdfium.PdfDocument(report_pdf(ReportInput(document=d, machine="駅前 7", drive=["東京"])))
+    text = " ".join(page.get_textpage().get_text_range() for page in pages)
+    assert "Sprocket wear: [U+99C5 U+524D] 7" in text
+    assert text.count("[U+99C5 U+524D] 7, by toothcheck") == len(pages)  # at the foot of each page
+    assert "zębatka.jpg" in text
+    assert "U+6771 CJK UNIFIED IDEOGRAPH-6771" in text
+
+
 def test_no_line_of_a_pdf_ends_inside_a_distance():
     # pushed along a line by one letter after the other, one of them comes to stand at its end
     sentences = tuple(f"{'n' * k} {'even ' * 16}2\u202f900 km" for k in range(1, 24))
-    trend = SimpleNamespace(points=[], curve_km=np.zeros(0), curve_percent=np.zeros((3, 0)), sentences=sentences)
+    trend = SimpleNamespace(
+        points=[], called_out=(), curve_km=np.zeros(0), curve_percent=np.zeros((3, 0)), sentences=sentences
+    )
     pdf = pdfium.PdfDocument(report_pdf(ReportInput(document=document(), trends=[("front", trend)])))
     text = "\r\n".join(page.get_textpage().get_text_range() for page in pdf).replace("\xa0", " ")
     lines = [line.strip() for line in text.split("\r\n")]
@@ -146,7 +203,7 @@ def test_the_mark_stands_where_the_number_is():
 def test_a_long_forecast_does_not_shrink_the_readings_to_a_dot():
     km = np.linspace(0, 300_000, 100)
     trend = SimpleNamespace(
-        points=[SimpleNamespace(km=20_000.0, percent=8.0, std_percent=0.5)],
+        points=[SimpleNamespace(km=20_000.0, percent=8.0, std_percent=0.5)], called_out=(),
         curve_km=km, curve_percent=np.stack([0.3 * km, 0.4 * km, 0.6 * km]) / 1000, sentences=(),
     )  # fmt: skip
     dots = [s for s in trend_chart("t", trend).shapes if s.role == "point"]

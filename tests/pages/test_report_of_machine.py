@@ -1,14 +1,19 @@
 """A report of a machine: the logbook's newest reading of the worse sprocket, and every trend."""
 
+import datetime as dt
 import re
 
 import numpy as np
+import pypdfium2 as pdfium
 import pytest
 
 from toothcheck.cli import main
 from toothcheck.cli.books import opened
 from toothcheck.logbook.demo import made_document
-from toothcheck.report import from_logbook, report_page
+from toothcheck.report import from_logbook, report_page, report_pdf
+from toothcheck.report.figures import trend_chart
+
+TODAY = dt.date(2026, 3, 1)
 
 
 @pytest.fixture
@@ -30,9 +35,9 @@ def history(fleet):
 def test_the_worse_sprocket_decides_and_both_trends_are_shown(fleet):
     book = history(fleet)
     for name, machine in book.machines.items():
-        given = from_logbook(book, name)
+        given = from_logbook(book, name, today=TODAY)
         last = [book.readings[p][-1].entry for p in machine.fitted.values() if book.readings.get(p)]
-        order = ["cannot-tell", "good", "watch", "replace-set", "replace-now"]
+        order = ["good", "cannot-tell", "watch", "replace-set", "replace-now"]
         assert given.document["verdict"]["grade"] == max((e.grade for e in last), key=order.index)
         assert len(given.trends) == 2
         page = report_page(given)
@@ -60,13 +65,73 @@ def test_a_used_part_photographed_on_the_day_it_joins_has_a_report(tmp_path):
             book.new("fit", machine="M", part="F", position="front", distance_km=0.0),
         )
         book.record(document, "M", 0.0)
-        page = report_page(from_logbook(book.history(), "M"))
+        page = report_page(from_logbook(book.history(), "M", today=TODAY))
     assert page.count('class="f-point"') == 1
 
 
 def test_what_the_logbook_does_not_know_is_refused(fleet):
     with pytest.raises(ValueError, match="not in the logbook"):
-        from_logbook(history(fleet), "nobody")
+        from_logbook(history(fleet), "nobody", today=TODAY)
+
+
+def seen(tmp_path, *readings):
+    """A machine M with a front and a rear sprocket; readings are (position, grade, odometer), a day apart."""
+    with opened(str(tmp_path / "seen.sqlite"), create=True) as book:
+        book.add(book.new("machine", machine="M", distance_km=0.0, on_date="2025-12-01"))
+        for position, teeth in (("front", 15), ("rear", 43)):
+            book.add(
+                book.new("part", part=position, position=position, teeth=teeth, ridden_km=0.0, on_date="2025-12-01"),
+                book.new("fit", part=position, machine="M", position=position, distance_km=0.0, on_date="2025-12-01"),
+            )
+        for day, (position, grade, at) in enumerate(readings, 1):
+            book.add(
+                book.new("reading", machine="M", part=position, position=position, distance_km=at, grade=grade,
+                         confidence=0.9, on_date=f"2026-01-0{day}")
+            )  # fmt: skip
+        return book.history()
+
+
+@pytest.mark.parametrize(
+    ("readings", "grade"),
+    [
+        ([("front", "replace-now", 800.0), ("rear", "good", 800.0), ("front", "cannot-tell", 900.0)], "replace-now"),
+        ([("front", "cannot-tell", 800.0), ("rear", "good", 800.0)], "cannot-tell"),
+        ([("front", "good", 800.0), ("rear", "good", 800.0), ("front", "cannot-tell", 900.0)], "cannot-tell"),
+        ([("front", "cannot-tell", 800.0), ("rear", "watch", 800.0)], "watch"),
+        ([("rear", "good", 800.0)], "good"),
+    ],
+)
+def test_both_sprockets_are_always_named_with_what_counts(tmp_path, readings, grade):
+    given = from_logbook(seen(tmp_path, *readings), "M", today=TODAY)
+    assert given.document["verdict"]["grade"] == grade
+    text = re.sub(r"<[^>]+>", " ", report_page(given)).replace("\xa0", " ")
+    for position in ("front", "rear"):
+        told = [g for p, g, _ in readings if p == position]
+        counts = next((g for g in reversed(told) if g != "cannot-tell"), "cannot-tell" if told else "not graded")
+        assert f"{position.capitalize()} sprocket: {counts}" in text
+        newer = bool(told) and told[-1] == "cannot-tell" and counts != "cannot-tell"
+        assert (f"The newest photo of the {position} sprocket" in text) == newer
+    assert "Chain: not measured." in text
+    pdf = pdfium.PdfDocument(report_pdf(given))
+    assert "Rear sprocket: " in pdf[0].get_textpage().get_text_range()
+
+
+def test_a_report_in_miles_has_no_kilometres(fleet):
+    book = history(fleet)
+    given = from_logbook(book, "KC-01", today=TODAY, unit="miles")
+    page = report_page(given)
+    assert "per 1000 miles" in page.replace("\xa0", " ")
+    assert "distance of the part, miles" in page
+    foretold = [said for _, trend in given.trends for said in trend.sentences if "in about" in said]
+    assert foretold
+    assert not any("km" in said for said in (*given.drive, *foretold))
+    assert "distance of the part, km" not in page
+    # ticks stand where their miles are: the axis is as long as in km
+    km, miles = (trend_chart("t", from_logbook(book, "KC-01", today=TODAY).trends[0][1], u) for u in ("km", "miles"))
+    at = [{s.text: s.points[0][0] for s in figure.shapes if s.role == "small"} for figure in (km, miles)]
+    shared = [t for t in at[1] if t in at[0] and t.replace("\u202f", "").isdigit() and t != "0"]
+    assert shared
+    assert all(at[1][t] == pytest.approx(1.609344 * at[0][t]) for t in shared)
 
 
 def test_the_command(fleet, tmp_path, monkeypatch, capsys):

@@ -3,17 +3,24 @@
 from __future__ import annotations
 
 from toothcheck.advice.meshing import Meshing, meshing, roller_lift_mm
-from toothcheck.advice.plan import CAUTIONS, Action, ChainState, Plan, Situation, SprocketState, plan_for
+from toothcheck.advice.plan import CAUTIONS, Action, ChainState, Plan, Situation, SprocketState, plan_for, said_of
+from toothcheck.advice.seen import LENGTH_HOLDS_KM, PHOTO_HOLDS_KM, UNREAD_DAYS, InWords, Seen
 
 __all__ = [
     "CAUTIONS",
+    "LENGTH_HOLDS_KM",
+    "PHOTO_HOLDS_KM",
+    "UNREAD_DAYS",
     "Action",
     "ChainState",
+    "InWords",
     "Meshing",
     "Plan",
+    "Seen",
     "Situation",
     "SprocketState",
     "meshing",
     "plan_for",
     "roller_lift_mm",
+    "said_of",
 ]

@@ -6,7 +6,9 @@ The rules (this project's convention, except where a limit was typed from the ma
 2. a chain that is due (beyond its limit, too near to tell, adjuster used up, stiff or damaged links): chain only when
    both sprockets are graded `good` with confidence and have not already outlived a chain; the whole set when either is
    worn; and when a sprocket is not graded, that first.
-3. the chain's reading cannot be right: that first, whatever it would say.
+3. the chain's reading cannot be right: that first, whatever it would say.  What was seen too long ago counts as not
+   seen (`toothcheck.advice.seen`), and so does a grade better than ``replace-set`` once a newer photo could not tell;
+   what is worn stays worn however long ago.
 4. neither is due, but something is on its way: watch.
 5. nothing, only when both sprockets and the chain were judged and are good.
 """
@@ -17,6 +19,7 @@ from dataclasses import dataclass, field
 from typing import Literal
 
 from toothcheck.advice.meshing import meshing, roller_lift_mm
+from toothcheck.advice.seen import LENGTH_HOLDS_KM, PHOTO_HOLDS_KM, InWords, Seen
 from toothcheck.chains import Chain
 from toothcheck.estimate import Estimate
 from toothcheck.stretch import Decision, Limit, decide, doubt_about
@@ -57,7 +60,11 @@ class SprocketState:
     teeth: int | None = None
     asymmetry_percent: Estimate | None = None
     distance_km: float | None = None
-    """Since it was fitted."""
+    """The part's own, by now."""
+    seen: Seen | None = None
+    """When its grade was given; None for one given today."""
+    untold_on: str | None = None
+    """The day of a newer photo that could not tell."""
 
     def __post_init__(self) -> None:
         if self.grade not in GRADES:
@@ -70,9 +77,20 @@ class SprocketState:
             raise ValueError(f"distance_km must not be negative, not {self.distance_km}")
 
     @property
+    def old(self) -> bool:
+        """Whether the part may have worn into another grade since."""
+        return self.grade in ("good", "watch") and self.seen is not None and self.seen.lapsed(PHOTO_HOLDS_KM)
+
+    @property
+    def grade_now(self) -> Grade:
+        """The grade that counts today: ``good`` and ``watch`` only while they hold, and while nothing newer doubts."""
+        doubted = self.grade in ("good", "watch") and self.untold_on is not None
+        return "cannot-tell" if self.old or doubted else self.grade
+
+    @property
     def sure(self) -> bool:
         """Whether the grade may decide: typed without confidence (an eye's grade) it may, but not below `CONFIDENT`."""
-        return self.grade != "cannot-tell" and (self.confidence is None or self.confidence >= CONFIDENT)
+        return self.grade_now != "cannot-tell" and (self.confidence is None or self.confidence >= CONFIDENT)
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -85,6 +103,9 @@ class ChainState:
     limit: Limit | None = None
     links: int | None = None
     distance_km: float | None = None
+    """Its own, by now."""
+    seen: Seen | None = None
+    """When its elongation was measured; None for today."""
     age_years: float | None = None
     stiff_or_uneven: bool = False
     """Links that do not straighten, or a tight and a slack part in one turn."""
@@ -110,6 +131,13 @@ class ChainState:
         """The elongation held against the limit, if it was measured and can be right."""
         e = self.elongation_percent
         return None if e is None or self.doubt is not None else decide(e, self.limit)
+
+    @property
+    def old(self) -> bool:
+        """Whether a chain that was not beyond its limit may be by now."""
+        decision = self.decision
+        kept = decision is not None and decision.side in ("within", "no-limit")
+        return kept and self.seen is not None and self.seen.lapsed(LENGTH_HOLDS_KM)
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -156,11 +184,17 @@ class Plan:
         }
 
 
-def _said(name: str, s: SprocketState | None) -> str:
+def _km(km: float) -> str:
+    return f"{km:.0f} km"
+
+
+def said_of(name: str, s: SprocketState | None, far: InWords) -> list[str]:
+    """What is known of one sprocket, in sentences; ``name`` is ``Front`` or ``Rear``."""
     if s is None:
-        return f"{name} sprocket: not graded."
+        return [f"{name} sprocket: not graded."]
     unread = s.grade == "cannot-tell" and s.confidence is None
-    bits = [f"{name} sprocket: {'not graded' if unread else s.grade}"]
+    graded = s.grade if s.seen is None else f"{s.grade} {s.seen.when(far)}"
+    bits = [f"{name} sprocket: {'not graded' if unread else graded}"]
     if s.teeth is not None:
         bits.append(f"{s.teeth} teeth")
     if s.asymmetry_percent is not None:
@@ -168,29 +202,46 @@ def _said(name: str, s: SprocketState | None) -> str:
     if s.confidence is not None:
         bits.append(f"confidence {100 * s.confidence:.0f} %")
     if s.distance_km is not None:
-        bits.append(f"{s.distance_km:.0f} km")
-    return ", ".join(bits) + "."
+        bits.append(far(s.distance_km) if s.seen is None else f"now {far(s.distance_km)}")
+    out = [", ".join(bits) + "."]
+    if s.untold_on is not None:
+        out.append(f"The newest photo of the {name.lower()} sprocket, of {s.untold_on}, could not tell.")
+    if s.old and s.seen is not None:
+        why = s.seen.why_lapsed("a photo", PHOTO_HOLDS_KM, far)
+        out.append(f"That grade of the {name.lower()} sprocket is too old to go by: {why}")
+    return out
+
+
+def _measured(c: ChainState, far: InWords) -> list[str]:
+    """When the chain was measured."""
+    if c.seen is None or c.elongation_percent is None:
+        return []
+    out = [f"The chain was measured {c.seen.when(far)}."]
+    if c.old:
+        out.append(f"That is too old to go by: {c.seen.why_lapsed('a length', LENGTH_HOLDS_KM, far)}")
+    return [" ".join(out)]
 
 
 def _chain_signs(s: Situation) -> tuple[list[str], list[str], list[str]]:
     """What makes the chain due, what makes it worth watching, what is not known."""
     due, soon, unknown = [], [], []
     c, decision = s.chain, s.chain.decision
-    if decision is None:
+    if decision is None or c.old:
         unknown.append(
-            "Measure the chain's elongation under pull, at three places or more, not over the joining link "
-            "(toothcheck stretch)."
+            f"Measure the chain's elongation {'again ' if c.old else ''}under pull, at three places or more, not over "
+            "the joining link (toothcheck stretch)."
         )
-    elif decision.side == "no-limit":
+    side, sentence = ("", "") if decision is None else (decision.side, decision.sentence)
+    if side == "no-limit":
         unknown.append("Look up the chain's limit in the machine's manual and type it with its page (--limit).")
-    elif decision.side == "beyond":
-        due.append(decision.sentence)
-    elif decision.side == "too-near":
-        due.append(f"{decision.sentence} A chain that may be beyond its limit is treated as due.")
+    elif side == "beyond":
+        due.append(sentence)
+    elif side == "too-near":
+        due.append(f"{sentence} A chain that may be beyond its limit is treated as due.")
         unknown.append("Measure the chain again with a calliper, over more pitches, to settle which side it is on.")
     elif c.elongation_percent is not None and c.limit is not None:
         if c.elongation_percent.value >= NEAR * c.limit.elongation_percent:
-            soon.append(f"{decision.sentence} Most of it is used.")
+            soon.append(f"{sentence} Most of it is used.")
     if c.damaged:
         due.append("The chain is damaged: it must not be ridden.")
     if c.stiff_or_uneven:
@@ -212,21 +263,22 @@ def _chain_signs(s: Situation) -> tuple[list[str], list[str], list[str]]:
 def _sprocket_gaps(s: Situation) -> list[str]:
     out = []
     for name, sprocket in (("front", s.front), ("rear", s.rear)):
-        if sprocket is None or sprocket.grade == "cannot-tell":
+        if sprocket is None or sprocket.grade_now == "cannot-tell":
             extra = " (take its cover off)" if name == "front" else ""
-            out.append(f"Photograph the {name} sprocket{extra} and grade it (toothcheck inspect).")
+            again = " again" if sprocket is not None and sprocket.grade != "cannot-tell" else ""
+            out.append(f"Photograph the {name} sprocket{again}{extra} and grade it (toothcheck inspect).")
         elif not sprocket.sure:
             out.append(f"The {name} sprocket's grade is not sure: photograph it again, cleaner, squarer or closer.")
     return out
 
 
-def _outlived(s: Situation) -> str | None:
+def _outlived(s: Situation, far: InWords) -> str | None:
     km = s.chain.distance_km
     if km:
         for name, sprocket in (("front", s.front), ("rear", s.rear)):
             if sprocket is not None and sprocket.distance_km is not None and sprocket.distance_km >= OUTLIVED * km:
                 return (
-                    f"The {name} sprocket has {sprocket.distance_km:.0f} km, the chain {km:.0f}: "
+                    f"The {name} sprocket has {far(sprocket.distance_km)}, the chain {far(km)}: "
                     "it has served an earlier chain already."
                 )
     return None
@@ -244,7 +296,8 @@ def _notes(s: Situation, action: Action) -> list[str]:
     teeth = {n: p.teeth for n, p in (("front", s.front), ("rear", s.rear)) if p is not None and p.teeth is not None}
     if action in {"set", "chain-only", "measure-first"}:
         lift = ""
-        if s.size is not None and teeth and e is not None and e.value > 0 and s.chain.doubt is None:
+        believed = s.chain.doubt is None and not s.chain.old
+        if s.size is not None and teeth and e is not None and e.value > 0 and believed:
             parts = [f"{_lift_mm(s.size, z, e.value):.2f} mm on {z} teeth" for z in teeth.values()]
             lift = f" This chain rides {' and '.join(parts)} higher than a new one would."
         out.append(
@@ -262,17 +315,26 @@ def _notes(s: Situation, action: Action) -> list[str]:
     return out
 
 
-def plan_for(s: Situation) -> Plan:
-    """Make one plan of all that is known (rules: the module's docstring)."""
+def plan_for(s: Situation, *, far: InWords = _km) -> Plan:
+    """Make one plan of all that is known (rules: the module's docstring).
+
+    Parameters
+    ----------
+    s
+        What is known.
+    far
+        How a distance in km is put into words.
+    """
     both = [("Front", s.front), ("Rear", s.rear)]
-    reasons = [_said(name, part) for name, part in both]
+    reasons = [said for name, part in both for said in said_of(name, part, far)]
     known = [p for _, p in both if p is not None]
-    grades = {p.grade for p in known}
+    grades = {p.grade_now for p in known}
+    worn = any(p.grade == "watch" for p in known)  # whatever came after, the teeth have not grown back
     due, soon, chain_unknown = _chain_signs(s)
     gaps = _sprocket_gaps(s)
-    outlived = _outlived(s)
+    outlived = _outlived(s, far)
     keepable = len(known) == 2 and all(p.sure and p.grade == "good" for p in known)
-    unseen = any(p is None or p.grade == "cannot-tell" for _, p in both)
+    unseen = any(p is None or p.grade_now == "cannot-tell" for _, p in both)
     now = False
 
     action: Action
@@ -287,7 +349,7 @@ def plan_for(s: Situation) -> Plan:
     elif due:
         now = s.chain.damaged
         when = "before the next ride" if now else "now"
-        if "watch" in grades:
+        if worn:
             action = "set"
             headline = f"Renew the set {when}: the chain is due and a sprocket is worn measurably."
         elif keepable and outlived is None:
@@ -305,18 +367,21 @@ def plan_for(s: Situation) -> Plan:
     elif s.chain.doubt is not None:
         action = "measure-first"
         headline = "The chain's reading cannot be right: measure it again first."
-    elif "watch" in grades or (soon and not unseen):
+    elif "watch" in grades or (soon and not unseen and not s.chain.old):
         action = "watch"
         headline = "Nothing to renew yet, but watch: photograph and measure at each service, and plan the parts."
-        if unseen or s.chain.decision is None or s.chain.decision.side == "no-limit":
+        if unseen or s.chain.decision is None or s.chain.decision.side == "no-limit" or s.chain.old:
             headline = (
-                "Watch what is known, and look at the rest before relying on it: a part of the drive was not judged."
+                "Watch what is known, and look at the rest before relying on it: a part of the drive was not judged, "
+                "or not lately."
             )
     elif soon:
         action = "measure-first"
-        headline = "The chain is on its way, and a sprocket was not judged: look at that first."
-    elif keepable and s.chain.decision is not None and s.chain.decision.side == "within":
+        headline = "The chain is on its way, and a part of the drive was not judged, or not lately: look at that first."
+    elif keepable and s.chain.decision is not None and s.chain.decision.side == "within" and not s.chain.old:
         action, headline = "nothing", "Nothing to renew now; look again at the next service."
+    elif s.chain.old or any(p.grade_now != p.grade for p in known):
+        action, headline = "measure-first", "What was seen no longer counts: measure again first."
     else:
         action, headline = "measure-first", "Too little is known for a plan: measure first."
 
@@ -325,15 +390,16 @@ def plan_for(s: Situation) -> Plan:
         reasons.append(s.chain.doubt)
     if s.chain.decision is not None and s.chain.decision.sentence not in " ".join(reasons):
         reasons.append(s.chain.decision.sentence)
+    reasons += _measured(s.chain, far)
     if outlived is not None:
         reasons.append(outlived)
     if s.chain.age_years is not None:
-        km = f", {s.chain.distance_km:.0f} km" if s.chain.distance_km is not None else ""
+        km = f", {far(s.chain.distance_km)}" if s.chain.distance_km is not None else ""
         reasons.append(
             f"Chain: {s.chain.age_years:g} years{km}. Seals and grease age standing, too: feel for stiff links."
         )
     elif s.chain.distance_km is not None:
-        reasons.append(f"Chain: {s.chain.distance_km:.0f} km.")
+        reasons.append(f"Chain: {far(s.chain.distance_km)}.")
     return Plan(
         action=action,
         before_next_ride=now,

@@ -7,13 +7,13 @@ from typing import TYPE_CHECKING, Annotated, Any
 
 import typer
 
-from toothcheck.cli.books import Where, file_of
+from toothcheck.cli.books import Unit, Where, file_of, unit_of
 from toothcheck.cli.reading import json_object_of
 from toothcheck.cli.words import JsonWord, Paper, PaperWord
 from toothcheck.errors import InputError, UsageError
 
 if TYPE_CHECKING:
-    from toothcheck.advice import Plan, Situation, SprocketState
+    from toothcheck.advice import InWords, Plan, Seen, Situation, SprocketState
     from toothcheck.sheets import Sheet
 
 _PAPERS = (".md", ".pdf")
@@ -106,12 +106,14 @@ def advise(
     ] = None,
     paper: PaperWord = Paper.A4,
     case: Annotated[str | None, typer.Option(help="Try a bundled, invented case.", show_default=False)] = None,
+    units: Unit = "km",
     logbook: Where = None,
     json_to: JsonWord = None,
 ) -> None:
     """Make one plan of grades, chain, adjuster, age and distance: nothing, watch, chain only, set."""
     from toothcheck.cli.output import check_ending, check_targets, write_json
 
+    unit = unit_of(units)
     for option, path in (("--order-sheet", order_sheet), ("--checklist", checklist)):
         check_ending(option, path, _PAPERS)
     check_targets(
@@ -154,16 +156,20 @@ def advise(
             "Nothing is known yet.", hint="Name a machine of the logbook, or give grades: toothcheck advise --help"
         )
     from toothcheck.advice import plan_for
+    from toothcheck.logbook import distance_text
     from toothcheck.torque import Torque
+
+    def far(km: float) -> str:
+        return distance_text(km, unit)
 
     try:
         situation = _situation(given)
-        plan = plan_for(situation)
+        plan = plan_for(situation, far=far)
         torques = [Torque.parse(text) for text in torque or []]
         name = machine or "this machine"
         sheets: list[tuple[Path, Sheet]] = []
         if order_sheet is not None:
-            sheets.append((order_sheet, _order(name, situation, plan, model, frame, front_part, rear_part)))
+            sheets.append((order_sheet, _order(name, situation, plan, far, model, frame, front_part, rear_part)))
         if checklist is not None:
             from toothcheck.sheets import work_checklist
 
@@ -270,6 +276,7 @@ def _situation(given: dict[str, Any]) -> Situation:
             limit=limit,
             links=given.get("links"),
             distance_km=given.get("chain_km"),
+            seen=given.get("chain_seen"),
             age_years=given.get("age_years"),
             stiff_or_uneven=bool(given.get("stiff")),
             damaged=bool(given.get("damaged")),
@@ -283,13 +290,26 @@ def _merged(kept: dict[str, Any], typed: dict[str, Any]) -> dict[str, Any]:
     """What was typed over what the logbook knows; a new grade takes the place of the old reading, not of the teeth."""
     out = {**kept, **typed}
     if "elongation_percent" in typed:
-        out["misread"] = None  # that was about the logbook's reading
+        out["misread"] = out["chain_seen"] = None  # those were about the logbook's reading
+    elif "chain_km" in typed:
+        out["chain_seen"] = _ridden_to(out.get("chain_seen"), typed["chain_km"])
     for name in ("front", "rear"):
         old, new = kept.get(name), typed.get(name)
         if old is not None and new is not None:
             lasting = old if "grade" not in new else {key: old[key] for key in ("teeth", "distance_km")}
             out[name] = {**lasting, **{key: value for key, value in new.items() if value is not None}}
+            if "distance_km" in new:
+                out[name]["seen"] = _ridden_to(lasting.get("seen"), new["distance_km"])
     return out
+
+
+def _ridden_to(seen: Seen | None, part_km: float) -> Seen | None:
+    """When a part was seen, with its distance told anew."""
+    from dataclasses import replace
+
+    if seen is None or seen.part_km is None:
+        return seen
+    return replace(seen, since_km=max(0.0, part_km - seen.part_km), unread_days=0)
 
 
 def _from_logbook(machine: str, where: str | None, typed: dict[str, Any]) -> dict[str, Any]:
@@ -328,6 +348,8 @@ def _from_logbook(machine: str, where: str | None, typed: dict[str, Any]) -> dic
             "teeth": one.teeth,
             "asymmetry_percent": None if a is None else {"value": a.value, "std": a.std},
             "distance_km": one.distance_km,
+            "seen": one.seen,
+            "untold_on": one.untold_on,
         }
 
     e = s.chain.elongation_percent
@@ -340,6 +362,7 @@ def _from_logbook(machine: str, where: str | None, typed: dict[str, Any]) -> dic
         "chain": None if s.size is None else s.size.name,
         "links": s.chain.links,
         "chain_km": s.chain.distance_km,
+        "chain_seen": s.chain.seen,
         "age_years": s.chain.age_years,
     }
 
@@ -351,7 +374,14 @@ def _today() -> str:
 
 
 def _order(
-    name: str, situation: Situation, plan: Plan, model: str, frame: str, front_part: Path | None, rear_part: Path | None
+    name: str,
+    situation: Situation,
+    plan: Plan,
+    far: InWords,
+    model: str,
+    frame: str,
+    front_part: Path | None,
+    rear_part: Path | None,
 ) -> Sheet:
     from dataclasses import replace
 
@@ -373,9 +403,7 @@ def _order(
             machine=name,
             model_and_year=model,
             frame_number=frame,
-            distance=""
-            if situation.chain.distance_km is None
-            else f"{situation.chain.distance_km:.0f} km on the chain",
+            distance="" if situation.chain.distance_km is None else f"{far(situation.chain.distance_km)} on the chain",
             size=situation.size,
             links=situation.chain.links,
             front=part(front_part, situation.front),

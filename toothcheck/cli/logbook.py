@@ -579,6 +579,9 @@ def list_(
     where: Where = None,
 ) -> None:
     """List machines with what is fitted and how it was seen last, or parts with their distance."""
+    import datetime as dt
+
+    from toothcheck.drive import chain_in_short, chain_of_machine
     from toothcheck.logbook import distance_text
 
     unit = unit_of(units)
@@ -601,16 +604,26 @@ def list_(
             name,
             distance_text(machine.odometer_km, unit),
             *(_last(history, machine.fitted[p]) if p in machine.fitted else "-" for p in ("front", "rear")),
+            chain_in_short(chain_of_machine(history, machine, today=dt.date.today()))
+            or ("not measured" if "chain" in machine.fitted else "-"),
         ]
         for name, machine in sorted(history.machines.items())
         if machine.retired_on is None
     ]
-    columns(["machine", "odometer", "front", "rear"], rows)
+    columns(["machine", "odometer", "front", "rear", "chain"], rows)
 
 
 def _last(history: History, part: str) -> str:
+    """The grade that counts, with its day; behind it a newer photo that could not tell."""
+    from toothcheck.logbook import newest_telling
+
     readings = history.readings.get(part)
-    return f"{readings[-1].entry.grade} ({readings[-1].entry.on_date})" if readings else "no reading"
+    if not readings:
+        return "no reading"
+    newest = readings[-1]
+    telling = newest_telling(readings) or newest
+    said = f"{telling.entry.grade} ({telling.entry.on_date})"
+    return said if telling is newest else f"{said}, {newest.entry.grade} ({newest.entry.on_date})"
 
 
 def _percent(e: Entry) -> str:

@@ -10,7 +10,7 @@ from typing import TYPE_CHECKING, Annotated, NamedTuple
 
 import typer
 
-from toothcheck.cli.books import Where, file_of, opened, telling
+from toothcheck.cli.books import Unit, Where, file_of, opened, telling, unit_of
 from toothcheck.cli.output import check_ending, check_targets, write_whole
 from toothcheck.cli.reading import json_object_of
 from toothcheck.cli.words import (
@@ -75,6 +75,7 @@ def report(
     part: Annotated[
         str | None, typer.Option(help="Of a machine: front, rear or a part's name. Default: both sprockets fitted.")
     ] = None,
+    units: Unit = "km",
     where: Where = None,
 ) -> None:
     """Write a report: grade and confidence, the worst tooth beside the ideal one, every number, cautions, method.
@@ -83,6 +84,7 @@ def report(
     """
     from toothcheck.report import Origin, ReportInput
 
+    unit = unit_of(units)
     check_ending("--output", output, (".html", ".htm", ".pdf"))
     marks = {None: Origin.UNTOLD, Picture.REAL: Origin.REAL, Picture.MADE: Origin.MADE}
     path = Path(subject)
@@ -95,7 +97,7 @@ def report(
     elif path.suffix.lower() == ".json":
         given = ReportInput(document=json_object_of(path, hint="Make one with toothcheck inspect --json FILE."))
     else:
-        given = _of_machine(subject, part, where)
+        given = _of_machine(subject, part, unit, where)
     given = replace(
         given,
         origin=marks[origin],
@@ -104,7 +106,8 @@ def report(
         date=date or given.date,
     )
     write_whole(output, _made(given, output.suffix.lower(), paper.value))
-    sys.stdout.write(f"{output}: grade {given.document['verdict']['grade']}\n")
+    lines = [f"{output}: grade {given.document['verdict']['grade']}", *(f" - {said}" for said in given.drive)]
+    sys.stdout.write("\n".join(lines).replace("\u202f", " ") + "\n")  # a terminal's font may lack the narrow blank
 
 
 class Told(NamedTuple):
@@ -139,13 +142,15 @@ def _of_photo(path: Path, told: Told) -> ReportInput:
     return ReportInput(document=found.document(), outlines=outlines, picture=scaled_jpeg(found.photo.colour()))
 
 
-def _of_machine(machine: str, part: str | None, where: str | None) -> ReportInput:
+def _of_machine(machine: str, part: str | None, unit: str, where: str | None) -> ReportInput:
+    import datetime as dt
+
     from toothcheck.report import from_logbook
 
     with opened(where) as book:
         history = book.history()
     with telling():
-        return from_logbook(history, machine, part)
+        return from_logbook(history, machine, part, today=dt.date.today(), unit=unit)
 
 
 def _made(given: ReportInput, kind: str, paper: str) -> bytes:

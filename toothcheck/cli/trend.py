@@ -22,6 +22,8 @@ CAUTION = (
 )
 
 
+_STALE_DAYS = 90  # after so many days without an entry the odometer is asked for; this project's convention
+_MOST_NAMED = 10
 _UP_TO_DATE = "Bring its odometer up to date: toothcheck logbook note MACHINE TEXT --at DISTANCE"
 
 
@@ -94,15 +96,19 @@ def _tell(t: PartTrend, unit: str) -> None:
     low, high = (r * per for r in t.trend.rate_interval)
     count = f"{len(t.readings)} reading{'' if len(t.readings) == 1 else 's'}"
     say(f"{t.part}: {count} with a number; own distance {_far(t.trend.now_km, unit)}")
-    if t.last is not None:
-        say(f"  last seen  {t.last.entry.grade} on {t.last.entry.on_date}")
+    seen = t.telling or t.last
+    if seen is not None:
+        say(f"  last seen  {seen.entry.grade} on {seen.entry.on_date}")
+    for sentence in t.grade_sentences:
+        say(f"  - {sentence}")
     a, b = t.trend.now_interval
     say(f"  wear now   {t.trend.now_percent:.1f} % (80 %: {max(0.0, a):.1f} … {max(0.0, b):.1f})")
-    say(f"  rate       {t.trend.rate * per:.2f} % per 1000 {unit} (80 %: {low:.2f} … {high:.2f})")
+    since = f"from {_far(t.trend.rate_from_km, unit)} to {_far(t.trend.rate_to_km, unit)}"
+    say(f"  rate       {t.trend.rate * per:.2f} % per 1000 {unit} (80 %: {low:.2f} … {high:.2f}), {since}")
     if t.km_per_day is not None:
         say(f"  ridden     {_far(7 * t.km_per_day, unit)} a week over the last {t.rate_days} days")
     rows, days = [], []
-    for c in t.trend.crossings:
+    for c in t.crossings:
         cells = [f"  {c.grade} from {c.percent:.0f} %"]
         for km in (c.early_km, c.median_km, c.late_km):
             ahead = t.ahead_km(km)
@@ -110,16 +116,17 @@ def _tell(t: PartTrend, unit: str) -> None:
             on = f" ({_dated(days[-1])})" if days[-1] else ""
             cells.append("beyond what is foretold" if ahead is None else _far(ahead, unit) + on)
         rows.append(cells)
-    columns(["  still to go", "early (10 %)", "middle", "late (90 %)"], rows)
-    if any(_passed(day) for day in days):
+    if rows:
+        columns(["  still to go", "early (10 %)", "middle", "late (90 %)"], rows)
+    if any(_passed(day) for day in days) or _passed(t.counted_from, days=_STALE_DAYS):
         say(f"  - {t.machine} was last read on {t.counted_from}, and days are counted from then. {_UP_TO_DATE}")
-    for sentence in t.sentences:
+    for sentence in t.line_sentences:
         say(f"  - {sentence}")
 
 
-def _passed(day: str | None) -> bool:
-    """Whether a forecast's day lies in the past: its machine has had no entry for that long."""
-    return day is not None and day < dt.date.today().isoformat()
+def _passed(day: str | None, *, days: int = 0) -> bool:
+    """Whether a day lies more than ``days`` days in the past; a forecast's: its machine was not read since."""
+    return day is not None and day < (dt.date.today() - dt.timedelta(days=days)).isoformat()
 
 
 def _dated(day: str) -> str:
@@ -142,13 +149,15 @@ def _json(t: PartTrend) -> dict[str, Any]:
         "machine": t.machine,
         "position": t.position,
         "readings": len(t.readings),
-        "last_grade": t.last.entry.grade if t.last else None,
+        "last_grade": t.grade or (t.last.entry.grade if t.last else None),
+        "newest_could_tell": t.last is t.telling,
         "worst": t.worst,
         "now": {
             "part_km": round(trend_.now_km),
             "asymmetry_percent": _three(trend_.now_interval[0], trend_.now_percent, trend_.now_interval[1], digits=2),
         },
         "rate_percent_per_1000_km": _three(trend_.rate_interval[0], trend_.rate, trend_.rate_interval[1], digits=3),
+        "rate_over_km": [round(trend_.rate_from_km), round(trend_.rate_to_km)],
         "rests_on_prior": trend_.rests_on_prior,
         "counted_from": t.counted_from,
         "km_per_day": None if t.km_per_day is None else round(t.km_per_day, 1),
@@ -163,7 +172,7 @@ def _json(t: PartTrend) -> dict[str, Any]:
                     for name, km in zip(("early", "median", "late"), (c.early_km, c.median_km, c.late_km), strict=True)
                 },
             }
-            for c in trend_.crossings
+            for c in t.crossings
         ],
         "jumps": [
             {
@@ -174,7 +183,7 @@ def _json(t: PartTrend) -> dict[str, Any]:
             }
             for j in trend_.jumps
         ],
-        "notes": list(t.sentences),
+        "notes": [*t.grade_sentences, *t.line_sentences],
     }
 
 
@@ -191,19 +200,26 @@ def due(
     json_: JsonWord = None,
     where: Where = None,
 ) -> None:
-    """List every fitted sprocket of the fleet, worst first, with what falls due and when."""
+    """List every fitted sprocket of the fleet, worst first, with what falls due and when, and chains that are due."""
+    from toothcheck.drive import chains_due
     from toothcheck.trend import due as due_list
+    from toothcheck.trend import unread_since
 
     unit = unit_of(units)
     check_targets(read={"the logbook": file_of(where)}, written={"--json": json_})
     with opened(where) as book:
         history = book.history()
-    trends = due_list(history, within_km=kilometres(within) if within else None)
+    today = dt.date.today()
+    trends = due_list(history, today=today, within_km=kilometres(within) if within else None)
+    chains = chains_due(history, today=today)
+    unread = unread_since(history, today - dt.timedelta(days=_STALE_DAYS))
     if json_ is not None:
-        _write({"schema": "toothcheck/due/1", "within": within, "parts": [_json(t) for t in trends]}, json_)
+        last = [{"machine": machine, "last_entry": on} for machine, on in unread]
+        told = {"within": within, "parts": [_json(t) for t in trends], "chains": chains, "unread": last}
+        _write({"schema": "toothcheck/due/1", **told}, json_)
         if json_ == "-":
             return
-    rows, stale = [], False
+    rows, passed = [], False
     for t in trends:
         action = t.next_action
         early, middle, late = (
@@ -220,17 +236,29 @@ def due(
                 else ""
             )
             day = t.date_at(action.median_km) or "" if action else ""
-        seen = f"{t.last.entry.grade} {t.last.entry.on_date}" if t.last else "never photographed"
+        counts = t.telling or t.last
+        seen = f"{counts.entry.grade} {counts.entry.on_date}" if counts else "never photographed"
         wear = f"{t.trend.now_percent:.1f} %" if t.readings else "-"
         notes = ["jump, look by eye"] if t.trend.jumps and t.trend.jumps[-1].kind != "single" else []
         notes += ["common practice"] if t.trend.rests_on_prior else []
-        if _passed(day or None):
-            stale = True
+        if t.machine in chains:
+            notes.insert(0, f"chain {chains[t.machine]}")
+        notes += ["the newest photo could not tell"] if t.telling and t.last is not t.telling else []
+        passed = passed or _passed(day or None)
+        if _passed(day or None) or any(machine == t.machine for machine, _ in unread):
             notes.append(f"last entry {t.counted_from}")
         rows.append([t.part, seen, wear, when, _dated(day) if day else "", ", ".join(notes)])
     columns(["part", "last seen", "wear now", "parts due in, middle (80 %)", "about", "mind"], rows)
-    if not rows:
+    for name in sorted(set(chains) - {t.machine for t in trends}):  # none of its sprockets is in the table
+        say(f"{name}: chain {chains[name]}")
+    if not rows and not chains:
         say("Nothing falls due." if history.machines else "The logbook holds no machines.")
-    if stale:
-        say(f"Days are counted from a machine's last entry, and some have passed. {_UP_TO_DATE}")
+    if passed:
+        say("Days are counted from a machine's last entry, and some have passed.")
+    if unread:
+        machines = ", ".join(f"{machine} ({on})" for machine, on in unread[:_MOST_NAMED])
+        more = f" and {len(unread) - _MOST_NAMED} more" if len(unread) > _MOST_NAMED else ""
+        say(f"No entry for over {_STALE_DAYS} days: {machines}{more}. What has been ridden since is a guess.")
+    if passed or unread:
+        say(_UP_TO_DATE)
     say(CAUTION)

@@ -4,7 +4,17 @@ Entries are only ever added (`Entry`, `Logbook`); what they add up to is worked 
 """
 
 from toothcheck.logbook.entries import KINDS, POSITIONS, Entry, EntryError
-from toothcheck.logbook.history import Fitting, History, Machine, Part, Reading, in_force, replay, standing
+from toothcheck.logbook.history import (
+    Fitting,
+    History,
+    Machine,
+    Part,
+    Reading,
+    in_force,
+    newest_telling,
+    replay,
+    standing,
+)
 from toothcheck.logbook.store import Logbook
 from toothcheck.logbook.units import KM_PER_MILE, UNITS, distance_echo, distance_km, distance_text, in_unit, unit_said
 
@@ -26,6 +36,7 @@ __all__ = [
     "distance_text",
     "in_force",
     "in_unit",
+    "newest_telling",
     "replay",
     "standing",
     "unit_said",

@@ -8,10 +8,13 @@ from __future__ import annotations
 
 import bisect
 import datetime as dt
-from collections.abc import Iterable
+from collections.abc import Iterable, Sequence
 from dataclasses import dataclass, field
 
+from toothcheck.grade import CANNOT_TELL
 from toothcheck.logbook.entries import Entry, EntryError
+
+_FEWEST_DAYS = 14  # a shorter time tells no riding rate
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -92,15 +95,23 @@ class Machine:
         return next((km for on, _, km, _ in reversed(self.totals) if on <= day), None)
 
     def riding_rate(self, days: int = 365) -> tuple[float, int] | None:
-        """Kilometres a day over the last ``days`` days of entries, and the days they span; None below two weeks."""
+        """Kilometres a day over the last ``days`` days of entries, and the days they span; None below two weeks.
+
+        Where those days span too little, the last entry before them is taken in: a machine may be seen once a year.
+        """
         if not self.totals:
             return None
         last = dt.date.fromisoformat(self.totals[-1][0])
         first_day = (last - dt.timedelta(days=days)).isoformat()
-        first = self.totals[bisect.bisect_left(self.totals, (first_day, 0, 0.0, 0.0))]
-        span = (last - dt.date.fromisoformat(first[0])).days
-        ridden = self.totals[-1][3] - first[3]
-        return (ridden / span, span) if span >= 14 and ridden > 0 else None
+        index = bisect.bisect_left(self.totals, (first_day, 0, 0.0, 0.0))
+
+        def span(i: int) -> int:
+            return (last - dt.date.fromisoformat(self.totals[i][0])).days
+
+        if span(index) < _FEWEST_DAYS and index > 0:
+            index -= 1
+        ridden = self.totals[-1][3] - self.totals[index][3]
+        return (ridden / span(index), span(index)) if span(index) >= _FEWEST_DAYS and ridden > 0 else None
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -112,6 +123,15 @@ class Reading:
     """The part's own distance, km: since new, or since it joined when its start is not known."""
     total_km: float
     """The machine's total, km."""
+
+
+def newest_telling(readings: Sequence[Reading]) -> Reading | None:
+    """The newest reading whose photo supports a grade; None when none does.
+
+    Its grade is the one that counts: a later photo that could not tell does not take back what an earlier one saw, a
+    later one that could tell does.  ``readings`` are one part's, oldest first.
+    """
+    return next((r for r in reversed(readings) if r.entry.grade != CANNOT_TELL), None)
 
 
 @dataclass(slots=True, kw_only=True)

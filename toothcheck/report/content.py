@@ -48,6 +48,7 @@ class Origin(StrEnum):
     UNTOLD = "origin of the picture not told"
 
 
+_NOT_BASELINE = " Each tooth is shown against the ideal form; the grade is by what is gone since the baseline."
 _CHART = (
     "Asymmetry with bars that hold about 95 of 100. A dash under the line: not measured. Behind a number: ! broken or"
     " missing, ? may be damaged. Teeth are counted counterclockwise in the photo."
@@ -69,6 +70,10 @@ class TrendLine(Protocol):
     @property
     def points(self) -> Sequence[TrendPoint]:
         """Readings in the order of distance."""
+
+    @property
+    def called_out(self) -> Sequence[int]:
+        """Which of them the line was not fitted to."""
 
     @property
     def curve_km(self) -> Floats:
@@ -104,6 +109,7 @@ class TrendShown:
     """A trend with the words that a report puts beside it."""
 
     points: Sequence[TrendPoint]
+    called_out: Sequence[int] = ()
     curve_km: Floats
     curve_percent: Floats
     sentences: tuple[str, ...]
@@ -121,8 +127,12 @@ class ReportInput:
     outlined: bool = False
     """Whether outlines are drawn in."""
     outlines: Sequence[ToothOutline] = ()
+    drive: Sequence[str] = ()
+    """What the logbook knows of the machine's sprockets and chain, sentence by sentence."""
     trends: Sequence[tuple[str, TrendLine]] = ()
     """Trends with their titles."""
+    unit: str = "km"
+    """Of the trends' distances as they are drawn: ``km`` or ``miles``."""
     machine: str = ""
     date: str = ""
     """Of the report or the reading, as it shall be printed."""
@@ -168,7 +178,9 @@ class ReportView:
     next_steps: tuple[str, ...]
     cautions: tuple[str, ...]
     unseen: tuple[str, ...]
+    drive: tuple[str, ...]
     rule: Figure | None
+    rule_caption: str
     chart: Figure | None
     chart_caption: str
     teeth_figure: Figure | None
@@ -214,6 +226,7 @@ def view_of(given: ReportInput) -> ReportView:
 
 def _view(given: ReportInput) -> ReportView:
     d = given.document
+    by_baseline = _by_baseline(d)
     verdict, wear, sprocket = d["verdict"], d.get("wear") or {}, d["sprocket"]  # no wear: nothing could be measured
     grade = str(verdict.get("grade"))
     if grade not in ALL_GRADES:
@@ -231,22 +244,28 @@ def _view(given: ReportInput) -> ReportView:
         next_steps=_texts(verdict.get("next_steps")),
         cautions=_texts(verdict.get("cautions")) or CAUTIONS,
         unseen=UNSEEN,
+        drive=_texts(given.drive),
         rule=reading_on_rule(asymmetry) if asymmetry else None,
         chart=teeth_chart(d["teeth"]),
-        chart_caption=_CHART,
+        rule_caption="What is gone from the drive flanks since the baseline, median of the teeth; the bar above holds "
+        "about 95 of 100."
+        if by_baseline
+        else "Median asymmetry of the measured teeth; the bar above holds about 95 of 100.",
+        chart_caption=_CHART + (_NOT_BASELINE if by_baseline else ""),
         teeth_figure=figure,
         teeth_caption=caption,
         picture=given.picture,
         picture_caption=given.origin.value.capitalize()
         + ("; outlines drawn in by toothcheck." if given.outlined else "."),
-        summary=_summary(wear),
+        summary=_summary(wear, by_baseline),
         worst=_measures(worst) if worst else (),
         worst_title=f"Tooth {worst['index']}, the most worn" if worst else "",
         teeth_head=("Asymmetry", "Drive loss", "Overhang", "Tip thinning"),
         teeth=tuple(_tooth_row(tooth) for tooth in d["teeth"]),
         flags=_flags(d),
         trends=tuple(
-            (title, trend_chart(title, trend), tuple(map(tied, trend.sentences))) for title, trend in given.trends
+            (title, trend_chart(title, trend, given.unit), tuple(map(tied, trend.sentences)))
+            for title, trend in given.trends
         ),
         method=_method(d),
         limits=tied(
@@ -279,6 +298,8 @@ def _confidence(value: float | None, grade: str) -> str:
     if value is None:
         return "No confidence is stated."
     text = f"{100 * float(value):.0f} %"
+    if grade == "cannot-tell" and float(value) == 0:  # refused before any grade was weighed
+        return "No grade is given."
     if grade == "cannot-tell":
         return tied(f"No grade is given below 50 %: all doubts counted, the most likely one has {text}.")
     return tied(f"Confidence {text}: of 100 such photos, about {round(100 * value)} are graded right.")
@@ -309,13 +330,20 @@ def _worst_tooth(d: Mapping[str, Any]) -> Mapping[str, Any] | None:
     return None
 
 
-def _summary(wear: Mapping[str, Any]) -> tuple[Row, ...]:
+def _by_baseline(d: Mapping[str, Any]) -> bool:
+    """Whether asymmetry and grade are by what is gone since a photo of the part when new."""
+    return bool((d.get("baseline") or {}).get("ideal"))
+
+
+def _summary(wear: Mapping[str, Any], by_baseline: bool) -> tuple[Row, ...]:
     rows = []
     if wear.get("measured_teeth") is not None:
         rows.append(Row(name="Teeth measured", value=str(wear["measured_teeth"])))
     for key, name, unit in _MEASURES:
         if key in wear:
-            rows.append(Row(name=f"{name}, median", value=_shown(wear[key], unit)))
+            since = by_baseline and key == "asymmetry_percent"
+            note = "of the baseline's thickness, gone since" if since else ""
+            rows.append(Row(name=f"{name}, median", value=_shown(wear[key], unit), note=note))
     if wear.get("pattern"):
         rows.append(Row(name="Pattern round the wheel", value=str(wear["pattern"]).replace("-", " ")))
     return tuple(rows)
@@ -378,9 +406,23 @@ def _method(d: Mapping[str, Any]) -> tuple[Row, ...]:
                 note=f"place between them (0 to 1): {_shown(sprocket['gap_form'], '')}",
             )
         )
+    if (baseline := d.get("baseline")) is not None:
+        gone = f"{_shown(baseline.get('loss_mm'), 'mm')} gone since, {_shown(baseline.get('asymmetry_percent'), '%')}"
+        does = (
+            "it is the ideal that the grade is by" if _by_baseline(d) else "the grade is by the ideal form all the same"
+        )
+        rows.append(
+            Row(
+                name="Baseline",
+                value=f"{'reading' if baseline.get('kind') == 'reading' else 'photo'} {baseline.get('name')}",
+                note=tied(f"{gone} of its thickness; {does}"),
+            )
+        )
     rows.append(Row(name="Datum", value="coast flanks, coast half of the seats and the spacing of all teeth"))
     if sprocket.get("drive_flank"):
         rows.append(Row(name="Drive flank in the photo", value=f"{sprocket['drive_flank']} side of each tooth"))
+    elif d.get("wear"):
+        rows.append(Row(name="Drive flank in the photo", value="not known: which way it turns was not told"))
     source = {"card": "scale card", "pitch": "pitch of the chain alone"}.get(str(scale.get("source")), "")
     note = []
     if scale.get("px_per_mm") is not None:

@@ -13,6 +13,7 @@ from toothcheck.flags import number_mark
 from toothcheck.geometry import Floats
 from toothcheck.lessons.model import ToothTable, Wear, reading, tooth_table, worn
 from toothcheck.lessons.scale import ASYMMETRY_LIMITS_PERCENT, GRADES
+from toothcheck.logbook import distance_text, in_unit
 from toothcheck.pages.figure import Figure, Role, Shape, box, dot, line, word
 from toothcheck.toothform import IsoForm
 
@@ -172,8 +173,9 @@ def two_teeth(
         word(f"tooth {tooth['index']}", apart / 2, base - 1.5 * size, role=Role.STRONG),
     ]
     side = float(mirror[0])
+    doubt = "" if sprocket.get("drive_flank") else "?"  # the turning was not told: it may as well be the other one
     for shift in (-apart / 2, apart / 2):
-        for name, way in (("drive", side), ("coast", -side)):
+        for name, way in ((f"drive{doubt}", side), (f"coast{doubt}", -side)):
             shapes.append(
                 word(
                     name,
@@ -187,7 +189,12 @@ def two_teeth(
     shapes.append(line(Role.AXIS, [(-apart, base - 1.2 * size), (-apart + bar, base - 1.2 * size)]))
     shapes.append(word("1 mm", -apart + bar + 0.3 * size, base - 1.5 * size, role=Role.SMALL, anchor="start"))
     figure = Figure(
-        title=f"The ideal tooth beside tooth {tooth['index']}; drive flank on the {'right' if side > 0 else 'left'}",
+        title=f"The ideal tooth beside tooth {tooth['index']}; "
+        + (
+            "which is the drive flank is not known"
+            if doubt
+            else f"drive flank on the {'right' if side > 0 else 'left'}"
+        ),
         left=-1.06 * apart,
         bottom=base - 2.4 * size,
         width=2.12 * apart,
@@ -195,6 +202,8 @@ def two_teeth(
         shapes=tuple(shapes),
         text_size=size,
     )
+    if doubt:
+        return figure, f"{caption} Which flank is the drive flank is not known: the turning was not told."
     lean = (
         "with the rotation, towards the leading flank" if front else "against the rotation, towards the trailing flank"
     )
@@ -276,8 +285,8 @@ def _wear_like(table: ToothTable, loss_mm: float, thinning_percent: float, overh
     return min(tries, key=lambda wear: abs(reading(worn(table, wear)).overhang_mm - overhang_mm))
 
 
-def trend_chart(title: str, trend: TrendLine) -> Figure:
-    """Readings over distance with the trend and its interval."""
+def trend_chart(title: str, trend: TrendLine, unit: str = "km") -> Figure:
+    """Readings over distance (``km`` or ``miles``) with the trend and its interval."""
     points = list(trend.points)
     far = _far_enough(trend)
     km = np.asarray(trend.curve_km)
@@ -306,17 +315,20 @@ def trend_chart(title: str, trend: TrendLine) -> Figure:
     if len(km):
         below = percent[1] <= top
         shapes.append(line(Role.IDEAL, xy(km[below], percent[1][below])))
-    for p in points:
+    for i, p in enumerate(points):
         x, y = xy(np.array(p.km), np.array(p.percent))
         reach = high * COVER * p.std_percent / top
         shapes.append(line(Role.WHISKER, [(x, max(0.0, y - reach)), (x, min(high, y + reach))]))
-        shapes.append(dot(Role.POINT, float(x), float(y), 0.9))
-    step = _round_step(far / 4)
-    for tick in np.arange(0, far + 1e-9, step).tolist():
-        shapes.append(word(f"{tick:,.0f}".replace(",", "\u202f"), wide * tick / far, -4, role=Role.SMALL))
-    shapes.append(word("distance of the part, km", wide / 2, -8, role=Role.SMALL))
+        if i in trend.called_out:
+            shapes += [line(Role.AXIS, [(x - 1, y - end), (x + 1, y + end)]) for end in (-1, 1)]
+        else:
+            shapes.append(dot(Role.POINT, float(x), float(y), 0.9))
+    length = in_unit(far, unit)
+    for tick in np.arange(0, length + 1e-9, _round_step(length / 4)).tolist():
+        shapes.append(word(f"{tick:,.0f}".replace(",", "\u202f"), wide * tick / length, -4, role=Role.SMALL))
+    shapes.append(word(f"distance of the part, {unit}", wide / 2, -8, role=Role.SMALL))
     return Figure(
-        title=f"{title}: asymmetry of {len(points)} readings over {far:.0f} km with the trend",
+        title=f"{title}: asymmetry of {len(points)} readings over {distance_text(far, unit)} with the trend",
         left=-9,
         bottom=-9.5,
         width=125,

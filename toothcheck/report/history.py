@@ -2,10 +2,15 @@
 
 from __future__ import annotations
 
+import datetime as dt
 import json
 from typing import TYPE_CHECKING
 
+from toothcheck.advice import said_of
+from toothcheck.drive import chain_in_short, situation_of
+from toothcheck.grade import CANNOT_TELL
 from toothcheck.lessons.scale import GRADES
+from toothcheck.logbook import distance_text, in_unit, newest_telling
 from toothcheck.pages import tied
 from toothcheck.report.content import SCHEMA, Origin, ReportInput, TrendShown
 
@@ -14,8 +19,16 @@ if TYPE_CHECKING:
     from toothcheck.trend import PartTrend
 
 
-def from_logbook(history: History, machine: str, part: str | None = None) -> ReportInput:
-    """The newest reading of a machine's worse sprocket, with the trends of all that are meant.
+_WORSE = (GRADES[0], CANNOT_TELL, *GRADES[1:])
+"""From best to worst; what could not be told is no good one."""
+
+
+def from_logbook(
+    history: History, machine: str, part: str | None = None, *, today: dt.date, unit: str = "km"
+) -> ReportInput:
+    """The reading that counts of a machine's worse sprocket, with the trends of all that are meant.
+
+    A newer photo that could not tell takes the place of a ``good``, and of nothing worse.
 
     Parameters
     ----------
@@ -25,6 +38,10 @@ def from_logbook(history: History, machine: str, part: str | None = None) -> Rep
         Its name there.
     part
         ``front``, ``rear`` or a part's name; both sprockets fitted now when not given.
+    today
+        For what was seen too long ago to count.
+    unit
+        Of the distances shown, ``km`` or ``miles``.
 
     Raises
     ------
@@ -34,7 +51,13 @@ def from_logbook(history: History, machine: str, part: str | None = None) -> Rep
     from toothcheck.trend import part_trend, parts_of
 
     names = parts_of(history, machine, part)
-    last = [history.readings[name][-1] for name in names if history.readings.get(name)]
+    # of each sprocket the grade that counts, and a newer photo that could not tell: it doubts a good one
+    last = [
+        reading
+        for name in names
+        for reading in (newest_telling(history.readings.get(name, [])), *history.readings.get(name, [])[-1:])
+        if reading is not None
+    ]
     if not last:
         raise ValueError(f"the logbook holds no reading of {', '.join(names)}")
     newest = max(last, key=lambda r: (_rank(r.entry.grade), r.entry.on_date))  # the worse sprocket decides
@@ -43,8 +66,21 @@ def from_logbook(history: History, machine: str, part: str | None = None) -> Rep
         origin=Origin.UNTOLD,
         machine=f"{machine}, {newest.entry.part}",
         date=newest.entry.on_date,
-        trends=tuple((f"{t.part} on {machine}", shown(t)) for t in (part_trend(history, n) for n in names)),
+        drive=_drive(history, machine, today, unit),
+        trends=tuple((f"{t.part} on {machine}", shown(t, unit)) for t in (part_trend(history, n) for n in names)),
+        unit=unit,
     )
+
+
+def _drive(history: History, machine: str, today: dt.date, unit: str) -> tuple[str, ...]:
+    """Both sprockets and the chain of a machine, whichever of them the report is about."""
+    known = situation_of(history, machine, today=today)
+    sprockets = [
+        said
+        for name, state in (("Front", known.front), ("Rear", known.rear))
+        for said in said_of(name, state, lambda km: distance_text(km, unit).replace(" ", "\u202f"))
+    ]
+    return (*sprockets, f"Chain: {chain_in_short(known.chain) or 'not measured'}.")
 
 
 def _document(entry: Entry) -> dict[str, object]:
@@ -72,36 +108,47 @@ def _document(entry: Entry) -> dict[str, object]:
     }
 
 
-def shown(part: PartTrend) -> TrendShown:
-    """A part's trend with its forecast in words."""
+def shown(part: PartTrend, unit: str = "km") -> TrendShown:
+    """A part's trend with its forecast in words, distances in ``km`` or ``miles``."""
+    from toothcheck.trend import BANDS
+
     trend = part.trend
-    low, high = trend.rate_interval
+    per = 1000 / in_unit(1000.0, unit)
+    low, high = (rate * per for rate in trend.rate_interval)
     words = [
-        f"Wear now {trend.now_percent:.1f} %; rate {trend.rate:.2f} % per 1000 km (8 times out of 10 between {low:.2f} "
-        f"and {high:.2f})."
+        *part.grade_sentences,
+        f"Wear now {trend.now_percent:.1f} %; rate from {_far(trend.rate_from_km, unit)} to "
+        f"{_far(trend.rate_to_km, unit)} {trend.rate * per:.2f} % per 1000 {unit} (8 times out of 10 between {low:.2f} "
+        f"and {high:.2f}).",
     ]
-    for crossing in trend.crossings:
+    for crossing in part.crossings:
         ends = [part.ahead_km(km) for km in (crossing.early_km, crossing.median_km, crossing.late_km)]
-        early, middle, late = ("beyond what is foretold" if km is None else _far(km) for km in ends)
+        early, middle, late = ("beyond what is foretold" if km is None else _far(km, unit) for km in ends)
         day = part.date_at(crossing.median_km)
         when = f", {day} at the present riding" if day else ""
         words.append(
             f"{crossing.grade} from {crossing.percent:.0f} %: in about {middle}{when} "
             f"(8 times out of 10 between {early} and {late})."
         )
+    # nothing is foretold past the last band, and nothing at all of a part that is in it
+    told = trend.curve_km <= trend.now_km
+    if part.crossings:
+        told |= trend.curve_percent[1] < BANDS[-1][1]
     return TrendShown(
         points=trend.points,
-        curve_km=trend.curve_km,
-        curve_percent=trend.curve_percent,
-        sentences=tuple(map(tied, (*words, *part.sentences))),
+        called_out=trend.called_out,
+        curve_km=trend.curve_km[told],
+        curve_percent=trend.curve_percent[:, told],
+        sentences=tuple(map(tied, (*words, *part.line_sentences))),
     )
 
 
 def _rank(grade: str | None) -> int:
-    return GRADES.index(grade) if grade in GRADES else -1
+    return _WORSE.index(grade) if grade in _WORSE else -1
 
 
-def _far(km: float) -> str:
+def _far(km: float, unit: str) -> str:
     """A distance with no digit finer than a forecast deserves."""
-    place = 100 if km >= 1000 else 10
-    return f"{round(km / place) * place:,.0f} km".replace(",", "\u202f")
+    value = in_unit(km, unit)
+    place = 100 if value >= 1000 else 10
+    return f"{round(value / place) * place:,.0f} {unit}".replace(",", "\u202f")

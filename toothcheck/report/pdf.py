@@ -4,13 +4,12 @@ from __future__ import annotations
 
 import io
 from collections.abc import Iterable
-from functools import cache
-from pathlib import Path
 from typing import TYPE_CHECKING, Any
 from xml.sax.saxutils import escape
 
 from toothcheck.pages.figure import Figure
 from toothcheck.report.content import ReportInput, ReportView, Row, view_of
+from toothcheck.sheets import fonts, legend, printable
 
 if TYPE_CHECKING:
     from reportlab.platypus import Flowable
@@ -59,27 +58,13 @@ def report_pdf(given: ReportInput, *, paper: str = "a4") -> bytes:
     def foot(canvas: Any, doc: Any) -> None:  # noqa: ANN401 - reportlab ships no types
         canvas.setFont(styles.font, 7.5)
         canvas.setFillColor(styles.muted)
-        canvas.drawString(side, 10 * mm, f"{view.title}, by toothcheck {view.version}"[:110])
+        canvas.drawString(side, 10 * mm, f"{printable(view.title)}, by toothcheck {view.version}"[:110])
         canvas.drawRightString(size[0] - side, 10 * mm, f"page {doc.page}")
 
     body = Frame(side, bottom, width, height, leftPadding=0, rightPadding=0, topPadding=0, bottomPadding=0)
     document.addPageTemplates(PageTemplate(frames=[body], onPage=foot))
     document.build(_story(view, styles))
     return out.getvalue()
-
-
-@cache
-def _fonts() -> tuple[str, str]:
-    """Register the fonts that come with matplotlib: the PDF's own fonts lack ±, – and every letter beyond Latin-1."""
-    import matplotlib
-    from reportlab.pdfbase import pdfmetrics
-    from reportlab.pdfbase.ttfonts import TTFont
-
-    folder = Path(matplotlib.get_data_path()) / "fonts" / "ttf"
-    pdfmetrics.registerFont(TTFont("page", folder / "DejaVuSans.ttf"))
-    pdfmetrics.registerFont(TTFont("page-bold", folder / "DejaVuSans-Bold.ttf"))
-    pdfmetrics.registerFontFamily("page", normal="page", bold="page-bold", italic="page", boldItalic="page-bold")
-    return "page", "page-bold"
 
 
 class _Styles:
@@ -89,7 +74,7 @@ class _Styles:
         from reportlab.lib.colors import HexColor
         from reportlab.lib.styles import ParagraphStyle
 
-        self.font, self.bold = _fonts()
+        self.font, self.bold = fonts()
         self.width = width_pt
         self.muted, self.line = HexColor(_MUTED), HexColor(_LINE)
         self.stop, self.worn = HexColor(_STOP), HexColor(_WORN)
@@ -107,7 +92,7 @@ class _Styles:
 
 def _plain(text: str) -> str:
     """Text for a paragraph: reportlab breaks lines at a narrow no-break space, though not at a wide one."""
-    return escape(text.replace("\u202f", "\u00a0"))
+    return escape(printable(text.replace("\u202f", "\u00a0")))
 
 
 def _text(text: str, style: Any) -> Flowable:  # noqa: ANN401 - reportlab ships no types
@@ -169,7 +154,8 @@ def _story(view: ReportView, s: _Styles) -> list[Flowable]:
     ]
     top: Flowable
     if view.rule:
-        top = Table([[verdict, _drawn(view.rule, s, 0.56)]], colWidths=[0.42 * s.width, 0.58 * s.width])
+        rule = [_drawn(view.rule, s, 0.56), _text(view.rule_caption, s.small)]
+        top = Table([[verdict, rule]], colWidths=[0.42 * s.width, 0.58 * s.width])
         top.setStyle([("VALIGN", (0, 0), (-1, -1), "TOP"), ("LEFTPADDING", (0, 0), (-1, -1), 0)])
     else:
         top = KeepTogether(verdict)
@@ -184,6 +170,9 @@ def _story(view: ReportView, s: _Styles) -> list[Flowable]:
                 "good describes these teeth in this photo; it does not mean that the machine is safe to ride.", s.small
             )
         )
+
+    if view.drive:
+        story.append(KeepTogether([_text("The machine's drive, by the logbook", s.h2), *_listed(view.drive, s)]))
 
     care = Table(
         [
@@ -222,7 +211,7 @@ def _story(view: ReportView, s: _Styles) -> list[Flowable]:
         )
 
     half = 0.49 * s.width
-    left = [_text("The sprocket", s.h3), _rows(view.summary, s, half)]
+    left = [_text("The sprocket", s.h3), _rows(view.summary, s, half)] if view.summary else []
     right = [_text(view.worst_title, s.h3), _rows(view.worst, s, half)] if view.worst else []
     both = Table([[left, right]], colWidths=[0.51 * s.width, 0.49 * s.width])
     both.setStyle(
@@ -232,7 +221,8 @@ def _story(view: ReportView, s: _Styles) -> list[Flowable]:
             ("RIGHTPADDING", (0, 0), (-1, -1), 0),
         ]
     )
-    story += [KeepTogether([_text("Numbers", s.h2), both]), CondPageBreak(90)]
+    if left or right:
+        story += [KeepTogether([_text("Numbers", s.h2), both]), CondPageBreak(90)]
 
     if view.teeth:
         head = [_text(name, s.small) for name in ("Tooth", *view.teeth_head, "Flags")]
@@ -251,7 +241,10 @@ def _story(view: ReportView, s: _Styles) -> list[Flowable]:
             _table([head, *cells], s, [0.4 * s.width, 0.18 * s.width, 0.42 * s.width], head=True),
         ]
     for title, figure, sentences in view.trends:
-        note = "Dots: readings. Dashed: the trend. Shaded: the interval that it is meant to stay in 8 times out of 10."
+        note = (
+            "Dots: readings; crosses: readings called out, not fitted. Dashed: the trend. Shaded: the interval that it "
+            "is meant to stay in 8 times out of 10."
+        )
         story.append(
             KeepTogether(
                 [_text(f"Trend: {title}", s.h2), _drawn(figure, s), _text(note, s.small), *_listed(sentences, s)]
@@ -260,4 +253,13 @@ def _story(view: ReportView, s: _Styles) -> list[Flowable]:
     story.append(
         KeepTogether([_text("Method", s.h2), _rows(view.method, s, s.width), Spacer(1, 4), _text(view.limits, s.small)])
     )
+    if codes := legend(_own_words(view)):
+        story.append(_text(codes, s.small))
     return story
+
+
+def _own_words(view: ReportView) -> Iterable[str]:
+    """What people and files bring along; all the rest is in letters that the font has."""
+    yield from (view.title, *view.facts, *view.reasons, *view.next_steps, *view.cautions, *view.drive)
+    for title, _, sentences in view.trends:
+        yield from (title, *sentences)

@@ -6,6 +6,7 @@ What is unknown stays a blank line to write on.  Torques appear only as typed fr
 from __future__ import annotations
 
 from toothcheck.sheets.checklist import work_checklist
+from toothcheck.sheets.fonts import fonts, legend, printable
 from toothcheck.sheets.order import OrderFacts, SprocketOrder, order_sheet
 from toothcheck.sheets.pdf import to_pdf
 from toothcheck.sheets.sheet import BLANK, Section, Sheet, to_markdown
@@ -16,7 +17,10 @@ __all__ = [
     "Section",
     "Sheet",
     "SprocketOrder",
+    "fonts",
+    "legend",
     "order_sheet",
+    "printable",
     "to_markdown",
     "to_pdf",
     "work_checklist",

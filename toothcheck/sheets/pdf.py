@@ -6,16 +6,20 @@ import io
 from typing import Any, Literal
 from xml.sax.saxutils import escape
 
-from toothcheck.sheets.sheet import Sheet
-
-_OUTSIDE_FONT = str.maketrans({"→": "->", "−": "-", "≥": ">=", "≤": "<=", "√": "root of ", "′": "'", "″": '"'})
-"""The standard PDF fonts hold Windows-1252 only; what else the sheets may use is spelt out."""
+from toothcheck.sheets.fonts import fonts, legend, printable
+from toothcheck.sheets.sheet import Section, Sheet
 
 
 def _text(text: str) -> str:
-    plain = text.translate(_OUTSIDE_FONT)
-    # a machine's name may hold anything: what the font has not is shown as a question mark, not as a black box
-    return escape(plain.encode("cp1252", "replace").decode("cp1252"))
+    return escape(printable(text))
+
+
+def _words(sheet: Sheet) -> list[str]:
+    """Everything that stands on a sheet."""
+    out = [sheet.title, sheet.subtitle, sheet.footer]
+    for section in sheet.sections:
+        out += [section.heading, *(word for fact in section.facts for word in fact), *section.steps, *section.remarks]
+    return out
 
 
 def to_pdf(sheet: Sheet, *, paper: Literal["a4", "letter"] = "a4") -> bytes:
@@ -27,10 +31,11 @@ def to_pdf(sheet: Sheet, *, paper: Literal["a4", "letter"] = "a4") -> bytes:
     from reportlab.platypus import Flowable, KeepTogether, Paragraph, SimpleDocTemplate, Spacer, Table, TableStyle
 
     line = HexColor("#888888")
-    body = ParagraphStyle("body", fontName="Helvetica", fontSize=9.5, leading=12.5)
-    small = ParagraphStyle("small", parent=body, fontSize=8.5, leading=11)
-    head = ParagraphStyle("head", parent=body, fontName="Helvetica-Bold", fontSize=11.5, leading=15, spaceBefore=8)
-    title = ParagraphStyle("title", parent=head, fontSize=17, leading=21, spaceBefore=0)
+    font, bold = fonts()
+    body = ParagraphStyle("body", fontName=font, fontSize=8.6, leading=12.5)
+    small = ParagraphStyle("small", parent=body, fontSize=7.8, leading=11)
+    head = ParagraphStyle("head", parent=body, fontName=bold, fontSize=10.5, leading=15, spaceBefore=8)
+    title = ParagraphStyle("title", parent=head, fontSize=15, leading=20, spaceBefore=0)
 
     class Box(Flowable):  # type: ignore[misc]  # reportlab ships no types
         """A square to tick."""
@@ -45,7 +50,8 @@ def to_pdf(sheet: Sheet, *, paper: Literal["a4", "letter"] = "a4") -> bytes:
     page = A4 if paper == "a4" else letter
     width = page[0] - 36 * mm
     story: list[Any] = [Paragraph(_text(sheet.title), title), Paragraph(_text(sheet.subtitle), body), Spacer(0, 2 * mm)]
-    for section in sheet.sections:
+    codes = legend(_words(sheet))
+    for section in (*sheet.sections, *((Section(heading="Letters", remarks=(codes,)),) if codes else ())):
         heading = Paragraph(_text(section.heading), head)
         parts: list[Any] = []
         if section.facts:
@@ -72,11 +78,9 @@ def to_pdf(sheet: Sheet, *, paper: Literal["a4", "letter"] = "a4") -> bytes:
         story += parts[1:]
 
     def foot(canvas: Any, document: Any) -> None:  # noqa: ANN401  # reportlab ships no types
-        canvas.setFont("Helvetica", 7.5)
+        canvas.setFont(font, 7)
         canvas.setFillColor(line)
-        canvas.drawString(
-            18 * mm, 10 * mm, sheet.footer.translate(_OUTSIDE_FONT).encode("cp1252", "replace").decode("cp1252")
-        )
+        canvas.drawString(18 * mm, 10 * mm, printable(sheet.footer))
         canvas.drawRightString(page[0] - 18 * mm, 10 * mm, f"page {document.page}")
 
     out = io.BytesIO()

@@ -1,6 +1,6 @@
 """The trend of wear over distance: rate, forecast, jumps, and what falls due in a fleet."""
 
-from toothcheck.trend.fleet import GRADES, PartTrend, due, part_trend, parts_of
+from toothcheck.trend.fleet import GRADES, PartTrend, due, part_trend, parts_of, unread_since
 from toothcheck.trend.model import BANDS, PRIOR_SOURCE, Crossing, Jump, Point, Trend, fit
 
 __all__ = [
@@ -16,4 +16,5 @@ __all__ = [
     "fit",
     "part_trend",
     "parts_of",
+    "unread_since",
 ]

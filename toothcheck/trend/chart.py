@@ -6,6 +6,7 @@ Drawn with matplotlib's own figure objects (no window system, no global state) a
 from __future__ import annotations
 
 import io
+import textwrap
 from collections.abc import Sequence
 
 import numpy as np
@@ -20,6 +21,7 @@ from toothcheck.trend.model import BANDS
 FORMS = ("png", "svg")
 """What can be drawn."""
 
+_WIDEST = 68  # letters in a line of a title
 _INK, _FIT, _GREY = "#1b1b1b", "#0072b2", "#8a8a8a"  # told apart by the colour-blind as well (and by their shapes)
 
 
@@ -47,8 +49,8 @@ def drawn(trends: Sequence[PartTrend], *, title: str, form: str, unit: str = "km
     if not trends:
         raise ValueError("trends must hold at least one")
     with rc_context({"svg.hashsalt": "toothcheck", "font.size": 9}):
-        figure = Figure(figsize=(8, 3.6 * len(trends)), layout="constrained")
-        figure.suptitle(title)
+        figure = Figure(figsize=(8, 4.2 * len(trends)), layout="constrained")
+        figure.suptitle(_wrapped(title), parse_math=False)  # names may hold a dollar sign
         for axes, trend in zip(np.atleast_1d(figure.subplots(len(trends), 1)), trends, strict=True):
             _panel(axes, trend, unit)
         out = io.BytesIO()
@@ -58,28 +60,33 @@ def drawn(trends: Sequence[PartTrend], *, title: str, form: str, unit: str = "km
     return out.getvalue()
 
 
+def _wrapped(text: str) -> str:
+    return textwrap.fill(text, _WIDEST)
+
+
 def _panel(axes: Axes, part: PartTrend, unit: str) -> None:
     trend = part.trend
     scale = in_unit(1.0, unit)
     per = 1 / scale
     shown = max(trend.now_km * 1.15, *(p.km for p in trend.points), 1000.0)
-    for crossing in [c for c in trend.crossings if c.percent <= BANDS[1][1]] or trend.crossings[:1]:
+    for crossing in [c for c in part.crossings if c.percent <= BANDS[1][1]] or part.crossings[:1]:
         shown = max(shown, 1.05 * (crossing.late_km or crossing.median_km or 0.0))
     shown = min(shown, max(4 * trend.now_km, 60_000.0))
-    km = trend.curve_km[trend.curve_km < shown]
-    if trend.curve_km[-1] > shown:
-        km = np.append(km, shown)
-    x = km * scale
+    ends = shown if part.crossings else trend.now_km  # of a part past the last band nothing is foretold
+    km = np.append(trend.curve_km[trend.curve_km < ends], min(ends, trend.curve_km[-1]))
     early, middle, late = (np.interp(km, trend.curve_km, row) for row in trend.curve_percent)
+    told = (km <= trend.now_km) | (middle < BANDS[-1][1])
+    km, early, middle, late = km[told], early[told], middle[told], late[told]
+    x = km * scale
     axes.fill_between(x, early, late, color=_FIT, alpha=0.18, linewidth=0, label="80 % of what is likely")
     behind = km <= trend.now_km
     axes.plot(x[behind], middle[behind], color=_FIT, label="wear, middle")
-    axes.plot(x[~behind], middle[~behind], color=_FIT, linestyle="--", label="forecast")
-    jumped = {jump.index: jump for jump in trend.jumps}
-    fitted = [i for i in range(len(trend.points)) if i not in jumped or jumped[i].kind == "level"]
+    if not behind.all():
+        axes.plot(x[~behind], middle[~behind], color=_FIT, linestyle="--", label="forecast")
+    fitted = [i for i in range(len(trend.points)) if i not in trend.called_out]
     for chosen, marker, label in (
         (fitted, "o", "readings ± 2 standard uncertainties"),
-        ([i for i in jumped if i not in fitted], "x", "readings called out, not fitted"),
+        (trend.called_out, "x", "readings called out, not fitted"),
     ):
         if chosen:
             axes.errorbar(
@@ -93,7 +100,7 @@ def _panel(axes: Axes, part: PartTrend, unit: str) -> None:
                 linewidth=1,
                 label=label,
             )
-    highest = max(11.0, float(late[x <= shown * scale].max(initial=0.0)) if not trend.crossings else 0.0)
+    highest = max(11.0, float(late.max(initial=0.0)) if not part.crossings else 0.0)
     highest = max(highest, *(p.percent + 2 * p.std_percent for p in trend.points), trend.now_percent + 2.0)
     highest = min(40.0, highest * 1.08)
     for name, percent in BANDS:
@@ -104,7 +111,7 @@ def _panel(axes: Axes, part: PartTrend, unit: str) -> None:
                 ha="left", va="center", color=_INK, fontsize=8,  # beside the picture, where nothing is drawn
             )  # fmt: skip
     unsaid: str | None = "a band begins, 80 % of what is likely"
-    for crossing in trend.crossings:
+    for crossing in part.crossings:
         if crossing.early_km is not None and crossing.percent < highest and crossing.early_km < shown:
             end = min(shown, crossing.late_km or shown)
             axes.plot(
@@ -121,9 +128,10 @@ def _panel(axes: Axes, part: PartTrend, unit: str) -> None:
         ylim=(min(0.0, *(p.percent - 2 * p.std_percent for p in trend.points), 0.0), highest),
         xlabel=f"the part's own distance, {unit}" + ("" if part.start_known else " since it joined the logbook"),
         ylabel="asymmetry, %",
-        title=f"{part.part}: {trend.rate * per:.2f} % per 1000 {unit} "
-        f"({trend.rate_interval[0] * per:.2f} … {trend.rate_interval[1] * per:.2f})"
-        + (", mostly common practice" if trend.rests_on_prior else ""),
     )
+    rate = f"{trend.rate * per:.2f} % per 1000 {unit} ({trend.rate_interval[0] * per:.2f} … "
+    rate += f"{trend.rate_interval[1] * per:.2f})" + (", mostly common practice" if trend.rests_on_prior else "")
+    axes.set_title(_wrapped(f"{part.part}: {rate}"), loc="left", parse_math=False)
     axes.xaxis.set_major_formatter(lambda value, _: f"{value:,.0f}".replace(",", " "))
-    axes.legend(loc="lower right", fontsize=7, framealpha=0.85)
+    # below the axis, where it hides no reading
+    axes.legend(loc="upper center", bbox_to_anchor=(0.5, -0.17), ncols=3, fontsize=7, frameon=False)

@@ -17,18 +17,22 @@ from toothcheck.logbook.demo import made_rate, made_reading, made_riding, made_w
 from toothcheck.trend.model import Point, fit
 
 LIMIT_PERCENT = 10.0
+POSITIONS = ("front", "rear")
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Outcome:
     """One history: what was foretold for the distance to 10 %, and what came; km since new."""
 
+    position: str
     readings: int
     last_km: float
     true_km: float
     early_km: float | None
     median_km: float | None
     late_km: float | None
+    rate_held: bool
+    """Whether the true rate over the newer two thirds of its distance lay in its 80 % interval."""
 
     @property
     def held(self) -> bool:
@@ -68,7 +72,18 @@ def outcome(rng: np.random.Generator) -> Outcome | None:
     limit = next((c for c in trend.crossings if c.percent == LIMIT_PERCENT), None)
     now = points[-1].km
     early, middle, late = (limit.early_km, limit.median_km, limit.late_km) if limit else (now, now, now)
-    return Outcome(readings=len(points), last_km=now, true_km=true_km, early_km=early, median_km=middle, late_km=late)
+    first, last = np.interp([trend.rate_from_km, trend.rate_to_km], km, wear)
+    true_rate = 1000 * float(last - first) / (trend.rate_to_km - trend.rate_from_km)
+    return Outcome(
+        position=position,
+        readings=len(points),
+        last_km=now,
+        true_km=true_km,
+        early_km=early,
+        median_km=middle,
+        late_km=late,
+        rate_held=trend.rate_interval[0] <= true_rate <= trend.rate_interval[1],
+    )
 
 
 def outcomes(histories: int, seed: int) -> list[Outcome]:
@@ -83,19 +98,27 @@ def outcomes(histories: int, seed: int) -> list[Outcome]:
 
 
 def table(results: Sequence[Outcome]) -> str:
-    """Coverage and median error by number of readings, as a Markdown table."""
+    """Coverage and median error by number of readings and by position, as a Markdown table."""
     heads = (
         "readings so far",
         "histories",
         "80 % interval held",
         "sooner than the interval",
+        "80 % interval of the rate held",
         "median error, % of life",
         "median error, km",
         "median width, % of life",
     )
     rows = ["| " + " | ".join(heads) + " |", "|" + "---|" * len(heads)]
-    for name, low, high in (("1-2", 1, 2), ("3-5", 3, 5), ("6-10", 6, 10), ("all", 1, 10)):
-        chosen = [r for r in results if low <= r.readings <= high]
+    for name, low, high, positions in (
+        ("1-2", 1, 2, POSITIONS),
+        ("3-5", 3, 5, POSITIONS),
+        ("6-10", 6, 10, POSITIONS),
+        ("front", 1, 10, ("front",)),
+        ("rear", 1, 10, ("rear",)),
+        ("all", 1, 10, POSITIONS),
+    ):
+        chosen = [r for r in results if low <= r.readings <= high and r.position in positions]
         if not chosen:
             continue
         held = 100 * np.mean([r.held for r in chosen])
@@ -103,8 +126,9 @@ def table(results: Sequence[Outcome]) -> str:
         error = np.median([r.error_percent for r in chosen])
         error_km = np.median([abs((r.median_km or np.inf) - r.true_km) for r in chosen])
         width = np.median([100 * ((r.late_km or np.inf) - (r.early_km or 0)) / r.true_km for r in chosen])
-        cells = [name, str(len(chosen)), f"{held:.0f} %", f"{sooner:.0f} %", f"{error:.0f} %", f"{error_km:,.0f}"]
-        rows.append("| " + " | ".join([*cells, f"{width:.0f} %"]) + " |")
+        rate = 100 * np.mean([r.rate_held for r in chosen])
+        cells = [name, str(len(chosen)), f"{held:.0f} %", f"{sooner:.0f} %", f"{rate:.0f} %", f"{error:.0f} %"]
+        rows.append("| " + " | ".join([*cells, f"{error_km:,.0f}", f"{width:.0f} %"]) + " |")
     return "\n".join(rows) + "\n"
 
 

@@ -7,8 +7,8 @@ import math
 from collections.abc import Iterable
 from dataclasses import dataclass
 
-from toothcheck.logbook import Fitting, History, Reading
-from toothcheck.trend.model import Crossing, Point, Trend, fit
+from toothcheck.logbook import Fitting, History, Reading, newest_telling
+from toothcheck.trend.model import BANDS, Crossing, Point, Trend, fit
 
 GRADES = ("good", "watch", "replace-set", "replace-now")
 """From best to worst."""
@@ -28,6 +28,8 @@ class PartTrend:
     """Those that hold a number, one for each photo."""
     last: Reading | None
     """The newest reading of all, with a number or not."""
+    telling: Reading | None
+    """The newest reading that has a grade: the one that counts."""
     trend: Trend
     km_per_day: float | None
     rate_days: int
@@ -38,6 +40,16 @@ class PartTrend:
     def ahead_km(self, own_km: float | None) -> float | None:
         """Distance still to go to a distance of the part's own."""
         return None if own_km is None else max(0.0, own_km - self.trend.now_km)
+
+    def ahead_km_on(self, day: dt.date, own_km: float | None) -> float | None:
+        """Distance still to go on a day, when the machine is ridden on as before; below 0 once it has been passed.
+
+        As `ahead_km` where the riding rate is not known.
+        """
+        ahead = self.ahead_km(own_km)
+        if ahead is None or self.km_per_day is None or self.counted_from is None:
+            return ahead
+        return ahead - self.km_per_day * max(0, (day - dt.date.fromisoformat(self.counted_from)).days)
 
     def date_at(self, own_km: float | None) -> str | None:
         """The day on which the part will have run that far at the present riding rate; None when not known.
@@ -55,17 +67,55 @@ class PartTrend:
     @property
     def next_action(self) -> Crossing | None:
         """The next band that asks for parts: ``replace-set``, or ``replace-now`` beyond it."""
-        return next((c for c in self.trend.crossings if c.grade in GRADES[2:]), None)
+        return next((c for c in self.crossings if c.grade in GRADES[2:]), None)
+
+    @property
+    def grade(self) -> str | None:
+        """What the part was seen to be by the newest photo that could tell; None when none could."""
+        return self.telling.entry.grade if self.telling is not None else None
+
+    @property
+    def crossings(self) -> tuple[Crossing, ...]:
+        """The trend's bands to come; none for a part that has been graded ``replace-now``, whatever its line says."""
+        return () if self.grade == GRADES[-1] else self.trend.crossings
 
     @property
     def worst(self) -> str:
-        """The worse of the newest reading's grade and the band the trend stands in (a jump is not fitted away)."""
-        said = self.last.entry.grade if self.last is not None else None
-        return max(self.trend.reached, said if said in GRADES else GRADES[0], key=GRADES.index)
+        """The worse of the grade that counts and the band the trend stands in (a jump is not fitted away)."""
+        return max(self.trend.reached, self.grade if self.grade in GRADES else GRADES[0], key=GRADES.index)
 
     @property
-    def sentences(self) -> tuple[str, ...]:
-        """What to know, for people."""
+    def grade_sentences(self) -> tuple[str, ...]:
+        """What the photos' grades say beside the line: to be told before any forecast."""
+        out = []
+        if self.telling is not None and self.worst != self.trend.reached:
+            graded = f"Graded {self.grade} on {self.telling.entry.on_date}"
+            if self._fitted_as_graded(self.telling):
+                out.append(
+                    f"{graded}; the line through all readings is still at {self.trend.reached}. The grade counts."
+                )
+            else:
+                out.append(f"{graded}; the line, at {self.trend.reached}, does not know of it. The grade counts.")
+        if self.grade == GRADES[-1]:
+            out.append("Past replace-now nothing is foretold: do not ride on it.")
+        if self.last is not self.telling and self.last is not None:
+            on = f"The newest photo ({self.last.entry.on_date}) could not tell"
+            out.append(
+                f"{on}; the one before it that could counts." if self.telling else f"{on}, nor could any before."
+            )
+        return tuple(out)
+
+    def _fitted_as_graded(self, reading: Reading) -> bool:
+        """Whether the line was fitted to a number that alone gives the reading's grade."""
+        percent = reading.entry.asymmetry_percent
+        if percent is None or any(self.readings[i] is reading for i in self.trend.called_out):
+            return False
+        band = next((name for name, least in reversed(BANDS) if percent >= least), GRADES[0])
+        return band == reading.entry.grade
+
+    @property
+    def line_sentences(self) -> tuple[str, ...]:
+        """What to know about the line and its forecast."""
         out = list(self.trend.sentences)
         if self.readings and not self.start_known:
             out.append("The part's life before it joined the logbook is unknown; distances count from then.")
@@ -111,6 +161,7 @@ def part_trend(history: History, name: str) -> PartTrend:
         start_known=part.start_known,
         readings=numbered,
         last=readings[-1] if readings else None,
+        telling=newest_telling(readings),
         trend=trend,
         km_per_day=riding[0] if riding else None,
         rate_days=riding[1] if riding else 0,
@@ -158,21 +209,31 @@ def _there(fitting: Fitting, machine: str, position: str) -> bool:
     return (fitting.machine, fitting.position) == (machine, position)
 
 
-def due(history: History, *, within_km: float | None = None) -> list[PartTrend]:
-    """Every sprocket fitted now, worst first.
+def due(history: History, *, today: dt.date, within_km: float | None = None) -> list[PartTrend]:
+    """Every sprocket fitted now, worst first, then by what is still to go today.
 
     Parameters
     ----------
     history
         The fleet's.
+    today
+        The day from which is counted: a machine without entries for a while has been ridden on as before.
     within_km
         Only what may ask for parts within this distance: the early end of the 80 % interval lies within it, or it
-        does so already.  Parts without any reading always count: nothing is known of them.
+        does so already.  Parts that no photo could grade always count: nothing is known of them.
     """
     trends = [part_trend(history, name) for name in _fitted(history)]
     if within_km is not None:
-        trends = [t for t in trends if _soonest(t) <= within_km or t.last is None]
-    return sorted(trends, key=lambda t: (-GRADES.index(t.worst), _middle(t), t.machine or "", t.part))
+        trends = [t for t in trends if _soonest(t, today) <= within_km or t.telling is None]
+    return sorted(trends, key=lambda t: (-GRADES.index(t.worst), _middle(t, today), t.machine or "", t.part))
+
+
+def unread_since(history: History, day: dt.date) -> list[tuple[str, str]]:
+    """The machines with a sprocket whose odometer was last read before that day, with the day it was; longest first."""
+    last = [
+        (name, m.totals[-1][0]) for name, m in history.machines.items() if m.totals and {"front", "rear"} & {*m.fitted}
+    ]
+    return sorted(((name, on) for name, on in last if on < day.isoformat()), key=lambda row: (row[1], row[0]))
 
 
 def _fitted(history: History) -> Iterable[str]:
@@ -182,13 +243,15 @@ def _fitted(history: History) -> Iterable[str]:
                 yield history.machines[name].fitted[position]
 
 
-def _soonest(t: PartTrend) -> float:
+def _soonest(t: PartTrend, today: dt.date) -> float:
     if t.worst in GRADES[2:] or t.next_action is None:
-        return 0.0
-    ahead = t.ahead_km(t.next_action.early_km)
+        return -math.inf
+    ahead = t.ahead_km_on(today, t.next_action.early_km)
     return math.inf if ahead is None else ahead
 
 
-def _middle(t: PartTrend) -> float:
-    ahead = t.ahead_km(t.next_action.median_km) if t.next_action is not None else 0.0
+def _middle(t: PartTrend, today: dt.date) -> float:
+    if t.next_action is None:
+        return -math.inf
+    ahead = t.ahead_km_on(today, t.next_action.median_km)
     return math.inf if ahead is None else ahead

@@ -11,7 +11,10 @@ and one offset that all readings of a part share (its form is not quite the idea
 
 The bend g is there because a hollowed tooth and a longer chain wear each other faster (common practice, no source).
 Given b, τ and g everything is Gaussian; the three are summed over on a grid with their prior, so the interval holds
-what is not known of them too.  Neglected: that wear never heals (the process may dip a little).
+what is not known of them too.  Where the first reading of a part that is said to have been new lies far above common
+practice, the grid also asks whether it was new (w(0) = 0) or not.  The rate told to people is that of the wear over the
+newer two thirds of the part's distance, (w(x) - w(x/3)) / (2x/3): b alone is the slope of a part without wear, and over
+a shorter stretch a single season tells more than the part.  Neglected: that wear never heals (the process may dip).
 """
 
 from __future__ import annotations
@@ -48,9 +51,22 @@ _GROWTH = (0.1, 0.4)  # the line's bend: share of itself it stands above the str
 _OFFSET_STD = 0.5  # %, error that all readings of one part share; assumed
 _UNKNOWN_START = (4.0, 15.0)  # %, wear of a part that joined with an unknown past: mean and a wide spread
 _STEP_STD = 30.0  # %, a jump may have any size
-_HOOKED = 0.4  # past 10 % the form changes and so does the rate: a further spread of this share of what lies above
+_HOOKED = (
+    0.4  # past 10 % the form changes and so does the rate: a further spread of this share of what is foretold there
+)
 _FARTHEST = 300.0  # thousand km; nothing is foretold beyond
 _JUMP_SIGMAS, _JUMP_PERCENT = 3.5, 2.0
+_JUMP_SHARE = 0.02  # of readings that begin a step or stand alone; assumed
+_ODD_SHARE, _ODD_SPREADS = 0.05, 3.0  # some parts wear quite unlike common practice: so many, spread so much wider
+_USED_SHARE = 0.05  # of parts said to be new that were not; assumed
+_PERHAPS = 0.2  # from this probability on it is said
+_DOUBT_SIGMAS = 2.0  # a first reading so far above common practice makes us ask whether the part was new
+_STRETCH = 1 / 3  # of its distance lies before the stretch over which a part's rate is told
+_SHORTEST_KM = 1.0  # thousand km; the rate of a newer part is that which it is likely to have by then
+_SEASON = 0.04  # relative spread that winter and summer leave in the rate over such a stretch; assumed
+_FAST = 2.5  # times common practice, from which on it is said
+_GRID = (8.0, 33)  # spreads of the rate to either side, and nodes; laid anew, finer, where few of them hold the weight
+_FEWEST_NODES = 7
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -79,7 +95,8 @@ class Jump:
     @property
     def sentence(self) -> str:
         """For people."""
-        size = f"{self.percent:+.1f} % off the line of the readings before it"
+        size = f"{self.percent:+.1f} % off "
+        size += "the line of the readings before it" if self.index else "what a new part may show"
         if self.kind == "newest":
             return (
                 f"The newest reading lies {size} and was not fitted: take another photo, and look at the part by eye."
@@ -116,8 +133,16 @@ class Trend:
     """Median of the true wear now."""
     now_interval: tuple[float, float]
     rate: float
-    """Median rate, % per 1000 km."""
+    """Median rate over the newer two thirds of the part's distance (of 1000 km, if it has run less), % per 1000 km."""
     rate_interval: tuple[float, float]
+    rate_from_km: float
+    """Where these two thirds begin."""
+    rate_to_km: float
+    """Where they end."""
+    times_usual: float | None
+    """How many times as fast as common practice has it, where that is beyond doubt; None where it is not."""
+    perhaps_used: bool
+    """Whether the first reading makes it likely that the part was not new at 0 km."""
     prior_share: float
     """How much of the rate's uncertainty is still the prior's, 0 … 1."""
     crossings: tuple[Crossing, ...]
@@ -129,6 +154,11 @@ class Trend:
     """(3, n): early end, middle and late end of the 80 % interval at each of ``curve_km``."""
 
     @property
+    def called_out(self) -> tuple[int, ...]:
+        """Which of ``points`` were called out and not fitted."""
+        return tuple(jump.index for jump in self.jumps if jump.kind != "level")
+
+    @property
     def rests_on_prior(self) -> bool:
         """Whether common practice still says more about the rate than the readings do."""
         return self.prior_share > 0.5
@@ -137,6 +167,18 @@ class Trend:
     def sentences(self) -> tuple[str, ...]:
         """What to know about this trend, for people."""
         out = [jump.sentence for jump in self.jumps]
+        if self.perhaps_used:
+            first = self.points[0]
+            out.append(
+                f"The first reading, {first.percent:.1f} % at {first.km:.0f} km of its own, is more than a new part "
+                "shows: it may not have been new, and its earlier distance is missing (toothcheck logbook add-part "
+                "--ridden). If it was new, look for what wears it so fast."
+            )
+        if self.times_usual is not None:
+            out.append(
+                f"The readings lie on a line of their own, {self.times_usual:.1f} times as fast as {PRIOR_SOURCE}, "
+                "has it: look for the cause."
+            )
         if self.rests_on_prior:
             out.append(
                 f"With so little to go by the rate rests on {PRIOR_SOURCE} "
@@ -175,12 +217,19 @@ class _Before:
 
     rate: float
     spread: float
-    start_known: bool
+    starts: tuple[tuple[float, float, float], ...]
+    """What the wear may have been at 0 km: mean and spread in %, and how likely that is."""
     memory: float
+
+    def log_density(self, z: Floats) -> Floats:
+        """Of the rate, so many spreads of its logarithm from the middle one."""
+        odd = _ODD_SHARE * norm.pdf(z / _ODD_SPREADS) / _ODD_SPREADS
+        out: Floats = np.log((1 - _ODD_SHARE) * norm.pdf(z) + odd)
+        return out
 
 
 class _Posterior:
-    """The readings given each (b, τ, g) of the grid, and the weights of the grid.
+    """The readings given each (b, τ, g, w(0)) of the grid, and the weights of the grid.
 
     Parameters
     ----------
@@ -203,63 +252,108 @@ class _Posterior:
         left_out: Sequence[int] = (),
     ) -> None:
         self.x = np.array([p.km for p in points]) / 1000
+        self.percent = np.array([p.percent for p in points])
         std = np.array([p.std_percent for p in points])
         self.memory = before.memory
-        self.start = (0.0, 0.0) if before.start_known else _UNKNOWN_START
         self.stepped_at = [float(self.x[i]) for i in steps]
         self.stepped = [np.arange(len(points)) >= i for i in steps]
-        z = np.linspace(-3.5, 3.5, 29)
-        grid = np.meshgrid(before.rate * np.exp(before.spread * z), _WANDER, _GROWTH, indexing="ij")
-        self.b, tau, self.growth = (g.ravel() for g in grid)
-        self.wander_var = (self.b * tau) ** 2
-        log_weight = np.repeat(norm.logpdf(z), len(_WANDER) * len(_GROWTH))
         silent = np.isin(np.arange(len(points)), left_out)
-        shared = np.full((len(points), len(points)), self.start[1] ** 2 + _OFFSET_STD**2)
+        noise = np.diag(std**2 + np.where(silent, (10 * _STEP_STD) ** 2, 0.0)) + _OFFSET_STD**2
         for after in self.stepped:
-            shared += _STEP_STD**2 * np.outer(after, after)
-        noise = np.diag(std**2 + np.where(silent, (10 * _STEP_STD) ** 2, 0.0)) + shared
+            noise += _STEP_STD**2 * np.outer(after, after)
+        reach, nodes = _GRID
+        z = np.linspace(-reach, reach, nodes)
+        weight = self._laid(z, before, noise)
+        for _ in range(3):
+            held = np.flatnonzero(weight > 1e-3 * weight.max())
+            if len(held) >= _FEWEST_NODES:
+                break
+            step = z[1] - z[0]  # many readings tell the rate finer than the nodes lie
+            z = np.linspace(z[held[0]] - step, z[held[-1]] + step, nodes)
+            weight = self._laid(z, before, noise)
+
+    def _laid(self, z: Floats, before: _Before, noise: Floats) -> Floats:
+        """Lay the grid over the rates ``z`` and weigh it; the weight of each of ``z`` is returned."""
+        which = np.arange(len(before.starts))
+        grid = np.meshgrid(before.rate * np.exp(before.spread * z), _WANDER, _GROWTH, which, indexing="ij")
+        self.b, tau, self.growth = (g.ravel() for g in grid[:3])
+        self.used = grid[3].ravel() > 0
+        mean, std, share = (np.array(column)[grid[3].ravel()] for column in zip(*before.starts, strict=True))
+        self.start, self.start_var = mean, std**2
+        self.wander_var = (self.b * tau) ** 2
         self.factor = np.linalg.cholesky(
-            self.wander_var[:, None, None] * _wandered(self.x, self.x, before.memory) + noise
+            self.wander_var[:, None, None] * _wandered(self.x, self.x, self.memory)
+            + noise
+            + self.start_var[:, None, None]
         )
-        off = np.array([p.percent for p in points]) - self.middle(self.x)
+        off = self.percent - self.middle(self.x)
         self.white = np.linalg.solve(self.factor, off[..., None])[..., 0]
+        log_weight = np.repeat(before.log_density(z), self.b.size // z.size) + np.log(share)
         log_weight -= 0.5 * (self.white**2).sum(axis=1)
         log_weight -= np.log(np.diagonal(self.factor, axis1=1, axis2=2)).sum(axis=1)
         weight = np.exp(log_weight - log_weight.max())
         self.weight = weight / weight.sum()
+        out: Floats = self.weight.reshape(z.size, -1).sum(axis=1)
+        return out
 
     def middle(self, at: Floats) -> Floats:
         """The wear at each of ``at`` (thousand km) for each node before any reading, shape (nodes, at)."""
         straight = self.b[:, None] * at
-        out: Floats = self.start[0] + straight * (1 + self.growth[:, None] * straight / BANDS[1][1])
+        out: Floats = self.start[:, None] + straight * (1 + self.growth[:, None] * straight / BANDS[1][1])
         return out
 
     def wear(self, at: Floats) -> tuple[Floats, Floats]:
         """Mean and standard deviation of the true wear at each of ``at`` for each node, shapes (nodes, at)."""
-        level = np.full((len(at), len(self.x)), self.start[1] ** 2)
-        own = np.full(len(at), self.start[1] ** 2)
+        level = np.zeros((len(at), len(self.x)))
+        own = np.zeros(len(at))
         for since, after in zip(self.stepped_at, self.stepped, strict=True):
             level += _STEP_STD**2 * np.outer(at >= since, after)
             own += _STEP_STD**2 * (at >= since)
         cross = self.wander_var[:, None, None] * _wandered(at, self.x, self.memory) + level
+        cross += self.start_var[:, None, None]
         half = np.linalg.solve(self.factor, np.swapaxes(cross, 1, 2))
         mean = self.middle(at) + np.einsum("kna,kn->ka", half, self.white)
         alone = (
             self.memory**2 * 2 * (at / self.memory - 1 + np.exp(-at / self.memory))
         )  # the diagonal of _wandered(at, at)
-        var = self.wander_var[:, None] * alone + own - (half**2).sum(axis=1)
+        var = self.wander_var[:, None] * alone + own + self.start_var[:, None] - (half**2).sum(axis=1)
         return mean, np.sqrt(np.maximum(var, 1e-12))
 
-    def reading(self, point: Point) -> tuple[float, float, float]:
-        """Mean and standard deviation of what a further reading should show, and its log density at what it shows."""
+    def slope(self, first: float, last: float) -> tuple[Floats, Floats]:
+        """Mean and standard deviation, for each node, of how fast the wear grew between two distances (thousand km).
+
+        In % per 1000 km, jumps left out: (w(last) - w(first)) / (last - first), in which the start falls out too.
+        """
+        ends = np.array([first, last])
+        before, after = _wandered(ends, self.x, self.memory)
+        half = np.linalg.solve(self.factor, (self.wander_var[:, None] * (after - before))[..., None])[..., 0]
+        line = self.middle(ends)
+        own = _wandered(ends, ends, self.memory)
+        mean = line[:, 1] - line[:, 0] + (half * self.white).sum(axis=1)
+        var = self.wander_var * (own[0, 0] + own[1, 1] - 2 * own[0, 1]) - (half**2).sum(axis=1)
+        return mean / (last - first), np.sqrt(np.maximum(var, 1e-12)) / (last - first)
+
+    def _shown(self, point: Point) -> tuple[Floats, Floats]:
+        """Mean and standard deviation of what a further reading should show, for each node."""
         mean, std = self.wear(np.array([point.km / 1000]))
-        spread = np.hypot(std[:, 0], point.std_percent)
         # the offset is shared with the readings before; counting it once more is on the safe side
-        spread = np.hypot(spread, _OFFSET_STD)
-        m = float(self.weight @ mean[:, 0])
-        v = float(self.weight @ (spread**2 + (mean[:, 0] - m) ** 2))
-        density = float(self.weight @ norm.pdf(point.percent, mean[:, 0], spread))
-        return m, math.sqrt(v), math.log(max(density, 1e-300))
+        return mean[:, 0], np.hypot(std[:, 0], math.hypot(point.std_percent, _OFFSET_STD))
+
+    def log_density(self, point: Point) -> float:
+        """Of what a further reading shows."""
+        return math.log(max(float(self.weight @ norm.pdf(point.percent, *self._shown(point))), 1e-300))
+
+    def beyond(self, point: Point) -> float:
+        """Probability that a further reading lies as far out as this one, on the same side."""
+        mean, std = self._shown(point)
+        below = float(self.weight @ ndtr((point.percent - mean) / std))
+        return min(below, 1 - below)
+
+    def expected(self, point: Point) -> tuple[float, float]:
+        """Median of what a further reading should show, and half the width that holds 68 %."""
+        mean, std = (values[:, None] for values in self._shown(point))
+        low, middle, high = (float(_quantile(q, self.weight, mean, std)[0]) for q in (0.16, 0.5, 0.84))
+        return middle, (high - low) / 2
 
 
 def _jumps(points: Sequence[Point], before: _Before) -> list[Jump]:
@@ -267,31 +361,46 @@ def _jumps(points: Sequence[Point], before: _Before) -> list[Jump]:
     steps: list[int] = []
     left_out: list[int] = []
     out: list[Jump] = []
-    waiting: Jump | None = None
+    waiting: tuple[Jump, float] | None = None
     for i, point in enumerate(points):
-        if waiting is not None:
-            density = []
-            for more_steps, more_out in (([], [waiting.index]), ([waiting.index], [])):
-                seen = _Posterior(
-                    points[:i],
-                    before,
-                    steps=[*steps, *more_steps],
-                    left_out=[*left_out, *more_out],
-                )
-                density.append(seen.reading(point)[2])
-            stays = density[1] > density[0]
-            (steps if stays else left_out).append(waiting.index)
-            out.append(_as(waiting, "level" if stays else "single"))
+        if waiting is None:
+            seen = _Posterior(points[:i], before, steps=steps, left_out=left_out)
+        else:
+            # one reading more: do the two lie on a line of their own, on another level, or was the first one bad?
+            jump, on_line = waiting
+            anywhere = math.log(_JUMP_SHARE) + float(norm.logpdf(jump.percent, 0, _STEP_STD))
+            tries = [
+                (math.log(1 - 2 * _JUMP_SHARE) + on_line, "line", steps, left_out),
+                (anywhere, "level", [*steps, jump.index], left_out),
+                (anywhere, "single", steps, [*left_out, jump.index]),
+            ]
+            held = [_Posterior(points[:i], before, steps=s, left_out=o) for _, _, s, o in tries]
+            best = max(range(3), key=lambda k: tries[k][0] + held[k].log_density(point))
+            _, kind, steps, left_out = tries[best]
+            seen = held[best]
+            if kind != "line":
+                out.append(_as(jump, kind))
             waiting = None
-        if i == 0 and not before.start_known:
-            continue
-        expected, std, _ = _Posterior(points[:i], before, steps=steps, left_out=left_out).reading(point)
-        off = point.percent - expected
-        if abs(off) > _JUMP_SIGMAS * std and abs(off) > _JUMP_PERCENT:
-            waiting = Jump(index=i, kind="newest", percent=off, std_percent=std)
+        if seen.beyond(point) < norm.sf(_JUMP_SIGMAS):
+            expected, std = seen.expected(point)
+            off = point.percent - expected
+            if abs(off) > _JUMP_PERCENT:
+                waiting = Jump(index=i, kind="newest", percent=off, std_percent=std), seen.log_density(point)
     if waiting is not None:
-        out.append(waiting)
+        out.append(waiting[0])
     return out
+
+
+def _starts(points: Sequence[Point], rate: float, *, known: bool) -> tuple[tuple[float, float, float], ...]:
+    """What the wear at 0 km may have been; asks whether a new part was new where its first reading is high."""
+    if not known:
+        return ((*_UNKNOWN_START, 1.0),)
+    new = (0.0, 0.0)
+    if points:
+        usual = rate * math.exp(_DOUBT_SIGMAS * PRIOR_SPREAD) * points[0].km / 1000
+        if points[0].percent > usual + _DOUBT_SIGMAS * math.hypot(points[0].std_percent, _OFFSET_STD):
+            return (*new, 1 - _USED_SHARE), (*_UNKNOWN_START, _USED_SHARE)
+    return ((*new, 1.0),)
 
 
 def _as(jump: Jump, kind: str) -> Jump:
@@ -330,7 +439,6 @@ def fit(
     rate, spread = prior_of(position)
     least, usual, most = _MEMORY
     memory = usual if km_per_day is None else min(most, max(least, _MEMORY_DAYS * km_per_day / 1000))
-    before = _Before(rate=rate, spread=spread, start_known=start_known, memory=memory)
     km = [p.km for p in points]
     if km != sorted(km) or any(v < 0 for v in km):
         raise ValueError(f"points must be in order of distance from 0 up, not {km!r}")
@@ -338,26 +446,28 @@ def fit(
         raise ValueError("points must be finite and each std_percent above 0")
     last = km[-1] if km else 0.0
     now = max(last, last if now_km is None else now_km)
+    before = _Before(rate=rate, spread=spread, starts=_starts(points, rate, known=start_known), memory=memory)
     jumps = _jumps(points, before)
-    posterior = _Posterior(
-        points,
-        before,
-        steps=[j.index for j in jumps if j.kind == "level"],
-        left_out=[j.index for j in jumps if j.kind != "level"],
-    )
+    left_out = [j.index for j in jumps if j.kind != "level"]
+    posterior = _Posterior(points, before, steps=[j.index for j in jumps if j.kind == "level"], left_out=left_out)
     low, high = (1 - COVERAGE) / 2, (1 + COVERAGE) / 2
-    order = np.argsort(posterior.b, kind="stable")
-    mass = np.cumsum(posterior.weight[order]) - 0.5 * posterior.weight[order]
-    rates = [float(np.exp(np.interp(q, mass, np.log(posterior.b[order])))) for q in (low, 0.5, high)]
+    end = max(now / 1000, _SHORTEST_KM)
+    slope, slope_std = posterior.slope(_STRETCH * end, end)
+    spreads = np.hypot(slope_std, _SEASON * slope)[:, None]
+    rates = [max(0.0, float(_quantile(q, posterior.weight, slope[:, None], spreads)[0])) for q in (low, 0.5, high)]
     log_b = np.log(posterior.b)
+    fast = float(posterior.weight @ (posterior.b > _FAST * rate))
     left = math.sqrt(float(posterior.weight @ (log_b - posterior.weight @ log_b) ** 2))
 
-    reach = float(np.clip(2.5 * 25 / rates[0], 10, _FARTHEST))
+    reach = float(np.clip(2.5 * 25 / max(rates[0], 1e-3), 10, _FARTHEST))
     ahead = now / 1000 + reach * np.linspace(0, 1, 120) ** 2
     behind = np.linspace(0, now / 1000, 25)[:-1]
     at = np.concatenate([behind, ahead])
     mean, std = posterior.wear(at)
-    std = np.hypot(std, _HOOKED * np.maximum(0.0, mean - BANDS[1][1]))
+    fitted = [p.km / 1000 for i, p in enumerate(points) if i not in left_out]
+    seen = fitted[-1] if fitted else 0.0  # what lies behind it has been seen: there the form foretells nothing
+    known_there = np.maximum(posterior.wear(np.array([seen]))[0], BANDS[1][1])
+    std = np.hypot(std, np.where(at > seen, _HOOKED * np.maximum(0.0, mean - known_there), 0.0))
     curve = np.array([_quantile(q, posterior.weight, mean, std) for q in (low, 0.5, high)])
     here = curve[:, len(behind)]
     reached = "good"
@@ -378,6 +488,10 @@ def fit(
         now_interval=(float(here[0]), float(here[2])),
         rate=rates[1],
         rate_interval=(rates[0], rates[2]),
+        rate_from_km=1000 * _STRETCH * end,
+        rate_to_km=1000 * end,
+        times_usual=float(np.exp(posterior.weight @ log_b)) / rate if fast > 0.9 else None,
+        perhaps_used=float(posterior.weight @ posterior.used) > _PERHAPS,
         prior_share=min(1.0, left / before.spread),
         crossings=() if reached == "replace-now" else tuple(crossings),
         reached=reached,
