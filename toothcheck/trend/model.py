@@ -241,6 +241,8 @@ class _Posterior:
         Indices of readings from which on the wear stands on another, unknown level.
     left_out
         Indices of readings that say nothing.
+    near
+        Those of fewer readings: where their grid still holds the weight it is taken, which saves laying it anew.
     """
 
     def __init__(
@@ -250,6 +252,7 @@ class _Posterior:
         *,
         steps: Sequence[int] = (),
         left_out: Sequence[int] = (),
+        near: _Posterior | None = None,
     ) -> None:
         self.x = np.array([p.km for p in points]) / 1000
         self.percent = np.array([p.percent for p in points])
@@ -262,18 +265,27 @@ class _Posterior:
         for after in self.stepped:
             noise += _STEP_STD**2 * np.outer(after, after)
         reach, nodes = _GRID
-        z = np.linspace(-reach, reach, nodes)
-        weight = self._laid(z, before, noise)
-        for _ in range(3):
-            held = np.flatnonzero(weight > 1e-3 * weight.max())
-            if len(held) >= _FEWEST_NODES:
+        if near is not None:
+            self.z: Floats = near.z
+            held = self._held(self._laid(before, noise))
+            if len(held) >= _FEWEST_NODES and held[0] > 0 and held[-1] < nodes - 1:
+                return
+        self.z = np.linspace(-reach, reach, nodes)
+        for left in (3, 2, 1, 0):
+            held = self._held(self._laid(before, noise))
+            if len(held) >= _FEWEST_NODES or not left:
                 break
-            step = z[1] - z[0]  # many readings tell the rate finer than the nodes lie
-            z = np.linspace(z[held[0]] - step, z[held[-1]] + step, nodes)
-            weight = self._laid(z, before, noise)
+            step = self.z[1] - self.z[0]  # many readings tell the rate finer than the nodes lie
+            self.z = np.linspace(self.z[held[0]] - step, self.z[held[-1]] + step, nodes)
 
-    def _laid(self, z: Floats, before: _Before, noise: Floats) -> Floats:
+    @staticmethod
+    def _held(weight: Floats) -> np.typing.NDArray[np.intp]:
+        """Which of the rates hold the weight."""
+        return np.flatnonzero(weight > 1e-3 * weight.max())
+
+    def _laid(self, before: _Before, noise: Floats) -> Floats:
         """Lay the grid over the rates ``z`` and weigh it; the weight of each of ``z`` is returned."""
+        z = self.z
         which = np.arange(len(before.starts))
         grid = np.meshgrid(before.rate * np.exp(before.spread * z), _WANDER, _GROWTH, which, indexing="ij")
         self.b, tau, self.growth = (g.ravel() for g in grid[:3])
@@ -362,9 +374,10 @@ def _jumps(points: Sequence[Point], before: _Before) -> list[Jump]:
     left_out: list[int] = []
     out: list[Jump] = []
     waiting: tuple[Jump, float] | None = None
+    seen: _Posterior | None = None
     for i, point in enumerate(points):
         if waiting is None:
-            seen = _Posterior(points[:i], before, steps=steps, left_out=left_out)
+            seen = _Posterior(points[:i], before, steps=steps, left_out=left_out, near=seen)
         else:
             # one reading more: do the two lie on a line of their own, on another level, or was the first one bad?
             jump, on_line = waiting
@@ -374,7 +387,7 @@ def _jumps(points: Sequence[Point], before: _Before) -> list[Jump]:
                 (anywhere, "level", [*steps, jump.index], left_out),
                 (anywhere, "single", steps, [*left_out, jump.index]),
             ]
-            held = [_Posterior(points[:i], before, steps=s, left_out=o) for _, _, s, o in tries]
+            held = [_Posterior(points[:i], before, steps=s, left_out=o, near=seen) for _, _, s, o in tries]
             best = max(range(3), key=lambda k: tries[k][0] + held[k].log_density(point))
             _, kind, steps, left_out = tries[best]
             seen = held[best]
