@@ -176,6 +176,13 @@ def test_turning_is_shown_as_told(browser, pages):
 
 
 # --- the report ----------------------------------------------------------------------------------------------------
+def test_a_phone_shows_why_a_tooth_was_not_measured(browser, pages):
+    browser.open(pages["report"], width=PHONE[0], height=PHONE[1])
+    right = "return [...document.querySelectorAll('td')].find(c => c.textContent.startsWith('not measured:'))"
+    assert browser.run(f"{right}.getBoundingClientRect().right") <= PHONE[0]
+    assert browser.run(f"{right}.textContent") == "not measured: covered"
+
+
 @pytest.mark.parametrize(("paper", "inches"), [("a4", (8.27, 11.69)), ("letter", (8.5, 11))])
 def test_the_report_prints(browser, pages, paper, inches):
     browser.open(pages["report"])

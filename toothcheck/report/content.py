@@ -8,12 +8,12 @@ from enum import StrEnum
 from typing import Any, Protocol
 
 from toothcheck import __version__
-from toothcheck.estimate import Estimate
 from toothcheck.flags import FLAGS
 from toothcheck.geometry import Floats
 from toothcheck.grade import CAUTIONS
 from toothcheck.lessons.scale import ALL_GRADES, ASYMMETRY_LIMITS_PERCENT, MEANING, OVERHANG_LIMIT_MM
 from toothcheck.pages import Figure, tied
+from toothcheck.report.captions import chart_caption, estimate_of, picture_alt, picture_caption, rule_caption
 from toothcheck.report.figures import reading_on_rule, teeth_chart, trend_chart, two_teeth
 
 SCHEMA = "toothcheck/inspection/1"
@@ -46,12 +46,6 @@ class Origin(StrEnum):
     REAL = "real photo"
     MADE = "made picture: an invented part, not a photograph"
     UNTOLD = "origin of the picture not told"
-
-
-_CHART = (
-    "Asymmetry with bars that hold about 95 of 100. A dash under the line: not measured. Behind a number: ! broken or"
-    " missing, ? may be damaged. Teeth are counted counterclockwise in the photo."
-)
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
@@ -117,9 +111,9 @@ class ReportInput:
     """The JSON document of an inspection."""
     origin: Origin = Origin.UNTOLD
     picture: bytes | None = None
-    """The photo (PNG or JPEG), with the outlines drawn in where there are any."""
+    """The photo (PNG or JPEG), or what `toothcheck.overlay.picture` drew on it."""
     outlined: bool = False
-    """Whether outlines are drawn in."""
+    """Whether it is the drawn picture."""
     outlines: Sequence[ToothOutline] = ()
     trends: Sequence[tuple[str, TrendLine]] = ()
     """Trends with their titles."""
@@ -142,8 +136,9 @@ class ToothRow:
     """One line of the table of teeth."""
 
     index: int
-    cells: tuple[str, ...]
     flags: str
+    """Why it was not measured, or what to mind about it; first, so that a phone shows it."""
+    cells: tuple[str, ...]
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -169,12 +164,16 @@ class ReportView:
     cautions: tuple[str, ...]
     unseen: tuple[str, ...]
     rule: Figure | None
+    rule_caption: str
     chart: Figure | None
     chart_caption: str
     teeth_figure: Figure | None
     teeth_caption: str
     picture: bytes | None
     picture_caption: str
+    picture_alt: str
+    outlined: bool
+    """Whether the picture is the drawn one: the photo in a square on the left, what is in this report on the right."""
     summary: tuple[Row, ...]
     worst: tuple[Row, ...]
     worst_title: str
@@ -232,17 +231,19 @@ def _view(given: ReportInput) -> ReportView:
         cautions=_texts(verdict.get("cautions")) or CAUTIONS,
         unseen=UNSEEN,
         rule=reading_on_rule(asymmetry) if asymmetry else None,
+        rule_caption=rule_caption(d, asymmetry) if asymmetry else "",
         chart=teeth_chart(d["teeth"]),
-        chart_caption=_CHART,
+        chart_caption=chart_caption(d["teeth"], outlined=given.outlined),
         teeth_figure=figure,
         teeth_caption=caption,
         picture=given.picture,
-        picture_caption=given.origin.value.capitalize()
-        + ("; outlines drawn in by toothcheck." if given.outlined else "."),
+        picture_caption=picture_caption(given.origin.value, outlined=given.outlined),
+        picture_alt=picture_alt(d, outlined=given.outlined),
+        outlined=given.outlined,
         summary=_summary(wear),
         worst=_measures(worst) if worst else (),
-        worst_title=f"Tooth {worst['index']}, the most worn" if worst else "",
-        teeth_head=("Asymmetry", "Drive loss", "Overhang", "Tip thinning"),
+        worst_title=f"Tooth {worst['index']}, the most worn of those measured" if worst else "",
+        teeth_head=("Flags", "Asymmetry", "Drive loss", "Overhang", "Tip thinning"),
         teeth=tuple(_tooth_row(tooth) for tooth in d["teeth"]),
         flags=_flags(d),
         trends=tuple(
@@ -255,13 +256,6 @@ def _view(given: ReportInput) -> ReportView:
             "ones differ fourfold."
         ),
     )
-
-
-def estimate_of(value: object) -> Estimate | None:
-    """``{"value", "std"}`` as an estimate; None where it is unknown."""
-    if not isinstance(value, Mapping) or value.get("value") is None or value.get("std") is None:
-        return None
-    return Estimate(value=float(value["value"]), std=float(value["std"]))
 
 
 def _texts(value: object) -> tuple[str, ...]:
@@ -327,11 +321,12 @@ def _measures(tooth: Mapping[str, Any]) -> tuple[Row, ...]:
 
 def _tooth_row(tooth: Mapping[str, Any]) -> ToothRow:
     keys = (("asymmetry_percent", "%"), ("drive_loss_mm", "mm"), ("overhang_mm", "mm"), ("tip_thinning_percent", "%"))
+    flags = ", ".join(str(code).replace("-", " ") for code in tooth.get("flags") or ())
     if tooth.get("measured"):
-        cells = tuple(_shown(tooth.get(key), unit) for key, unit in keys)
-    else:
-        cells = ("not measured", *[""] * (len(keys) - 1))
-    return ToothRow(index=int(tooth["index"]), cells=cells, flags=", ".join(tooth.get("flags") or ()))
+        return ToothRow(index=int(tooth["index"]), flags=flags, cells=tuple(_shown(tooth.get(k), u) for k, u in keys))
+    return ToothRow(
+        index=int(tooth["index"]), flags=f"not measured: {flags}" if flags else "not measured", cells=("–",) * len(keys)
+    )
 
 
 def _flags(d: Mapping[str, Any]) -> tuple[FlagRow, ...]:
