@@ -295,6 +295,15 @@ def test_every_grade_makes_all_pictures(grade):
     assert Image.open(io.BytesIO(overlay.picture(inspection, kind="jpeg"))).format == "JPEG"
 
 
+def test_the_deepest_place_may_be_less_than_the_loss_beside_it_and_the_picture_says_why(monkeypatch):
+    words = []
+    monkeypatch.setattr("toothcheck.overlay.chart._write", lambda figure, x, y, text, size, **look: words.append(text))
+    overlay.tooth_pair(made())
+    said = " ".join(words)
+    assert "Along the pitch circle: drive flank" in said
+    assert "The deepest place is measured square to the flank" in said
+
+
 def test_chart_as_svg_is_xml_and_the_same_every_time():
     inspection = made()
     svg = overlay.teeth_chart(inspection, kind="svg")
