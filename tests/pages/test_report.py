@@ -100,6 +100,19 @@ def test_a_good_grade_is_never_called_safe():
     assert "does not mean that the machine is safe to ride" in page
 
 
+@pytest.mark.parametrize(("stated", "said"), [(0.93, "93 %"), (0.98, "98 %"), (1.0, "over 98 %")])
+def test_no_confidence_is_a_certainty(stated, said):
+    view = view_of(ReportInput(document=document(confidence=stated)))
+    assert view.confidence.replace("\xa0", " ").startswith(f"Confidence {said}: on made photos")
+
+
+def test_losses_say_which_way_they_are_measured():
+    # measures.md, section 4: at the pitch circle an arc length, the greatest one along the normal
+    names = [row.name for row in view_of(ReportInput(document=document())).worst]
+    assert "Loss of the drive flank, along the pitch circle" in names
+    assert "Greatest loss of the drive flank, square to it" in names
+
+
 def test_a_page_without_a_grade_says_one_thing():
     # 2.52 % was rounded to 2.5 for the file; the sentences in it were made before that
     d = document(grade="cannot-tell", confidence=0.474)

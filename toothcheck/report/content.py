@@ -10,7 +10,7 @@ from typing import Any, Protocol
 from toothcheck import __version__
 from toothcheck.flags import FLAGS
 from toothcheck.geometry import Floats
-from toothcheck.grade import CAUTIONS
+from toothcheck.grade import CAUTIONS, MOST_CONFIDENCE
 from toothcheck.lessons.scale import ALL_GRADES, ASYMMETRY_LIMITS_PERCENT, MEANING, OVERHANG_LIMIT_MM
 from toothcheck.pages import Figure, tied
 from toothcheck.report.captions import chart_caption, estimate_of, picture_alt, picture_caption, rule_caption
@@ -29,14 +29,14 @@ UNSEEN = (
 
 _MEASURES = (
     ("asymmetry_percent", "Asymmetry", "%"),
-    ("drive_loss_mm", "Loss of the drive flank", "mm"),
-    ("coast_loss_mm", "Loss of the coast flank", "mm"),
+    ("drive_loss_mm", "Loss of the drive flank, along the pitch circle", "mm"),
+    ("coast_loss_mm", "Loss of the coast flank, along the pitch circle", "mm"),
     ("thickness_mm", "Thickness at the pitch circle", "mm"),
     ("tip_thickness_mm", "Thickness near the tip", "mm"),
     ("tip_thinning_percent", "Tip thinning", "%"),
     ("overhang_mm", "Overhang (the hook)", "mm"),
     ("hollow_mm", "Hollow of the drive flank", "mm"),
-    ("greatest_loss_mm", "Greatest loss of the drive flank", "mm"),
+    ("greatest_loss_mm", "Greatest loss of the drive flank, square to it", "mm"),
 )
 
 
@@ -272,10 +272,13 @@ def _shown(value: object, unit: str) -> str:
 def _confidence(value: float | None, grade: str) -> str:
     if value is None:
         return "No confidence is stated."
-    text = f"{100 * float(value):.0f} %"
+    share = float(value)
     if grade == "cannot-tell":
-        return tied(f"No grade is given below 50 %: all doubts counted, the most likely one has {text}.")
-    return tied(f"Confidence {text}: of 100 such photos, about {round(100 * value)} are graded right.")
+        return tied(f"No grade is given below 50 %: all doubts counted, the most likely one has {100 * share:.0f} %.")
+    # a reading from elsewhere may claim more than any inspection does
+    text = f"{'over ' if share > MOST_CONFIDENCE else ''}{100 * min(share, MOST_CONFIDENCE):.0f} %"
+    right = "on made photos about that share of such grades was right"
+    return tied(f"Confidence {text}: {right}. Damage that was not seen is not in it.")
 
 
 def _facts(given: ReportInput) -> tuple[str, ...]:
