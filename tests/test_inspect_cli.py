@@ -78,7 +78,8 @@ def test_the_answer_holds_what_a_mechanic_needs_in_eighty_columns(hooked):
 
 
 def test_a_tooth_unlike_all_others_is_to_be_wiped_and_looked_at(run):
-    photo = Path(__file__).parents[1] / "sample_images_synthetic" / "harbour-rear-new.jpg"  # new, so it may turn either way
+    # a new part: it may turn either way
+    photo = Path(__file__).parents[1] / "sample_images_synthetic" / "harbour-rear-new.jpg"
     told = ("--chain", "520", "--teeth", 42, "--position", "rear", "--turning", "clockwise")
     status, out, _ = run("inspect", photo, *told)
     assert status == 0

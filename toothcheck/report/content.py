@@ -314,7 +314,7 @@ def _summary(wear: Mapping[str, Any]) -> tuple[Row, ...]:
         if key in wear:
             rows.append(Row(name=f"{name}, median", value=_shown(wear[key], unit)))
     if wear.get("pattern"):
-        rows.append(Row(name="Pattern round the wheel", value=str(wear["pattern"]).replace("-", " ")))
+        rows.append(Row(name="Pattern round the sprocket", value=str(wear["pattern"]).replace("-", " ")))
     return tuple(rows)
 
 

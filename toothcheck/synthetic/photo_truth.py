@@ -11,7 +11,7 @@ import numpy as np
 from toothcheck.chains import chain
 from toothcheck.geometry import Floats
 from toothcheck.synthetic.camera import Camera
-from toothcheck.synthetic.part import Wheel
+from toothcheck.synthetic.part import Turning, Wheel
 from toothcheck.synthetic.render import render
 from toothcheck.synthetic.scene import Scene, Stage, set_stage
 from toothcheck.synthetic.sensor import Picture, develop
@@ -59,7 +59,7 @@ def shares_seen(stage: Stage) -> list[float]:
     return out
 
 
-_OTHER = {"clockwise": "counterclockwise", "counterclockwise": "clockwise"}
+_OTHER: dict[Turning, Turning] = {"clockwise": "counterclockwise", "counterclockwise": "clockwise"}
 
 
 def _px(camera: Camera, points: Floats, mirror: bool) -> list[Any]:
@@ -75,8 +75,8 @@ def truth_of(scene: Scene, stage: Stage) -> dict[str, Any]:
 
     ``visible`` are the whole teeth of which at least nine tenths of the rim can be seen, in the frame.  More:
     ``damaged`` (tooth: what) and ``damaged_seen``, ``true_grade`` (by the bands; ``replace-now`` where a damaged tooth
-    can be seen), ``turning`` (as the photo shows it: what ``inspect --turning`` asks for), ``true_asymmetry_percent``, ``focal_px``, ``card_print_scale``, ``mirrored``, ``bore``, ``holes``,
-    ``hole_circle``.
+    can be seen), ``true_asymmetry_percent``, ``focal_px``, ``card_print_scale``, ``mirrored``, ``bore``, ``holes``,
+    ``hole_circle``, ``turning`` (as the photo shows it, for ``inspect --turning``).
     """
     part, camera, wheel = scene.part, stage.camera, stage.wheel
     size, form = chain(part.chain), part.form
