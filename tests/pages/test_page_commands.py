@@ -164,6 +164,13 @@ def test_collect_prints_the_tables_or_json_alone(toothcheck, tmp_path):
     ]
     assert gathered["together"]["grade_right"]["hits"] == sum(right)
     assert gathered["together"]["photos"] == len(right) == 40
+    for day in ("02", "03"):
+        unnamed = json.loads(next(iter(sorted(RESULTS.glob("*.json")))).read_text())
+        unnamed |= {"apprentice": " ", "started": f"2026-04-{day}T09:00:00Z"}
+        (tmp_path / f"{day}.json").write_text(json.dumps(unnamed))
+    run = toothcheck("exercise", "collect", tmp_path / "02.json", tmp_path / "03.json", cwd=tmp_path)
+    assert run.stdout.startswith("2 people, 2 runs")
+    assert "2 runs without a name: each counts as a person of its own" in run.stdout
 
 
 @pytest.mark.parametrize("name", ["report.html", "report.pdf"])
