@@ -203,7 +203,7 @@ def _story(view: ReportView, s: _Styles) -> list[Flowable]:
 
     if view.picture:
         picture = Image(io.BytesIO(view.picture))
-        shrink = min(s.width / picture.imageWidth, 270 / picture.imageHeight)
+        shrink = min(s.width / picture.imageWidth, 250 / picture.imageHeight)
         picture.drawWidth, picture.drawHeight = picture.imageWidth * shrink, picture.imageHeight * shrink
         picture.hAlign = "LEFT"
         story.append(KeepTogether([_text("The photo", s.h2), picture, _text(view.picture_caption, s.small)]))
