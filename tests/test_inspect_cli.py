@@ -77,6 +77,17 @@ def test_the_answer_holds_what_a_mechanic_needs_in_eighty_columns(hooked):
     assert "\x1b" not in text
 
 
+def test_a_tooth_unlike_all_others_is_to_be_wiped_and_looked_at(run):
+    # a new part: it may turn either way
+    photo = Path(__file__).parents[1] / "sample_images_synthetic" / "harbour-rear-new.jpg"
+    told = ("--chain", "520", "--teeth", 42, "--position", "rear", "--turning", "clockwise")
+    status, out, _ = run("inspect", photo, *told)
+    assert status == 0
+    assert out.startswith(" GOOD")
+    worst = re.search(r"worst: tooth (\d+)", out)[1]
+    assert f"Wipe tooth {worst} and look at it: it stands apart from all others" in re.sub(r"\s+", " ", out)
+
+
 def test_everything_asked_for_is_written_and_nothing_else(hooked):
     done, folder = hooked
     assert {p.name for p in folder.iterdir()} == {"photo.jpg", "seen.jpg", "teeth.svg", "result.json"}

@@ -103,6 +103,16 @@ def test_an_unknown_must_never_fits(key):
         assert c.measure_next
 
 
+def test_all_that_cannot_be_told_stands_in_the_sentence():
+    unsure = replace(part_from_mapping(REAR), root_diameter_mm=Estimate(value=200.0, std=0.4))
+    c = compare(unsure, unsure)
+    assert c.of("root_diameter_mm").result == "cannot-tell"
+    assert c.result == "fits"
+    assert c.sentence == "Fits in every field that decides. Not told either, but no reason against it: root circle."
+    c = compare(unsure, replace(unsure, offset_mm=None))
+    assert c.sentence.endswith("offset of the seat. Not told either, but no reason against it: root circle.")
+
+
 def test_what_a_photo_cannot_see_is_said():
     seen = replace(part_from_mapping(REAR), thickness_mm=None, seat_thickness_mm=None, offset_mm=None)
     c = compare(seen, seen)

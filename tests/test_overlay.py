@@ -19,7 +19,7 @@ from toothcheck.estimate import Estimate
 from toothcheck.grade import CAUTIONS, Verdict, refusal
 from toothcheck.overlay.drawing import hook_said, hundredths, said
 from toothcheck.overlay.frames import Placement, drive_flank, flanks
-from toothcheck.overlay.photograph import picture
+from toothcheck.overlay.photograph import _called, picture
 from toothcheck.overlay.style import loss_scale, ramp, width_px, wrapped
 from toothcheck.overlay.views import Window, upright, window_around
 from toothcheck.photo import decode
@@ -137,6 +137,7 @@ def made(drive_clockwise=True, grade="replace-set"):
         wear=wear,
         verdict=verdict,
         flags=(),
+        patterns=(),
     )
 
 
@@ -293,6 +294,21 @@ def test_every_grade_makes_all_pictures(grade):
     ):
         assert Image.open(io.BytesIO(png)).size == size
     assert Image.open(io.BytesIO(overlay.picture(inspection, kind="jpeg"))).format == "JPEG"
+
+
+def test_the_deepest_place_may_be_less_than_the_loss_beside_it_and_the_picture_says_why(monkeypatch):
+    words = []
+    monkeypatch.setattr("toothcheck.overlay.chart._write", lambda figure, x, y, text, size, **look: words.append(text))
+    overlay.tooth_pair(made())
+    said = " ".join(words)
+    assert "Along the pitch circle: drive flank" in said
+    assert "The deepest place is measured square to the flank" in said
+
+
+def test_the_arrow_at_a_tooth_unlike_all_others_says_so():
+    worst = measured_tooth(WORST)
+    assert _called(worst, WORST) == f"{_called(worst, None)}\nunlike all others: wipe it, look"
+    assert "unlike" not in _called(replace(worst, flags=("tip-differs",)), WORST)  # that says to look already
 
 
 def test_chart_as_svg_is_xml_and_the_same_every_time():

@@ -7,7 +7,7 @@ import pytest
 from scipy import stats
 
 from toothcheck.estimate import Estimate
-from toothcheck.patterns import _odd_one, _test, patterns, told
+from toothcheck.patterns import _odd_one, _test, apart, patterns, told
 
 
 def wheel(values, std=0.03, hidden=()):
@@ -106,6 +106,27 @@ def test_chance_alone_shows_a_pattern_no_more_often_than_stated(teeth, hidden):
     rng = np.random.default_rng(teeth)
     false = sum(told(patterns(wheel(rng.normal(0.3, 0.03, teeth), hidden=hidden))) is not None for _ in range(150))
     assert false <= stats.binom.ppf(0.999, 150, 0.01)
+
+
+def test_a_tooth_too_little_apart_for_a_pattern_is_looked_at_all_the_same():
+    rng = np.random.default_rng(8)
+    even = rng.normal(0.06, 0.03, 42)
+    for more in np.arange(0.0, 0.3, 0.005):  # until it is one tooth's test that notices it, and not yet all three
+        y = even.copy()
+        y[16] += more
+        found = patterns(wheel(y))
+        if apart(found) is not None:
+            break
+    assert apart(found) == 16
+    assert told(found) is None
+    assert apart(()) is None
+
+
+def test_chance_alone_sets_a_tooth_apart_no_more_often_than_stated():
+    """1 %; 300 draws: more than 9 would happen less than once in a thousand times (binomial)."""
+    rng = np.random.default_rng(9)
+    false = sum(apart(patterns(wheel(rng.normal(0.3, 0.03, 42)))) is not None for _ in range(300))
+    assert false <= stats.binom.ppf(0.999, 300, 0.01)
 
 
 def test_scatter_below_the_stated_uncertainty_is_not_believed():

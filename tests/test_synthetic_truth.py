@@ -186,7 +186,16 @@ def test_teeth_are_counted_counterclockwise_and_a_mirrored_photo_counts_again():
         assert np.all(np.diff(angle) > 0)  # y is down in the photo: counterclockwise as seen
         assert math.degrees(angle[0]) % 360 == pytest.approx(t["turn"], abs=0.5)
     assert (plain["drive_flank_is"], mirrored["drive_flank_is"]) == ("clockwise", "counterclockwise")
+    assert (plain["turning"], mirrored["turning"]) == ("clockwise", "counterclockwise")
     assert mirrored["teeth_truth"][1] == plain["teeth_truth"][14]
+
+
+@pytest.mark.parametrize("turning", ["clockwise", "counterclockwise"])
+def test_which_way_it_turns_is_told_as_inspect_asks_for_it(turning):
+    # measures.md, section 1: at the rear the drive flank is the trailing one, so it lies on the other side
+    scene = Scene(size_px=(400, 300), part=Part(position="rear"), turning=turning, card=None)
+    truth = truth_of(scene, set_stage(scene))
+    assert truth["turning"] == turning != truth["drive_flank_is"]
 
 
 def test_a_chain_hides_the_teeth_under_it_and_no_others_far_from_it():

@@ -23,6 +23,8 @@ BANDS_PERCENT = (5.0, 10.0, 25.0)
 HOOK_MM = 0.3
 """Overhang from which on a sprocket is `replace-now`, whatever its asymmetry."""
 LEAST_CONFIDENCE = 0.5
+MOST_CONFIDENCE = 0.98
+"""No photo makes a grade surer: of the surest on the survey's photos about as many were right."""
 FEWEST_TEETH = 3
 _BROKEN_SURE = 0.85
 """How sure a broken tooth can be from one photo: dirt of the ground's own look can pass for it."""
@@ -144,7 +146,7 @@ def grade(wear: WheelWear, flags: Sequence[str], rng: np.random.Generator) -> Ve
     if best != GRADES[3]:
         doubts, said = _doubtful_teeth(wear)
         reasons += said
-    confidence = min(chances[best], 0.98)
+    confidence = min(chances[best], MOST_CONFIDENCE)
     for code in (*flags, *doubts):
         confidence *= _BLOCKING.get(code, _LOWERING.get(code, 1.0))
     reasons += _reasons(wear, len(measured))

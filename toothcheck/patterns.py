@@ -138,6 +138,15 @@ def told(found: Sequence[Pattern]) -> str | None:
     return next((p.kind for p in found if p.significant), None)
 
 
+def apart(found: Sequence[Pattern]) -> int | None:
+    """The tooth that differs by the test for one tooth alone, named as a pattern or not; None when there is none.
+
+    Shared among all tests it may be too little for a pattern's name.  It is to be wiped and looked at all the same,
+    which costs nothing; chance alone picks a tooth so on one wheel of 100.
+    """
+    return next((p.tooth for p in found if p.kind == "single-tooth" and p.p_value < SIGNIFICANCE), None)
+
+
 def _solve(y: Floats, std: Floats, design: Floats) -> tuple[Floats, Floats, float, int]:
     """Weighted least squares: coefficients, their covariance for unit scatter, chi-square and degrees of freedom."""
     a, b = design / std[:, None], y / std

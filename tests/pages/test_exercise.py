@@ -78,6 +78,16 @@ def test_collecting_orders_by_person_and_time_and_counts_a_file_once():
     json.dumps(document_of(report), allow_nan=False)
 
 
+def test_runs_without_a_name_are_not_one_person():
+    runs = [_run(who, day, [_answer("good", "good")]) for who, day in (("", 9), ("Ash", 2), ("", 2), ("", 2))]
+    report = collect(runs)
+    assert [(run.apprentice, run.started.day) for run, _ in report.runs] == [
+        ("Ash", 2), ("nameless 1", 2), ("nameless 2", 9),
+    ]  # fmt: skip
+    assert (report.nameless, report.repeated) == (2, 1)
+    assert document_of(report)["nameless_runs"] == 2
+
+
 @pytest.mark.parametrize(
     ("change", "why"),
     [

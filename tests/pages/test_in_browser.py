@@ -131,6 +131,23 @@ def test_front_and_rear_and_travel_flip_the_hook(browser, pages):
     quiet(browser)
 
 
+def test_a_phone_shows_what_decides_and_letters_that_can_be_read(browser, pages):
+    browser.open(pages["lesson"], width=PHONE[0], height=PHONE[1])
+    for column in ("Drive flank", "A hook leans"):
+        head = f"[...document.querySelectorAll('th')].find(h => h.textContent.startsWith('{column}'))"
+        assert browser.run(f"return {head}.getBoundingClientRect().right") <= PHONE[0], column
+    small = browser.run(
+        "const svg = document.querySelector('svg.forms'), box = svg.getBoundingClientRect();"
+        "const scale = box.width / svg.viewBox.baseVal.width;"
+        "const sizes = [...svg.querySelectorAll('text')].map(t => parseFloat(getComputedStyle(t).fontSize));"
+        "return scale * Math.min(...sizes)"
+    )
+    assert small > 10
+    assert "wheel" not in browser.text("#h-why ~ ol li")
+    browser.click("[data-preset=hooked]")
+    assert browser.text("#confidence").replace("\xa0", " ") == "Confidence over 98 % in replace-now."
+
+
 # --- the exercise --------------------------------------------------------------------------------------------------
 def test_an_exercise_is_done_and_its_result_read_back(browser, pages):
     browser.open(pages["exercise"], width=PHONE[0], height=PHONE[1])
@@ -176,6 +193,13 @@ def test_turning_is_shown_as_told(browser, pages):
 
 
 # --- the report ----------------------------------------------------------------------------------------------------
+def test_a_phone_shows_why_a_tooth_was_not_measured(browser, pages):
+    browser.open(pages["report"], width=PHONE[0], height=PHONE[1])
+    right = "return [...document.querySelectorAll('td')].find(c => c.textContent.startsWith('not measured:'))"
+    assert browser.run(f"{right}.getBoundingClientRect().right") <= PHONE[0]
+    assert browser.run(f"{right}.textContent") == "not measured: covered"
+
+
 @pytest.mark.parametrize(("paper", "inches"), [("a4", (8.27, 11.69)), ("letter", (8.5, 11))])
 def test_the_report_prints(browser, pages, paper, inches):
     browser.open(pages["report"])

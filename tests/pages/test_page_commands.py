@@ -1,6 +1,8 @@
 """The commands of the pages, run as a user runs them."""
 
+import base64
 import json
+import re
 import sys
 from pathlib import Path
 from types import SimpleNamespace
@@ -9,6 +11,7 @@ import pytest
 from made import document, drawn_photo
 
 from toothcheck.cli import main
+from toothcheck.photo import decode
 
 RESULTS = Path(__file__).parents[2] / "sample_images_synthetic" / "exercise_results"
 
@@ -161,6 +164,13 @@ def test_collect_prints_the_tables_or_json_alone(toothcheck, tmp_path):
     ]
     assert gathered["together"]["grade_right"]["hits"] == sum(right)
     assert gathered["together"]["photos"] == len(right) == 40
+    for day in ("02", "03"):
+        unnamed = json.loads(next(iter(sorted(RESULTS.glob("*.json")))).read_text())
+        unnamed |= {"apprentice": " ", "started": f"2026-04-{day}T09:00:00Z"}
+        (tmp_path / f"{day}.json").write_text(json.dumps(unnamed))
+    run = toothcheck("exercise", "collect", tmp_path / "02.json", tmp_path / "03.json", cwd=tmp_path)
+    assert run.stdout.startswith("2 people, 2 runs")
+    assert "2 runs without a name: each counts as a person of its own" in run.stdout
 
 
 @pytest.mark.parametrize("name", ["report.html", "report.pdf"])
@@ -208,3 +218,6 @@ def test_report_of_a_photo_that_shows_no_card(toothcheck, tmp_path):
     assert run.returncode == 0, run.stderr
     page = (tmp_path / "r.html").read_text(encoding="utf-8")
     assert "No scale card was found" in page
+    shown = base64.b64decode(re.search(r'src="data:image/jpeg;base64,([^"]+)"', page)[1])
+    assert decode(shown, "shown.jpg").width_px == 1920  # the drawn picture, not the photo of 500 px
+    assert "outlines drawn in" in page

@@ -55,9 +55,62 @@ def test_the_chart_marks_teeth_in_doubt_and_broken_ones(teeth, said):
     assert ("4" in words) == (teeth <= 20)  # where many teeth share the room, no number stands close to a marked one
 
 
+def test_a_broken_tooth_is_named_wherever_the_grade_is_seen():
+    d = document(grade="replace-now", confidence=0.85)
+    d["teeth"][5] |= {"measured": False, "flags": ["broken"]}
+    view = view_of(ReportInput(document=d, picture=b"", outlined=True))
+    assert "By the mark alone it would be replace-set; the grade is replace-now, because tooth 5 is broken" in (
+        view.rule_caption
+    )
+    said = view.picture_alt.replace("\xa0", " ")
+    assert "Grade replace-now. Tooth 5: broken, missing or bent. Tooth 3: may be damaged. Most worn of the" in said
+    assert "others: tooth 2, 0.7" in said
+    assert view.teeth[5].flags == "not measured: broken"
+    assert view.teeth_head[0] == "Flags"  # a phone shows the first columns only
+
+
+@pytest.mark.parametrize(
+    ("change", "why"),
+    [
+        ({"asymmetry": 12.0, "overhang": 0.4, "grade": "replace-now"}, "because the hook of 0.40"),
+        ({"asymmetry": 9.9, "grade": "replace-set"}, "would be watch; the grade is replace-set, because all doubts"),
+        ({"grade": "cannot-tell", "confidence": 0.4}, "No grade is given all the same"),
+    ],
+)
+def test_the_rule_says_what_else_decided(change, why):
+    plain, other = (view_of(ReportInput(document=document(**c))).rule_caption for c in ({}, change))
+    assert why in other.replace("\xa0", " ")
+    assert other.startswith(plain)
+
+
+def test_the_count_of_teeth_has_a_beginning():
+    d = document(measured=15)
+    middle, tip = 450, 300
+    for hour in range(1, 13):
+        for i, tooth in enumerate(d["teeth"]):
+            angle = np.radians(30 * hour - 360 / 15 * i)  # clockwise from straight up; teeth go on the other way
+            tooth["tip_px"] = [middle + tip * np.sin(angle), middle - tip * np.cos(angle)]
+        assert f"from tooth 0 at about {hour} o'clock" in view_of(ReportInput(document=d)).chart_caption
+    d["teeth"][3]["tip_px"] = None
+    assert "o'clock" not in view_of(ReportInput(document=d)).chart_caption
+
+
 def test_a_good_grade_is_never_called_safe():
     page = report_page(ReportInput(document=document(asymmetry=1.0, grade="good", confidence=0.97)))
     assert "does not mean that the machine is safe to ride" in page
+
+
+@pytest.mark.parametrize(("stated", "said"), [(0.93, "93 %"), (0.98, "98 %"), (1.0, "over 98 %")])
+def test_no_confidence_is_a_certainty(stated, said):
+    view = view_of(ReportInput(document=document(confidence=stated)))
+    assert view.confidence.replace("\xa0", " ").startswith(f"Confidence {said}: on made photos")
+
+
+def test_losses_say_which_way_they_are_measured():
+    # measures.md, section 4: at the pitch circle an arc length, the greatest one along the normal
+    names = [row.name for row in view_of(ReportInput(document=document())).worst]
+    assert "Loss of the drive flank, along the pitch circle" in names
+    assert "Greatest loss of the drive flank, square to it" in names
 
 
 def test_a_page_without_a_grade_says_one_thing():

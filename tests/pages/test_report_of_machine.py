@@ -42,6 +42,8 @@ def test_the_worse_sprocket_decides_and_both_trends_are_shown(fleet):
         assert len(given.trends) == 2
         page = report_page(given)
         assert page.count("Trend: ") == 2
+        regions = re.findall(r'role="region" aria-label="([^"]+)"', page)
+        assert len(set(regions)) == len(regions)  # WAI-ARIA: regions of one page have names of their own
         text = re.sub(r"<[^>]+>", " ", page).replace("\xa0", " ")
         assert "per 1000 km" in text
         # as many dots as there are readings with a number

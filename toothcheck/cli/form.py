@@ -1,4 +1,4 @@
-"""``toothcheck form``: the key dimensions of a new wheel, and its outlines as drawings."""
+"""``toothcheck form``: the key dimensions of a new sprocket, and its outlines as drawings."""
 
 from __future__ import annotations
 
@@ -42,7 +42,7 @@ def form(
     dxf: Annotated[Path | None, typer.Option(help="Write the outlines as DXF in mm, with true arcs.")] = None,
     json: JsonWord = None,
 ) -> None:
-    """Show the key dimensions of a new wheel and what is uncertain about them; write its outlines as SVG and DXF."""
+    """Show the key dimensions of a new sprocket and what is uncertain of them; write its outlines as SVG and DXF."""
     from toothcheck import chains
     from toothcheck.cli.output import check_ending, check_targets, console, write_json, write_whole
     from toothcheck.toothform import form_sheet

@@ -55,7 +55,7 @@ def report(
     picture: Annotated[
         Path | None,
         typer.Option(
-            help="A picture to show (PNG or JPEG). Default: the photo itself, where a photo is given.", readable=False
+            help="A picture to show (PNG or JPEG). Default, of a photo: as inspect --picture draws it.", readable=False
         ),
     ] = None,
     origin: Annotated[
@@ -102,6 +102,7 @@ def report(
         given,
         origin=marks[origin],
         picture=_picture(picture) if picture else given.picture,
+        outlined=given.outlined and picture is None,
         machine=machine or given.machine,
         date=date or given.date,
     )
@@ -122,8 +123,8 @@ class Told(NamedTuple):
 
 
 def _of_photo(path: Path, told: Told) -> ReportInput:
+    from toothcheck import overlay
     from toothcheck.inspection import inspect
-    from toothcheck.lessons.pictures import scaled_jpeg
     from toothcheck.photo import load
     from toothcheck.report import ReportInput, outlines_of
 
@@ -139,7 +140,10 @@ def _of_photo(path: Path, told: Told) -> ReportInput:
     except ValueError as error:
         raise UsageError(f"{error}.") from error
     outlines = outlines_of(found.wear) if found.wear else ()
-    return ReportInput(document=found.document(), outlines=outlines, picture=scaled_jpeg(found.photo.colour()))
+    return ReportInput(
+        document=found.document(), outlines=outlines,
+        picture=overlay.picture(found, kind="jpeg"), outlined=found.wear is not None,
+    )  # fmt: skip
 
 
 def _of_machine(machine: str, part: str | None, unit: str, where: str | None) -> ReportInput:

@@ -23,7 +23,7 @@ COMMANDS = (
     ("lesson", "Make the lesson: an interactive tooth, why hooks lean where they lean, and cases that fool the eye."),
     (
         "form",
-        "Show the key dimensions of a new wheel and what is uncertain about them; write its outlines as SVG and DXF.",
+        "Show the key dimensions of a new sprocket and what is uncertain of them; write its outlines as SVG and DXF.",
     ),
     ("card", "Write a scale card, ready to print at true size, with what to do printed on it."),
     ("logbook", "Keep what was fitted to which machine when, and every reading. Nothing is ever overwritten."),

@@ -172,6 +172,9 @@ def _print_class(report: ClassReport) -> None:
     if report.repeated:
         tell = "tells" if report.repeated == 1 else "tell"
         out.print(f"{counted(report.repeated, 'file')} {tell} of a run told before; counted once")
+    if report.nameless:
+        each = "it counts as a person" if report.nameless == 1 else "each counts as a person"
+        out.print(f"{counted(report.nameless, 'run')} without a name: {each} of its own, whoever it was")
     table = Table(title="Grades: answers down, truth across", title_justify="left", box=SIMPLE_HEAD)
     table.add_column("given", no_wrap=True)
     for name in ALL_GRADES:

@@ -28,7 +28,7 @@ from toothcheck.estimate import Estimate
 from toothcheck.flags import flag
 from toothcheck.grade import Verdict, grade, refusal
 from toothcheck.inspection.document import SCHEMA, document, tip_pixels
-from toothcheck.patterns import LIGHT_MM, Pattern, patterns
+from toothcheck.patterns import LIGHT_MM, Pattern, apart, patterns
 from toothcheck.photo import Photo
 from toothcheck.placing import Placed
 from toothcheck.pose import CardPose, PlanePose, card_pose
@@ -77,7 +77,10 @@ class Inspection:
         given = [flag(code).sentence for code in self.worded]
         around = [p.sentence() for p in self.patterns if p.significant]
         own = [r for r in verdict.reasons if r not in given]
-        return replace(self, verdict=replace(verdict, reasons=(*self.notes, *own, *around)))
+        steps, odd = verdict.next_steps, apart(self.patterns)
+        if odd is not None:
+            steps += (f"Wipe tooth {odd} and look at it: it stands apart from all others, and dirt does that, too.",)
+        return replace(self, verdict=replace(verdict, reasons=(*self.notes, *own, *around), next_steps=steps))
 
     def document(self) -> dict[str, Any]:
         """The JSON document of measures.md, section 6."""

@@ -40,7 +40,7 @@ def hard_cases(front: ToothTable, even: ToothTable) -> tuple[HardCase, ...]:
     front
         The wheel that most cases are drawn on.
     even
-        A wheel with an even number of teeth, for wear of every second tooth.
+        A sprocket with an even number of teeth, for wear of every second tooth.
 
     Raises
     ------
@@ -150,8 +150,8 @@ def _turned_round(table: ToothTable) -> HardCase:
         seen=f"The teeth look even: asymmetry {r.asymmetry_percent:.0f} %.",
         so=f"{new - r.thickness_mm:.1f} mm of {new:.1f} mm is gone at the pitch circle. The two losses cancel in the "
         "comparison of the flanks, and the datum taken from the coast flank is no datum any more.",
-        do="Ask whether the wheel was ever taken off and put on the other way. Compare with a new part or with a photo "
-        "of this one when it was new; asymmetry alone cannot grade it.",
+        do="Ask whether the sprocket was ever taken off and put on the other way. Compare with a new part or with a "
+        "photo of this one when it was new; asymmetry alone cannot grade it.",
     )
 
 
@@ -205,7 +205,7 @@ def _chipped(table: ToothTable) -> HardCase:
         seen="One tooth reads unlike its neighbours, which read asymmetry "
         f"{reading(tooth).asymmetry_percent:.0f} %. A median over all teeth hides it.",
         so="A broken, missing or bent tooth is a grade of its own: do not ride on it, however good the others are.",
-        do="Look at every tooth, not at the mean. Turn the wheel so that each one has been seen, and look for the "
+        do="Look at every tooth, not at the mean. Turn the sprocket so that each one has been seen, and look for the "
         "cause: a stone, a dropped tool, a chain that jumped.",
     )
 
@@ -222,13 +222,13 @@ def _alternate(table: ToothTable) -> HardCase:
         key="alternate",
         title="Every second tooth worn",
         figure=_window("A row of teeth, every second one worn deeper", table, shapes, 30).svg(),
-        caption=f"Made; wear exaggerated. A wheel with {table.teeth} teeth. Thick: drive flanks. Dashed: the new form.",
+        caption=f"Made; wear exaggerated. A sprocket of {table.teeth} teeth. Thick: drive flanks. Dashed: new form.",
         seen=f"By turns the teeth read asymmetry {a.asymmetry_percent:.0f} % and {b.asymmetry_percent:.0f} %. A photo "
         "that shows few teeth may show mostly one kind.",
         so="A chain has inner and outer links by turns. On an even number of teeth each tooth meets the same kind for "
         "ever, and when the links have stretched unequally every second tooth wears faster. With an odd number of "
         "teeth the kinds change places every turn.",
-        do="Count the teeth; look at the pattern round the wheel and not only at the median. A chain with unequal "
+        do="Count the teeth; look at the pattern round the sprocket and not only at the median. A chain with unequal "
         "links is worn, whatever the other teeth look like.",
     )
 

@@ -9,6 +9,7 @@ from markupsafe import Markup
 
 from toothcheck import __version__
 from toothcheck.chains import Chain
+from toothcheck.grade import MOST_CONFIDENCE
 from toothcheck.lessons.hardcases import hard_cases
 from toothcheck.lessons.model import ToothTable, Wear, drive_flank_side, roller_seat, tooth_table, worn
 from toothcheck.lessons.scale import (
@@ -30,6 +31,7 @@ STRETCHES_PERCENT = (0.0, 0.5, 1.0, 2.0, 3.0)
 def lesson_data(chain: Chain, front_teeth: int, rear_teeth: int) -> dict[str, object]:
     """What the page's script works on; lengths mm, in the tooth's own frame."""
     return {
+        "most_confidence": MOST_CONFIDENCE,
         "wheels": {
             position: {"teeth": teeth, "forms": [_table_json(form(chain, teeth, blend)) for _, blend in FORMS]}
             for position, teeth in (("front", front_teeth), ("rear", rear_teeth))
@@ -127,39 +129,42 @@ def _flank_rows() -> list[dict[str, str]]:
                     "side": side,
                     "at_top": at_top,
                     "name": "leading" if side == turning else "trailing",
-                    "lean": "with the rotation" if side == turning else "against the rotation",
+                    "lean": "with" if side == turning else "against",
                 }
             )
     return rows
 
 
 def _new_teeth(chain: Chain, teeth: int) -> Markup:
-    """The three new forms of one wheel side by side."""
+    """The three new forms of one sprocket side by side."""
     shapes: list[Shape] = []
     tables = [tooth_table(form(chain, teeth, blend)) for _, blend in FORMS]
     base = min(float(t.radius_mm[0]) for t in tables) - 0.6
     top = max(float(t.radius_mm[-1]) for t in tables)
     spacing = 1.18 * chain.pitch_mm
+    size = 0.042 * 3.16 * spacing  # of letters that a phone of 390 px still shows at 12 px and more
     for i, ((name, _), table) in enumerate(zip(FORMS, tables, strict=True)):
         outline = worn(table, Wear()).outline_mm()
         foot = np.array([[outline[-1, 0], base], [outline[0, 0], base]])
         x = (i - 1) * spacing
         shapes.append(line(Role.METAL, np.concatenate([outline, foot]) + np.array([x, 0.0]), closed=True))
-        shapes.append(word(name, x, base - 1.5))
         land = 2 * float(table.half_mm[-1])
-        shapes.append(word("pointed" if land < 0.05 else f"tip {land:.1f} mm wide", x, base - 3.0, role=Role.SMALL))
+        first, _, rest = name.partition(" ")
+        shapes.append(word(first, x, base - 1.2 * size))
+        shapes.append(word(rest, x, base - 2.4 * size))
+        shapes.append(word("pointed" if land < 0.05 else f"tip {land:.1f} mm", x, base - 3.7 * size, role=Role.SMALL))
         r = table.pitch_radius_mm
         reach = float(table.half_mm[table.at_pitch])
         shapes.append(line(Role.AXIS, [(x - reach, r), (x + reach, r)]))
-        shapes.append(word(f"{2 * reach:.2f} mm", x, r - 1.4, role=Role.SMALL))
+        shapes.append(word(f"{2 * reach:.2f} mm", x + reach + 0.3 * size, r, role=Role.SMALL, anchor="start"))
     return Figure(
         title="Three new teeth of one size: the thickest legal form, the middle and the slimmest, which is pointed",
-        left=-1.58 * spacing,
-        bottom=base - 3.6,
+        left=-1.45 * spacing,
+        bottom=base - 4.2 * size,
         width=3.16 * spacing,
-        height=top - base + 4.6,
+        height=top - base + 4.9 * size,
         shapes=tuple(shapes),
-        text_size=1.25,
+        text_size=size,
     ).svg(css_class="figure forms")
 
 

@@ -45,13 +45,6 @@ def cropped_jpeg(colour: NDArray[np.uint8], centre_px: np.ndarray[Any, Any], hal
     return Picture(jpeg=_jpeg(cut), width_px=cut.width, height_px=cut.height, origin_px=low, scale=scale)
 
 
-def scaled_jpeg(colour: NDArray[np.uint8]) -> bytes:
-    """A whole photo (height, width, 3) in RGB at the size of a page."""
-    image = Image.fromarray(colour)
-    image.thumbnail((LARGEST_PX, LARGEST_PX), Image.Resampling.LANCZOS)
-    return _jpeg(image)
-
-
 def _jpeg(image: Image.Image) -> bytes:
     out = io.BytesIO()
     image.save(out, "JPEG", quality=82)

@@ -8,7 +8,7 @@ Neglected: answers of one person, and to one photo, hang together, so the interv
 from __future__ import annotations
 
 from collections.abc import Iterable, Mapping, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from datetime import datetime
 from typing import Any
 
@@ -37,6 +37,7 @@ class Run:
     """One apprentice going once through one exercise."""
 
     apprentice: str
+    """Empty where no name was given."""
     exercise: str
     title: str
     started: datetime
@@ -56,7 +57,7 @@ def run_of(document: object) -> Run:
     try:
         answers = tuple(_answer(a) for a in document["answers"])
         run = Run(
-            apprentice=str(document["apprentice"]).strip() or "nameless",
+            apprentice=str(document["apprentice"]).strip(),
             exercise=str(document["exercise"]["id"]),
             title=str(document["exercise"]["title"]),
             started=datetime.fromisoformat(str(document["started"]).replace("Z", "+00:00")),
@@ -135,6 +136,8 @@ class ClassReport:
     together: Agreement
     repeated: int
     """Files that told of a run told before; counted once."""
+    nameless: int
+    """Runs without a name; nobody knows whose they are, so each counts as a person of its own."""
 
 
 def collect(runs: Iterable[Run]) -> ClassReport:
@@ -149,11 +152,15 @@ def collect(runs: Iterable[Run]) -> ClassReport:
     if not given:
         raise ValueError("runs must hold at least one result")
     unique = {(run.apprentice, run.exercise, run.started): run for run in given}
-    ordered = sorted(unique.values(), key=lambda run: (run.apprentice.casefold(), run.started))
+    nameless = sorted((run for run in unique.values() if not run.apprentice), key=lambda run: run.started)
+    named = [run for run in unique.values() if run.apprentice]
+    named += [replace(run, apprentice=f"nameless {i}") for i, run in enumerate(nameless, 1)]
+    ordered = sorted(named, key=lambda run: (run.apprentice.casefold(), run.started))
     return ClassReport(
         runs=tuple((run, agreement(run.answers)) for run in ordered),
         together=agreement([answer for run in ordered for answer in run.answers]),
         repeated=len(given) - len(ordered),
+        nameless=len(nameless),
     )
 
 
@@ -238,4 +245,5 @@ def document_of(report: ClassReport) -> dict[str, object]:
             for run, agreed in report.runs
         ],
         "repeated_files": report.repeated,
+        "nameless_runs": report.nameless,
     }

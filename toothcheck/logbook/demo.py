@@ -18,6 +18,7 @@ import numpy as np
 
 from toothcheck.chains import chain
 from toothcheck.geometry import Floats, readonly
+from toothcheck.grade import MOST_CONFIDENCE
 from toothcheck.logbook.entries import Entry, dumped, facts_of
 from toothcheck.toothform import IsoForm
 
@@ -165,7 +166,7 @@ def _grade(asymmetry: float, std: float, overhang: float) -> tuple[str, float]:
     ]
     at = 3 if overhang >= 0.3 else next(i for i, hi in enumerate(edges[1:]) if asymmetry < hi)
     names = ("good", "watch", "replace-set", "replace-now")
-    return (names[at], share[at]) if share[at] >= 0.5 else ("cannot-tell", share[at])
+    return (names[at], min(share[at], MOST_CONFIDENCE)) if share[at] >= 0.5 else ("cannot-tell", share[at])
 
 
 class _Fleet:

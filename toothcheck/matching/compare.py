@@ -241,6 +241,8 @@ def compare(old: Part, new: Part) -> Comparison:
         for m in out
         if m.result == "cannot-tell" and (m.field.must or m.field.key in {"thickness_mm", "seat_thickness_mm"})
     ]
+    aside = [m.field.label for m in out if m.result == "cannot-tell" and m.field.photo_sees and m not in open_]
+    untold = f" Not told either, but no reason against it: {', '.join(aside)}." if aside else ""
     if wrong:
         result: Result = "differs"
         sentence = f"Not the same part: differs in {', '.join(m.field.label for m in wrong + look)}."
@@ -255,10 +257,10 @@ def compare(old: Part, new: Part) -> Comparison:
         known = [m.field.label for m in out if m.result == "fits"]
         sentence = (
             f"Agrees in {', '.join(known)}; c" if known else "C"
-        ) + f"annot tell about {', '.join(m.field.label for m in open_)}."
+        ) + f"annot tell about {', '.join(m.field.label for m in open_)}.{untold}"
     else:
         result = "fits"
-        sentence = "Fits in every field compared."
+        sentence = f"Fits in every field {'that decides' if aside else 'compared'}.{untold}"
     return Comparison(
         old=old.name,
         new=new.name,

@@ -18,6 +18,7 @@ from toothcheck.chains import Chain
 from toothcheck.estimate import Estimate
 from toothcheck.geometry import Floats, rotated
 from toothcheck.grade import Verdict
+from toothcheck.patterns import Pattern
 from toothcheck.photo import Photo
 from toothcheck.tracing.rims import Wheel
 from toothcheck.tracing.trace import Traced
@@ -66,6 +67,10 @@ class Inspected(Protocol):
     @property
     def flags(self) -> tuple[str, ...]:
         """Codes raised on the photo and what was said of it."""
+
+    @property
+    def patterns(self) -> tuple[Pattern, ...]:
+        """What was tested for coming back once per turn."""
 
 
 class View(Protocol):

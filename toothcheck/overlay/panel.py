@@ -172,7 +172,7 @@ class Panel:
         rows = [
             ("new", "dashed: the ideal new tooth"),
             ("now", "solid: measured"),
-            ("0.00", "numbers on the wheel: mm lost at the pitch circle"),
+            ("0.00", "numbers on the sprocket: mm lost at the pitch circle"),
         ]
         unmeasured = [t for t in wear.teeth if not t.measured]
         if unmeasured:

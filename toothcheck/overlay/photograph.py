@@ -17,7 +17,8 @@ from toothcheck.overlay.frames import Inspected, Placement, ideal_thickness_mm
 from toothcheck.overlay.panel import PANEL_PX, SIDE_PX, Panel
 from toothcheck.overlay.style import INK, PAPER, canvas, casing, look, loss_scale, width_px, with_photo
 from toothcheck.overlay.views import Window, window_around
-from toothcheck.wear import WheelWear
+from toothcheck.patterns import apart
+from toothcheck.wear import ToothWear, WheelWear
 
 _EDGE_PX = 40
 
@@ -94,7 +95,7 @@ def _measured(axes: Axes, colour: NDArray[np.uint8], inspection: Inspected, plac
         draw_tooth(axes, place, tooth, view, scale, width=width)
     middle = view.shown(place.middle_px())
     _numbers(axes, place, wear, view, form.pitch_mm * shown_per_mm)
-    _callout(axes, place, wear, view, middle)
+    _callout(axes, place, wear, view, middle, apart(inspection.patterns))
     if place.drive_known:
         _rotation(axes, inspection, place, wear, view, middle)
     _scale_bar(axes, place, view)
@@ -130,7 +131,19 @@ def _pointed_at(wear: WheelWear) -> int | None:
     return next(iter(gone + [t.index for t in wear.teeth if t.may_be_damaged]), wear.worst_tooth)
 
 
-def _callout(axes: Axes, place: Placement, wear: WheelWear, view: Window, middle: Floats) -> None:
+def _called(tooth: ToothWear, odd: int | None) -> str:
+    """What stands at the arrow; ``odd``: the tooth that stands apart from all others."""
+    if "broken" in tooth.flags:
+        return f"tooth {tooth.index}\nbroken or missing"
+    if tooth.may_be_damaged:
+        return f"tooth {tooth.index}: damaged?\nLook at it first"
+    words = f"worst: tooth {tooth.index}"
+    if tooth.drive_loss_mm is not None:
+        words += f"\n{tooth.drive_loss_mm.text('mm')} lost"
+    return words + ("\nunlike all others: wipe it, look" if tooth.index == odd else "")
+
+
+def _callout(axes: Axes, place: Placement, wear: WheelWear, view: Window, middle: Floats, odd: int | None) -> None:
     pointed = _pointed_at(wear)
     if pointed is None:
         return
@@ -139,15 +152,10 @@ def _callout(axes: Axes, place: Placement, wear: WheelWear, view: Window, middle
     reach = max(form.pitch_radius_mm - 1.35 * form.roller_diameter_mm, 0.5 * form.pitch_radius_mm)
     point = view.shown(place.in_photo(np.array([[0.0, reach]]), tooth.index))[0]
     ahead = (point - middle) / max(1e-6, float(np.hypot(*(point - middle))))
-    words = f"worst: tooth {tooth.index}"
-    if "broken" in tooth.flags:
-        words = f"tooth {tooth.index}\nbroken or missing"
-    elif tooth.may_be_damaged:
-        words = f"tooth {tooth.index}: damaged?\nLook at it first"
-    elif tooth.drive_loss_mm is not None:
-        words += f"\n{tooth.drive_loss_mm.text('mm')} lost"
+    words = _called(tooth, odd)
     size = 25
-    half = (0.5 * max(width_px(row, size, bold=True) for row in words.split("\n")) + 10, 1.8 * size)
+    rows = words.split("\n")
+    half = (0.5 * max(width_px(row, size, bold=True) for row in rows) + 10, (0.6 + 0.6 * len(rows)) * size)
     # so far back that the arrow can be seen in front of the box
     at = point - ahead * (70 + min(h / max(1e-6, abs(float(a))) for h, a in zip(half, ahead, strict=True)))
     side = np.array([-ahead[1], ahead[0]])

@@ -8,12 +8,12 @@ from enum import StrEnum
 from typing import Any, Protocol
 
 from toothcheck import __version__
-from toothcheck.estimate import Estimate
 from toothcheck.flags import FLAGS
 from toothcheck.geometry import Floats
-from toothcheck.grade import CAUTIONS
+from toothcheck.grade import CAUTIONS, MOST_CONFIDENCE
 from toothcheck.lessons.scale import ALL_GRADES, ASYMMETRY_LIMITS_PERCENT, MEANING, OVERHANG_LIMIT_MM
 from toothcheck.pages import Figure, tied
+from toothcheck.report.captions import chart_caption, estimate_of, picture_alt, picture_caption, rule_caption
 from toothcheck.report.figures import reading_on_rule, teeth_chart, trend_chart, two_teeth
 
 SCHEMA = "toothcheck/inspection/1"
@@ -29,14 +29,14 @@ UNSEEN = (
 
 _MEASURES = (
     ("asymmetry_percent", "Asymmetry", "%"),
-    ("drive_loss_mm", "Loss of the drive flank", "mm"),
-    ("coast_loss_mm", "Loss of the coast flank", "mm"),
+    ("drive_loss_mm", "Loss of the drive flank, along the pitch circle", "mm"),
+    ("coast_loss_mm", "Loss of the coast flank, along the pitch circle", "mm"),
     ("thickness_mm", "Thickness at the pitch circle", "mm"),
     ("tip_thickness_mm", "Thickness near the tip", "mm"),
     ("tip_thinning_percent", "Tip thinning", "%"),
     ("overhang_mm", "Overhang (the hook)", "mm"),
     ("hollow_mm", "Hollow of the drive flank", "mm"),
-    ("greatest_loss_mm", "Greatest loss of the drive flank", "mm"),
+    ("greatest_loss_mm", "Greatest loss of the drive flank, square to it", "mm"),
 )
 
 
@@ -49,10 +49,6 @@ class Origin(StrEnum):
 
 
 _NOT_BASELINE = " Each tooth is shown against the ideal form; the grade is by what is gone since the baseline."
-_CHART = (
-    "Asymmetry with bars that hold about 95 of 100. A dash under the line: not measured. Behind a number: ! broken or"
-    " missing, ? may be damaged. Teeth are counted counterclockwise in the photo."
-)
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
@@ -123,9 +119,9 @@ class ReportInput:
     """The JSON document of an inspection."""
     origin: Origin = Origin.UNTOLD
     picture: bytes | None = None
-    """The photo (PNG or JPEG), with the outlines drawn in where there are any."""
+    """The photo (PNG or JPEG), or what `toothcheck.overlay.picture` drew on it."""
     outlined: bool = False
-    """Whether outlines are drawn in."""
+    """Whether it is the drawn picture."""
     outlines: Sequence[ToothOutline] = ()
     drive: Sequence[str] = ()
     """What the logbook knows of the machine's sprockets and chain, sentence by sentence."""
@@ -152,8 +148,9 @@ class ToothRow:
     """One line of the table of teeth."""
 
     index: int
-    cells: tuple[str, ...]
     flags: str
+    """Why it was not measured, or what to mind about it; first, so that a phone shows it."""
+    cells: tuple[str, ...]
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -187,6 +184,9 @@ class ReportView:
     teeth_caption: str
     picture: bytes | None
     picture_caption: str
+    picture_alt: str
+    outlined: bool
+    """Whether the picture is the drawn one: the photo in a square on the left, what is in this report on the right."""
     summary: tuple[Row, ...]
     worst: tuple[Row, ...]
     worst_title: str
@@ -246,21 +246,19 @@ def _view(given: ReportInput) -> ReportView:
         unseen=UNSEEN,
         drive=_texts(given.drive),
         rule=reading_on_rule(asymmetry) if asymmetry else None,
+        rule_caption=rule_caption(d, asymmetry, by_baseline=by_baseline) if asymmetry else "",
         chart=teeth_chart(d["teeth"]),
-        rule_caption="What is gone from the drive flanks since the baseline, median of the teeth; the bar above holds "
-        "about 95 of 100."
-        if by_baseline
-        else "Median asymmetry of the measured teeth; the bar above holds about 95 of 100.",
-        chart_caption=_CHART + (_NOT_BASELINE if by_baseline else ""),
+        chart_caption=chart_caption(d["teeth"], outlined=given.outlined) + (_NOT_BASELINE if by_baseline else ""),
         teeth_figure=figure,
         teeth_caption=caption,
         picture=given.picture,
-        picture_caption=given.origin.value.capitalize()
-        + ("; outlines drawn in by toothcheck." if given.outlined else "."),
+        picture_caption=picture_caption(given.origin.value, outlined=given.outlined),
+        picture_alt=picture_alt(d, outlined=given.outlined),
+        outlined=given.outlined,
         summary=_summary(wear, by_baseline),
         worst=_measures(worst) if worst else (),
-        worst_title=f"Tooth {worst['index']}, the most worn" if worst else "",
-        teeth_head=("Asymmetry", "Drive loss", "Overhang", "Tip thinning"),
+        worst_title=f"Tooth {worst['index']}, the most worn of those measured" if worst else "",
+        teeth_head=("Flags", "Asymmetry", "Drive loss", "Overhang", "Tip thinning"),
         teeth=tuple(_tooth_row(tooth) for tooth in d["teeth"]),
         flags=_flags(d),
         trends=tuple(
@@ -274,13 +272,6 @@ def _view(given: ReportInput) -> ReportView:
             "ones differ fourfold."
         ),
     )
-
-
-def estimate_of(value: object) -> Estimate | None:
-    """``{"value", "std"}`` as an estimate; None where it is unknown."""
-    if not isinstance(value, Mapping) or value.get("value") is None or value.get("std") is None:
-        return None
-    return Estimate(value=float(value["value"]), std=float(value["std"]))
 
 
 def _texts(value: object) -> tuple[str, ...]:
@@ -297,12 +288,15 @@ def _shown(value: object, unit: str) -> str:
 def _confidence(value: float | None, grade: str) -> str:
     if value is None:
         return "No confidence is stated."
-    text = f"{100 * float(value):.0f} %"
-    if grade == "cannot-tell" and float(value) == 0:  # refused before any grade was weighed
+    share = float(value)
+    if grade == "cannot-tell" and share == 0:  # refused before any grade was weighed
         return "No grade is given."
     if grade == "cannot-tell":
-        return tied(f"No grade is given below 50 %: all doubts counted, the most likely one has {text}.")
-    return tied(f"Confidence {text}: of 100 such photos, about {round(100 * value)} are graded right.")
+        return tied(f"No grade is given below 50 %: all doubts counted, the most likely one has {100 * share:.0f} %.")
+    # a reading from elsewhere may claim more than any inspection does
+    text = f"{'over ' if share > MOST_CONFIDENCE else ''}{100 * min(share, MOST_CONFIDENCE):.0f} %"
+    right = "on made photos about that share of such grades was right"
+    return tied(f"Confidence {text}: {right}. Damage that was not seen is not in it.")
 
 
 def _facts(given: ReportInput) -> tuple[str, ...]:
@@ -345,7 +339,7 @@ def _summary(wear: Mapping[str, Any], by_baseline: bool) -> tuple[Row, ...]:
             note = "of the baseline's thickness, gone since" if since else ""
             rows.append(Row(name=f"{name}, median", value=_shown(wear[key], unit), note=note))
     if wear.get("pattern"):
-        rows.append(Row(name="Pattern round the wheel", value=str(wear["pattern"]).replace("-", " ")))
+        rows.append(Row(name="Pattern round the sprocket", value=str(wear["pattern"]).replace("-", " ")))
     return tuple(rows)
 
 
@@ -355,11 +349,12 @@ def _measures(tooth: Mapping[str, Any]) -> tuple[Row, ...]:
 
 def _tooth_row(tooth: Mapping[str, Any]) -> ToothRow:
     keys = (("asymmetry_percent", "%"), ("drive_loss_mm", "mm"), ("overhang_mm", "mm"), ("tip_thinning_percent", "%"))
+    flags = ", ".join(str(code).replace("-", " ") for code in tooth.get("flags") or ())
     if tooth.get("measured"):
-        cells = tuple(_shown(tooth.get(key), unit) for key, unit in keys)
-    else:
-        cells = ("not measured", *[""] * (len(keys) - 1))
-    return ToothRow(index=int(tooth["index"]), cells=cells, flags=", ".join(tooth.get("flags") or ()))
+        return ToothRow(index=int(tooth["index"]), flags=flags, cells=tuple(_shown(tooth.get(k), u) for k, u in keys))
+    return ToothRow(
+        index=int(tooth["index"]), flags=f"not measured: {flags}" if flags else "not measured", cells=("–",) * len(keys)
+    )
 
 
 def _flags(d: Mapping[str, Any]) -> tuple[FlagRow, ...]:

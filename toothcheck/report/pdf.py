@@ -154,8 +154,8 @@ def _story(view: ReportView, s: _Styles) -> list[Flowable]:
     ]
     top: Flowable
     if view.rule:
-        rule = [_drawn(view.rule, s, 0.56), _text(view.rule_caption, s.small)]
-        top = Table([[verdict, rule]], colWidths=[0.42 * s.width, 0.58 * s.width])
+        ruled = [_drawn(view.rule, s, 0.56), _text(view.rule_caption, s.small)]
+        top = Table([[verdict, ruled]], colWidths=[0.42 * s.width, 0.58 * s.width])
         top.setStyle([("VALIGN", (0, 0), (-1, -1), "TOP"), ("LEFTPADDING", (0, 0), (-1, -1), 0)])
     else:
         top = KeepTogether(verdict)
@@ -191,7 +191,7 @@ def _story(view: ReportView, s: _Styles) -> list[Flowable]:
 
     if view.picture:
         picture = Image(io.BytesIO(view.picture))
-        shrink = min(s.width / picture.imageWidth, 270 / picture.imageHeight)
+        shrink = min(s.width / picture.imageWidth, 250 / picture.imageHeight)
         picture.drawWidth, picture.drawHeight = picture.imageWidth * shrink, picture.imageHeight * shrink
         picture.hAlign = "LEFT"
         story.append(KeepTogether([_text("The photo", s.h2), picture, _text(view.picture_caption, s.small)]))
@@ -225,12 +225,12 @@ def _story(view: ReportView, s: _Styles) -> list[Flowable]:
         story += [KeepTogether([_text("Numbers", s.h2), both]), CondPageBreak(90)]
 
     if view.teeth:
-        head = [_text(name, s.small) for name in ("Tooth", *view.teeth_head, "Flags")]
+        head = [_text(name, s.small) for name in ("Tooth", *view.teeth_head)]
         cells = [
-            [_text(str(t.index), s.cell), *[_text(c, s.cell) for c in t.cells], _text(t.flags, s.cell)]
+            [_text(str(t.index), s.cell), _text(t.flags, s.cell), *[_text(c, s.cell) for c in t.cells]]
             for t in view.teeth
         ]
-        shares = (0.08, 0.18, 0.18, 0.18, 0.18, 0.2)
+        shares = (0.08, 0.24, 0.17, 0.17, 0.17, 0.17)
         story += [_text("All teeth", s.h3), _table([head, *cells], s, [share * s.width for share in shares], head=True)]
 
     if view.flags:

@@ -11,7 +11,7 @@ import numpy as np
 from toothcheck.chains import chain
 from toothcheck.geometry import Floats
 from toothcheck.synthetic.camera import Camera
-from toothcheck.synthetic.part import Wheel
+from toothcheck.synthetic.part import Turning, Wheel
 from toothcheck.synthetic.render import render
 from toothcheck.synthetic.scene import Scene, Stage, set_stage
 from toothcheck.synthetic.sensor import Picture, develop
@@ -59,6 +59,9 @@ def shares_seen(stage: Stage) -> list[float]:
     return out
 
 
+_OTHER: dict[Turning, Turning] = {"clockwise": "counterclockwise", "counterclockwise": "clockwise"}
+
+
 def _px(camera: Camera, points: Floats, mirror: bool) -> list[Any]:
     px = camera.project(points)
     if mirror:
@@ -73,16 +76,16 @@ def truth_of(scene: Scene, stage: Stage) -> dict[str, Any]:
     ``visible`` are the whole teeth of which at least nine tenths of the rim can be seen, in the frame.  More:
     ``damaged`` (tooth: what) and ``damaged_seen``, ``true_grade`` (by the bands; ``replace-now`` where a damaged tooth
     can be seen), ``true_asymmetry_percent``, ``focal_px``, ``card_print_scale``, ``mirrored``, ``bore``, ``holes``,
-    ``hole_circle``.
+    ``hole_circle``, ``turning`` (as the photo shows it, for ``inspect --turning``).
     """
     part, camera, wheel = scene.part, stage.camera, stage.wheel
     size, form = chain(part.chain), part.form
     middle = -part.thickness_mm / 2
-    side = scene.drive_flank_is
+    side, turning = scene.drive_flank_is, scene.turning
     order = list(range(part.teeth))
     if scene.mirror:  # counted counterclockwise in the mirrored photo
         order = [(-i) % part.teeth for i in order]
-        side = "counterclockwise" if side == "clockwise" else "clockwise"
+        side, turning = _OTHER[side], _OTHER[turning]
     whole = wheel is not None and not part.spur_gear
     truths: list[Truth] = [tooth_truth(t, form) for t in wheel.teeth_mm] if wheel is not None and whole else []
     damage = wheel.damage if wheel is not None else {}
@@ -102,6 +105,7 @@ def truth_of(scene: Scene, stage: Stage) -> dict[str, Any]:
         "roller": size.roller_diameter_mm,
         "teeth": part.teeth,
         "position": part.position,
+        "turning": turning,
         "thickness": part.thickness_mm,
         "drive_flank_is": side,
         "turn": scene.turn_deg % 360 if not scene.mirror else (180 - scene.turn_deg) % 360,

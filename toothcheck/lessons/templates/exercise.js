@@ -27,7 +27,7 @@
     data.questions.forEach((_, i) => html($("progress"), "li", undefined, {class: i < at ? "done" : i === at ? "now" : ""}));
   }
 
-  /* an arc with an arrow head about the centre: the way the wheel turns in this photo */
+  /* an arc with an arrow head about the centre: the way the sprocket turns in this photo */
   function turnArrow(view, q) {
     const [cx, cy] = q.centre, r = 0.42 * Math.hypot(q.ringed[0] - cx, q.ringed[1] - cy), sign = q.turning === "clockwise" ? 1 : -1;
     const point = (a, k) => [cx + k * Math.cos(a), cy + k * Math.sin(a)];
@@ -143,7 +143,7 @@
     row("Grade", answer.grade.given, truth.grade, answer.grade.given === truth.grade);
     const q = data.questions[at];
     const notes = [
-      `The ${q.position} wheel ${q.position === "front" ? "pushes the chain, so its leading flank is loaded" : "is pushed by the chain, so its trailing flank is loaded"}: turning ${q.turning}, that is the ${side(truth.drive)} of an upright tooth.`,
+      `The ${q.position} sprocket ${q.position === "front" ? "pushes the chain, so its leading flank is loaded" : "is pushed by the chain, so its trailing flank is loaded"}: turning ${q.turning}, that is the ${side(truth.drive)} of an upright tooth.`,
       (truth.asymmetry === null ? "" : `Median asymmetry ${truth.asymmetry.toFixed(1)} %`) + (truth.overhang === null ? "." : `, median overhang ${truth.overhang.toFixed(2)} mm.`),
       ...truth.notes,
     ];

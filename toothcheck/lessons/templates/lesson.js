@@ -183,7 +183,7 @@ const lesson = (() => {
     label("chain pulls", [pullAt[0] + c.sign * 0.2, pullAt[1] + t.roller_radius * 0.62], "middle", "f-strong");
     const top = 1.0 + text * 0.9, from = half - c.motion * half * 0.62, to = half + c.motion * half * 0.62;
     arrow(stage, [from, top + text * 0.7], [to, top + text * 0.7], "f-axis", 1.0);
-    label("the wheel turns this way " + (c.motion > 0 ? "→" : "←"), [half, top], "middle", "f-strong");
+    label("the sprocket turns this way " + (c.motion > 0 ? "→" : "←"), [half, top], "middle", "f-strong");
     const tipAt = X([0, t.r[c.tooth.rows - 1]]);
     label(c.reading.overhang_mm >= 0.05 ? "hook leans " + (c.sign > 0 ? "right" : "left") : "tip", [tipAt[0], tipAt[1] - text * 0.6], "middle", c.reading.overhang_mm >= 0.05 ? "f-strong" : "");
     const foot = high - low - text * 0.55;
@@ -268,15 +268,16 @@ const lesson = (() => {
       $("row-" + name).classList.toggle("on", name === c.grade);
     }
     const most = Math.max(...Object.values(c.chances));
+    const sure = Math.min(most, lesson.data.most_confidence);
     put("confidence", most < 0.5 ? "No grade reaches one half: cannot-tell." :
-      `Confidence ${percent(100 * most, 0)} in ${Object.keys(c.chances).find((k) => c.chances[k] === most)}.`);
+      `Confidence ${most > sure ? "over " : ""}${percent(100 * sure, 0)} in ${Object.keys(c.chances).find((k) => c.chances[k] === most)}.`);
     $("needle").style.left = Math.max(0, Math.min(100, r.asymmetry_percent / 35 * 100)) + "%";
     $("spread").style.left = Math.max(0, Math.min(100, (r.asymmetry_percent - 1.96 * c.asymmetryStd) / 35 * 100)) + "%";
     $("spread").style.right = Math.max(0, Math.min(100, 100 - (r.asymmetry_percent + 1.96 * c.asymmetryStd) / 35 * 100)) + "%";
 
     const leads = c.side === c.turning;
     const story = `${s.position === "front" ? "Front" : "Rear"} sprocket, travel to the ${s.travel}, so it turns ${c.turning}. ` +
-      `The drive flank is the ${leads ? "leading" : "trailing"} flank, on the ${c.sign > 0 ? "right" : "left"} at the top of the wheel. ` +
+      `The drive flank is the ${leads ? "leading" : "trailing"} flank, on the ${c.sign > 0 ? "right" : "left"} at the top of the sprocket. ` +
       (r.overhang_mm >= 0.05 ? `The hook leans ${c.sign > 0 ? "right" : "left"}, ${leads ? "with" : "against"} the rotation. ` : "") +
       `The roller touches ${climbs}.`;
     put("story", story);
