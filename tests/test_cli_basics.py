@@ -1,8 +1,11 @@
 """What holds for the command as a whole: version, help, colour, completion, exit statuses."""
 
+import json
 import os
 import pty
 import re
+import shlex
+import stat
 import subprocess
 import sys
 from pathlib import Path
@@ -12,6 +15,7 @@ import typer
 
 import toothcheck
 from toothcheck import cli, errors
+from toothcheck.cli.output import check_writable, write_whole
 
 PACKAGE_FOLDER = str(Path(toothcheck.__file__).parent.parent)
 # as the installed script does it, also where the package is only on the path
@@ -179,6 +183,90 @@ def test_a_reader_that_goes_away_gets_no_traceback():
         process.stdout.close()
         assert process.stderr.read() == b""
         assert process.wait(timeout=60) in {0, 1}  # 0 when it was done before the reader left
+
+
+def test_a_reader_that_has_read_enough_gets_no_traceback():
+    pipe = f"{shlex.join([*SCRIPT, *FORM])} | head -n 1"
+    done = run(["bash", "-c", f"{pipe}; exit ${{PIPESTATUS[0]}}"])
+    assert (done.stdout, done.stderr) == ("ISO 606, chain 520, 15 teeth\n", "")
+    assert done.returncode in {0, 1}
+
+
+@pytest.mark.skipif(not Path("/dev/full").exists(), reason="the device of a disk that is always full")
+@pytest.mark.parametrize(
+    "words",
+    [FORM, [*FORM, "--json", "-"], ["logbook", "--help"], ["--help"], ["match", "--case", "kestrel-front"]],
+    ids=" ".join,
+)
+def test_a_full_disk_behind_stdout_is_one_line(words):
+    done = run(["bash", "-c", f"{shlex.join([*SCRIPT, *words])} > /dev/full"])
+    assert done.returncode == 2
+    assert done.stderr == ("toothcheck: Cannot write what is to be said: No space left on device. Send it elsewhere.\n")
+
+
+def test_a_closed_stdout_is_no_reason_not_to_write_files(tmp_path):
+    done = run(["bash", "-c", f"{shlex.join([*SCRIPT, *FORM])} --json {tmp_path / 'a.json'} >&-"])
+    assert (done.returncode, done.stderr) == (0, "")
+    assert json.loads((tmp_path / "a.json").read_text())["teeth"] == 15
+
+
+@pytest.mark.parametrize(
+    "target",
+    [
+        ">(cat > seen.json; echo > done)",  # a shell's word for a pipe: /dev/fd/63
+        "pipe",
+        "through-a-link",
+    ],
+)
+def test_a_pipe_is_written_to_and_stays_one(target, tmp_path):
+    os.mkfifo(tmp_path / "pipe")
+    (tmp_path / "through-a-link").symlink_to("pipe")
+    reader = "" if target.startswith(">") else "(cat pipe > seen.json; echo > done) & "
+    wait = "while [ ! -e done ]; do sleep 0.05; done"
+    line = (
+        f"cd {tmp_path}; {reader}{shlex.join([*SCRIPT, *FORM])} --json {target} > text; status=$?; {wait}; exit $status"
+    )
+    done = run(["bash", "-c", line])
+    assert (done.returncode, done.stderr) == (0, "")
+    assert (tmp_path / "pipe").is_fifo()
+    assert (tmp_path / "through-a-link").is_symlink()
+    assert json.loads((tmp_path / "seen.json").read_text())["teeth"] == 15
+
+
+@pytest.mark.parametrize("word", ["/dev/stdout", "/dev/fd/1", "/proc/self/fd/1"])
+def test_words_for_stdout_go_where_the_shell_sends_it(word, tmp_path):
+    if not Path(word).parent.exists():
+        pytest.skip("not a word of this system")
+    done = run(["bash", "-c", f"{shlex.join([*SCRIPT, *FORM])} --json {word} > {tmp_path / 'both'}"])
+    text = (tmp_path / "both").read_text()
+    assert (done.returncode, done.stderr) == (0, "")
+    document, end = json.JSONDecoder().raw_decode(text)
+    assert document["teeth"] == 15
+    assert "ISO 606, chain 520, 15 teeth" in text[end:]
+    assert [p.name for p in tmp_path.iterdir()] == ["both"]
+
+
+def test_what_a_link_points_to_is_written_and_keeps_its_permissions(tmp_path):
+    (tmp_path / "elsewhere").mkdir()
+    real, link, fresh = tmp_path / "elsewhere" / "real.json", tmp_path / "link.json", tmp_path / "fresh.json"
+    real.write_text("old")
+    real.chmod(0o640)
+    link.symlink_to(real)
+    fresh.symlink_to("elsewhere/made.json")
+    for target in (link, fresh):
+        check_writable(target)
+        write_whole(target, b"new")
+        assert target.is_symlink()
+        assert target.read_bytes() == b"new"
+    assert stat.S_IMODE(real.stat().st_mode) == 0o640
+    assert {p.name for p in real.parent.iterdir()} == {"real.json", "made.json"}
+
+
+def test_a_link_that_leads_to_itself_is_refused(tmp_path):
+    (tmp_path / "loop").symlink_to("loop")
+    for refused in (check_writable, lambda target: write_whole(target, b"new")):
+        with pytest.raises(errors.OutputError, match=re.escape(f"Cannot write {tmp_path / 'loop'}: ")):
+            refused(tmp_path / "loop")
 
 
 def test_json_alone_stands_on_stdout():

@@ -10,13 +10,14 @@ import functools
 import importlib
 import os
 import sys
-from typing import Annotated, Literal
+from pathlib import Path
+from typing import Annotated, Literal, NoReturn
 
 import typer
 
 from toothcheck import __version__
 from toothcheck.cli.summary import COMMANDS
-from toothcheck.errors import ToothcheckError
+from toothcheck.errors import OutputError, ToothcheckError
 
 _GROUPS = (
     "inspect",
@@ -91,14 +92,33 @@ def __getattr__(name: str) -> typer.Typer:
 
 def main() -> None:
     """Run the command; errors of ours become one line on stderr and their own exit status."""
+    if sys.stdout is None:  # closed by the caller (>&-)
+        sys.stdout = Path(os.devnull).open("w")
     try:
         words = sys.argv[1:]
         asked_by_the_shell = "_TOOTHCHECK_COMPLETE" in os.environ
-        (front() if words == ["--help"] and not asked_by_the_shell else whole())()
+        try:
+            (front() if words == ["--help"] and not asked_by_the_shell else whole())()
+        finally:
+            sys.stdout.flush()  # here, where a full disk can still be told
     except ToothcheckError as error:
-        sys.stderr.write(f"toothcheck: {error}\n")
-        sys.exit(error.exit_status)
+        _end(error)
     except BrokenPipeError:
-        # the reader went away (| head): nothing to say, and nothing that Python should say at exit either
-        os.dup2(os.open(os.devnull, os.O_WRONLY), sys.stdout.fileno())
+        # the reader went away (| head): nothing to say
+        _silence_stdout()
         sys.exit(1)
+    except OSError as error:
+        if error.filename is not None:
+            raise  # not what was said, but a file of the command's own
+        _silence_stdout()
+        _end(OutputError(f"Cannot write what is to be said: {error.strerror}.", hint="Send it elsewhere."))
+
+
+def _end(error: ToothcheckError) -> NoReturn:
+    sys.stderr.write(f"toothcheck: {error}\n")
+    sys.exit(error.exit_status)
+
+
+def _silence_stdout() -> None:
+    """Let go of what could not be said: Python would try it again at exit, and complain."""
+    os.dup2(os.open(os.devnull, os.O_WRONLY), sys.stdout.fileno())
