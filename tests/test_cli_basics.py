@@ -12,6 +12,7 @@ from pathlib import Path
 
 import pytest
 import typer
+from PIL import Image
 
 import toothcheck
 from toothcheck import cli, errors
@@ -68,7 +69,7 @@ def test_version(command):
 def test_help_names_the_commands(command):
     done = run(command, "--help")
     assert done.returncode == 0
-    assert {"form", "card"} <= set(re.findall(r"^\W*(\w+)", done.stdout, re.M))
+    assert {"form", "card"} <= set(re.findall(r"^  (\w+)", done.stdout, re.M))
     assert done.stderr == ""
 
 
@@ -103,17 +104,59 @@ def test_importing_the_command_loads_nothing_heavy():
     assert done.stdout.split() == []
 
 
+def commands(command, *names):
+    """Every command below, with the words that call it."""
+    yield names, command
+    for name, below in getattr(command, "commands", {}).items():
+        yield from commands(below, *names, name)
+
+
+ALL_COMMANDS = [*commands(typer.main.get_command(cli.app))]
+
+
+@pytest.mark.parametrize("columns", [80, 40])
+def test_help_is_plain_and_cuts_no_name(columns, run, monkeypatch):
+    monkeypatch.setenv("COLUMNS", str(columns))
+    for names, command in ALL_COMMANDS:
+        status, text, _ = run(*names, "--help")
+        assert status == 0
+        assert not re.search("[\u2500-\u257f]|<bool>", text)  # box drawing reads badly and sounds worse
+        words = set(text.split())
+        options = [p for p in command.params if p.param_type_name == "option"]
+        below = getattr(command, "commands", {})
+        assert {opt for option in options for opt in option.opts} <= {word.rstrip(",") for word in words}
+        assert below.keys() <= words
+        # sentences are whole, too
+        assert set(" ".join(option.help for option in options).split()) <= words
+        assert set(" ".join(b.help.split("\n\n")[0] for b in below.values()).split()) <= words
+        # a line is longer only where one name is
+        assert all(len(line) <= columns or len(line.split()) <= 2 for line in text.splitlines()), text
+
+
 COLOUR = re.compile(r"\x1b\[(\d+;)*(3[0-8]|4[0-8]|9[0-7]|10[0-7])(;\d+)*m")
 
 
-def test_colour_on_a_terminal():
-    assert COLOUR.search(on_a_terminal("--help"))
+@pytest.fixture
+def refused(tmp_path):
+    """Words that end in a verdict at once: nothing is to be seen in the photo."""
+    photo = tmp_path / "blank.png"
+    Image.new("L", (640, 480), 200).save(photo)
+    return ["inspect", str(photo), "--chain", "520", "--teeth", "15", "--position", "front"]
 
 
-@pytest.mark.parametrize("words", [["--help"], FORM], ids=" ".join)
-def test_no_colour_on_a_terminal_where_no_color_is_set(words):
+def test_colour_on_a_terminal(refused):
+    assert COLOUR.search(on_a_terminal(*refused))
+
+
+def test_no_colour_on_a_terminal_where_no_color_is_set(refused):
     # the convention: NO_COLOR, set to anything, means no colour; bold is no colour
-    assert not COLOUR.search(on_a_terminal(*words, NO_COLOR="1"))
+    said = on_a_terminal(*refused, NO_COLOR="1")
+    assert "CANNOT-TELL" in said
+    assert not COLOUR.search(said)
+
+
+def test_help_has_no_escape_codes_even_on_a_terminal():
+    assert "\x1b" not in on_a_terminal("--help")
 
 
 @pytest.mark.parametrize("words", [["--help"], FORM, [*FORM, "--json", "-"], ["form", "--teeth", "x"]], ids=" ".join)
@@ -151,6 +194,47 @@ def test_wrong_words_end_with_status_2_and_no_traceback(words):
     assert done.stderr
 
 
+@pytest.mark.parametrize(
+    ("words", "line"),
+    [
+        (["card-height=2,5"], "--card-height: '2,5' is no number. Write it with a point: 2.5."),
+        (["card-height=-2mm"], "--card-height: '-2mm' is no number. Write the number alone: -2."),
+        (["card-height=2,5mm"], "--card-height: '2,5mm' is no number. Write the number alone: 2.5."),
+        (["card-height=two"], "--card-height: 'two' is no number."),
+        (
+            ["turning=left"],
+            "--turning: 'left' is not one of 'clockwise', 'counterclockwise'. See: toothcheck inspect --help",
+        ),
+        (["tooth=15"], "No such option: --tooth (Possible options: --teeth). See: toothcheck inspect --help"),
+    ],
+    ids=str,
+)
+def test_wrong_values_are_one_clear_line(words, line, run):
+    said = ["inspect", "none.jpg", "--chain", "520", "--teeth", "15", "--position", "front"]
+    assert run(*said, *[f"--{word}" for word in words]) == (2, "", f"toothcheck: {line}\n")
+
+
+@pytest.mark.parametrize(
+    ("words", "line"),
+    [
+        (
+            ["inspect", "none.jpg", "--chain", "520", "--teeth", "15"],
+            "Missing option '--position'. Choose from: front, rear. See: toothcheck inspect --help",
+        ),
+        (
+            ["form", "--chain", "520", "--teeth", "3.5"],
+            "--teeth: '3.5' is no whole number. See: toothcheck form --help",
+        ),
+        (["exercise", "make", "--level", "7", "-o", "a.html"], "--level must be from 1 to 3, not 7."),
+        (["synthetic", "--seed", "-1"], "--seed must be 0 or more, not -1."),
+        (["logbok"], "No such command 'logbok'. Did you mean 'logbook'? See: toothcheck --help"),
+    ],
+    ids=lambda value: " ".join(value) if isinstance(value, list) else "",
+)
+def test_wrong_words_are_one_clear_line(words, line, run):
+    assert run(*words) == (2, "", f"toothcheck: {line}\n")
+
+
 def all_errors(root=errors.ToothcheckError):
     yield root
     for child in root.__subclasses__():
@@ -162,10 +246,10 @@ STATUS = {"UsageError": 2, "PhotoError": 4, "OutputError": 2, "LogbookError": 2,
 
 @pytest.mark.parametrize("error", [*all_errors()], ids=lambda e: e.__name__)
 def test_our_errors_are_one_line_and_their_own_status(error, capsys, monkeypatch):
-    def app():
+    def run(words):
         raise error("It did not work.", hint="Do it another way.")
 
-    monkeypatch.setattr(cli, "whole", lambda: app)
+    monkeypatch.setattr(cli, "run", run)
     with pytest.raises(SystemExit) as stop:
         cli.main()
     out, err = capsys.readouterr()

@@ -40,13 +40,15 @@ def number_of(word: str) -> float:
     Raises
     ------
     UsageError
-        When it is none, or has a decimal comma.
+        When it is none, has a decimal comma, or a unit.
     """
     try:
         return float(word)
     except ValueError:
-        pointed = word.replace(",", ".")
-        hint = f"Write it with a point: {pointed}." if re.fullmatch(r"-?[0-9]+\.[0-9]+", pointed) else ""
+        found = re.fullmatch(r"\s*(-?[0-9]+)(?:[.,]([0-9]+))?\s*(mm)?\s*", word)
+        number = "" if found is None else found[1] if found[2] is None else f"{found[1]}.{found[2]}"
+        how = "the number alone" if found is not None and found[3] else "it with a point"
+        hint = f"Write {how}: {number}." if number else ""
         raise UsageError(f"{word!r} is no number.", hint=hint) from None
 
 
