@@ -96,8 +96,13 @@ _OPTIONS = {
     "new_odometer_km": "--now",
     "length_mm": "the length in mm",
     "length_std_mm": "--std",
+    "adjuster_left_percent": "--adjuster-left",
+    "half_width_mm": "--read-to",
+    "card_height_mm": "--card-height",
+    "card_measured_mm": "--card-measured",
+    "span_mm": "a reading",
 }
-"""What the logbook's fields are called in the commands; an import names columns and keeps their names."""
+"""What the rooms' fields are called in the commands; an import names columns and keeps their names."""
 
 
 @contextlib.contextmanager
@@ -108,8 +113,13 @@ def telling() -> Iterator[None]:
     except LogbookError as error:
         raise LogbookError(_in_options(str(error))) from error
     except ValueError as error:
-        said = _in_options(str(error))
-        raise UsageError(said if said.endswith((".", "?")) else f"{said}.") from error
+        raise wrong_words(error) from error
+
+
+def wrong_words(error: ValueError) -> UsageError:
+    """A caller's mistake in a room as a command's wrong words, fields as options."""
+    said = _in_options(str(error))
+    return UsageError(said if said.endswith((".", "?")) else f"{said}.")
 
 
 def _in_options(words: str) -> str:
