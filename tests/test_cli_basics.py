@@ -12,7 +12,6 @@ from pathlib import Path
 
 import pytest
 import typer
-from PIL import Image
 
 import toothcheck
 from toothcheck import cli, errors
@@ -136,23 +135,10 @@ def test_help_is_plain_and_cuts_no_name(columns, run, monkeypatch):
 COLOUR = re.compile(r"\x1b\[(\d+;)*(3[0-8]|4[0-8]|9[0-7]|10[0-7])(;\d+)*m")
 
 
-@pytest.fixture
-def refused(tmp_path):
-    """Words that end in a verdict at once: nothing is to be seen in the photo."""
-    photo = tmp_path / "blank.png"
-    Image.new("L", (640, 480), 200).save(photo)
-    return ["inspect", str(photo), "--chain", "520", "--teeth", "15", "--position", "front"]
-
-
-def test_colour_on_a_terminal(refused):
-    assert COLOUR.search(on_a_terminal(*refused))
-
-
-def test_no_colour_on_a_terminal_where_no_color_is_set(refused):
+@pytest.mark.parametrize("words", [["--help"], FORM], ids=" ".join)
+def test_no_colour_on_a_terminal_where_no_color_is_set(words):
     # the convention: NO_COLOR, set to anything, means no colour; bold is no colour
-    said = on_a_terminal(*refused, NO_COLOR="1")
-    assert "CANNOT-TELL" in said
-    assert not COLOUR.search(said)
+    assert not COLOUR.search(on_a_terminal(*words, NO_COLOR="1"))
 
 
 def test_help_has_no_escape_codes_even_on_a_terminal():
@@ -364,3 +350,23 @@ def test_file_names_need_not_be_ascii(tmp_path):
     done = run(SCRIPT, "card", "pocket", "-o", str(tmp_path / "Maß 1:1.pdf"), PYTHONIOENCODING="utf-8")
     assert done.returncode == 0
     assert [p.name for p in tmp_path.iterdir()] == ["Maß 1:1.pdf"]
+
+
+@pytest.mark.parametrize(
+    ("words", "said"),
+    [
+        (["form", "--chain", "520", "--teeth", "15"], "Seating angle                            alpha   134.00 deg"),
+        (["stretch", "--case", "harbour-school-7"], "20 pitches, rule (+- 0.16 % each reading)"),
+        (["match", "--case", "kestrel-front"], "!= DIFFERS"),
+        (
+            ["inspect", "Höhe ±5 中.jpg", "--chain", "520", "--teeth", "15", "--position", "front"],
+            "Hohe +-5 ?.jpg does",
+        ),
+        (["stretch", "--help"], "Your own +- error of one reading"),
+    ],
+    ids=lambda value: value[0] if isinstance(value, list) else "",
+)
+def test_signs_that_a_terminal_lacks_are_written_out(words, said):
+    done = run(SCRIPT, *words, PYTHONIOENCODING="ascii")
+    assert said in done.stdout + done.stderr
+    assert "Traceback" not in done.stderr

@@ -17,6 +17,7 @@ import typer
 from typer.core import TyperGroup
 
 from toothcheck import __version__
+from toothcheck.cli.letters import take_all_letters
 from toothcheck.cli.plain import WRONG_WORDS, refusal_of, with_plain_help
 from toothcheck.cli.summary import COMMANDS
 from toothcheck.errors import OutputError, ToothcheckError, UsageError
@@ -114,6 +115,8 @@ def main() -> None:
     """Run the command; errors of ours become one line on stderr and their own exit status."""
     if sys.stdout is None:  # closed by the caller (>&-)
         sys.stdout = Path(os.devnull).open("w")
+    take_all_letters(sys.stdout)
+    take_all_letters(sys.stderr)
     try:
         try:
             status = run(sys.argv[1:])

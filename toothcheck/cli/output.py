@@ -4,7 +4,6 @@ from __future__ import annotations
 
 import contextlib
 import errno
-import io
 import json
 import os
 import stat
@@ -218,9 +217,6 @@ def console(*, stderr: bool = False) -> Console:
     """For people: colour only on a terminal, and none where NO_COLOR is set."""
     from rich.console import Console
 
-    stream = sys.stderr if stderr else sys.stdout
-    if isinstance(stream, io.TextIOWrapper):
-        stream.reconfigure(errors="replace")  # a terminal that knows no Greek letters still gets its answer
     return Console(highlight=False, stderr=stderr)
 
 
