@@ -79,7 +79,8 @@ def report(
 ) -> None:
     """Write a report: grade and confidence, the worst tooth beside the ideal one, every number, cautions, method.
 
-    HTML is one file without any request; it prints on A4 and Letter and reads on a phone.
+    HTML is one file without any request; it prints on A4 and Letter and reads on a phone.  Exit status as of inspect: 3
+    where the grade is cannot-tell.
     """
     from toothcheck.report import Origin, ReportInput
 
@@ -105,6 +106,8 @@ def report(
     )
     write_whole(output, _made(given, output.suffix.lower(), paper.value))
     sys.stdout.write(f"{output}: grade {given.document['verdict']['grade']}\n")
+    if given.document["verdict"]["grade"] == "cannot-tell":
+        raise typer.Exit(3)
 
 
 class Told(NamedTuple):
