@@ -53,6 +53,20 @@ def test_stretch_cases(run, case, status, words):
     assert "Engine off" in out
 
 
+@pytest.mark.parametrize(
+    ("case", "next_step"),
+    [
+        ("kestrel-van-bike", "Next: renew the chain, and look at both sprockets"),
+        ("harbour-school-7", "Next: measure again"),
+    ],
+)
+def test_stretch_says_what_to_do_next(run, case, next_step):
+    _, out, _ = run("stretch", "--case", case)
+    assert next_step in out
+    assert "toothcheck advise" in out
+    assert ("Do not ride on this one" in " ".join(out.split())) == (case == "kestrel-van-bike")
+
+
 def test_stretch_json_alone_on_stdout(run):
     status, out, _ = run(
         "stretch", "314.2/324.4", "318.5:joint", 319.0, "--chain", "520", "--pitches", 20, "--json", "-"

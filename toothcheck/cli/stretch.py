@@ -19,6 +19,13 @@ if TYPE_CHECKING:
 
 _PICTURE = {".png": "png", ".jpg": "jpeg", ".jpeg": "jpeg"}
 _WAYS = "Write 319.4 or 314.3/324.5 (inner/outer), in mm."
+_NEXT = {
+    "beyond": "renew the chain, and look at both sprockets before the new one goes on (toothcheck advise). Do not ride "
+    "on this one until then; the machine's manual decides.",
+    "too-near": "measure again with a calliper, over more pitches and at more places; until that settles it, treat the "
+    "chain as due (toothcheck advise).",
+}
+"""What to do, by the side of the limit."""
 _EPILOG = "Example: toothcheck stretch 319.2 319.6 319.0 --chain 520 --pitches 20 --tool calliper"
 
 
@@ -238,6 +245,8 @@ def _say(decision: Decision, limit: Limit | None, rear_teeth: int | None) -> Non
         "cannot-tell": "CANNOT TELL",
     }
     out.print(f"[bold]{word[decision.side]}[/bold]: {escape(decision.sentence)}")
+    if decision.side in _NEXT:
+        out.print(f"Next: {_NEXT[decision.side]}")
     if limit is None:
         for sentence in general_figures(rear_teeth):
             out.print(f"  general figure: {sentence}")
