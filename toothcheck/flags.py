@@ -130,6 +130,11 @@ _ALL = (
         remedy="Compare with a new part, or with a photo of this one as new (--baseline).",
     ),
     Flag(
+        code="chain-open",
+        sentence="Several chain sizes fit the photo alike; one of them was taken.",
+        remedy="Read the size on the chain's plates and say it with --chain.",
+    ),
+    Flag(
         code="turning-inferred",
         sentence="The drive flank was inferred from the wear itself.",
         remedy="Say which way the sprocket turns in the photo with --turning.",
