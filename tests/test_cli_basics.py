@@ -362,11 +362,12 @@ def test_file_names_need_not_be_ascii(tmp_path):
             ["inspect", "Höhe ±5 中.jpg", "--chain", "520", "--teeth", "15", "--position", "front"],
             "Hohe +-5 ?.jpg does",
         ),
-        (["stretch", "--help"], "Your own +- error of one reading"),
+        (["stretch", "--help"], "Your own +- error"),
+        (["logbook", "add-machine", "Höhe", "--at", "5km", "--logbook", "FOLDER/b.sqlite"], "Hohe"),
     ],
     ids=lambda value: value[0] if isinstance(value, list) else "",
 )
-def test_signs_that_a_terminal_lacks_are_written_out(words, said):
-    done = run(SCRIPT, *words, PYTHONIOENCODING="ascii")
+def test_signs_that_a_terminal_lacks_are_written_out(words, said, tmp_path):
+    done = run(SCRIPT, *[word.replace("FOLDER", str(tmp_path)) for word in words], PYTHONIOENCODING="ascii")
     assert said in done.stdout + done.stderr
     assert "Traceback" not in done.stderr

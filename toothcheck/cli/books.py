@@ -188,7 +188,7 @@ def unit_of(unit: str) -> str:
 def say(*lines: str) -> None:
     """Lines for people on stdout."""
     for line in lines:
-        typer.echo(line)
+        sys.stdout.write(f"{line}\n")
 
 
 def columns(head: Sequence[str], rows: Sequence[Sequence[str]]) -> None:

@@ -5,6 +5,7 @@ from __future__ import annotations
 import codecs
 import io
 import unicodedata
+from typing import TextIO
 
 _WRITTEN_OUT = {
     "±": "+-", "−": "-", "–": "-", "·": "-", "•": "*", "…": "...", "°": " deg", "×": "x", "≠": "!=", "→": "->",
@@ -17,6 +18,12 @@ def take_all_letters(stream: object) -> None:
     """Let a text stream take every letter: one that its encoding lacks is written out in ASCII."""
     if isinstance(stream, io.TextIOWrapper):
         stream.reconfigure(errors=_HANDLER)
+
+
+def shown_on(stream: TextIO, text: str) -> str:
+    """A text as it will stand there; for typer, which takes ASCII for a mistake and writes UTF-8 past the stream."""
+    encoding = stream.encoding or "utf-8"
+    return text.encode(encoding, _HANDLER).decode(encoding)
 
 
 def _written_out(error: UnicodeError) -> tuple[str, int]:

@@ -5,12 +5,14 @@ from __future__ import annotations
 import functools
 import inspect
 import shutil
+import sys
 import textwrap
 from typing import TYPE_CHECKING, cast
 
 import typer
 
 from toothcheck.cli.books import number_of
+from toothcheck.cli.letters import shown_on
 from toothcheck.errors import UsageError
 
 if TYPE_CHECKING:
@@ -50,7 +52,7 @@ def help_of(command: TyperCommand | TyperGroup, context: typer.Context) -> str:
     }
     parts += [f"{heading}:\n{_listed(rows, width)}" for heading, rows in lists.items() if rows]
     parts += [_filled(text, width, indent=2) for text in _paragraphs(command.epilog)]
-    return "\n\n".join(parts)
+    return shown_on(sys.stdout, "\n\n".join(parts))
 
 
 def _paragraphs(text: str | None) -> list[str]:
