@@ -1,6 +1,7 @@
 """What is claimed against what the photo shows."""
 
 import json
+import re
 from dataclasses import replace
 from pathlib import Path
 
@@ -13,9 +14,11 @@ from toothcheck import claims
 from toothcheck.chains import CHAINS, chain
 from toothcheck.claims import Claim, Found
 from toothcheck.estimate import Estimate
+from toothcheck.flags import flag
 from toothcheck.grade import CANNOT_TELL
 from toothcheck.inspection import inspect
 from toothcheck.photo import decode
+from toothcheck.report import ReportInput, report_page
 from toothcheck.synthetic import encode, make_photo
 from toothcheck.wear import DatumPriors, fit_datum, measure
 
@@ -232,10 +235,26 @@ def test_count_and_chain_left_to_the_photo(photo, honest):
     assert result.found.teeth[0][0] == 14
     # sizes of one pitch and roller differ in width alone, which was not told
     assert dict(result.found.chains)["520"] == dict(result.found.chains)["530"]
-    assert "chain-uncertain" in result.flags
     told = result.document()["sprocket"]
     assert (told["chain"], told["pitch_mm"], told["roller_diameter_mm"]) == (None, 15.875, 10.16)
     assert result.verdict.grade == honest.verdict.grade
+    # what was found is said, and that one of several chains was taken
+    assert re.match(
+        r"Found in the photo: 14 teeth \(100 %\); chain 520, 525 or 530, which fit alike \(\d+ % each\)\.$",
+        result.verdict.reasons[0],
+    )
+    assert result.flags == ("chain-open",)
+    assert flag("chain-open").remedy in result.verdict.next_steps
+    assert flag("chain-open").sentence not in result.verdict.reasons
+    page = report_page(ReportInput(document=result.document())).replace("\xa0", " ")
+    assert "chain 520, 525 or 530 (not told)" in page
+
+
+def test_what_was_found_is_said_of_what_was_left_open_only():
+    found = Found(teeth=((14, 0.97), (15, 0.03)), chains=(("428", 0.8), ("520", 0.2)))
+    assert found.in_words(teeth=True, chain=True) == "Found in the photo: 14 teeth (97 %); chain 428 (80 %)."
+    assert found.in_words(teeth=True, chain=False) == "Found in the photo: 14 teeth (97 %)."
+    assert found.in_words(teeth=False, chain=False) == Found().in_words(teeth=True, chain=True) == ""
 
 
 def test_without_a_card_the_pitch_gives_the_scale(without_card, honest):

@@ -1,8 +1,11 @@
 """What holds for the command as a whole: version, help, colour, completion, exit statuses."""
 
+import json
 import os
 import pty
 import re
+import shlex
+import stat
 import subprocess
 import sys
 from pathlib import Path
@@ -12,6 +15,7 @@ import typer
 
 import toothcheck
 from toothcheck import cli, errors
+from toothcheck.cli.output import check_writable, write_whole
 
 PACKAGE_FOLDER = str(Path(toothcheck.__file__).parent.parent)
 # as the installed script does it, also where the package is only on the path
@@ -64,7 +68,7 @@ def test_version(command):
 def test_help_names_the_commands(command):
     done = run(command, "--help")
     assert done.returncode == 0
-    assert {"form", "card"} <= set(re.findall(r"^\W*(\w+)", done.stdout, re.M))
+    assert {"form", "card"} <= set(re.findall(r"^  (\w+)", done.stdout, re.M))
     assert done.stderr == ""
 
 
@@ -99,17 +103,46 @@ def test_importing_the_command_loads_nothing_heavy():
     assert done.stdout.split() == []
 
 
+def commands(command, *names):
+    """Every command below, with the words that call it."""
+    yield names, command
+    for name, below in getattr(command, "commands", {}).items():
+        yield from commands(below, *names, name)
+
+
+ALL_COMMANDS = [*commands(typer.main.get_command(cli.app))]
+
+
+@pytest.mark.parametrize("columns", [80, 40])
+def test_help_is_plain_and_cuts_no_name(columns, run, monkeypatch):
+    monkeypatch.setenv("COLUMNS", str(columns))
+    for names, command in ALL_COMMANDS:
+        status, text, _ = run(*names, "--help")
+        assert status == 0
+        assert not re.search("[\u2500-\u257f]|<bool>", text)  # box drawing reads badly and sounds worse
+        words = set(text.split())
+        options = [p for p in command.params if p.param_type_name == "option"]
+        below = getattr(command, "commands", {})
+        assert {opt for option in options for opt in option.opts} <= {word.rstrip(",") for word in words}
+        assert below.keys() <= words
+        # sentences are whole, too
+        assert set(" ".join(option.help for option in options).split()) <= words
+        assert set(" ".join(b.help.split("\n\n")[0] for b in below.values()).split()) <= words
+        # a line is longer only where one name is
+        assert all(len(line) <= columns or len(line.split()) <= 2 for line in text.splitlines()), text
+
+
 COLOUR = re.compile(r"\x1b\[(\d+;)*(3[0-8]|4[0-8]|9[0-7]|10[0-7])(;\d+)*m")
-
-
-def test_colour_on_a_terminal():
-    assert COLOUR.search(on_a_terminal("--help"))
 
 
 @pytest.mark.parametrize("words", [["--help"], FORM], ids=" ".join)
 def test_no_colour_on_a_terminal_where_no_color_is_set(words):
     # the convention: NO_COLOR, set to anything, means no colour; bold is no colour
     assert not COLOUR.search(on_a_terminal(*words, NO_COLOR="1"))
+
+
+def test_help_has_no_escape_codes_even_on_a_terminal():
+    assert "\x1b" not in on_a_terminal("--help")
 
 
 @pytest.mark.parametrize("words", [["--help"], FORM, [*FORM, "--json", "-"], ["form", "--teeth", "x"]], ids=" ".join)
@@ -147,6 +180,47 @@ def test_wrong_words_end_with_status_2_and_no_traceback(words):
     assert done.stderr
 
 
+@pytest.mark.parametrize(
+    ("words", "line"),
+    [
+        (["card-height=2,5"], "--card-height: '2,5' is no number. Write it with a point: 2.5."),
+        (["card-height=-2mm"], "--card-height: '-2mm' is no number. Write the number alone: -2."),
+        (["card-height=2,5mm"], "--card-height: '2,5mm' is no number. Write the number alone: 2.5."),
+        (["card-height=two"], "--card-height: 'two' is no number."),
+        (
+            ["turning=left"],
+            "--turning: 'left' is not one of 'clockwise', 'counterclockwise'. See: toothcheck inspect --help",
+        ),
+        (["tooth=15"], "No such option: --tooth (Possible options: --teeth). See: toothcheck inspect --help"),
+    ],
+    ids=str,
+)
+def test_wrong_values_are_one_clear_line(words, line, run):
+    said = ["inspect", "none.jpg", "--chain", "520", "--teeth", "15", "--position", "front"]
+    assert run(*said, *[f"--{word}" for word in words]) == (2, "", f"toothcheck: {line}\n")
+
+
+@pytest.mark.parametrize(
+    ("words", "line"),
+    [
+        (
+            ["inspect", "none.jpg", "--chain", "520", "--teeth", "15"],
+            "Missing option '--position'. Choose from: front, rear. See: toothcheck inspect --help",
+        ),
+        (
+            ["form", "--chain", "520", "--teeth", "3.5"],
+            "--teeth: '3.5' is no whole number. See: toothcheck form --help",
+        ),
+        (["exercise", "make", "--level", "7", "-o", "a.html"], "--level must be from 1 to 3, not 7."),
+        (["synthetic", "--seed", "-1"], "--seed must be 0 or more, not -1."),
+        (["logbok"], "No such command 'logbok'. Did you mean 'logbook'? See: toothcheck --help"),
+    ],
+    ids=lambda value: " ".join(value) if isinstance(value, list) else "",
+)
+def test_wrong_words_are_one_clear_line(words, line, run):
+    assert run(*words) == (2, "", f"toothcheck: {line}\n")
+
+
 def all_errors(root=errors.ToothcheckError):
     yield root
     for child in root.__subclasses__():
@@ -158,10 +232,10 @@ STATUS = {"UsageError": 2, "PhotoError": 4, "OutputError": 2, "LogbookError": 2,
 
 @pytest.mark.parametrize("error", [*all_errors()], ids=lambda e: e.__name__)
 def test_our_errors_are_one_line_and_their_own_status(error, capsys, monkeypatch):
-    def app():
+    def run(words):
         raise error("It did not work.", hint="Do it another way.")
 
-    monkeypatch.setattr(cli, "whole", lambda: app)
+    monkeypatch.setattr(cli, "run", run)
     with pytest.raises(SystemExit) as stop:
         cli.main()
     out, err = capsys.readouterr()
@@ -181,6 +255,90 @@ def test_a_reader_that_goes_away_gets_no_traceback():
         assert process.wait(timeout=60) in {0, 1}  # 0 when it was done before the reader left
 
 
+def test_a_reader_that_has_read_enough_gets_no_traceback():
+    pipe = f"{shlex.join([*SCRIPT, *FORM])} | head -n 1"
+    done = run(["bash", "-c", f"{pipe}; exit ${{PIPESTATUS[0]}}"])
+    assert (done.stdout, done.stderr) == ("ISO 606, chain 520, 15 teeth\n", "")
+    assert done.returncode in {0, 1}
+
+
+@pytest.mark.skipif(not Path("/dev/full").exists(), reason="the device of a disk that is always full")
+@pytest.mark.parametrize(
+    "words",
+    [FORM, [*FORM, "--json", "-"], ["logbook", "--help"], ["--help"], ["match", "--case", "kestrel-front"]],
+    ids=" ".join,
+)
+def test_a_full_disk_behind_stdout_is_one_line(words):
+    done = run(["bash", "-c", f"{shlex.join([*SCRIPT, *words])} > /dev/full"])
+    assert done.returncode == 2
+    assert done.stderr == ("toothcheck: Cannot write what is to be said: No space left on device. Send it elsewhere.\n")
+
+
+def test_a_closed_stdout_is_no_reason_not_to_write_files(tmp_path):
+    done = run(["bash", "-c", f"{shlex.join([*SCRIPT, *FORM])} --json {tmp_path / 'a.json'} >&-"])
+    assert (done.returncode, done.stderr) == (0, "")
+    assert json.loads((tmp_path / "a.json").read_text())["teeth"] == 15
+
+
+@pytest.mark.parametrize(
+    "target",
+    [
+        ">(cat > seen.json; echo > done)",  # a shell's word for a pipe: /dev/fd/63
+        "pipe",
+        "through-a-link",
+    ],
+)
+def test_a_pipe_is_written_to_and_stays_one(target, tmp_path):
+    os.mkfifo(tmp_path / "pipe")
+    (tmp_path / "through-a-link").symlink_to("pipe")
+    reader = "" if target.startswith(">") else "(cat pipe > seen.json; echo > done) & "
+    wait = "while [ ! -e done ]; do sleep 0.05; done"
+    line = (
+        f"cd {tmp_path}; {reader}{shlex.join([*SCRIPT, *FORM])} --json {target} > text; status=$?; {wait}; exit $status"
+    )
+    done = run(["bash", "-c", line])
+    assert (done.returncode, done.stderr) == (0, "")
+    assert (tmp_path / "pipe").is_fifo()
+    assert (tmp_path / "through-a-link").is_symlink()
+    assert json.loads((tmp_path / "seen.json").read_text())["teeth"] == 15
+
+
+@pytest.mark.parametrize("word", ["/dev/stdout", "/dev/fd/1", "/proc/self/fd/1"])
+def test_words_for_stdout_go_where_the_shell_sends_it(word, tmp_path):
+    if not Path(word).parent.exists():
+        pytest.skip("not a word of this system")
+    done = run(["bash", "-c", f"{shlex.join([*SCRIPT, *FORM])} --json {word} > {tmp_path / 'both'}"])
+    text = (tmp_path / "both").read_text()
+    assert (done.returncode, done.stderr) == (0, "")
+    document, end = json.JSONDecoder().raw_decode(text)
+    assert document["teeth"] == 15
+    assert "ISO 606, chain 520, 15 teeth" in text[end:]
+    assert [p.name for p in tmp_path.iterdir()] == ["both"]
+
+
+def test_what_a_link_points_to_is_written_and_keeps_its_permissions(tmp_path):
+    (tmp_path / "elsewhere").mkdir()
+    real, link, fresh = tmp_path / "elsewhere" / "real.json", tmp_path / "link.json", tmp_path / "fresh.json"
+    real.write_text("old")
+    real.chmod(0o640)
+    link.symlink_to(real)
+    fresh.symlink_to("elsewhere/made.json")
+    for target in (link, fresh):
+        check_writable(target)
+        write_whole(target, b"new")
+        assert target.is_symlink()
+        assert target.read_bytes() == b"new"
+    assert stat.S_IMODE(real.stat().st_mode) == 0o640
+    assert {p.name for p in real.parent.iterdir()} == {"real.json", "made.json"}
+
+
+def test_a_link_that_leads_to_itself_is_refused(tmp_path):
+    (tmp_path / "loop").symlink_to("loop")
+    for refused in (check_writable, lambda target: write_whole(target, b"new")):
+        with pytest.raises(errors.OutputError, match=re.escape(f"Cannot write {tmp_path / 'loop'}: ")):
+            refused(tmp_path / "loop")
+
+
 def test_json_alone_stands_on_stdout():
     done = run(SCRIPT, *FORM, "--json", "-")
     assert done.stdout.startswith("{\n")
@@ -192,3 +350,24 @@ def test_file_names_need_not_be_ascii(tmp_path):
     done = run(SCRIPT, "card", "pocket", "-o", str(tmp_path / "Maß 1:1.pdf"), PYTHONIOENCODING="utf-8")
     assert done.returncode == 0
     assert [p.name for p in tmp_path.iterdir()] == ["Maß 1:1.pdf"]
+
+
+@pytest.mark.parametrize(
+    ("words", "said"),
+    [
+        (["form", "--chain", "520", "--teeth", "15"], "Seating angle                            alpha   134.00 deg"),
+        (["stretch", "--case", "harbour-school-7"], "20 pitches, rule (+- 0.16 % each reading)"),
+        (["match", "--case", "kestrel-front"], "!= DIFFERS"),
+        (
+            ["inspect", "Höhe ±5 中.jpg", "--chain", "520", "--teeth", "15", "--position", "front"],
+            "Hohe +-5 ?.jpg does",
+        ),
+        (["stretch", "--help"], "Your own +- error"),
+        (["logbook", "add-machine", "Höhe", "--at", "5km", "--logbook", "FOLDER/b.sqlite"], "Hohe"),
+    ],
+    ids=lambda value: value[0] if isinstance(value, list) else "",
+)
+def test_signs_that_a_terminal_lacks_are_written_out(words, said, tmp_path):
+    done = run(SCRIPT, *[word.replace("FOLDER", str(tmp_path)) for word in words], PYTHONIOENCODING="ascii")
+    assert said in done.stdout + done.stderr
+    assert "Traceback" not in done.stderr

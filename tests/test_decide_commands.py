@@ -53,6 +53,20 @@ def test_stretch_cases(run, case, status, words):
     assert "Engine off" in out
 
 
+@pytest.mark.parametrize(
+    ("case", "next_step"),
+    [
+        ("kestrel-van-bike", "Next: renew the chain, and look at both sprockets"),
+        ("harbour-school-7", "Next: measure again"),
+    ],
+)
+def test_stretch_says_what_to_do_next(run, case, next_step):
+    _, out, _ = run("stretch", "--case", case)
+    assert next_step in out
+    assert "toothcheck advise" in out
+    assert ("Do not ride on this one" in " ".join(out.split())) == (case == "kestrel-van-bike")
+
+
 def test_stretch_json_alone_on_stdout(run):
     status, out, _ = run(
         "stretch", "314.2/324.4", "318.5:joint", 319.0, "--chain", "520", "--pitches", 20, "--json", "-"
@@ -117,7 +131,11 @@ def test_stretch_from_a_photo(run, tmp_path):
         (["319", "--chain", "520", "--pitches", "2"], 2, "pitches must"),
         (["319", "--chain", "999", "--pitches", "20"], 2, "chain must be one of"),
         (["319", "--chain", "520", "--pitches", "20", "--tool", "eye"], 2, "--tool"),
-        (["319", "--chain", "520", "--pitches", "20", "--read-to", "-1"], 2, "half_width_mm"),
+        (
+            ["319", "--chain", "520", "--pitches", "20", "--read-to", "-1"],
+            2,
+            "--read-to must lie between 0 and 5, not -1",
+        ),
         (["319", "--chain", "520", "--pitches", "20", "--over", "x"], 2, "--over"),
         (["319", "--chain", "520", "--pitches", "20", "--limit", "319.4 over 20"], 2, "source"),
         (["319", "--chain", "520", "--pitches", "20", "--limit", "much"], 2, "limit must read"),
@@ -126,6 +144,10 @@ def test_stretch_from_a_photo(run, tmp_path):
         (["319", "--chain", "520", "--pitches", "20", "--json", "no/such/folder.json"], 2, "Cannot write"),
         (["--photo", "none.jpg", "--chain", "520"], 4, "does not exist"),
         (["--case", "nothing"], 2, "kestrel-van-bike"),
+        (["319,4", "--chain", "520", "--pitches", "20"], 2, "Write it with a point: 319.4."),
+        (["319.4mm", "--chain", "520", "--pitches", "20"], 2, "Write the number alone: 319.4."),
+        (["314.3/x", "--chain", "520", "--pitches", "20"], 2, "Write 319.4 or 314.3/324.5 (inner/outer), in mm."),
+        (["324.5/314.3", "--chain", "520", "--pitches", "20"], 2, "between the pins must be shorter than the one over"),
     ],
 )
 def test_stretch_bad_words(run, words, status, says):
@@ -515,13 +537,24 @@ def test_papers_are_written_whole(run, tmp_path):
     [
         ([], "Nothing is known"),
         (["--front", "fine"], "grade must be one of"),
-        (["--front", "good", "--front-confidence", "3"], "confidence must"),
+        (
+            ["--front", "good", "--front-confidence", "3"],
+            "--front-confidence must lie between 0 and 1, not 3. 3 % is 0.03.",
+        ),
+        (
+            ["--front", "good", "--rear", "good", "--rear-confidence", "-1"],
+            "--rear-confidence must lie between 0 and 1",
+        ),
         (["--front", "good", "--stretch", "long"], "--stretch"),
         (["--front", "good", "--limit", LIMIT], "chain size"),
-        (["--front", "good", "--adjuster-left", "130"], "adjuster_left_percent"),
+        (["--front", "good", "--adjuster-left", "130"], "--adjuster-left must lie between 0 and 100, not 130"),
         (["--front", "good", "--checklist", "w.txt"], ".md or .pdf"),
         (["--front", "good", "--checklist", "no/such/w.md"], "Cannot write"),
         (["--front", "good", "--checklist", "w.md", "--torque", "nuts=5 Nm"], "manual with its page"),
+        (
+            ["--front", "good", "--checklist", "w.md", "--torque", "nuts=43,5 Nm @ manual p. 3"],
+            "torque must have a decimal point, not a comma: 43.5 Nm.",
+        ),
         (["--front", "good", "--torque", "nuts=5 Nm @ manual p. 3"], "--checklist"),
         (["--front", "good", "--paper", "a3"], "--paper"),
         (["KC-99"], "no logbook"),

@@ -72,6 +72,30 @@ def test_near_a_band_edge_confidence_is_shared_and_the_other_grade_named():
     assert any("next most likely grade" in reason for reason in verdict.reasons)
 
 
+@pytest.mark.parametrize(
+    ("percent", "flags", "said"),
+    [
+        # no card and an oblique photo leave about half of the confidence
+        (25, ("no-card", "oblique"), " Do not ride on it until it is known not to be replace-now."),
+        (17, ("no-card", "oblique", "dark"), ""),
+        (10, ("no-card", "oblique"), None),
+        (25, ("roller-disagrees",), None),  # then the measurement itself is in doubt
+    ],
+)
+def test_where_every_likely_grade_means_new_parts_that_comes_first(percent, flags, said):
+    form = form_of(15.875, 10.16, 15)
+    lost = percent / 100 * 2 * float(form.half_thickness_mm(form.pitch_radius_mm))
+    verdict = grade(wear_of(lost), flags, np.random.default_rng(1))
+    assert verdict.grade == "cannot-tell"
+    if said is None:
+        assert not any("Renew" in step for step in verdict.next_steps)
+        assert verdict.advice_heading == "For the next photo"
+    else:
+        first = f"Renew both sprockets and the chain: whichever of the likely grades it is, it means that.{said}"
+        assert verdict.next_steps == (first, *(flag(code).remedy for code in flags))
+        assert verdict.advice_heading == "Next"
+
+
 @pytest.mark.parametrize("code", ["too-far", "wear-on-coast-flank"])
 def test_a_flag_that_blocks_ends_in_no_grade_and_says_what_to_change(code):
     verdict = grade(wear_of(0.4), (code,), np.random.default_rng(1))

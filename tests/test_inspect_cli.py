@@ -339,7 +339,10 @@ WRONG = [
     ([*PART[:4], "--log", "KC-07", "--at", "200km", "--on", "2026-02-30"], "--on 2026-02-30 is no day"),
     ([*PART[:4], "--again", "better words"], "--again is for --log"),
     ([*PART[:4], "--keep-photo"], "--keep-photo is for --log"),
-    ([*PART[:4], "--log", "KC-07", "--at", "24.600km"], "write 24600km or 24.6km"),
+    (
+        [*PART[:4], "--log", "KC-07", "--at", "24.600km"],
+        "distance must be read in one way only, not '24.600km': write 24600km or 24.6km.",
+    ),
     ([*PART[:4], "--log", "KC-07", "--at", "far"], "far"),
 ]
 

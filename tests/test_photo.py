@@ -79,6 +79,15 @@ def test_a_photo_above_the_greatest_size_is_refused_before_it_is_decoded():
         decode(out.getvalue(), "huge.png")
 
 
+def test_a_photo_far_above_the_greatest_size_is_refused_in_our_words():
+    # more than Pillow itself opens
+    out = io.BytesIO()
+    Image.new("1", (20000, 16000)).save(out, "PNG")
+    with pytest.raises(PhotoError) as refused:
+        decode(out.getvalue(), "huge.png")
+    assert str(refused.value) == "huge.png has far more than the 110 megapixels that are read. Scale it down."
+
+
 @pytest.mark.parametrize("mode", ["L", "P", "RGBA", "CMYK", "I;16", "LA"])
 def test_other_kinds_of_pixels_are_read(mode):
     grey = np.tile(np.linspace(20, 230, 300).astype(np.uint8), (220, 1))

@@ -73,6 +73,25 @@ class Found:
     drive_clockwise: float | None = None
     """Probability that the worn flank is on the clockwise sides of teeth; None where no wear tells."""
 
+    @property
+    def chains_alike(self) -> tuple[str, ...]:
+        """The chain sizes that fit best: several where the photo does not tell them apart."""
+        return tuple(name for name, share in self.chains if share > 0.99 * self.chains[0][1])
+
+    def in_words(self, *, teeth: bool, chain: bool) -> str:
+        """What was left to the photo and found there; empty where nothing was."""
+        said = []
+        if teeth and self.teeth:
+            said.append(f"{self.teeth[0][0]} teeth ({100 * self.teeth[0][1]:.0f} %)")
+        if chain and self.chains:
+            *others, last = self.chains_alike
+            share = f"{100 * self.chains[0][1]:.0f} %"
+            said.append(
+                f"chain {', '.join(others)} or {last}, which fit alike ({share} each)" if others
+                else f"chain {last} ({share})"
+            )  # fmt: skip
+        return f"Found in the photo: {'; '.join(said)}." if said else ""
+
     def as_json(self) -> dict[str, object]:
         """For the JSON document."""
         p = self.drive_clockwise

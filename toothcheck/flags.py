@@ -95,11 +95,6 @@ _ALL = (
         remedy="Count the teeth again, or leave the count to the photo with --teeth auto.",
     ),
     Flag(
-        code="chain-uncertain",
-        sentence="Several chain sizes fit the photo alike; they have the same pitch and roller.",
-        remedy="Read the size on the chain's plates and say so with --chain.",
-    ),
-    Flag(
         code="teeth-uncertain",
         sentence="The photo leaves more than one tooth count open.",
         remedy="Count the teeth and say so with --teeth.",
@@ -133,6 +128,11 @@ _ALL = (
         code="worn-both-flanks",
         sentence="Both flanks are worn; the part may have been turned round.",
         remedy="Compare with a new part, or with a photo of this one as new (--baseline).",
+    ),
+    Flag(
+        code="chain-open",
+        sentence="Several chain sizes fit the photo alike; one of them was taken.",
+        remedy="Read the size on the chain's plates and say it with --chain.",
     ),
     Flag(
         code="turning-inferred",

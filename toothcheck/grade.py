@@ -8,7 +8,7 @@ of the measurement (JCGM 101) that fall into the grade's band, lowered by what t
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 
@@ -28,6 +28,8 @@ MOST_CONFIDENCE = 0.98
 FEWEST_TEETH = 3
 _BROKEN_SURE = 0.85
 """How sure a broken tooth can be from one photo: dirt of the ground's own look can pass for it."""
+_UNLIKELY = 0.05
+"""A grade of no larger share is not spoken of."""
 _MODEL_STD_PERCENT = 0.5
 """Of the median asymmetry, what the model itself leaves out (profiles that are not arcs, burrs): a floor."""
 
@@ -91,13 +93,8 @@ class Verdict:
     reasons: tuple[str, ...]
     next_steps: tuple[str, ...]
     cautions: tuple[str, ...]
-    look_first: bool = False
-    """Whether a tooth must be looked at before there can be a grade; else another photo would help."""
-
-    @property
-    def advice_heading(self) -> str:
-        """What stands over the next steps where no grade is given."""
-        return "Look first" if self.look_first else "For the next photo"
+    advice_heading: str = "Next"
+    """What stands over the next steps."""
 
 
 def band(asymmetry_percent: float, overhang_mm: float, *, broken: bool = False) -> str:
@@ -151,10 +148,12 @@ def grade(wear: WheelWear, flags: Sequence[str], rng: np.random.Generator) -> Ve
         confidence *= _BLOCKING.get(code, _LOWERING.get(code, 1.0))
     reasons += _reasons(wear, len(measured))
     ranked = sorted(chances, key=lambda name: -chances[name])
-    likely = [f"{name} ({100 * chances[name]:.0f} %)" for name in ranked[:2] if chances[name] > 0.05]
+    likely = [f"{name} ({100 * chances[name]:.0f} %)" for name in ranked[:2] if chances[name] > _UNLIKELY]
     if confidence < LEAST_CONFIDENCE:
         if not doubts and _BLOCKING.keys().isdisjoint(flags):
             reasons.append(f"By the teeth measured the likeliest is {' or '.join(likely)}.")
+            if chances[GRADES[0]] + chances[GRADES[1]] <= _UNLIKELY:
+                return _renew_anyway(_cannot_tell(reasons, flags, confidence), chances[GRADES[3]])
         return _cannot_tell(reasons, flags, confidence, doubts)
     reasons += [f"The next most likely grade is {name}." for name in likely[1:]]
     return Verdict(
@@ -241,8 +240,16 @@ def _cannot_tell(reasons: list[str], flags: Sequence[str], confidence: float, do
             remedies or ["Take another photo: closer, sharp, square on, teeth wiped, card in the face's plane."]
         ),
         cautions=CAUTIONS,
-        look_first=bool(doubts),
+        advice_heading="Look first" if doubts else "For the next photo",
     )
+
+
+def _renew_anyway(verdict: Verdict, replace_now: float) -> Verdict:
+    """Where only the grade cannot be told, and every likely one asks for the same; ``replace_now``: its share."""
+    step = "Renew both sprockets and the chain: whichever of the likely grades it is, it means that."
+    if replace_now > _UNLIKELY:
+        step += f" Do not ride on it until it is known not to be {GRADES[3]}."
+    return replace(verdict, next_steps=(step, *verdict.next_steps), advice_heading="Next")
 
 
 def refusal(flags: Sequence[str]) -> Verdict:

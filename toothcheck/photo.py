@@ -124,7 +124,11 @@ def _opened(encoded: bytes, name: str) -> Image.Image:
             f"{name} is not a photo that can be read: its content is no known picture format.",
             hint="Use JPEG, PNG, WebP, TIFF or HEIC.",
         ) from error
-    except (*_DAMAGED, Image.DecompressionBombError) as error:
+    except Image.DecompressionBombError as error:
+        raise PhotoError(
+            f"{name} has far more than the {MAX_MEGAPIXELS} megapixels that are read.", hint="Scale it down."
+        ) from error
+    except _DAMAGED as error:
         raise PhotoError(f"{name} cannot be read: {error}.", hint="Send the original file again.") from error
 
 

@@ -89,7 +89,9 @@ class Torque:
     @classmethod
     def parse(cls, text: str) -> Torque:
         """Read ``FASTENER=VALUE UNIT @ SOURCE WITH PAGE``."""
-        match = re.fullmatch(r"\s*([^=@]+?)\s*=\s*([0-9]+(?:\.[0-9]+)?)\s*([^\d@=]+?)\s*(?:@\s*(.*))?", text)
+        match = re.fullmatch(r"\s*([^=@]+?)\s*=\s*([0-9]+(?:[.,][0-9]+)?)\s*([^\d@=]+?)\s*(?:@\s*(.*))?", text)
+        if match is not None and "," in match[2]:
+            raise ValueError(f"torque must have a decimal point, not a comma: {match[2].replace(',', '.')} {match[3]}")
         if match is None:
             raise ValueError(f"torque must read 'FASTENER=VALUE UNIT @ MANUAL AND PAGE', not {text!r}")
         name, value, unit, source = match.groups()

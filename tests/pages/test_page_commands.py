@@ -187,6 +187,15 @@ def test_report_of_a_reading(toothcheck, tmp_path, name):
     assert (tmp_path / name).stat().st_size > 10_000
 
 
+def test_a_report_that_cannot_tell_ends_as_inspect_does(toothcheck, tmp_path):
+    told = document()
+    told["verdict"] |= {"grade": "cannot-tell", "confidence": 0.4}
+    (tmp_path / "reading.json").write_text(json.dumps(told))
+    run = toothcheck("report", "reading.json", "-o", "r.html", cwd=tmp_path)
+    assert (run.returncode, run.stdout, run.stderr) == (3, "r.html: grade cannot-tell\n", "")
+    assert (tmp_path / "r.html").exists()
+
+
 @pytest.mark.parametrize("name", ["report.html", "report.pdf"])
 def test_a_report_s_picture_that_is_damaged_is_status_4(toothcheck, tmp_path, name):
     (tmp_path / "reading.json").write_text(json.dumps(document()))

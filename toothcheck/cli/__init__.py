@@ -10,13 +10,17 @@ import functools
 import importlib
 import os
 import sys
-from typing import Annotated, Literal
+from pathlib import Path
+from typing import Annotated, NoReturn, cast
 
 import typer
+from typer.core import TyperGroup
 
 from toothcheck import __version__
+from toothcheck.cli.letters import take_all_letters
+from toothcheck.cli.plain import WRONG_WORDS, refusal_of, with_plain_help
 from toothcheck.cli.summary import COMMANDS
-from toothcheck.errors import ToothcheckError
+from toothcheck.errors import OutputError, ToothcheckError, UsageError
 
 _GROUPS = (
     "inspect",
@@ -50,13 +54,11 @@ def _root(
     pass
 
 
-def _empty(markup: Literal["rich"] | None) -> typer.Typer:
+def _empty() -> typer.Typer:
     made = typer.Typer(
         name="toothcheck",
         help="How worn is this sprocket, how sure is one photo, and what next?",
         no_args_is_help=True,
-        rich_markup_mode=markup,
-        pretty_exceptions_enable=False,
     )
     made.callback()(_root)
     return made
@@ -65,15 +67,15 @@ def _empty(markup: Literal["rich"] | None) -> typer.Typer:
 @functools.cache
 def whole() -> typer.Typer:
     """The command with all that it can do; also ``app`` of this module."""
-    made = _empty("rich")
+    made = _empty()
     for name in _GROUPS:
         importlib.import_module(f"toothcheck.cli.{name}").register(made)
     return made
 
 
 def front() -> typer.Typer:
-    """The commands by name and first line; in colour on a terminal only, since rich alone takes a tenth of a second."""
-    made = _empty("rich" if sys.stdout.isatty() else None)
+    """The commands by name and first line."""
+    made = _empty()
     for name, line in COMMANDS:
         made.command(name, help=line)(_nothing)
     return made
@@ -89,16 +91,56 @@ def __getattr__(name: str) -> typer.Typer:
     raise AttributeError(f"module {__name__!r} has no attribute {name!r}")
 
 
+def run(words: list[str]) -> int:
+    """Do what the words say; gives the exit status.
+
+    Raises
+    ------
+    UsageError
+        When there is no such command or option, or a value cannot be taken.
+    """
+    asked_by_the_shell = "_TOOTHCHECK_COMPLETE" in os.environ
+    command = typer.main.get_command(front() if words == ["--help"] and not asked_by_the_shell else whole())
+    with_plain_help(cast(TyperGroup, command))
+    try:
+        return int(command.main(words, prog_name="toothcheck", standalone_mode=False) or 0)
+    except WRONG_WORDS as error:
+        if str(error).startswith("Usage: "):  # no words at all: the whole help
+            sys.stderr.write(f"{error}\n")
+            return UsageError.exit_status
+        raise refusal_of(error) from error
+
+
 def main() -> None:
     """Run the command; errors of ours become one line on stderr and their own exit status."""
+    if sys.stdout is None:  # closed by the caller (>&-)
+        sys.stdout = Path(os.devnull).open("w")
+    take_all_letters(sys.stdout)
+    take_all_letters(sys.stderr)
     try:
-        words = sys.argv[1:]
-        asked_by_the_shell = "_TOOTHCHECK_COMPLETE" in os.environ
-        (front() if words == ["--help"] and not asked_by_the_shell else whole())()
+        try:
+            status = run(sys.argv[1:])
+        finally:
+            sys.stdout.flush()  # here, where a full disk can still be told
+        sys.exit(status)
     except ToothcheckError as error:
-        sys.stderr.write(f"toothcheck: {error}\n")
-        sys.exit(error.exit_status)
+        _end(error)
     except BrokenPipeError:
-        # the reader went away (| head): nothing to say, and nothing that Python should say at exit either
-        os.dup2(os.open(os.devnull, os.O_WRONLY), sys.stdout.fileno())
+        # the reader went away (| head): nothing to say
+        _silence_stdout()
         sys.exit(1)
+    except OSError as error:
+        if error.filename is not None:
+            raise  # not what was said, but a file of the command's own
+        _silence_stdout()
+        _end(OutputError(f"Cannot write what is to be said: {error.strerror}.", hint="Send it elsewhere."))
+
+
+def _end(error: ToothcheckError) -> NoReturn:
+    sys.stderr.write(f"toothcheck: {error}\n")
+    sys.exit(error.exit_status)
+
+
+def _silence_stdout() -> None:
+    """Let go of what could not be said: Python would try it again at exit, and complain."""
+    os.dup2(os.open(os.devnull, os.O_WRONLY), sys.stdout.fileno())

@@ -7,7 +7,7 @@ from typing import TYPE_CHECKING, Annotated, Any
 
 import typer
 
-from toothcheck.cli.books import Unit, Where, file_of, unit_of
+from toothcheck.cli.books import Unit, Where, file_of, unit_of, wrong_words
 from toothcheck.cli.reading import json_object_of
 from toothcheck.cli.words import JsonWord, Paper, PaperWord
 from toothcheck.errors import InputError, UsageError
@@ -178,7 +178,7 @@ def advise(
             raise UsageError("--torque is for the checklist.", hint="Add --checklist work.pdf")
         files = [(path, _rendered(sheet, path, paper)) for path, sheet in sheets]
     except ValueError as error:
-        raise UsageError(f"{error}.") from error
+        raise wrong_words(error) from error
     _write(files)
     if json_to is not None:
         write_json(plan.as_json(), json_to)
@@ -191,6 +191,9 @@ def advise(
 def _sprocket(
     grade: str | None, teeth: int | None, confidence: float | None, km: float | None, name: str
 ) -> dict[str, Any] | None:
+    if confidence is not None and not 0 <= confidence <= 1:
+        hint = f"{confidence:g} % is {confidence / 100:g}." if 1 < confidence <= 100 else ""
+        raise UsageError(f"--{name}-confidence must lie between 0 and 1, not {confidence:g}.", hint=hint)
     more = {"teeth": teeth, "confidence": confidence, "distance_km": km}
     typed = {key: value for key, value in more.items() if value is not None}
     if grade is None:

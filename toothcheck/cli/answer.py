@@ -53,7 +53,7 @@ def answer(inspection: Inspection, out: Console) -> None:
             out.print()
             _numbers(out, inspection.wear)
         _list(out, "Why", verdict.reasons)
-        _list(out, "Next", verdict.next_steps, numbered=True)
+        _list(out, verdict.advice_heading, verdict.next_steps, numbered=True)
     if inspection.wear is not None:
         _list(out, "Teeth", teeth_in_words(inspection.wear))
     _list(out, "Mind", verdict.cautions)

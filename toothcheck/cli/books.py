@@ -41,13 +41,15 @@ def number_of(word: str) -> float:
     Raises
     ------
     UsageError
-        When it is none, or has a decimal comma.
+        When it is none, has a decimal comma, or a unit.
     """
     try:
         return float(word)
     except ValueError:
-        pointed = word.replace(",", ".")
-        hint = f"Write it with a point: {pointed}." if re.fullmatch(r"-?[0-9]+\.[0-9]+", pointed) else ""
+        found = re.fullmatch(r"\s*(-?[0-9]+)(?:[.,]([0-9]+))?\s*(mm)?\s*", word)
+        number = "" if found is None else found[1] if found[2] is None else f"{found[1]}.{found[2]}"
+        how = "the number alone" if found is not None and found[3] else "it with a point"
+        hint = f"Write {how}: {number}." if number else ""
         raise UsageError(f"{word!r} is no number.", hint=hint) from None
 
 
@@ -101,8 +103,13 @@ _OPTIONS = {
     "new_odometer_km": "--now",
     "length_mm": "the length in mm",
     "length_std_mm": "--std",
+    "adjuster_left_percent": "--adjuster-left",
+    "half_width_mm": "--read-to",
+    "card_height_mm": "--card-height",
+    "card_measured_mm": "--card-measured",
+    "span_mm": "a reading",
 }
-"""What the logbook's fields are called in the commands; an import names columns and keeps their names."""
+"""What the rooms' fields are called in the commands; an import names columns and keeps their names."""
 
 
 @contextlib.contextmanager
@@ -113,8 +120,13 @@ def telling() -> Iterator[None]:
     except LogbookError as error:
         raise LogbookError(_in_options(str(error))) from error
     except ValueError as error:
-        said = _in_options(str(error))
-        raise UsageError(said if said.endswith((".", "?")) else f"{said}.") from error
+        raise wrong_words(error) from error
+
+
+def wrong_words(error: ValueError) -> UsageError:
+    """A caller's mistake in a room as a command's wrong words, fields as options."""
+    said = _in_options(str(error))
+    return UsageError(said if said.endswith((".", "?")) else f"{said}.")
 
 
 def _in_options(words: str) -> str:
@@ -209,7 +221,7 @@ def unit_of(unit: str) -> str:
 def say(*lines: str) -> None:
     """Lines for people on stdout."""
     for line in lines:
-        typer.echo(line)
+        sys.stdout.write(f"{line}\n")
 
 
 def columns(head: Sequence[str], rows: Sequence[Sequence[str]]) -> None:

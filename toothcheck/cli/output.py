@@ -3,9 +3,10 @@
 from __future__ import annotations
 
 import contextlib
-import io
+import errno
 import json
 import os
+import stat
 import sys
 import threading
 from collections.abc import Callable, Iterable, Iterator, Mapping
@@ -19,21 +20,36 @@ if TYPE_CHECKING:
 
 SHOWN_AFTER_S = 1.0
 """A command that is done sooner shows no progress, s."""
+_MOST_LINKS = 40
+"""Links that lead on to links; the system follows no more either."""
 
 
 def write_whole(target: Path, data: bytes) -> None:
     """Write a file so that it is there as a whole or not at all.
 
-    The bytes go into a file beside the target, which then takes the target's place.
+    The bytes go into a file beside the target, which then takes the target's place and keeps its permissions.  A link
+    stays, and what it points to is written; what is no plain file (a device, a pipe, ``/dev/stdout``) is written to.
 
     Raises
     ------
     OutputError
         When the file cannot be written there; nothing is left behind.
     """
-    with _part_of(target) as part:
-        part.write_bytes(data)
-        part.replace(target)
+    with _refusals_told(target):
+        descriptor = _own_descriptor(target)
+        if descriptor is not None:
+            sys.stdout.flush()  # what was said before it stands before it
+            with os.fdopen(os.dup(descriptor), "wb") as out:
+                out.write(data)
+        elif _is_stream(target):
+            target.write_bytes(data)
+        else:
+            place = target.resolve()
+            with _part_of(place) as part:
+                part.write_bytes(data)
+                if place.exists():
+                    part.chmod(stat.S_IMODE(place.stat().st_mode))
+                part.replace(place)
 
 
 def check_writable(target: Path) -> None:
@@ -44,8 +60,37 @@ def check_writable(target: Path) -> None:
     OutputError
         As for `write_whole`.
     """
-    with _part_of(target) as probe:
-        probe.touch()
+    with _refusals_told(target):
+        if _own_descriptor(target) is None and not _is_stream(target):
+            with _part_of(target.resolve()) as probe:
+                probe.touch()
+        elif not os.access(target, os.W_OK):  # opening a pipe would wait for its reader
+            raise PermissionError(errno.EACCES, os.strerror(errno.EACCES))
+
+
+def _is_stream(target: Path) -> bool:
+    """Whether something is there already that is neither file nor folder: its place must not be taken."""
+    try:
+        mode = target.stat().st_mode
+    except FileNotFoundError:
+        return False
+    return not (stat.S_ISREG(mode) or stat.S_ISDIR(mode))
+
+
+def _own_descriptor(target: Path) -> int | None:
+    """The number of a file that this process has open already, where the target is another word for it.
+
+    ``/dev/stdout``, ``/dev/fd/N`` and a shell's ``>(…)`` are such words.  The file behind one may be a plain one, and
+    still its place must not be taken: the shell would go on writing to the old one.
+    """
+    ours = {Path(name).resolve() for name in ("/dev/fd", "/proc/self/fd")}
+    for _ in range(_MOST_LINKS):
+        if target.name.isdecimal() and target.parent.resolve() in ours:
+            return int(target.name) if target.exists() else None
+        if not target.is_symlink():
+            break
+        target = target.parent / target.readlink()
+    return None
 
 
 def check_targets(*, read: Mapping[str, Path | None], written: Mapping[str, Path | str | None]) -> None:
@@ -98,15 +143,23 @@ def check_ending(option: str, path: Path | None, kinds: Iterable[str]) -> None:
 
 @contextlib.contextmanager
 def _part_of(target: Path) -> Iterator[Path]:
-    """A file beside the target to write to; whatever is left of it goes, and what the system refuses is told."""
-    if target.is_dir():
-        raise OutputError(f"Cannot write {target}: it is a folder.", hint="Name a file.")
+    """A file beside the target to write to; whatever is left of it goes."""
     part = target.with_name(f".{target.name}.{os.getpid()}.part")
     try:
-        try:
-            yield part
-        finally:
-            part.unlink(missing_ok=True)
+        yield part
+    finally:
+        part.unlink(missing_ok=True)
+
+
+@contextlib.contextmanager
+def _refusals_told(target: Path) -> Iterator[None]:
+    """Tell what the system refuses about a target; a reader that went away is no refusal."""
+    if target.is_dir():
+        raise OutputError(f"Cannot write {target}: it is a folder.", hint="Name a file.")
+    try:
+        yield
+    except BrokenPipeError:
+        raise
     except OSError as error:
         reason = error.strerror or type(error).__name__
         raise OutputError(f"Cannot write {target}: {reason}.", hint="Choose a folder that you may write to.") from error
@@ -164,9 +217,6 @@ def console(*, stderr: bool = False) -> Console:
     """For people: colour only on a terminal, and none where NO_COLOR is set."""
     from rich.console import Console
 
-    stream = sys.stderr if stderr else sys.stdout
-    if isinstance(stream, io.TextIOWrapper):
-        stream.reconfigure(errors="replace")  # a terminal that knows no Greek letters still gets its answer
     return Console(highlight=False, stderr=stderr)
 
 

@@ -80,7 +80,8 @@ def report(
 ) -> None:
     """Write a report: grade and confidence, the worst tooth beside the ideal one, every number, cautions, method.
 
-    HTML is one file without any request; it prints on A4 and Letter and reads on a phone.
+    HTML is one file without any request; it prints on A4 and Letter and reads on a phone.  Exit status as of inspect: 3
+    where the grade is cannot-tell.
     """
     from toothcheck.report import Origin, ReportInput
 
@@ -109,6 +110,8 @@ def report(
     write_whole(output, _made(given, output.suffix.lower(), paper.value))
     lines = [f"{output}: grade {given.document['verdict']['grade']}", *(f" - {said}" for said in given.drive)]
     sys.stdout.write("\n".join(lines).replace("\u202f", " ") + "\n")  # a terminal's font may lack the narrow blank
+    if given.document["verdict"]["grade"] == "cannot-tell":
+        raise typer.Exit(3)
 
 
 class Told(NamedTuple):

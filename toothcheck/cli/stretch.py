@@ -7,7 +7,7 @@ from typing import TYPE_CHECKING, Annotated, Any, Literal
 
 import typer
 
-from toothcheck.cli.books import MaybeAt, On, Replaced, Where, file_of
+from toothcheck.cli.books import MaybeAt, On, Replaced, Where, file_of, number_of, wrong_words
 from toothcheck.cli.chainlog import ChainLog, lower_bound_refused
 from toothcheck.cli.words import JsonWord
 from toothcheck.errors import UsageError
@@ -18,6 +18,14 @@ if TYPE_CHECKING:
     from toothcheck.stretch import Decision, Elongation, Limit, Reading, Run, Tool
 
 _PICTURE = {".png": "png", ".jpg": "jpeg", ".jpeg": "jpeg"}
+_WAYS = "Write 319.4 or 314.3/324.5 (inner/outer), in mm."
+_NEXT = {
+    "beyond": "renew the chain, and look at both sprockets before the new one goes on (toothcheck advise). Do not ride "
+    "on this one until then; the machine's manual decides.",
+    "too-near": "measure again with a calliper, over more pitches and at more places; until that settles it, treat the "
+    "chain as due (toothcheck advise).",
+}
+"""What to do, by the side of the limit."""
 _EPILOG = "Example: toothcheck stretch 319.2 319.6 319.0 --chain 520 --pitches 20 --tool calliper"
 
 
@@ -130,7 +138,7 @@ def stretch(
             raise UsageError(f"--over must be pins or rollers, not {given['over']!r}.")
         _from_readings(given, size, the_limit, read_to, slack, json_to, book)
     except ValueError as error:
-        raise UsageError(f"{error}.") from error
+        raise wrong_words(error) from error
 
 
 def _given(case_name: str | None, **typed: Any) -> dict[str, Any]:  # noqa: ANN401  # one value for each option
@@ -148,14 +156,19 @@ def _reading(text: str) -> Reading:
     if colon and tag not in ("joint", "joining-link"):
         raise UsageError(f"The reading {text!r} cannot be read.", hint="After the colon only 'joint' may stand.")
     try:
-        numbers = [float(part) for part in body.split("/")]
-    except ValueError:
-        numbers = []
+        numbers = [number_of(part) for part in body.split("/")]
+    except UsageError as error:
+        raise UsageError(f"The reading {text!r} cannot be read.", hint=error.hint or _WAYS) from None
     if len(numbers) == 1:
         return Reading(span_mm=numbers[0], over_joining_link=bool(colon))
     if len(numbers) == 2:
+        if numbers[0] >= numbers[1]:
+            raise UsageError(
+                f"The reading {text!r} cannot be: the length between the pins must be shorter than the one over them.",
+                hint="Write INNER/OUTER, such as 314.3/324.5.",
+            )
         return Reading.over_pins(inner_mm=numbers[0], outer_mm=numbers[1], over_joining_link=bool(colon))
-    raise UsageError(f"The reading {text!r} cannot be read.", hint="Write 319.4 or 314.3/324.5 (inner/outer), in mm.")
+    raise UsageError(f"The reading {text!r} cannot be read.", hint=_WAYS)
 
 
 def _tool(name: str, read_to: float | None) -> Tool:
@@ -231,6 +244,8 @@ def _say(decision: Decision, limit: Limit | None, rear_teeth: int | None) -> Non
         "cannot-tell": "CANNOT TELL",
     }
     out.print(f"[bold]{word[decision.side]}[/bold]: {escape(decision.sentence)}")
+    if decision.side in _NEXT:
+        out.print(f"Next: {_NEXT[decision.side]}")
     if limit is None:
         for sentence in general_figures(rear_teeth):
             out.print(f"  general figure: {sentence}")

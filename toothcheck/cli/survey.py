@@ -14,7 +14,6 @@ from toothcheck.errors import OutputError, UsageError
 group = typer.Typer(
     help="Make many photos of known wear, inspect them, and count up how right the answers are.",
     no_args_is_help=True,
-    rich_markup_mode="rich",
 )
 
 Count = Annotated[int, typer.Option("--count", min=1, max=100000, help="How many photos.")]

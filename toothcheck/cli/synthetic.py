@@ -17,7 +17,6 @@ if TYPE_CHECKING:
 group = typer.Typer(
     help="Make photos of invented sprockets with known wear, to test and to practise on.",
     invoke_without_command=True,
-    rich_markup_mode="rich",
 )
 
 Out = Annotated[Path | None, typer.Option("--out", help="Folder to write into; made when it does not exist.")]

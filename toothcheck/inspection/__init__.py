@@ -115,7 +115,7 @@ def inspect(photo: Photo, claim: Claim, *, seed: int = 0) -> Inspection:
         return inspect(*_reduced(photo, claim, card.blur_px), seed=seed)
     told = _Told(
         photo=photo, claim=claim, card=card, pose=pose, flags=quality.card_flags(card, pose), notes=[],
-        chain_open=claim.chain is None,
+        chain_open=claim.chain is None, teeth_open=claim.teeth is None,
     )  # fmt: skip
     if card is None and find_card(np.ascontiguousarray(photo.grey[:, ::-1])) is not None:
         return told.refused("mirrored")
@@ -235,7 +235,9 @@ def _measured(
     if told.chain_open and told.found.chains:
         told.claim = replace(told.claim, chain=CHAINS[told.found.chains[0][0]])
         if told.found.chains[0][1] < claims.SURE:
-            told.flags.append("chain-uncertain")
+            told.flags.append("chain-open")
+        if len(told.found.chains_alike) > 1:
+            told.worded = (*told.worded, "chain-open")  # what was found is said by name
     verdict = grade(wear, told.flags, rng)
     if "turning-open" in told.flags and verdict.grade != "good":
         told.flags[told.flags.index("turning-open")] = "turning-unknown"
@@ -321,7 +323,8 @@ class _Told:
     """Flags whose sentence a note gives with its number."""
     found: Found = field(default_factory=Found)
     chain_open: bool = False
-    """Whether the chain size was left to the photo."""
+    teeth_open: bool = False
+    """Whether chain size and tooth count were left to the photo."""
 
     def say(self, flags: list[str], notes: list[str]) -> None:
         self.flags += flags
@@ -347,13 +350,14 @@ class _Told:
     def inspection(
         self, verdict: Verdict, traced: Traced | None, wear: WheelWear | None, percent: Estimate | None
     ) -> Inspection:
+        found = self.found.in_words(teeth=self.teeth_open, chain=self.chain_open)
         around: tuple[Pattern, ...] = ()
         if wear is not None:
             around = patterns(wear.drive_loss_alone_mm, shared=wear.drive_loss_shared_mm2, light=LIGHT_MM)
         return Inspection(
             photo=self.photo, claim=self.claim, card=self.card, card_pose=self.pose, traced=traced, wear=wear,
             verdict=verdict, flags=tuple(dict.fromkeys(self.flags)), card_to_pitch_percent=percent, found=self.found,
-            patterns=around, notes=tuple(self.notes), worded=self.worded,
+            patterns=around, notes=((found,) if found else ()) + tuple(self.notes), worded=self.worded,
         ).judged(verdict)  # fmt: skip
 
 

@@ -63,7 +63,7 @@ def document(i: Inspection) -> dict[str, Any]:
             "height_px": i.photo.loaded_px[1],
         },
         "sprocket": {
-            "chain": None if claim.chain is None or "chain-uncertain" in i.flags else claim.chain.name,
+            "chain": None if claim.chain is None or "chain-open" in i.flags else claim.chain.name,
             "pitch_mm": None if claim.chain is None else claim.chain.pitch_mm,
             "roller_diameter_mm": None if claim.chain is None else claim.chain.roller_diameter_mm,
             "teeth": claim.teeth,

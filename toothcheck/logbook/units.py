@@ -55,7 +55,7 @@ def _split(text: str) -> tuple[float, str]:
         whole, part = re.split("[.,]", digits)
         decimal = f"{float(f'{whole}.{part}'):.2f}".rstrip("0").rstrip(".")
         raise ValueError(
-            f"distance must be told from its thousandth: write {whole}{part}{word} or {decimal}{word}, not {text!r}"
+            f"distance must be read in one way only, not {text!r}: write {whole}{part}{word} or {decimal}{word}"
         )
     if "," in digits:
         raise ValueError(f"distance must have a decimal point, not a comma: {digits.replace(',', '.')}{word}")

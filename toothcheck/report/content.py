@@ -299,13 +299,22 @@ def _confidence(value: float | None, grade: str) -> str:
     return tied(f"Confidence {text}: {right}. Damage that was not seen is not in it.")
 
 
+def _chain(d: Mapping[str, Any]) -> str:
+    """The chain size; each that it may be, where the photo was to tell and does not."""
+    chains = (d.get("found") or {}).get("chains") or []
+    alike = [str(c["chain"]) for c in chains if c["probability"] == chains[0]["probability"]]
+    if "chain-open" not in d["flags"] or len(alike) < 2:
+        return str(d["sprocket"]["chain"])
+    return f"{', '.join(alike[:-1])} or {alike[-1]} (not told)"
+
+
 def _facts(given: ReportInput) -> tuple[str, ...]:
     sprocket, photo = given.document["sprocket"], given.document["photo"]
     out = []
     if sprocket.get("position"):
         out.append(f"{sprocket['position']} sprocket")
     if sprocket.get("chain"):
-        out.append(f"chain {sprocket['chain']}")
+        out.append(f"chain {_chain(given.document)}")
     if sprocket.get("teeth"):
         out.append(f"{sprocket['teeth']} teeth")
     if photo.get("name"):

@@ -1,0 +1,106 @@
+"""Help and wrong words in plain lines, for eye and ear: no frames, no name cut, nothing in a programmer's words."""
+
+from __future__ import annotations
+
+import functools
+import inspect
+import shutil
+import sys
+import textwrap
+from typing import TYPE_CHECKING, cast
+
+import typer
+
+from toothcheck.cli.books import number_of
+from toothcheck.cli.letters import shown_on
+from toothcheck.errors import UsageError
+
+if TYPE_CHECKING:
+    from collections.abc import Iterable
+
+    from typer.core import TyperArgument, TyperCommand, TyperGroup, TyperOption
+
+WRONG_WORDS = cast("type[Exception]", typer.BadParameter.__bases__[0])
+"""What typer raises at words that it cannot take; it has no public name there."""
+_COLUMNS = 80
+_FEWEST_COLUMNS = 30
+
+
+def with_plain_help(command: TyperCommand | TyperGroup) -> None:
+    """Give a command, and all below it, the help of `help_of`."""
+    command.get_help = functools.partial(help_of, command)  # type: ignore[method-assign]  # one command, not its class
+    for below in getattr(command, "commands", {}).values():
+        with_plain_help(below)
+
+
+def help_of(command: TyperCommand | TyperGroup, context: typer.Context) -> str:
+    """All that a command's help says, as wide as the terminal and at most 80 columns."""
+    width = max(min(shutil.get_terminal_size().columns, _COLUMNS), _FEWEST_COLUMNS)
+    usage = " ".join([context.command_path, *command.collect_usage_pieces(context)])
+    parts = [_filled(f"Usage: {usage}", width, hanging=4)]
+    parts += [_filled(text, width, indent=2) for text in _paragraphs(command.help)]
+    kinds: dict[str, list[tuple[str, str]]] = {"argument": [], "option": []}
+    for param in command.get_params(context):
+        record = cast("TyperArgument | TyperOption", param).get_help_record(context)
+        if record is not None:
+            kinds[param.param_type_name].append(record)
+    below = getattr(command, "commands", {})
+    lists = {
+        "Arguments": kinds["argument"],
+        "Options": kinds["option"],
+        "Commands": [(name, _paragraphs(c.help)[0]) for name, c in below.items()],
+    }
+    parts += [f"{heading}:\n{_listed(rows, width)}" for heading, rows in lists.items() if rows]
+    parts += [_filled(text, width, indent=2) for text in _paragraphs(command.epilog)]
+    return shown_on(sys.stdout, "\n\n".join(parts))
+
+
+def _paragraphs(text: str | None) -> list[str]:
+    return inspect.cleandoc(text).split("\n\n") if text else []
+
+
+def _listed(rows: Iterable[tuple[str, str]], width: int) -> str:
+    """Names to the left, what they mean to the right; a name that is too long stands alone on its line."""
+    rows = list(rows)
+    left = 2 + min(max(len(name) for name, _ in rows), width * 3 // 8) + 2
+    lines = []
+    for name, meaning in rows:
+        text = _filled(meaning, width, indent=left)
+        lines.append(f"  {name}".ljust(left) + text[left:] if 2 + len(name) + 2 <= left else f"  {name}\n{text}")
+    return "\n".join(lines)
+
+
+def _filled(text: str, width: int, *, indent: int = 0, hanging: int = 0) -> str:
+    # no option is broken at its hyphens
+    return textwrap.fill(
+        " ".join(text.split()), width, initial_indent=" " * indent, subsequent_indent=" " * (indent + hanging),
+        break_long_words=False, break_on_hyphens=False,
+    )  # fmt: skip
+
+
+def refusal_of(error: Exception) -> UsageError:
+    """One line of ours for one of `WRONG_WORDS`."""
+    said = " ".join(error.format_message().split())  # type: ignore[attr-defined]  # see WRONG_WORDS
+    said = said if said.endswith((".", "?")) else f"{said}."
+    context = getattr(error, "ctx", None)
+    hint = "" if context is None else f"See: {context.command_path} --help"
+    param = getattr(error, "param", None)
+    cause = error.__cause__
+    if (
+        param is not None and cause is not None and hasattr(cause, "errors")
+    ):  # pydantic's, which typer reads values with
+        told = cause.errors()[0]
+        name, given = "/".join(param.opts) if param.param_type_name == "option" else param.name, told["input"]
+        why = told["msg"].removeprefix("Value error, ").rstrip(".")
+        if told["type"].startswith(("greater_than", "less_than")):
+            allowed = {(True, True): f"from {param.min} to {param.max}", (True, False): f"{param.min} or more"}
+            return UsageError(f"{name} must be {allowed[param.min is not None, param.max is not None]}, not {given}.")
+        if told["type"].startswith("float"):
+            try:
+                number_of(given)
+            except UsageError as no_number:
+                return UsageError(f"{name}: {no_number}")
+        if told["type"].startswith("int"):
+            why = f"{given!r} is no whole number"
+        return UsageError(f"{name}: {why}.", hint=hint)
+    return UsageError(said, hint=hint)
