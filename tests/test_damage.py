@@ -1,6 +1,8 @@
 """Damaged teeth in made photos: named by the ground in their place or by where their tips end, and no sound one is."""
 
+import json
 from dataclasses import replace
+from pathlib import Path
 
 import numpy as np
 import pytest
@@ -9,10 +11,11 @@ from scenes import worn_front
 from toothcheck.chains import chain
 from toothcheck.flags import flag
 from toothcheck.inspection import Claim, inspect, tip_pixels
-from toothcheck.photo import decode
+from toothcheck.photo import decode, load
 from toothcheck.synthetic import Wear, encode, handled, honest_claim, make_photo, random_scene, set_stage
 from toothcheck.tracing.looks import has_colours
 
+SAMPLES = Path(__file__).parent.parent / "sample_images_synthetic"
 TEETH = 15
 SCENE = worn_front(teeth=TEETH, blend=0.5, depth_mm=0.4, scatter=0.1, size_px=(1600, 1200), seed=11)
 DARK, LIGHT = (0.05, 0.05, 0.06), (0.5, 0.48, 0.42)
@@ -38,6 +41,19 @@ def test_a_tooth_that_is_gone_is_named_on_ground_with_and_without_edges_of_its_o
     assert [i for i in flags if "broken" in flags[i]] == [6]
     assert seen.verdict.grade == "replace-now"
     assert "broken" in seen.verdict.reasons[0]
+
+
+def test_a_tooth_that_is_gone_is_named_though_the_turning_told_is_the_wrong_one():
+    # traced from the wrong side its edge is only one more that could not be followed
+    photo = load(SAMPLES / "harbour-front-broken-tooth.jpg")
+    seen = inspect(photo, Claim(chain=chain("520"), teeth=TEETH, position="front", turning="clockwise"))
+    truth = json.loads((SAMPLES / "harbour-front-broken-tooth.json").read_text())
+    there = np.array([truth["tip_px"][int(i)] for i in truth["damaged"]])
+    tips = tip_pixels(seen.traced.wheel)
+    gone = [t.index for t in seen.wear.teeth if "broken" in t.flags]
+    assert gone == [int(np.hypot(*(tips - tip).T).argmin()) for tip in there]
+    assert seen.verdict.grade == "cannot-tell"
+    assert seen.verdict.next_steps[0] == f"Do not ride until a qualified mechanic has looked at tooth {gone[0]}."
 
 
 @pytest.mark.parametrize("kind", ["chipped", "bent"])

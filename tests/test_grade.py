@@ -115,6 +115,24 @@ def test_should_a_broken_tooth_be_whole_after_all_the_wear_of_the_others_decides
     assert any("next most likely grade is replace-set" in reason for reason in verdict.reasons)
 
 
+@pytest.mark.parametrize(("flags", "measured"), [(("roller-disagrees",), 14), (("wear-on-coast-flank",), 14), ((), 2)])
+@pytest.mark.parametrize("code", ["broken", "stands-aside"])
+def test_where_no_grade_is_given_a_damaged_tooth_still_comes_first(flags, measured, code):
+    wear = wear_of(0.4, covered=range(measured + 1, 15))
+    number = 0 if code == "broken" else 1
+    teeth = tuple(
+        replace(t, measured=t.measured and (i != number or code != "broken"), flags=(code,)) if i == number else t
+        for i, t in enumerate(wear.teeth)
+    )
+    if measured < 3:
+        wear = replace(wear, asymmetry_percent=None)
+    verdict = grade(replace(wear, teeth=teeth), flags, np.random.default_rng(1))
+    assert verdict.grade == "cannot-tell"
+    assert verdict.next_steps[0] == f"Do not ride until a qualified mechanic has looked at tooth {number}."
+    assert any(f"Tooth {number} " in reason for reason in verdict.reasons)
+    assert verdict.advice_heading == "Look first"
+
+
 def test_a_tooth_that_alone_was_not_seen_is_to_be_looked_at():
     wear = wear_of(0.4)
     hidden = {0, 6, 7, 11}  # 6 and 7 stand side by side, as under a chain; 0 and 11 each alone

@@ -15,7 +15,7 @@ from toothcheck.chains import chain
 from toothcheck.cli import app
 from toothcheck.cli.after_inspect import held, recorded
 from toothcheck.comparing import against_photo, against_reading
-from toothcheck.errors import DifferentPartError, UsageError
+from toothcheck.errors import CannotTell, DifferentPartError, UsageError
 from toothcheck.estimate import Estimate
 from toothcheck.inspection import Claim, inspect
 from toothcheck.pairing import checked, landmarks_of, loss_between, table, thickness_of, with_baseline
@@ -90,6 +90,41 @@ def test_compare_prints_draws_and_writes(pair, tmp_path):
     assert document["schema"] == "toothcheck/comparison/1"
     assert len(document["teeth"]) >= 10
     assert document["photos"]["before"]["name"] == "new.jpg"
+
+
+def test_a_tooth_that_broke_between_the_photos_comes_before_any_loss(pair, tmp_path, monkeypatch):
+    new, worn = pair["new"][2], pair["worn"][2]
+    assert all(t.measured for t in new.wear.teeth)
+    broke = replace(worn.wear.teeth[11], measured=False, flags=("broken",))
+    broken = replace(worn, wear=replace(worn.wear, teeth=(*worn.wear.teeth[:11], broke, *worn.wear.teeth[12:])))
+    seen = {"new.jpg": new, "worn.jpg": broken}
+    monkeypatch.setattr("toothcheck.inspection.inspect", lambda photo, claim: seen[photo.name])
+    paths = [str(pair[name][0]) for name in ("new", "worn")]
+
+    def compared(*words):
+        return CliRunner().invoke(app, ["compare", *words, *WORDS, "--json", str(tmp_path / "loss.json")])
+
+    done = compared(*paths)
+    assert done.exit_code == 0, done.output
+    assert done.output.splitlines()[1:3] == [
+        "Broken since the earlier photo: do not ride on it.",
+        "Tooth 11 of the later photo is broken, missing or bent.",
+    ]
+    document = json.loads((tmp_path / "loss.json").read_text())
+    assert document["broken_since"] is True
+    assert document["photos"]["before"]["damaged_teeth"] == []
+    assert document["photos"]["after"]["damaged_teeth"] == [{"index": 11, "flags": ["broken"]}]
+    assert document["photos"]["after"]["grade"] == broken.verdict.grade
+    # what was gone before, or may have been since it was not seen, did not break between the photos
+    compared(*paths[::-1])
+    assert json.loads((tmp_path / "loss.json").read_text())["broken_since"] is False
+    hidden = replace(new.wear.teeth[4], measured=False, flags=("covered",))
+    seen["new.jpg"] = replace(new, wear=replace(new.wear, teeth=(*new.wear.teeth[:4], hidden, *new.wear.teeth[5:])))
+    assert "Tooth 11 of the later photo is broken, missing or bent: do not ride on it." in compared(*paths).output
+    # nor does it go unsaid where nothing can be compared
+    seen["new.jpg"] = replace(new, wear=None, traced=None)
+    with pytest.raises(CannotTell, match=r"^Tooth 11 of the later photo is broken.* no sprocket could be measured"):
+        raise compared(*paths).exception
 
 
 def test_words_that_cannot_be_are_refused_before_anything_is_measured(pair, tmp_path):

@@ -30,6 +30,8 @@ _BROKEN_SURE = 0.85
 """How sure a broken tooth can be from one photo: dirt of the ground's own look can pass for it."""
 _UNLIKELY = 0.05
 """A grade of no larger share is not spoken of."""
+_HALTING = frozenset({"broken", "stands-aside"})
+"""Flags of a tooth for which no other photo is to be taken before a mechanic has looked at it."""
 _MODEL_STD_PERCENT = 0.5
 """Of the median asymmetry, what the model itself leaves out (profiles that are not arcs, burrs): a floor."""
 
@@ -126,12 +128,14 @@ def grade(wear: WheelWear, flags: Sequence[str], rng: np.random.Generator) -> Ve
     """
     broken = [t.index for t in wear.teeth if "broken" in t.flags]
     measured = [t for t in wear.teeth if t.measured]
+    doubts, doubted = _doubtful_teeth(wear)
+    halt = [t.index for t in wear.teeth if not _HALTING.isdisjoint(t.flags)]
     reasons: list[str] = []
     if broken:
         reasons.append(f"{_teeth(broken)} {'is' if len(broken) == 1 else 'are'} broken, missing or bent.")
     if wear.asymmetry_percent is None or (len(measured) < FEWEST_TEETH and not broken):
-        reasons.append(f"Only {len(measured)} teeth could be measured; {FEWEST_TEETH} are the least for a grade.")
-        return _cannot_tell(reasons, flags, 0.0)
+        few = f"Only {len(measured)} teeth could be measured; {FEWEST_TEETH} are the least for a grade."
+        return _cannot_tell([*reasons, *doubted, few], flags, 0.0, doubts, halt)
     draws = wear.draws_asymmetry + _MODEL_STD_PERCENT * rng.standard_normal(len(wear.draws_asymmetry))
     chances = probabilities(draws, wear.draws_overhang)
     if broken:
@@ -139,22 +143,22 @@ def grade(wear: WheelWear, flags: Sequence[str], rng: np.random.Generator) -> Ve
         chances = {name: (1 - _BROKEN_SURE) * share for name, share in chances.items()}
         chances[GRADES[3]] += _BROKEN_SURE
     best = max(chances, key=lambda name: chances[name])
-    doubts: list[str] = []
-    if best != GRADES[3]:
-        doubts, said = _doubtful_teeth(wear)
-        reasons += said
+    # where the others' wear alone says "do not ride", a tooth in doubt changes nothing
+    holding = doubts if best != GRADES[3] else []
     confidence = min(chances[best], MOST_CONFIDENCE)
-    for code in (*flags, *doubts):
+    for code in (*flags, *holding):
         confidence *= _BLOCKING.get(code, _LOWERING.get(code, 1.0))
+    if holding or confidence < LEAST_CONFIDENCE:
+        reasons += doubted
     reasons += _reasons(wear, len(measured))
     ranked = sorted(chances, key=lambda name: -chances[name])
     likely = [f"{name} ({100 * chances[name]:.0f} %)" for name in ranked[:2] if chances[name] > _UNLIKELY]
     if confidence < LEAST_CONFIDENCE:
-        if not doubts and _BLOCKING.keys().isdisjoint(flags):
+        if not holding and _BLOCKING.keys().isdisjoint(flags):
             reasons.append(f"By the teeth measured the likeliest is {' or '.join(likely)}.")
             if chances[GRADES[0]] + chances[GRADES[1]] <= _UNLIKELY:
-                return _renew_anyway(_cannot_tell(reasons, flags, confidence), chances[GRADES[3]])
-        return _cannot_tell(reasons, flags, confidence, doubts)
+                return _renew_anyway(_cannot_tell(reasons, flags, confidence, doubts, halt), chances[GRADES[3]])
+        return _cannot_tell(reasons, flags, confidence, doubts, halt)
     reasons += [f"The next most likely grade is {name}." for name in likely[1:]]
     return Verdict(
         grade=best,
@@ -196,7 +200,7 @@ def _doubtful_teeth(wear: WheelWear) -> tuple[list[str], list[str]]:
     return flags, said
 
 
-def _teeth(indices: list[int]) -> str:
+def _teeth(indices: Sequence[int]) -> str:
     return f"{'Tooth' if len(indices) == 1 else 'Teeth'} {', '.join(map(str, indices))}"
 
 
@@ -229,18 +233,21 @@ def _next_steps(best: str, flags: Sequence[str], unseen: list[int]) -> tuple[str
     return tuple(dict.fromkeys(steps + [flag(code).remedy for code in flags]))
 
 
-def _cannot_tell(reasons: list[str], flags: Sequence[str], confidence: float, doubts: Sequence[str] = ()) -> Verdict:
-    """``doubts``: flags of single teeth, of which the reasons tell."""
-    remedies = dict.fromkeys(flag(code).remedy for code in (*doubts, *flags))  # one may answer two flags
+def _cannot_tell(
+    reasons: list[str], flags: Sequence[str], confidence: float, doubts: Sequence[str] = (), halt: Sequence[int] = ()
+) -> Verdict:
+    """``doubts``: flags of single teeth, of which the reasons tell; ``halt``: teeth for which nobody may ride."""
+    steps = [f"Do not ride until a qualified mechanic has looked at {_teeth(halt).lower()}."] if halt else []
+    steps += dict.fromkeys(flag(code).remedy for code in (*doubts, *flags))  # one may answer two flags
     return Verdict(
         grade=CANNOT_TELL,
         confidence=round(confidence, 3),
         reasons=tuple(reasons + [flag(code).sentence for code in flags]),
         next_steps=tuple(
-            remedies or ["Take another photo: closer, sharp, square on, teeth wiped, card in the face's plane."]
+            steps or ["Take another photo: closer, sharp, square on, teeth wiped, card in the face's plane."]
         ),
         cautions=CAUTIONS,
-        advice_heading="Look first" if doubts else "For the next photo",
+        advice_heading="Look first" if doubts or halt else "For the next photo",
     )
 
 

@@ -22,6 +22,7 @@ from toothcheck.comparing import AgainstBaseline, Comparison, Landmarks, compare
 from toothcheck.errors import CannotTell, DifferentPartError
 from toothcheck.estimate import Estimate, median_of
 from toothcheck.features.circles import find_circles
+from toothcheck.flags import MAY_BE_DAMAGED
 from toothcheck.geometry import readonly
 from toothcheck.grade import GRADES, MEASURED_AGAINST, grade
 from toothcheck.inspection import Claim, Inspection, inspect, tip_pixels
@@ -210,6 +211,22 @@ def with_baseline(
     reasons = tuple(said if r.startswith(MEASURED_AGAINST) else r for r in after.reasons)
     held = replace(inspection, wear=judged, flags=flags, against_baseline=True)
     return held.judged(replace(after, reasons=reasons))
+
+
+def damaged(inspection: Inspection) -> dict[int, tuple[str, ...]]:
+    """Teeth that are gone or may be damaged, by their number in the photo, and which flags say so."""
+    teeth = () if inspection.wear is None else inspection.wear.teeth
+    hurt = MAY_BE_DAMAGED | {"broken"}
+    return {t.index: tuple(f for f in t.flags if f in hurt) for t in teeth if not hurt.isdisjoint(t.flags)}
+
+
+def broken_since(before: Inspection, after: Inspection) -> bool:
+    """Whether more teeth are gone in the later photo than may have been in the earlier one, seen or not."""
+    if before.wear is None:
+        return False
+    whole = sum(t.measured for t in before.wear.teeth)
+    gone = sum("broken" in codes for codes in damaged(after).values())
+    return gone > len(before.wear.teeth) - whole
 
 
 def doubted(comparison: Comparison, before: Inspection, after: Inspection) -> bool:

@@ -18,7 +18,7 @@ from toothcheck.cli.words import (
     TurningWord,
     claim_of,
 )
-from toothcheck.errors import UsageError
+from toothcheck.errors import CannotTell, DifferentPartError, UsageError
 
 if TYPE_CHECKING:
     from rich.console import Console
@@ -105,12 +105,17 @@ def compare(
             tell(f"Finding and measuring the teeth of the {which} photo")
             seen.append(inspect(photo, claim))
         tell("Laying one on the other")
-        result = loss_between(seen[0], seen[1], turned_by=turned_by, with_landmarks=holes)
+        damage = damage_in_words(seen[0], seen[1])
+        try:
+            result = loss_between(seen[0], seen[1], turned_by=turned_by, with_landmarks=holes)
+        except (CannotTell, DifferentPartError) as error:
+            # what cannot be compared may be broken all the same
+            raise type(error)(" ".join([*damage, *error.args]), hint=error.hint) from error
         drawing = None
         if picture is not None:
             from toothcheck.comparing.chart import drawn
 
-            title = f"{photos[0].name} and {photos[1].name}"
+            title = "\n".join([f"{photos[0].name} and {photos[1].name}", *damage])
             drawing = drawn(result, title=title, form=_PICTURE[picture.suffix.lower()])
     written = []
     if picture is not None and drawing is not None:
@@ -124,7 +129,7 @@ def compare(
         out = console()
         if doubts:
             out.print("Cannot tell: the photos and what is said of them do not agree.", style="bold", markup=False)
-        told(result, seen[0], seen[1], out)
+        told(result, seen[0], seen[1], damage, out)
         for name in written:
             out.print(f"Wrote {name}", soft_wrap=True, markup=False)
     if doubts:
@@ -133,15 +138,47 @@ def compare(
 
 def document(result: Comparison, before: Inspection, after: Inspection) -> dict[str, object]:
     """The result as JSON, with the photos it came from."""
+    from toothcheck.pairing import broken_since, damaged
+
     return result.document() | {
+        "broken_since": broken_since(before, after),
         "photos": {
-            name: {"name": i.photo.name, "sha256": i.photo.sha256, "flags": list(i.flags)}
+            name: {
+                "name": i.photo.name,
+                "sha256": i.photo.sha256,
+                "grade": i.verdict.grade,
+                "confidence": i.verdict.confidence,
+                "damaged_teeth": [{"index": k, "flags": list(codes)} for k, codes in damaged(i).items()],
+                "flags": list(i.flags),
+            }
             for name, i in (("before", before), ("after", after))
         },
     }
 
 
-def told(result: Comparison, before: Inspection, after: Inspection, out: Console) -> None:
+def damage_in_words(before: Inspection, after: Inspection) -> list[str]:
+    """A sentence for each photo and kind of damage, the later photo first: no loss matters more."""
+    from toothcheck.pairing import broken_since, damaged
+
+    said = ["Broken since the earlier photo: do not ride on it."] if broken_since(before, after) else []
+    for which, inspection in (("later", after), ("earlier", before)):
+        hurt = damaged(inspection)
+        gone = [k for k, codes in hurt.items() if "broken" in codes]
+        doubtful = [k for k in hurt if k not in gone]
+        if gone:
+            advice = "." if said else ": do not ride on it."
+            are = "is" if len(gone) == 1 else "are"
+            said.append(f"{_teeth(gone)} of the {which} photo {are} broken, missing or bent{advice}")
+        if doubtful:
+            said.append(f"{_teeth(doubtful)} of the {which} photo may be bent or broken: look before you ride.")
+    return said
+
+
+def _teeth(numbers: list[int]) -> str:
+    return f"{'Tooth' if len(numbers) == 1 else 'Teeth'} {', '.join(map(str, numbers))}"
+
+
+def told(result: Comparison, before: Inspection, after: Inspection, damage: list[str], out: Console) -> None:
     """Print the result for people."""
     from rich.table import Table
 
@@ -149,6 +186,9 @@ def told(result: Comparison, before: Inspection, after: Inspection, out: Console
 
     out.width = min(out.width, COLUMNS)
     out.print(f"{before.photo.name} -> {after.photo.name}", style="bold", markup=False, soft_wrap=True)
+    for sentence in damage:
+        for line in textwrap.wrap(sentence, COLUMNS):
+            out.print(line, style="bold", markup=False)
     out.print(f"Median loss of the drive flanks at the pitch circle: {result.median_loss_mm.text('mm')}")
     if result.teeth:
         out.print(f"Tooth 0 of the earlier photo is tooth {result.turned_by} of the later one.")

@@ -200,6 +200,8 @@ def _measured(
             if claimed is None and (probability > 0.5) != bool(claimed):
                 side, other = other, side
     traced, wear = side.traced, side.wear
+    if other is not None:
+        wear = _with_gone(wear, other.wear)
     worn = claims.shows_wear(wear) or (other is not None and claims.shows_wear(other.wear))
     if claimed is None:
         told.flags += _turning_flags(worn, probability)
@@ -287,6 +289,18 @@ class _Side:
     wear: WheelWear
     evidence: float
     """Log of the odds that the clockwise sides are the worn ones."""
+
+
+def _with_gone(wear: WheelWear, other: WheelWear) -> WheelWear:
+    """The wear, and teeth of which it measures nothing that are gone as traced from the other side.
+
+    A tooth is gone whichever flank drives; from the wrong side its neighbours' worn flanks draw the outline off its
+    place, and it is but one more edge that could not be followed.
+    """
+    gone = {t.index: t.flags for t in other.teeth if "broken" in t.flags}
+    return replace(
+        wear, teeth=tuple(t if t.measured else replace(t, flags=gone.get(t.index, t.flags)) for t in wear.teeth)
+    )
 
 
 def _turning_flags(worn: bool, probability: float) -> list[str]:
