@@ -51,6 +51,17 @@ def wear_of(lost, **words):
     return measure(ring_of(form, drive=lost, **words), drive_clockwise=True, rng=np.random.default_rng(0))
 
 
+@pytest.mark.parametrize(("asymmetry", "name", "least", "most"), [
+    (2.0, "good", 1.0, 1.0), (7.0, "watch", 0.9, 0.98), (20.0, "replace-set", 0.6, 0.8),
+    (30.0, "replace-now", 1.0, 1.0),
+])  # fmt: skip
+def test_an_unseen_hook_is_as_likely_as_the_wear_makes_it(asymmetry, name, least, most):
+    shares = probabilities(np.full(50, asymmetry), np.zeros(0))
+    assert least <= shares[name] <= most
+    assert sum(shares.values()) == pytest.approx(1)
+    assert shares["replace-now"] >= 1 - most
+
+
 @pytest.mark.parametrize(("percent", "want"), [(0, "good"), (7.5, "watch"), (17, "replace-set"), (32, "replace-now")])
 def test_the_middle_of_each_band_is_graded_surely_and_with_cautions(percent, want):
     form = form_of(15.875, 10.16, 15)

@@ -14,6 +14,7 @@ from rings import form_of, ring_of
 
 from toothcheck.grade import grade
 from toothcheck.wear import measure
+from toothcheck.wear.flanks import arc_per_normal
 
 FEW = settings(max_examples=5, derandomize=True, deadline=None, database=None)
 # pitch and roller of 428, 520 and 530 chains, as in the handbook tables that the tests of the form name
@@ -317,3 +318,74 @@ def test_a_hook_is_read_as_high_as_it_stands_out(teeth, lost, lean):
     assert abs(wear.overhang_mm.value - true) < 1.96 * wear.overhang_mm.std
     for tooth in wear.teeth:
         assert abs(tooth.overhang_mm.value - true) < 3 * tooth.overhang_mm.std
+
+
+def cut(ring, radius_mm):
+    """The ring with nothing seen of drive flanks (clockwise sides) beyond a radius."""
+    gaps = []
+    for gap in ring.gaps:
+        r = np.hypot(*(gap.nominal_mm + gap.offset_mm[:, None] * gap.normals).T)
+        keep = (gap.nominal_mm[:, 0] > 0) | (r < radius_mm)
+        arrays = ("nominal_mm", "normals", "offset_mm", "std_mm", "doubt_mm", "modes_mm", "darker")
+        gaps.append(replace(gap, **{name: getattr(gap, name)[keep] for name in arrays}))
+    return replace(ring, gaps=tuple(gaps))
+
+
+@pytest.mark.parametrize("tip_seen", [True, False])
+def test_a_hook_that_stands_where_nothing_was_seen_is_not_told_to_be_none(tip_seen):
+    form = form_of(15.875, 10.16, 15, 0.4)
+    whole, true = hooked(ring_of(form, drive=0.9, step_mm=0.15, noise_mm=0.01), form, 1.8)
+    assert true > 0.4
+    assert grade(judged(whole), (), np.random.default_rng(2)).grade == "replace-now"
+    ring = cut(whole, form.pitch_radius_mm + 1.2)
+    wear = judged(ring if tip_seen else replace(ring, tip_radius_mm=None))
+    assert wear.overhang_mm is None
+    assert all(t.measured and t.overhang_mm is None and "hook-unseen" in t.flags for t in wear.teeth)
+    verdict = grade(wear, (), np.random.default_rng(2))
+    assert verdict.grade == "replace-set"
+    assert verdict.confidence < 0.8
+    assert any("Hook overhang: not measured" in r for r in verdict.reasons)
+
+
+def test_what_hides_all_tips_does_not_average_out_of_the_median_overhang():
+    form = form_of(15.875, 10.16, 15, 0.4)
+    ring = ring_of(form, drive=0.9, noise_mm=0.01)
+    wear = judged(cut(ring, form.tip_radius_mm - 1.0))
+    assert wear.overhang_mm.std > 0.15
+    assert wear.overhang_mm.std == pytest.approx(wear.teeth[0].overhang_mm.std, rel=0.15)
+    assert judged(ring).overhang_mm.std < 0.08
+
+
+@pytest.mark.parametrize("above_mm", [0.9, 1.2])
+def test_the_greatest_loss_rests_on_what_was_seen_and_is_no_less_than_at_the_pitch_circle(above_mm):
+    form = form_of(15.875, 10.16, 15, 0.4)
+    ring = ring_of(form, drive=0.9, noise_mm=0.01)
+    normal = float(arc_per_normal(form, np.array([form.pitch_radius_mm]))[0])
+    for tooth in judged(cut(ring, form.pitch_radius_mm + above_mm)).teeth:
+        assert tooth.greatest_loss_mm.value >= tooth.drive_loss_mm.value / normal - 0.02
+        assert tooth.greatest_loss_mm.value == pytest.approx(0.9 / normal, abs=0.1)
+
+
+@pytest.mark.parametrize("lost", [0.0, 0.6])
+def test_a_bevel_common_to_all_tips_is_neither_thinning_nor_averaged_out(lost):
+    form = form_of(15.875, 10.16, 15, 0.4)
+    plain = ring_of(form, drive=lost, noise_mm=0.01)
+    ring = replace(plain, tip_radius_mm=form.pitch_radius_mm + 2.8)
+    sharp = judged(plain).tip_thinning_percent
+    wheel = judged(bevelled(ring, form, 0.1)).tip_thinning_percent
+    true = sharp.value
+    assert abs(wheel.value - true) < 1.96 * wheel.std
+    assert wheel.value == pytest.approx(true, abs=12)
+    assert wheel.std > 2 * sharp.std  # a bevel leaves its doubt in the median, too
+
+
+def test_a_measured_tooth_says_by_a_flag_what_of_it_was_not_measured():
+    form = form_of(15.875, 10.16, 15, 0.4)
+    whole = ring_of(form, noise_mm=0.01)
+    assert all(t.flags == () for t in judged(whole).teeth)
+    low = replace(whole, tip_radius_mm=form.pitch_radius_mm + 0.25 * form.roller_diameter_mm - 0.1)
+    for ring in (cut(whole, form.pitch_radius_mm + 1.2), low):
+        for tooth in judged(ring).teeth:
+            assert tooth.measured
+            assert tooth.tip_thickness_mm is None
+            assert "tip-unmeasured" in tooth.flags

@@ -90,7 +90,18 @@ def test_one_damaged_tooth_is_not_taken_for_a_wave():
     assert found[0].tooth == 6
     assert found[0].size.value == pytest.approx(0.4, abs=0.1)
     assert not any(p.significant for p in found if p.kind != "single-tooth")
-    assert "Tooth 6" in found[0].sentence()
+    assert "Tooth 6 has lost 0.38" in found[0].sentence()
+    assert "mm more than the others" in found[0].sentence()
+
+
+def test_a_tooth_that_has_lost_less_is_told_without_a_minus():
+    y = 0.4 + np.random.default_rng(5).normal(0, 0.03, 15)
+    y[1] -= 0.3
+    found = patterns(wheel(y))
+    assert told(found) == "single-tooth"
+    assert found[0].size.value < -0.2
+    assert "Tooth 1 has lost 0.3" in found[0].sentence()
+    assert "mm less than the others" in found[0].sentence()
 
 
 def test_a_wave_and_a_damaged_tooth_are_both_found():

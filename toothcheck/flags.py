@@ -221,6 +221,17 @@ _ALL = (
         sentence="A tooth's tip ends elsewhere than the other tips: it may be bent, or a corner of it broken off.",
         remedy="Wipe the tooth in doubt and look at it from all sides and along the edge: bent or broken, do not ride.",
     ),
+    Flag(
+        code="hook-unseen",
+        sentence="The drive flank was not seen far enough up to its tip to tell a hook.",
+        remedy="Wipe the tip, put something plain behind it, and look for a lip with a fingernail (engine off).",
+    ),
+    Flag(
+        code="tip-unmeasured",
+        sentence="The tip's thickness or thinning was not measured: both edges were not seen so high up, or the tooth"
+        " ends there.",
+        remedy="The grade does not need it. Wipe the tips and put something plain behind them to measure it.",
+    ),
 )
 
 TURNING_GUESSED = frozenset({"turning-open", "turning-unknown"})

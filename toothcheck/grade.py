@@ -32,6 +32,10 @@ _UNLIKELY = 0.05
 """A grade of no larger share is not spoken of."""
 _HALTING = frozenset({"broken", "stands-aside"})
 """Flags of a tooth for which no other photo is to be taken before a mechanic has looked at it."""
+_UNSEEN_HOOKED = 0.4
+"""How likely a hook is where none could be seen or excluded, at the asymmetry of `replace-now`; it falls evenly to
+nothing at that of `watch` (an assumption: hooks grow with wear, and no source says how often; of made photos with 10
+to 25 % fewer have one)."""
 _MODEL_STD_PERCENT = 0.5
 """Of the median asymmetry, what the model itself leaves out (profiles that are not arcs, burrs): a floor."""
 
@@ -107,11 +111,17 @@ def band(asymmetry_percent: float, overhang_mm: float, *, broken: bool = False) 
 
 
 def probabilities(asymmetry_percent: Floats, overhang_mm: Floats) -> dict[str, float]:
-    """Share of draws in each grade's band; both arrays (draws,)."""
-    hooked = overhang_mm >= HOOK_MM if len(overhang_mm) else np.zeros(len(asymmetry_percent), dtype=bool)
+    """Share of draws in each grade's band; both arrays (draws,).
+
+    Where no overhang was measured, (0,), hooks are taken to be as likely as the wear makes them.
+    """
+    if len(overhang_mm):
+        hooked = (overhang_mm >= HOOK_MM).astype(np.float64)
+    else:
+        least, most = BANDS_PERCENT[0], BANDS_PERCENT[2]
+        hooked = _UNSEEN_HOOKED * np.clip((asymmetry_percent - least) / (most - least), 0.0, 1.0)
     step = np.searchsorted(BANDS_PERCENT, asymmetry_percent, side="right")
-    step = np.where(hooked, 3, step)
-    return {name: float(np.mean(step == k)) for k, name in enumerate(GRADES)}
+    return {name: float(np.mean((1 - hooked) * (step == k) + hooked * (k == 3))) for k, name in enumerate(GRADES)}
 
 
 def grade(wear: WheelWear, flags: Sequence[str], rng: np.random.Generator) -> Verdict:
@@ -175,7 +185,9 @@ def _reasons(wear: WheelWear, measured: int) -> list[str]:
     if a is not None:
         out.append(f"{MEASURED_AGAINST}: {a.text('%')} of the tooth (median).")
     hook = wear.overhang_mm
-    if hook is not None:
+    if hook is None:
+        out.append("Hook overhang: not measured; the drive flanks were not seen far enough up to their tips.")
+    else:
         seen = hook.text("mm") if hook.value > hook.std else "none seen"
         out.append(f"Hook overhang: {seen} (median).")
     return out

@@ -41,8 +41,8 @@ class Pattern:
     significant: bool
     """After sharing among the tests."""
     size: Estimate
-    """Half the difference between every second tooth, the amplitude over the turn, or how far the one tooth stands
-    off; in the unit of the values."""
+    """Half the difference between every second tooth, the amplitude over the turn, or how much more
+    than the others the one tooth has lost (negative: less); in the unit of the values."""
     tooth: int | None
     """The tooth with the most: the odd one, the one nearest the crest, or the first of the more worn half."""
     residual: Floats
@@ -50,7 +50,7 @@ class Pattern:
 
     def sentence(self, unit: str = "mm") -> str:
         """What it is and what usually stands behind it, for people."""
-        size = self.size.text(unit)
+        size = Estimate(value=abs(self.size.value), std=self.size.std).text(unit)
         if self.kind == "alternate-teeth":
             return (
                 f"Every second tooth is worn more (by twice {size}): with an even tooth count and an even number of "
@@ -61,7 +61,8 @@ class Pattern:
                 f"The wear rises and falls once per turn (amplitude {size}, most at tooth {self.tooth}): the sprocket "
                 "may run out of true or sit off centre. A photo in other light tells whether it stays."
             )
-        return f"Tooth {self.tooth} stands {size} apart from the others: look for a chip, a burr, dirt or damage."
+        than = "more" if self.size.value > 0 else "less"
+        return f"Tooth {self.tooth} has lost {size} {than} than the others: look for a chip, a burr, dirt or damage."
 
 
 def patterns(

@@ -128,7 +128,7 @@ def flanks_of(ring: ToothRing, datum: Datum, drive_clockwise: bool, rng: np.rand
             raw[side, i] = np.interp(across, r[mask][rising], values[rising, 0], left=np.nan, right=np.nan)
             mean[side, i], slope[side, i] = fitted[:, 0], fitted[:, 1:]
             noise[side, i], seen[side, i] = sd, cover
-    hooks = _hooks(ring, p, at, form.junction_radius_mm, drive_clockwise, rng.spawn(1)[0])
+    hooks = _hooks(ring, form, p, at, drive_clockwise, rng.spawn(1)[0])
     root = np.linalg.cholesky(datum.covariance + 1e-15 * np.eye(len(v)))
     shared = rng.standard_normal((DRAWS, len(v))) @ root.T
     own = np.concatenate(
@@ -166,17 +166,17 @@ def flanks_of(ring: ToothRing, datum: Datum, drive_clockwise: bool, rng: np.rand
 
 
 def _hooks(
-    ring: ToothRing, p: Points, at: Floats, from_radius: float, drive_clockwise: bool, rng: np.random.Generator
+    ring: ToothRing, form: IsoForm, p: Points, at: Floats, drive_clockwise: bool, rng: np.random.Generator
 ) -> tuple[Hook | None, ...]:
-    """Each tooth's hook from its drive flank's points beyond a radius, ``at`` in their gaps' frames."""
+    """Each tooth's hook from its drive flank's points above the seat, ``at`` in their gaps' frames."""
     r, along = np.hypot(at[:, 0], at[:, 1]), np.hypot(p.nominal[:, 0], p.nominal[:, 1])
     x = r * np.sin(math.pi / ring.teeth - np.abs(np.arctan2(at[:, 0], at[:, 1])))
-    drive = ((at[:, 0] < 0) == drive_clockwise) & (r > from_radius)
+    drive = ((at[:, 0] < 0) == drive_clockwise) & (r > form.junction_radius_mm)
     tip = math.inf if ring.tip_radius_mm is None else ring.tip_radius_mm
     out = []
     for i in range(ring.teeth):
         on = drive & (p.gap == (i if drive_clockwise else (i + 1) % ring.teeth))
-        out.append(hook_of(x[on], r[on], along[on], np.hypot(p.std[on], 0.01), tip, rng))
+        out.append(hook_of(x[on], r[on], along[on], np.hypot(p.std[on], 0.01), tip, form.tip_radius_mm, rng))
     return tuple(out)
 
 

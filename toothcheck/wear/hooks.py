@@ -22,8 +22,10 @@ _LAND_MM = 0.12
 """How near below the tip circle an edge may already be the tip's land."""
 _LIP_MM = 0.7
 """How far below the tip circle a flank may be lost for its lip still to be told."""
-_UNREACHED_MM = 0.1
-"""Standard uncertainty where it is lost lower down."""
+_UNSEEN_MM = 1.3
+"""From which length lost below the tip circle on nothing is said of a hook: there lips stand."""
+_UNREACHED_MM, _UNREACHED_SHARE = 0.1, 0.4
+"""Standard uncertainty where it is lost in between: at once, and for each millimetre more."""
 _CARRIED_MOST_MM = 0.35
 """How far up a flank is carried on past its last point."""
 _CARRIED_SHARE = 0.5
@@ -42,17 +44,25 @@ class Hook(NamedTuple):
     value: float
     std: float
     """Of what is this tooth's own."""
+    unreached: float
+    """Standard uncertainty by how far the flank was lost below the tip circle."""
 
     @property
     def lost(self) -> float:
-        """Standard uncertainty by what is lost of all lips alike."""
-        return min(_LOST_MM + _LOST_SHARE * self.value, _LOST_MOST_MM)
+        """Standard uncertainty by what is lost of all lips alike: what hides one tooth's tip hides the others' too."""
+        return math.hypot(min(_LOST_MM + _LOST_SHARE * self.value, _LOST_MOST_MM), self.unreached)
 
 
 def hook_of(
-    x: Floats, r: Floats, along: Floats, std: Floats, tip_radius: float, rng: np.random.Generator
+    x: Floats,
+    r: Floats,
+    along: Floats,
+    std: Floats,
+    tip_radius: float,
+    likely_tip: float,
+    rng: np.random.Generator,
 ) -> Hook | None:
-    """Overhang of one drive flank; None where too little of it was seen.
+    """Overhang of one drive flank; None where too little of it, or nothing near the tip, was seen.
 
     Parameters
     ----------
@@ -64,6 +74,8 @@ def hook_of(
         (n,) each point's own standard uncertainty, mm.
     tip_radius
         Where the tip's land begins, mm; infinite where it was not seen.
+    likely_tip
+        Where the tooth ends in that case, mm.
     """
     order = np.argsort(along)
     x, r, along, std = x[order], r[order], along[order], std[order]
@@ -77,7 +89,10 @@ def hook_of(
     smooth = kernel @ x
     height = kernel @ r
     rough = 1.4826 * float(np.median(np.abs(x - smooth)))
-    reached = not np.isfinite(tip_radius) or height[-1] > tip_radius - _LIP_MM
+    unseen = (tip_radius if math.isfinite(tip_radius) else likely_tip) - float(height[-1])
+    if unseen > _UNSEEN_MM:
+        return None
+    reached = unseen < _LIP_MM
     value = _overhang(smooth)
     # noise alone makes a hook out of a straight flank: as much as it makes out of this one is taken off
     noise = (kernel @ (np.maximum(std, rough)[:, None] * rng.standard_normal((len(x), _DRAWS)))).T
@@ -90,9 +105,8 @@ def hook_of(
         carried = min(1.5, max(0.0, slope)) * up
     seen = max(0.0, value - gain)
     out = math.hypot(float(draws.std()), 0.5 * gain, _CARRIED_SHARE * carried, _ROUNDED_MM if seen > 0 else 0.01)
-    if not reached:
-        out = math.hypot(out, _UNREACHED_MM)
-    return Hook(seen + carried, out)
+    unreached = 0.0 if reached else _UNREACHED_MM + _UNREACHED_SHARE * (unseen - _LIP_MM)
+    return Hook(seen + carried, out, unreached)
 
 
 def _lines(at: Floats, std: Floats) -> Floats:

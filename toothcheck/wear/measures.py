@@ -21,6 +21,17 @@ _HOLLOW_MM, _HOLLOW_SHARE = 0.08, 0.25
 """What dirt and shadows make of a flank's hollow, and which share of it a lost lip takes (made photos)."""
 _TIP_KNOWN_MM = 0.3
 """How well a tip's radius is seen."""
+_SEEN = 0.4
+"""Which share of the smoothing window must hold edges for a profile to count."""
+_SEEN_BESIDE = 0.6
+"""The same where edges must lie on both sides: a profile carried on past its last edge is mostly noise."""
+_TIP_MEASURES = {"tip_thickness_mm", "tip_thinning_percent"}
+_HOOK_MEASURES = {"overhang_mm", "hollow_mm"}
+_BEVEL_MM, _BEVEL_SHARE = 0.1, 0.7
+"""Standard uncertainty of what a bevel takes off both flanks' edges near the tip: the least, and a share of what the
+coast flanks show of it (made photos of two kinds)."""
+_HOOKS_FROM = 3
+"""How many teeth must show whether they are hooked for the wheel's median, or half of them where fewer are measured."""
 _ASIDE_FROM, _ASIDE_MM, _ASIDE_NEAR = 6, 0.06, 3
 """The fewest teeth that show how they usually stand, the least that both flanks must have moved, and the
 neighbours on each side that they are held against."""
@@ -72,6 +83,7 @@ class WheelWear:
     draws_asymmetry: Floats
     """(draws,) of the median asymmetry, for the grade's probability."""
     draws_overhang: Floats
+    """The same of the overhang; (0,) where that is None."""
 
 
 def measure(
@@ -101,6 +113,7 @@ def measure(
     tips = dict(ring.tips_apart)
     lips = rng.spawn(1)[0]
     lost = lips.standard_normal(DRAWS)
+    bevel = _tip_bevel(form, flanks, lips)
     for i in range(ring.teeth):
         flags = ring.tooth_flags[i]
         if not flags and not flanks.clear[i]:
@@ -111,17 +124,24 @@ def measure(
             continue
         half = ideal - flanks.loss[:, i]
         half_draws = flanks.ideal_draws[:, None, :] - flanks.draws[:, :, i]
+        at_tip = _at_tip(form, flanks, i, ideal, half, half_draws, bevel, draws)
+        along_drive = _along_drive(ring, form, flanks, i, half[0, :-1], half_draws[:, 0, :-1])
+        along_drive |= _hooked(flanks.hooks[i], lost, lips, draws)
         teeth.append(
             ToothWear(
                 index=i,
                 measured=True,
-                flags=(*(("stands-aside",) if aside[i] else ()), *tip),
+                flags=(
+                    *(("stands-aside",) if aside[i] else ()),
+                    *tip,
+                    *(("tip-unmeasured",) if not _TIP_MEASURES <= at_tip.keys() else ()),
+                    *(("hook-unseen",) if not _HOOK_MEASURES <= along_drive.keys() else ()),
+                ),
                 tip_higher_mm=tips.get(i),
                 outline_mm=_outline(flanks.radii, half[:, :-1], flanks.seen[:, i, :-1]),
                 **_at_pitch(flanks, i, half[:, -1], half_draws[..., -1], draws),
-                **_at_tip(ring, form, flanks, i, ideal, half, half_draws, draws),
-                **_along_drive(ring, form, flanks, i, half[0, :-1], half_draws[:, 0, :-1]),
-                **_hooked(flanks.hooks[i], lost, lips, draws),
+                **at_tip,
+                **along_drive,
             )
         )
     alone = tuple(
@@ -179,33 +199,56 @@ def _at_pitch(flanks: Flanks, i: int, half: Floats, half_draws: Floats, draws: _
     }
 
 
+def _tip_radius(form: IsoForm) -> float:
+    """Where the tip's thickness is measured, mm."""
+    return form.pitch_radius_mm + 0.25 * form.roller_diameter_mm
+
+
+def _tip_bevel(form: IsoForm, flanks: Flanks, rng: np.random.Generator) -> tuple[float, Floats]:
+    """What the tip's bevel takes off both flanks' edges together where the tip is measured, mm; and draws (draws,).
+
+    The form holds at mid-thickness, but the edge seen near a bevelled tip may be the face's own.  No edge near the
+    pitch circle, where the datum is fitted, tells how deep the bevel is; the coast flanks do, which hardly wear: what
+    they lack there beyond what they lack at the pitch circle.  One maker bevels all teeth, so it is one for the wheel.
+    """
+    at = _at(flanks.radii, _tip_radius(form))
+    seen = flanks.clear & (flanks.seen[1, :, :-1] @ at >= _SEEN)
+    if not seen.any():
+        return 0.0, np.zeros(DRAWS)
+    lacking = flanks.loss[1, seen, :-1] @ at - flanks.loss[1, seen, -1]
+    middle = float(np.median(lacking))
+    scatter = 1.4826 * float(np.median(np.abs(lacking - middle))) * math.sqrt(math.pi / 2 / len(lacking))
+    both = 2 * max(0.0, middle)
+    std = math.hypot(_BEVEL_MM + _BEVEL_SHARE * both / 2, 2 * scatter)
+    return both, both + std * rng.standard_normal(DRAWS)
+
+
 def _at_tip(
-    ring: ToothRing,
     form: IsoForm,
     flanks: Flanks,
     i: int,
     ideal: Floats,
     half: Floats,
     half_draws: Floats,
+    bevel: tuple[float, Floats],
     draws: _Draws,
 ) -> dict[str, Estimate]:
-    radius = form.pitch_radius_mm + 0.25 * form.roller_diameter_mm
+    radius = _tip_radius(form)
     if form.tip_radius_mm < radius - _TIP_KNOWN_MM:
         return {"tip_thickness_mm": Estimate(value=0.0, std=0.05)}  # the tooth ends below that radius, new or worn
     if form.tip_radius_mm < radius:
         return {}  # whether it ends below or above cannot be told, and there lies all of its thickness between
     at = np.append(_at(flanks.radii, radius), 0.0)
-    if (flanks.seen[:, i] @ at).min() < 0.4:
+    if (flanks.seen[:, i] @ at).min() < _SEEN:
         return {}
-    thickness = max(0.0, float(half.sum(0) @ at))
-    thickness_draws = np.maximum(0.0, half_draws.sum(1) @ at)
-    # both flanks of all teeth were bevelled alike
-    bevel = 2 * float(bevel_std_mm(ring, np.array([radius]))[0])
-    out = {"tip_thickness_mm": _doubted(_estimate(thickness, thickness_draws, floor=0.03), bevel)}
+    thickness = max(0.0, float(half.sum(0) @ at) + bevel[0])
+    # nothing is cut off at zero here: where a tooth comes to a point its thickness is as uncertain as elsewhere
+    thickness_draws = half_draws.sum(1) @ at + bevel[1]
+    out = {"tip_thickness_mm": _estimate(thickness, thickness_draws, floor=0.03)}
     new = 2 * float(ideal @ at)
     if new > 0.3:
         thinning = 100 * (1 - thickness_draws / np.maximum(0.2, 2 * flanks.ideal_draws @ at))
-        out["tip_thinning_percent"] = _doubted(_estimate(100 * (1 - thickness / new), thinning), 100 * bevel / new)
+        out["tip_thinning_percent"] = _estimate(100 * (1 - thickness / new), thinning)
         draws.thinning.append(thinning)
     return out
 
@@ -213,9 +256,10 @@ def _at_tip(
 def _along_drive(
     ring: ToothRing, form: IsoForm, flanks: Flanks, i: int, half: Floats, half_draws: Floats
 ) -> dict[str, Estimate]:
+    out = {"greatest_loss_mm": _greatest_loss(ring, form, flanks, i)}
     usable = _usable(flanks.seen[0, i, :-1])
     if usable is None:
-        return {}
+        return out
     radii = flanks.radii[usable]
     x, y = _drive_curve(radii, half[usable])
     xs, ys = _drive_curve(radii, half_draws[:, usable])
@@ -223,18 +267,24 @@ def _along_drive(
     hollows = _hollow(xs[::2], ys[::2])
     hollow = _less_noise(float(_hollow(x[None], y[None])[0]), hollows)
     # a hollow ends at the hook's lip
-    out = {"hollow_mm": _doubted(hollow, math.hypot(_HOLLOW_MM, _HOLLOW_SHARE * hollow.value))}
+    out["hollow_mm"] = _doubted(hollow, math.hypot(_HOLLOW_MM, _HOLLOW_SHARE * hollow.value))
+    return out
+
+
+def _greatest_loss(ring: ToothRing, form: IsoForm, flanks: Flanks, i: int) -> Estimate:
+    """Over the radii at which the drive flank was seen; never less than at the pitch circle, which is one of them."""
     d1 = form.roller_diameter_mm
+    radii = np.append(flanks.radii, form.pitch_radius_mm)
     # as far as the bevel leaves the face's edge on the flank: beyond, its own loss would be the greatest
     flank = radii <= max(form.bevel_free_radius_mm(ring.tip_radius_mm) + 0.4, form.pitch_radius_mm)
-    near = flank & (np.abs(radii - form.pitch_radius_mm - 0.05 * d1) <= 0.25 * d1)
-    if near.any():
-        normal = 1 / arc_per_normal(form, radii[near])
-        loss = float((flanks.loss[0, i, :-1][usable][near] * normal).max())
-        losses = (flanks.draws[:, 0, i, :-1][:, usable][:, near] * normal).max(-1)
-        bevel = float(bevel_std_mm(ring, radii[near]).max())
-        out["greatest_loss_mm"] = _doubted(_less_noise(max(0.0, loss), np.maximum(0.0, losses)), bevel)
-    return out
+    near = flank & (np.abs(radii - form.pitch_radius_mm - 0.05 * d1) <= 0.25 * d1) & (flanks.seen[0, i] > _SEEN_BESIDE)
+    near[-1] = True
+    normal = 1 / arc_per_normal(form, radii[near])
+    loss = flanks.loss[0, i, near] * normal
+    losses = (flanks.draws[:, 0, i, near] * normal).max(-1)
+    greatest = _less_noise(max(0.0, float(loss.max())), np.maximum(0.0, losses))
+    bevel = float(bevel_std_mm(ring, radii[near]).max())
+    return _doubted(replace(greatest, value=max(greatest.value, float(loss[-1]))), bevel)
 
 
 def _hooked(hook: Hook | None, lost: Floats, rng: np.random.Generator, draws: _Draws) -> dict[str, Estimate]:
@@ -276,7 +326,7 @@ def _less_noise(value: float, draws: Floats) -> Estimate:
 
 
 def _usable(seen: Floats) -> slice | None:
-    good = np.flatnonzero(seen > 0.4)
+    good = np.flatnonzero(seen > _SEEN)
     if len(good) < 8:
         return None
     return slice(int(good[0]), int(good[-1]) + 1)
@@ -334,7 +384,8 @@ def _wheel(
     asym_values = [t.asymmetry_percent.value for t in measured if t.asymmetry_percent]
     asym_estimate, asym_draws = middle(asym_values, draws.asymmetry)
     over_values = [t.overhang_mm.value for t in measured if t.overhang_mm]
-    over_estimate, over_draws = middle(over_values, draws.overhang)
+    told = len(over_values) >= min(_HOOKS_FROM, math.ceil(len(measured) / 2))
+    over_estimate, over_draws = middle(over_values, draws.overhang if told else [])
     thin_estimate, _ = middle(
         [t.tip_thinning_percent.value for t in measured if t.tip_thinning_percent], draws.thinning
     )
