@@ -19,7 +19,7 @@ from toothcheck.grade import CANNOT_TELL
 from toothcheck.inspection import inspect
 from toothcheck.photo import decode
 from toothcheck.report import ReportInput, report_page
-from toothcheck.synthetic import encode, make_photo
+from toothcheck.synthetic import encode, make_photo, set_stage
 from toothcheck.wear import DatumPriors, fit_datum, measure
 
 FORM = form_of(15.875, 10.16, 15)
@@ -170,7 +170,7 @@ def test_the_document_tells_what_was_found(honest):
     assert abs(plane["height_mm"]["value"]) < 1.0
 
 
-@pytest.mark.parametrize("wrong", [12, 13, 15, 17])
+@pytest.mark.parametrize("wrong", [12, 13, 15, 17, 28])
 def test_a_wrong_count_is_refused_and_the_right_one_named(photo, wrong):
     result = inspect(photo, replace(HONEST, teeth=wrong))
     assert "teeth-disagree" in result.flags
@@ -277,6 +277,28 @@ def test_without_card_and_chain_nothing_gives_the_scale(without_card):
     result = inspect(without_card, replace(HONEST, chain=None, card_height_mm=None))
     assert result.verdict.grade == CANNOT_TELL
     assert "chain size is needed" in result.verdict.reasons[0]
+
+
+def test_the_wheel_measured_is_the_one_pointed_at_or_none():
+    scene = replace(
+        SCENE, second=replace(SCENE.part, teeth=11), second_at_mm=(5.0, 85.0), look_at_mm=(40.0, 35.0), distance_mm=420
+    )
+    photo, camera = photo_of(scene), set_stage(scene).camera
+
+    def near(x, y):
+        x_px, y_px = camera.project(np.array([[x, y, 0.0]]))[0].tolist()
+        return inspect(photo, replace(HONEST, near_px=(x_px, y_px)))
+
+    # a pixel on the rim will do
+    own = near(0.0, -30.0)
+    assert own.claim.teeth == sum(t.measured for t in own.wear.teeth) == 14
+    other = near(5.0, 85.0)
+    assert "teeth-disagree" in other.flags
+    assert other.found.teeth[0][0] == 11
+    assert other.wear is None
+    nothing = near(60.0, 100.0)
+    assert "no-sprocket" in nothing.flags
+    assert "No sprocket was found at the place pointed at." in nothing.verdict.reasons
 
 
 def test_a_mirrored_photo_is_refused():

@@ -130,7 +130,8 @@ def inspect(photo: Photo, claim: Claim, *, seed: int = 0) -> Inspection:
         height_std = 0.0
         placed = placing.place_facing(photo.grey, photo.focals_35mm, claim)
     if placed is None:
-        return told.refused("no-sprocket")
+        pointed = claim.near_px is not None
+        return told.refused("no-sprocket", note="No sprocket was found at the place pointed at." if pointed else "")
     told.take(placed)
     if card is not None and "two-sprockets" not in told.flags and claim.near_px is None:
         other = placing.second_wheel(photo.grey, plane, placed, card)

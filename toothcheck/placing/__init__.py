@@ -18,6 +18,7 @@ from numpy.typing import NDArray
 from toothcheck.cards.detect import CardSighting
 from toothcheck.claims import Claim
 from toothcheck.counting import Fit, around, fit_form, ring_for, rivals
+from toothcheck.geometry import Floats
 from toothcheck.placing.blind import second_wheel, unclaimed
 from toothcheck.placing.facing import place_facing
 from toothcheck.placing.forms import (
@@ -31,7 +32,9 @@ from toothcheck.placing.forms import (
     neighbours,
     one_each,
     other_pitches,
+    pointed_at,
     polished,
+    reach_of,
 )
 from toothcheck.placing.judging import Placed, judged
 from toothcheck.pose import PlanePose
@@ -57,28 +60,40 @@ def place(grey: NDArray[np.uint8], plane: PlanePose, claim: Claim, card: CardSig
     flags: list[str] = []
     fits: list[Fit] = []
     claimed: IsoForm | None = None
+    near = None if claim.near_px is None else plane.on_plane(np.array(claim.near_px))
     if claim.chain is not None and claim.teeth is not None:
         claimed = form_of(claim.chain, claim.teeth)
-        seeds = _near(find(view, claimed, drive_clockwise=claim.drive_clockwise), plane, claim)
-        if claim.near_px is None and _several(seeds, claimed):
+        seeds = find(view, claimed, drive_clockwise=claim.drive_clockwise)
+        if near is not None:
+            seeds = _worth(seeds, claimed, near)
+        if near is None and _several(seeds, claimed):
             flags.append("two-sprockets")
         if seeds:
             fits = _weighed(grey, plane, claimed, seeds[0], claim, sure=seeds[0].score >= SURE_SCORE)
     if not fits or max(f.score for f in fits if f.scale == 1.0) < DOUBT_SCORE:
         fits = fits + unclaimed(grey, plane, view, claim, card)
-    fits = one_each(fits)
+    fits = one_each(pointed_at(fits, near))
+    if claim.teeth is not None and _without(fits, claim.teeth):
+        # whatever count there is, once
+        fits = one_each(fits + pointed_at(unclaimed(grey, plane, view, claim, card, every_count=True), near))
     if not fits or fits[0].score < LEAST_SCORE:
         return None
     return judged(plane, claim, claimed, fits, flags)
 
 
-def _near(seeds: list[Seed], plane: PlanePose, claim: Claim) -> list[Seed]:
-    """Seeds in order of distance from where the user pointed, as far as they are worth anything."""
-    if claim.near_px is None or not seeds:
-        return seeds
-    near = plane.on_plane(np.array(claim.near_px))
-    worth = [s for s in seeds if s.score > 0.5 * seeds[0].score]
-    return sorted(worth, key=lambda s: math.dist(s.centre_mm, (float(near[0]), float(near[1]))))
+def _worth(seeds: list[Seed], form: IsoForm, near_mm: Floats) -> list[Seed]:
+    """Seeds of wheels in which the place pointed at lies, nearest first, as far as they are worth anything."""
+    if not seeds:
+        return []
+    away = {s: math.dist(s.centre_mm, (float(near_mm[0]), float(near_mm[1]))) for s in seeds}
+    worth = [s for s in seeds if s.score > 0.5 * seeds[0].score and away[s] < reach_of(form)]
+    return sorted(worth, key=away.__getitem__)
+
+
+def _without(fits: list[Fit], teeth: int) -> bool:
+    """Whether there is no wheel of that count, and none of another beyond doubt."""
+    own = max((f.score for f in fits if f.form.teeth == teeth), default=0.0)
+    return own < LEAST_SCORE and max((f.score for f in fits), default=0.0) < DOUBT_SCORE
 
 
 def _several(seeds: list[Seed], form: IsoForm) -> bool:

@@ -25,6 +25,7 @@ from toothcheck.placing.forms import (
     neighbours,
     one_each,
     other_pitches,
+    pointed_at,
     polished,
 )
 from toothcheck.placing.judging import Placed
@@ -62,23 +63,32 @@ def softened(view: PlaneView, mm: float) -> PlaneView:
 
 
 def unclaimed(
-    grey: NDArray[np.uint8], plane: PlanePose, view: PlaneView, claim: Claim, card: CardSighting | None
+    grey: NDArray[np.uint8],
+    plane: PlanePose,
+    view: PlaneView,
+    claim: Claim,
+    card: CardSighting | None,
+    *,
+    every_count: bool = False,
 ) -> list[Fit]:
-    """The best fits of other counts (any, where none was claimed; and any pitch) wherever circles are concentric."""
+    """The best fits of other counts (any, where none was claimed; and any pitch) wherever circles are concentric.
+
+    Parameters
+    ----------
+    every_count
+        Whether to ask every count though one was claimed.
+    """
     bare = without_card(view, plane, card)
     soft = softened(bare, 1.2)
     base = claim.chain or CHAINS["520"]
     pairs: list[Fit] = []
-    counts = COUNTS if claim.teeth is None else [claim.teeth, *neighbours(claim.teeth)]
+    counts = COUNTS if claim.teeth is None or every_count else [claim.teeth, *neighbours(claim.teeth)]
     for centre in concentric(bare, 120.0, 5):
         pairs += table(soft, centre, base, counts, free=claim.chain is None)[:1]
-        if claim.chain is not None and claim.teeth is not None:
+        if claim.chain is not None and claim.teeth is not None and not every_count:
             pairs += table(soft, centre, base, [claim.teeth], free=True)  # another pitch, or another scale
     if claim.near_px is not None:
-        near = plane.on_plane(np.array(claim.near_px))
-        pairs = [
-            f for f in pairs if math.dist(f.centre_mm, (float(near[0]), float(near[1]))) < 1.2 * f.form.tip_radius_mm
-        ]
+        pairs = pointed_at(pairs, plane.on_plane(np.array(claim.near_px)))
     pairs.sort(key=lambda f: -f.score)
     out: list[Fit] = []
     for fit in pairs[:_CENTRES]:
@@ -96,7 +106,8 @@ def unclaimed(
         out += exact
         if exact and exact[0].score >= SURE_SCORE:
             break
-    if (not out or max(f.score for f in out) < DOUBT_SCORE) and (claim.teeth is None or claim.chain is None):
+    doubted = not out or max(f.score for f in out) < DOUBT_SCORE
+    if doubted and not every_count and (claim.teeth is None or claim.chain is None):
         # where neither was claimed, the two commonest pitches only: the search is long enough
         chains = [claim.chain] if claim.chain is not None else [CHAINS["428"], CHAINS["520"]]
         teeth = [claim.teeth] if claim.teeth is not None else COUNTS

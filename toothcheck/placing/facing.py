@@ -12,7 +12,16 @@ from toothcheck.claims import Claim
 from toothcheck.counting import Fit, around, concentric, fit_form, ring_for, rivals, unwound
 from toothcheck.geometry import Floats
 from toothcheck.placing.blind import softened
-from toothcheck.placing.forms import COUNTS, DOUBT_SCORE, LEAST_SCORE, close_view, form_of, form_of_like, neighbours
+from toothcheck.placing.forms import (
+    COUNTS,
+    DOUBT_SCORE,
+    LEAST_SCORE,
+    close_view,
+    form_of,
+    form_of_like,
+    neighbours,
+    pointed_at,
+)
 from toothcheck.placing.judging import Placed, judged
 from toothcheck.pose import Camera, PlanePose, whole_lenses
 from toothcheck.toothform import IsoForm
@@ -44,14 +53,10 @@ def place_facing(grey: NDArray[np.uint8], focals_35mm: tuple[float, ...], claim:
         camera=camera, camera_from_plane=np.diag([1.0, -1.0, -1.0]), origin_mm=np.array([0.0, 0.0, focal / unit])
     )
     view = view_plane(grey, plane, reach_mm=1e4, step_mm=0.8)
-    best: tuple[PlanePose, Fit] | None = None
-    for fit in _any_scale(view, plane, claim)[:2]:
-        # in true mm the plane is nearer or farther by the scale
-        true = replace(plane, origin_mm=plane.origin_mm / fit.scale)
-        centre = (fit.centre_mm[0] / fit.scale, fit.centre_mm[1] / fit.scale)
-        tried = _tilted(grey, true.moved(centre_mm=np.array(centre)), replace(fit, scale=1.0, centre_mm=(0.0, 0.0)))
-        if best is None or tried[1].score > best[1].score:
-            best = tried
+    best = _best_placed(grey, view, plane, claim, every_count=False)
+    if claim.teeth is not None and (best is None or best[1].score < LEAST_SCORE):
+        # nothing like the count told, nor its neighbours: whatever count there is, once
+        best = _best_placed(grey, view, plane, claim, every_count=True)
     if best is None or best[1].score < LEAST_SCORE:
         return None
     plane, own = best
@@ -70,24 +75,39 @@ def place_facing(grey: NDArray[np.uint8], focals_35mm: tuple[float, ...], claim:
     return judged(plane, claim, claimed, fits, [])
 
 
-def _any_scale(view: PlaneView, plane: PlanePose, claim: Claim) -> list[Fit]:
+def _best_placed(
+    grey: NDArray[np.uint8], view: PlaneView, plane: PlanePose, claim: Claim, *, every_count: bool
+) -> tuple[PlanePose, Fit] | None:
+    """The best form of free scale, and the plane that it lies on by its pitch and tilt."""
+    best: tuple[PlanePose, Fit] | None = None
+    for fit in _any_scale(view, plane, claim, every_count=every_count)[:2]:
+        # in true mm the plane is nearer or farther by the scale
+        true = replace(plane, origin_mm=plane.origin_mm / fit.scale)
+        centre = (fit.centre_mm[0] / fit.scale, fit.centre_mm[1] / fit.scale)
+        tried = _tilted(grey, true.moved(centre_mm=np.array(centre)), replace(fit, scale=1.0, centre_mm=(0.0, 0.0)))
+        if best is None or tried[1].score > best[1].score:
+            best = tried
+    return best
+
+
+def _any_scale(view: PlaneView, plane: PlanePose, claim: Claim, *, every_count: bool) -> list[Fit]:
     """Forms of free scale wherever circles are concentric; failing that, searched scale by scale."""
     assert claim.chain is not None
-    counts = COUNTS if claim.teeth is None else [claim.teeth, *neighbours(claim.teeth)]
+    counts = COUNTS if claim.teeth is None or every_count else [claim.teeth, *neighbours(claim.teeth)]
     forms = [form_of(claim.chain, z) for z in counts]
     soft = softened(view, 1.0)
     centres = concentric(view, 0.5 * _UNITS, 6)
-    if claim.near_px is not None:
-        near = plane.on_plane(np.array(claim.near_px))
+    near = None if claim.near_px is None else plane.on_plane(np.array(claim.near_px))
+    if near is not None:
         centres = [(float(near[0]), float(near[1])), *centres]
     fits = []
     for centre in centres:
         ring = unwound(soft, centre, 5.0, 0.6 * _UNITS)
         fits += [fit_form(ring, form, _scales_in_view(form)) for form in forms]
-    fits = sorted(fits, key=lambda f: -f.score)[:6]
+    fits = sorted(pointed_at(fits, near), key=lambda f: -f.score)[:6]
     fits = [around(soft, f, reach_mm=3.0, scale_std=0.01) for f in fits]
     fits = sorted((around(view, f, scale_std=0.006) for f in fits), key=lambda f: -f.score)
-    if claim.teeth is not None and (not fits or fits[0].score < DOUBT_SCORE):
+    if claim.teeth is not None and not every_count and (not fits or fits[0].score < DOUBT_SCORE):
         form = forms[0]
         scales = _scales_in_view(form)
         coarse = replace(view, field=np.ascontiguousarray(soft.field[::2, ::2]), step_mm=2 * view.step_mm)
@@ -101,7 +121,7 @@ def _any_scale(view: PlaneView, plane: PlanePose, claim: Claim) -> list[Fit]:
             for seed in find(shrunk, form, count=1):
                 centre = (seed.centre_mm[0] * scale, seed.centre_mm[1] * scale)
                 fits.append(Fit(form=form, scale=float(scale), phase=seed.phase, score=seed.score, centre_mm=centre))
-        fits.sort(key=lambda f: -f.score)
+        fits = sorted(pointed_at(fits, near), key=lambda f: -f.score)
         fits = sorted((around(view, f, scale_std=0.01) for f in fits[:4]), key=lambda f: -f.score)
     return [f for f in fits if f.score > 0.15]
 

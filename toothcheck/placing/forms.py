@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 from dataclasses import replace
 
 import numpy as np
@@ -9,6 +10,7 @@ from numpy.typing import NDArray
 
 from toothcheck.chains import CHAINS, Chain
 from toothcheck.counting import Fit, around
+from toothcheck.geometry import Floats
 from toothcheck.pose import PlanePose
 from toothcheck.toothform import IsoForm
 from toothcheck.tracing.seed import PlaneView, view_plane
@@ -75,6 +77,19 @@ def one_each(fits: list[Fit]) -> list[Fit]:
     for f in sorted(fits, key=lambda f: -f.score):
         out.setdefault((f.form.teeth, f.form.pitch_mm, f.form.roller_diameter_mm, round(f.scale, 3)), f)
     return list(out.values())
+
+
+def reach_of(form: IsoForm, scale: float = 1.0) -> float:
+    """How far from a wheel's centre a place still points at it, mm: a tooth beyond its tips."""
+    return (form.tip_radius_mm + form.pitch_mm) * scale
+
+
+def pointed_at(fits: list[Fit], near_mm: Floats | None) -> list[Fit]:
+    """The fits in whose wheel the place pointed at lies; all where none was pointed at."""
+    if near_mm is None:
+        return fits
+    x, y = near_mm.tolist()
+    return [f for f in fits if math.dist(f.centre_mm, (x, y)) < reach_of(f.form, f.scale)]
 
 
 def polished(view: PlaneView, fits: list[Fit]) -> list[Fit]:
