@@ -233,3 +233,14 @@ def test_a_chain_longer_by_one_per_cent_rides_higher(teeth, lift):
 def test_bad_values_are_refused(make):
     with pytest.raises(ValueError, match="must"):
         make()
+
+
+@pytest.mark.parametrize(("percent", "action"), [(0.3, "watch"), (0.7, "measure-first"), (2.9, "measure-first")])
+def test_a_long_chain_without_its_limit_is_not_merely_watched(percent, action):
+    # four published service manuals print limits from 0.6 to 2 % (`toothcheck.stretch.published`)
+    watched = SprocketState(grade="watch", confidence=0.95)
+    chain = ChainState(elongation_percent=Estimate(value=percent, std=0.05))
+    plan = plan_for(Situation(front=watched, rear=watched, chain=chain, adjuster_left_percent=60))
+    assert plan.action == action
+    assert ("limits from 0.6 to 2.0 %" in " ".join(plan.reasons)) == (action == "measure-first")
+    assert any("--limit" in step for step in plan.measure_next)

@@ -99,7 +99,11 @@ def test_no_torque_slack_or_limit_that_was_not_typed(front, percent):
     assert not re.search(
         r"\d+(\.\d+)?\s*(N·m|Nm|lbf|kgf|mm\b)", text.replace(plan(front, percent=percent).headline, "")
     )
-    assert f"| rear axle nut | {BLANK} |" in text
+    work = plan(front, percent=percent).action in {"set", "chain-only"}
+    # blanks for the fasteners of the work, and none where there is no work; what came off goes on again
+    assert (f"| rear axle nut | {BLANK} |" in text) == work
+    assert ("cover back on" if work else "back on with all its screws: cover") in text
+    assert ("the new teeth" in text) == (plan(front, percent=percent).action == "set")
 
 
 def test_chain_only_leaves_the_sprockets_on():

@@ -8,7 +8,8 @@ The rules (this project's convention, except where a limit was typed from the ma
    worn; and when a sprocket is not graded, that first.
 3. the chain's reading cannot be right: that first, whatever it would say.  What was seen too long ago counts as not
    seen (`toothcheck.advice.seen`), and so does a grade better than ``replace-set`` once a newer photo could not tell;
-   what is worn stays worn however long ago.
+   what is worn stays worn however long ago.  A chain as long as some machines' limits allow, and its own limit not
+   known: that first, too.
 4. neither is due, but something is on its way: watch.
 5. nothing, only when both sprockets and the chain were judged and are good.
 """
@@ -23,6 +24,7 @@ from toothcheck.advice.seen import LENGTH_HOLDS_KM, PHOTO_HOLDS_KM, InWords, See
 from toothcheck.chains import Chain
 from toothcheck.estimate import Estimate
 from toothcheck.stretch import Decision, Limit, decide, doubt_about
+from toothcheck.stretch.published import PUBLISHED_LIMITS, general_figures
 
 Action = Literal["nothing", "watch", "chain-only", "set", "measure-first"]
 Grade = Literal["good", "watch", "replace-set", "replace-now", "cannot-tell"]
@@ -260,6 +262,13 @@ def _chain_signs(s: Situation) -> tuple[list[str], list[str], list[str]]:
     return due, soon, unknown
 
 
+def _long_without_limit(c: ChainState) -> bool:
+    """Whether a chain is as long as the least of the published limits, while its own machine's is not known."""
+    if c.elongation_percent is None or c.decision is None or c.decision.side != "no-limit":
+        return False
+    return c.elongation_percent.value >= min(x.elongation_percent for x in PUBLISHED_LIMITS)
+
+
 def _sprocket_gaps(s: Situation) -> list[str]:
     out = []
     for name, sprocket in (("front", s.front), ("rear", s.rear)):
@@ -367,6 +376,12 @@ def plan_for(s: Situation, *, far: InWords = _km) -> Plan:
     elif s.chain.doubt is not None:
         action = "measure-first"
         headline = "The chain's reading cannot be right: measure it again first."
+    elif _long_without_limit(s.chain):
+        action = "measure-first"
+        headline = (
+            "The chain has stretched as far as some machines' limits allow, and this machine's is not known: look it "
+            "up in the manual before you rely on it."
+        )
     elif "watch" in grades or (soon and not unseen and not s.chain.old):
         action = "watch"
         headline = "Nothing to renew yet, but watch: photograph and measure at each service, and plan the parts."
@@ -386,6 +401,8 @@ def plan_for(s: Situation, *, far: InWords = _km) -> Plan:
         action, headline = "measure-first", "Too little is known for a plan: measure first."
 
     reasons += due + soon
+    if _long_without_limit(s.chain):
+        reasons += general_figures(None)
     if s.chain.doubt is not None:
         reasons.append(s.chain.doubt)
     if s.chain.decision is not None and s.chain.decision.sentence not in " ".join(reasons):

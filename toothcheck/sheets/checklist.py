@@ -11,11 +11,11 @@ from toothcheck.torque import Torque
 _FASTENERS = ("front sprocket nut or bolts", "rear sprocket nuts", "rear axle nut")
 
 
-def _torque_rows(torques: Sequence[Torque]) -> tuple[tuple[str, str], ...]:
+def _torque_rows(torques: Sequence[Torque], fasteners: Sequence[str]) -> tuple[tuple[str, str], ...]:
     typed = [(t.fastener, t.text()) for t in torques]
     names = " ".join(t.fastener.lower() for t in torques)
     # a fastener without a typed torque is left to be written in by hand, with its page
-    blanks = [(f, "") for f in _FASTENERS if " ".join(f.split()[:2]) not in names]
+    blanks = [(f, "") for f in fasteners if " ".join(f.split()[:2]) not in names]
     return tuple(typed + blanks)
 
 
@@ -73,9 +73,36 @@ def _work(action: Action) -> tuple[Section, ...]:
                 if sprockets
                 else ()
             ),
+            "Front sprocket cover back on with all its screws; nothing under it may touch the chain.",
         ),
     )
     return (loosen, chain, swap, refit) if sprockets else (loosen, chain, refit)
+
+
+_LOOKED = Section(
+    heading="Afterwards",
+    steps=(
+        "Whatever was taken off is back on with all its screws: cover, guard.",
+        "Note day and distance with what you saw.",
+    ),
+)
+
+
+def _after(action: Action) -> Section:
+    note = "Note the distance" + (
+        " and photograph the new teeth: it is the best baseline for later." if action == "set" else "."
+    )
+    return Section(
+        heading="After the work",
+        steps=(
+            "Turn the wheel by hand several turns: no tight place, no clicking, chain in the middle of the teeth.",
+            "Brake pedal and lever firm before the machine moves.",
+            "First ride short and slow; stop at any noise or jump.",
+            "Check again after the first ride: slack, nuts, locks, joining link. Then after the distance that the "
+            "manual names.",
+            note,
+        ),
+    )
 
 
 def work_checklist(plan: Plan, *, machine: str, torques: Sequence[Torque] = (), date: str) -> Sheet:
@@ -88,7 +115,7 @@ def work_checklist(plan: Plan, *, machine: str, torques: Sequence[Torque] = (), 
     machine
         For the title.
     torques
-        As typed from the machine's manual; others are blanks.
+        As typed from the machine's manual; others of the work's fasteners are blanks.
     date
         As it is to be printed.
     """
@@ -110,6 +137,8 @@ def work_checklist(plan: Plan, *, machine: str, torques: Sequence[Torque] = (), 
         )
     else:
         work = _work(plan.action)
+    fasteners = () if look_only else _FASTENERS if plan.action == "set" else _FASTENERS[-1:]
+    torque_rows = _torque_rows(torques, fasteners)
     return Sheet(
         title=f"Work checklist: {machine}",
         subtitle=plan.headline,
@@ -127,19 +156,8 @@ def work_checklist(plan: Plan, *, machine: str, torques: Sequence[Torque] = (), 
                 ),
             ),
             *work,
-            Section(heading="Torques, from the machine's manual only", facts=_torque_rows(torques)),
-            Section(
-                heading="After the work",
-                steps=(
-                    "Turn the wheel by hand several turns: no tight place, no clicking, chain in the middle of the "
-                    "teeth.",
-                    "Brake pedal and lever firm before the machine moves.",
-                    "First ride short and slow; stop at any noise or jump.",
-                    "Check again after the first ride: slack, nuts, locks, joining link. Then after the distance that "
-                    "the manual names.",
-                    "Note the distance and photograph the new teeth: it is the best baseline for later.",
-                ),
-            ),
+            *((Section(heading="Torques, from the machine's manual only", facts=torque_rows),) if torque_rows else ()),
+            *((_LOOKED,) if look_only else (_after(plan.action),)),
             Section(heading="Cautions", remarks=plan.cautions),
         ),
         footer=f"toothcheck work checklist, {date}. It does not replace the machine's manual or a qualified mechanic.",
