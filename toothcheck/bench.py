@@ -230,6 +230,9 @@ def report(timing: Timing) -> str:
 
 def main() -> None:
     """Time both cases; the photos are encoded before anything is measured, and made in a process of their own."""
+    from argparse import ArgumentParser
+
+    ArgumentParser(prog="python -m toothcheck.bench", description=main.__doc__).parse_args()
     # making photos takes more memory than inspecting them, and the peak cannot be reset
     from concurrent.futures import ProcessPoolExecutor
     from multiprocessing import get_context
