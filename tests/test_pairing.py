@@ -15,7 +15,7 @@ from toothcheck.chains import chain
 from toothcheck.cli import app
 from toothcheck.cli.after_inspect import held, recorded
 from toothcheck.comparing import against_photo, against_reading
-from toothcheck.errors import CannotTell, DifferentPartError, UsageError
+from toothcheck.errors import CannotTell, DifferentPartError, InputError, UsageError
 from toothcheck.estimate import Estimate
 from toothcheck.inspection import Claim, inspect
 from toothcheck.pairing import checked, landmarks_of, loss_between, table, thickness_of, with_baseline
@@ -179,12 +179,12 @@ def test_a_reading_of_another_part_or_none_is_refused(pair, tmp_path):
     worn_path, _, worn = pair["worn"]
     other = worn.document()
     other["sprocket"]["teeth"] = 15
-    for text, error in ((json.dumps(other), DifferentPartError), ("[]", UsageError), ("{", UsageError)):
+    for text, error in ((json.dumps(other), DifferentPartError), ("[]", InputError), ("{", InputError)):
         path = tmp_path / "reading.json"
         path.write_text(text)
         with pytest.raises(error):
             held(worn, worn_path, baseline=str(path))
-    with pytest.raises(UsageError):
+    with pytest.raises(InputError):
         held(worn, worn_path, baseline=str(tmp_path / "none.json"))
     with pytest.raises(UsageError, match="the photo itself"):
         held(worn, worn_path, baseline=str(worn_path))

@@ -300,11 +300,11 @@ def _confidence(value: float | None, grade: str) -> str:
 
 
 def _chain(d: Mapping[str, Any]) -> str:
-    """The chain size; each that it may be, where the photo was to tell and does not."""
+    """The chain size; each that it may be, where the photo was to tell and does not; empty where nothing is known."""
     chains = (d.get("found") or {}).get("chains") or []
     alike = [str(c["chain"]) for c in chains if c["probability"] == chains[0]["probability"]]
     if "chain-open" not in d["flags"] or len(alike) < 2:
-        return str(d["sprocket"]["chain"])
+        return str(d["sprocket"].get("chain") or "")
     return f"{', '.join(alike[:-1])} or {alike[-1]} (not told)"
 
 
@@ -313,8 +313,8 @@ def _facts(given: ReportInput) -> tuple[str, ...]:
     out = []
     if sprocket.get("position"):
         out.append(f"{sprocket['position']} sprocket")
-    if sprocket.get("chain"):
-        out.append(f"chain {_chain(given.document)}")
+    if chain := _chain(given.document):
+        out.append(f"chain {chain}")
     if sprocket.get("teeth"):
         out.append(f"{sprocket['teeth']} teeth")
     if photo.get("name"):
