@@ -191,7 +191,7 @@ def test_wrong_words_end_with_status_2_and_no_traceback(words):
             ["turning=left"],
             "--turning: 'left' is not one of 'clockwise', 'counterclockwise'. See: toothcheck inspect --help",
         ),
-        (["tooth=15"], "No such option: --tooth (Possible options: --teeth). See: toothcheck inspect --help"),
+        (["tooth=15"], "No such option: --tooth (Possible options: --teeth, --text). See: toothcheck inspect --help"),
     ],
     ids=str,
 )

@@ -12,7 +12,10 @@ COMMANDS = (
         "Inspect a made photo that comes with the package; leave photo, pictures, numbers and report in a folder.",
     ),
     ("trend", "Wear against distance: rate, and when each band is reached, with an 80 % interval."),
-    ("due", "List every fitted sprocket of the fleet, worst first, with what falls due and when."),
+    (
+        "due",
+        "List every fitted sprocket of the fleet, worst first, with what falls due and when, and chains that are due.",
+    ),
     ("stretch", "Measure how far a chain has stretched, and hold it against the limit of its model."),
     ("match", "Compare an old and a new sprocket, field by field: fits, differs, cannot tell."),
     ("advise", "Make one plan of grades, chain, adjuster, age and distance: nothing, watch, chain only, set."),
