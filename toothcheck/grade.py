@@ -14,6 +14,7 @@ import numpy as np
 
 from toothcheck.flags import flag
 from toothcheck.geometry import Floats
+from toothcheck.tooth import teeth_in_words
 from toothcheck.wear import WheelWear
 
 GRADES = ("good", "watch", "replace-set", "replace-now")
@@ -142,7 +143,9 @@ def grade(wear: WheelWear, flags: Sequence[str], rng: np.random.Generator) -> Ve
     halt = [t.index for t in wear.teeth if not _HALTING.isdisjoint(t.flags)]
     reasons: list[str] = []
     if broken:
-        reasons.append(f"{_teeth(broken)} {'is' if len(broken) == 1 else 'are'} broken, missing or bent.")
+        reasons.append(
+            f"{teeth_in_words(broken).capitalize()} {'is' if len(broken) == 1 else 'are'} broken, missing or bent."
+        )
     if wear.asymmetry_percent is None or (len(measured) < FEWEST_TEETH and not broken):
         few = f"Only {len(measured)} teeth could be measured; {FEWEST_TEETH} are the least for a grade."
         return _cannot_tell([*reasons, *doubted, few], flags, 0.0, doubts, halt)
@@ -200,7 +203,7 @@ def _doubtful_teeth(wear: WheelWear) -> tuple[list[str], list[str]]:
     if aside:
         flags.append("stands-aside")
         stands, it = ("stands aside of its place", "it") if len(aside) == 1 else ("stand aside of their places", "they")
-        said.append(f"{_teeth(aside)} {stands}, both flanks alike: {it} may be bent.")
+        said.append(f"{teeth_in_words(aside).capitalize()} {stands}, both flanks alike: {it} may be bent.")
     tips = [(t.index, t.tip_higher_mm) for t in wear.teeth if t.tip_higher_mm is not None]
     if tips:
         flags.append("tip-differs")
@@ -210,10 +213,6 @@ def _doubtful_teeth(wear: WheelWear) -> tuple[list[str], list[str]]:
             for i, mm in tips
         ]
     return flags, said
-
-
-def _teeth(indices: Sequence[int]) -> str:
-    return f"{'Tooth' if len(indices) == 1 else 'Teeth'} {', '.join(map(str, indices))}"
 
 
 def _unseen_between(wear: WheelWear) -> list[int]:
@@ -240,7 +239,7 @@ def _next_steps(best: str, flags: Sequence[str], unseen: list[int]) -> tuple[str
         "replace-now": ["Do not ride on it.", "Renew both sprockets and the chain together."],
     }[best]
     if unseen:
-        which, them = _teeth(unseen), "it" if len(unseen) == 1 else "them"
+        which, them = teeth_in_words(unseen).capitalize(), "it" if len(unseen) == 1 else "them"
         steps.append(f"Look for damage at {which.lower()}: the photo shows the teeth beside, but not {them}.")
     return tuple(dict.fromkeys(steps + [flag(code).remedy for code in flags]))
 
@@ -249,7 +248,7 @@ def _cannot_tell(
     reasons: list[str], flags: Sequence[str], confidence: float, doubts: Sequence[str] = (), halt: Sequence[int] = ()
 ) -> Verdict:
     """``doubts``: flags of single teeth, of which the reasons tell; ``halt``: teeth for which nobody may ride."""
-    steps = [f"Do not ride until a qualified mechanic has looked at {_teeth(halt).lower()}."] if halt else []
+    steps = [f"Do not ride until a qualified mechanic has looked at {teeth_in_words(halt)}."] if halt else []
     steps += dict.fromkeys(flag(code).remedy for code in (*doubts, *flags))  # one may answer two flags
     return Verdict(
         grade=CANNOT_TELL,

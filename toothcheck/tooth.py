@@ -6,6 +6,7 @@ judged; nothing after it knows of a picture.
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from dataclasses import dataclass
 
 from toothcheck.geometry import Bools, Floats
@@ -63,3 +64,8 @@ class ToothRing:
     """Where the traced flanks end, median over the teeth; None where that was not seen."""
     tips_apart: tuple[tuple[int, float], ...] = ()
     """Teeth whose tips end elsewhere than the others', and how much higher, mm (negative: lower)."""
+
+
+def teeth_in_words(indices: Sequence[int]) -> str:
+    """``tooth 3``, ``teeth 3, 4``: how teeth are named wherever people read of them."""
+    return f"{'tooth' if len(indices) == 1 else 'teeth'} {', '.join(map(str, indices))}"

@@ -159,6 +159,7 @@ def document(result: Comparison, before: Inspection, after: Inspection) -> dict[
 def damage_in_words(before: Inspection, after: Inspection) -> list[str]:
     """A sentence for each photo and kind of damage, the later photo first: no loss matters more."""
     from toothcheck.pairing import broken_since, damaged
+    from toothcheck.tooth import teeth_in_words
 
     said = ["Broken since the earlier photo: do not ride on it."] if broken_since(before, after) else []
     for which, inspection in (("later", after), ("earlier", before)):
@@ -168,14 +169,13 @@ def damage_in_words(before: Inspection, after: Inspection) -> list[str]:
         if gone:
             advice = "." if said else ": do not ride on it."
             are = "is" if len(gone) == 1 else "are"
-            said.append(f"{_teeth(gone)} of the {which} photo {are} broken, missing or bent{advice}")
+            said.append(
+                f"{teeth_in_words(gone).capitalize()} of the {which} photo {are} broken, missing or bent{advice}"
+            )
         if doubtful:
-            said.append(f"{_teeth(doubtful)} of the {which} photo may be bent or broken: look before you ride.")
+            them = teeth_in_words(doubtful).capitalize()
+            said.append(f"{them} of the {which} photo may be bent or broken: look before you ride.")
     return said
-
-
-def _teeth(numbers: list[int]) -> str:
-    return f"{'Tooth' if len(numbers) == 1 else 'Teeth'} {', '.join(map(str, numbers))}"
 
 
 def told(result: Comparison, before: Inspection, after: Inspection, damage: list[str], out: Console) -> None:

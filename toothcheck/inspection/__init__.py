@@ -44,6 +44,7 @@ _THICKNESS_SHARE = 0.91
 _THICKNESS_STD = 0.03
 _SCALE_STD_CARD = 0.004
 _SIZE_OFF, _SIZE_OFF_UNSURE = 0.012, 0.035
+"""By which share the outline may look larger or smaller than the card has it, and the same where it fits hardly."""
 _EDGE_STD_MM = 0.02
 """How far a broken edge may draw all of a sprocket's edges in, in well exposed photos."""
 

@@ -10,6 +10,7 @@ from toothcheck.estimate import Estimate
 from toothcheck.flags import number_mark
 from toothcheck.lessons.scale import GRADES, OVERHANG_LIMIT_MM, grade_of
 from toothcheck.pages import tied
+from toothcheck.tooth import teeth_in_words
 
 _CHART = (
     "Asymmetry with bars that hold about 95 of 100. A dash under the line: not measured. Behind a number: ! broken or"
@@ -42,7 +43,8 @@ def rule_caption(d: Mapping[str, Any], asymmetry: Estimate, *, by_baseline: bool
         return f"{rule} No grade is given all the same; the reasons stand under “Why”."
     gone, hook = _gone(d["teeth"]), estimate_of((d.get("wear") or {}).get("overhang_mm"))
     if grade == GRADES[-1] and gone:
-        why = f"{_named(gone)} {'is' if len(gone) == 1 else 'are'} broken, missing or bent, which decides by itself"
+        are = "is" if len(gone) == 1 else "are"
+        why = f"{teeth_in_words(gone)} {are} broken, missing or bent, which decides by itself"
     elif grade == GRADES[-1] and hook and hook.value >= OVERHANG_LIMIT_MM:
         why = f"the hook of {hook.text('mm')} decides by itself"
     else:
@@ -69,10 +71,10 @@ def picture_alt(d: Mapping[str, Any], *, outlined: bool) -> str:
     words.append(f"Grade {d['verdict'].get('grade')}.")
     gone = _gone(teeth)
     if gone:
-        words.append(f"{_named(gone).capitalize()}: broken, missing or bent.")
+        words.append(f"{teeth_in_words(gone).capitalize()}: broken, missing or bent.")
     doubtful = [int(t["index"]) for t in teeth if number_mark(t.get("flags") or ()) == "?"]
     if doubtful:
-        words.append(f"{_named(doubtful).capitalize()}: may be damaged.")
+        words.append(f"{teeth_in_words(doubtful).capitalize()}: may be damaged.")
     worst = next((t for t in teeth if t.get("measured") and t.get("index") == wear.get("worst_tooth")), None)
     if worst is not None:
         loss = estimate_of(worst.get("drive_loss_mm"))
@@ -85,10 +87,6 @@ def picture_alt(d: Mapping[str, Any], *, outlined: bool) -> str:
 
 def _gone(teeth: Sequence[Mapping[str, Any]]) -> list[int]:
     return [int(t["index"]) for t in teeth if "broken" in (t.get("flags") or ())]
-
-
-def _named(teeth: Sequence[int]) -> str:
-    return f"{'tooth' if len(teeth) == 1 else 'teeth'} {', '.join(map(str, teeth))}"
 
 
 def _hour_of_first(teeth: Sequence[Mapping[str, Any]]) -> int | None:
