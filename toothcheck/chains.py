@@ -72,6 +72,10 @@ CHAINS: dict[str, Chain] = {
 }
 
 
+FEWEST_LINKS = 10
+"""No chain of a machine has fewer links (our convention)."""
+
+
 def chain(name: str) -> Chain:
     """Look a chain size up by its name, e.g. ``"520"`` or ``"10b"``.
 

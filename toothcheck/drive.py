@@ -30,6 +30,15 @@ def limit_kept(machine: Machine, size: Chain | None) -> Limit | None:
     return None
 
 
+def chain_size(history: History, machine: str, part: str | None) -> Chain | None:
+    """The size of a chain; where it is not known, that of what else is fitted with it now."""
+    known = history.parts.get(part or "")
+    if known is not None and known.entry.chain is not None:
+        return chain_of(known.entry.chain)
+    there = history.machines.get(machine)
+    return size_of(history, there) if there is not None and part in (None, there.fitted.get("chain")) else None
+
+
 def size_of(history: History, machine: Machine) -> Chain | None:
     """The chain size of what is fitted, if any of it tells."""
     for position in ("chain", "front", "rear"):

@@ -21,10 +21,10 @@ from typing import Literal
 
 from toothcheck.advice.meshing import meshing, roller_lift_mm
 from toothcheck.advice.seen import LENGTH_HOLDS_KM, PHOTO_HOLDS_KM, InWords, Seen
-from toothcheck.chains import Chain
+from toothcheck.chains import FEWEST_LINKS, Chain
 from toothcheck.estimate import Estimate
 from toothcheck.stretch import Decision, Limit, decide, doubt_about
-from toothcheck.stretch.published import PUBLISHED_LIMITS, general_figures
+from toothcheck.stretch.published import general_figures, published_percent
 
 Action = Literal["nothing", "watch", "chain-only", "set", "measure-first"]
 Grade = Literal["good", "watch", "replace-set", "replace-now", "cannot-tell"]
@@ -115,8 +115,8 @@ class ChainState:
     """Cracked plates, cracked or missing rollers, a loose joining link, missing seals."""
 
     def __post_init__(self) -> None:
-        if self.links is not None and self.links < 10:
-            raise ValueError(f"links must be at least 10, not {self.links}")
+        if self.links is not None and self.links < FEWEST_LINKS:
+            raise ValueError(f"links must be at least {FEWEST_LINKS}, not {self.links}")
         for name in ("distance_km", "age_years"):
             value = getattr(self, name)
             if value is not None and value < 0:
@@ -140,6 +140,13 @@ class ChainState:
         decision = self.decision
         kept = decision is not None and decision.side in ("within", "no-limit")
         return kept and self.seen is not None and self.seen.lapsed(LENGTH_HOLDS_KM)
+
+    @property
+    def long_without_limit(self) -> bool:
+        """Whether it is as long as the least of the published limits, while its own machine's is not known."""
+        e, decision = self.elongation_percent, self.decision
+        open_ = e is not None and decision is not None and decision.side == "no-limit"
+        return e is not None and open_ and e.value >= published_percent()[0]
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -262,13 +269,6 @@ def _chain_signs(s: Situation) -> tuple[list[str], list[str], list[str]]:
     return due, soon, unknown
 
 
-def _long_without_limit(c: ChainState) -> bool:
-    """Whether a chain is as long as the least of the published limits, while its own machine's is not known."""
-    if c.elongation_percent is None or c.decision is None or c.decision.side != "no-limit":
-        return False
-    return c.elongation_percent.value >= min(x.elongation_percent for x in PUBLISHED_LIMITS)
-
-
 def _sprocket_gaps(s: Situation) -> list[str]:
     out = []
     for name, sprocket in (("front", s.front), ("rear", s.rear)):
@@ -376,7 +376,7 @@ def plan_for(s: Situation, *, far: InWords = _km) -> Plan:
     elif s.chain.doubt is not None:
         action = "measure-first"
         headline = "The chain's reading cannot be right: measure it again first."
-    elif _long_without_limit(s.chain):
+    elif s.chain.long_without_limit:
         action = "measure-first"
         headline = (
             "The chain has stretched as far as some machines' limits allow, and this machine's is not known: look it "
@@ -401,7 +401,7 @@ def plan_for(s: Situation, *, far: InWords = _km) -> Plan:
         action, headline = "measure-first", "Too little is known for a plan: measure first."
 
     reasons += due + soon
-    if _long_without_limit(s.chain):
+    if s.chain.long_without_limit:
         reasons += general_figures(None)
     if s.chain.doubt is not None:
         reasons.append(s.chain.doubt)

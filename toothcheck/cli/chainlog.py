@@ -58,7 +58,7 @@ class ChainLog:
         """
         from toothcheck.cli.books import kilometres, opened
         from toothcheck.cli.logbook import in_words
-        from toothcheck.drive import LIMIT_NOTE, limit_kept
+        from toothcheck.drive import LIMIT_NOTE, chain_size, limit_kept
         from toothcheck.stretch import length_mm
 
         km = kilometres(self.at)
@@ -93,18 +93,6 @@ class ChainLog:
                 return entries
 
             return in_words(book.build(make, reason=self.reason), self.at)
-
-
-def chain_size(state: History, machine: str, part: str | None) -> Chain | None:
-    """The size of a chain; where it is not known, that of what else is fitted with it now."""
-    from toothcheck.chains import chain
-    from toothcheck.drive import size_of
-
-    known = state.parts.get(part or "")
-    if known is not None and known.entry.chain is not None:
-        return chain(known.entry.chain)
-    there = state.machines.get(machine)
-    return size_of(state, there) if there is not None and part in (None, there.fitted.get("chain")) else None
 
 
 def lower_bound_refused(what: str) -> UsageError:

@@ -32,7 +32,7 @@ from toothcheck.cli.books import (
     telling,
     unit_of,
 )
-from toothcheck.cli.output import check_targets
+from toothcheck.cli.output import check_ending, check_targets
 from toothcheck.cli.reading import json_object_of, text_of
 from toothcheck.cli.words import JsonWord
 from toothcheck.errors import LogbookError, OutputError, ToothcheckError, UsageError
@@ -165,12 +165,16 @@ def in_words(entries: Sequence[Entry], said: str | None = None) -> tuple[str, ..
             was, now = (distance_echo(km or 0.0, unit) for km in (e.distance_km, e.new_odometer_km))
             return f"odometer of {e.machine} replaced at {was}, shows {now}"
         if e.kind == "chain-length":
-            return f"{e.length_mm:g} mm over {e.pitches} pitches{f' of {e.part}' if e.part else ''}"
+            return _length(e)
         if e.kind == "part":
             return f"part {e.part}: {_size(e, unit)}"
         return f"noted: {e.text}" if e.kind == "note" else f"{e.part} {_OFF[e.kind]}"
 
     return tuple(f"Entry {e.number}: {deed(e)}." for e in entries)
+
+
+def _length(e: Entry) -> str:
+    return f"{e.length_mm:g} mm over {e.pitches} pitches{f' of {e.part}' if e.part else ''}"
 
 
 def _size(e: Entry, unit: str) -> str:
@@ -432,7 +436,7 @@ def chain_length(
     where: Where = None,
 ) -> None:
     """Record a measured length of the chain; limits belong to the machine's manual."""
-    from toothcheck.cli.chainlog import chain_size
+    from toothcheck.drive import chain_size
     from toothcheck.stretch import count_trap
 
     km = kilometres(at)
@@ -462,8 +466,7 @@ def chain_length(
             ]
 
         made = book.build(make, reason=reason)
-        of = f" of {made[-1].part}" if made[-1].part else ""
-        _told(book, made, at, f"{length_mm:g} mm over {pitches} pitches{of}")
+        _told(book, made, at, _length(made[-1]))
 
 
 @group.command(epilog="Example: toothcheck logbook note KC-07 'chain oiled' --at 24600km")
@@ -695,10 +698,8 @@ def _table(entries: list[Entry], chosen: list[Entry], asked: str, unit: str) -> 
 
 # --- out and in ------------------------------------------------------------------------------------------------------
 def _form(file: Path) -> str:
-    form = file.suffix.lower().lstrip(".")
-    if form not in ("csv", "json"):
-        raise UsageError(f"{file} must end in .csv or .json.", hint="The ending says which form is meant.")
-    return form
+    check_ending("FILE", file, (".csv", ".json"))
+    return file.suffix.lower().lstrip(".")
 
 
 @group.command(epilog="Example: toothcheck logbook export fleet.csv")

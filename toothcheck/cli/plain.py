@@ -7,7 +7,7 @@ import inspect
 import shutil
 import sys
 import textwrap
-from typing import TYPE_CHECKING, cast
+from typing import TYPE_CHECKING, Any, cast
 
 import typer
 
@@ -80,27 +80,30 @@ def _filled(text: str, width: int, *, indent: int = 0, hanging: int = 0) -> str:
 
 def refusal_of(error: Exception) -> UsageError:
     """One line of ours for one of `WRONG_WORDS`."""
-    said = " ".join(error.format_message().split())  # type: ignore[attr-defined]  # see WRONG_WORDS
-    said = said if said.endswith((".", "?")) else f"{said}."
     context = getattr(error, "ctx", None)
     hint = "" if context is None else f"See: {context.command_path} --help"
-    param = getattr(error, "param", None)
-    cause = error.__cause__
+    param, cause = getattr(error, "param", None), error.__cause__
     if (
         param is not None and cause is not None and hasattr(cause, "errors")
     ):  # pydantic's, which typer reads values with
-        told = cause.errors()[0]
-        name, given = "/".join(param.opts) if param.param_type_name == "option" else param.name, told["input"]
-        why = told["msg"].removeprefix("Value error, ").rstrip(".")
-        if told["type"].startswith(("greater_than", "less_than")):
-            allowed = {(True, True): f"from {param.min} to {param.max}", (True, False): f"{param.min} or more"}
-            return UsageError(f"{name} must be {allowed[param.min is not None, param.max is not None]}, not {given}.")
-        if told["type"].startswith("float"):
-            try:
-                number_of(given)
-            except UsageError as no_number:
-                return UsageError(f"{name}: {no_number}")
-        if told["type"].startswith("int"):
-            why = f"{given!r} is no whole number"
-        return UsageError(f"{name}: {why}.", hint=hint)
-    return UsageError(said, hint=hint)
+        return _wrong_value(param, cause.errors()[0], hint)
+    said = " ".join(error.format_message().split())  # type: ignore[attr-defined]  # see WRONG_WORDS
+    return UsageError(said if said.endswith((".", "?")) else f"{said}.", hint=hint)
+
+
+def _wrong_value(param: Any, told: dict[str, Any], hint: str) -> UsageError:  # noqa: ANN401 - typer's, by its kind
+    """A value that an option or argument cannot take; ``told`` is what pydantic says of it."""
+    given, kind = told["input"], told["type"]
+    name = "/".join(param.opts) if param.param_type_name == "option" else param.name
+    if kind.startswith(("greater_than", "less_than")):
+        allowed = {(True, True): f"from {param.min} to {param.max}", (True, False): f"{param.min} or more"}
+        return UsageError(f"{name} must be {allowed[param.min is not None, param.max is not None]}, not {given}.")
+    if kind.startswith("float"):
+        try:
+            number_of(given)
+        except UsageError as no_number:
+            return UsageError(f"{name}: {no_number}")
+    why = told["msg"].removeprefix("Value error, ").rstrip(".")
+    if kind.startswith("int"):
+        why = f"{given!r} is no whole number"
+    return UsageError(f"{name}: {why}.", hint=hint)

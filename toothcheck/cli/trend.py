@@ -9,9 +9,8 @@ from typing import TYPE_CHECKING, Annotated, Any
 import typer
 
 from toothcheck.cli.books import Unit, Where, columns, file_of, kilometres, opened, say, telling, unit_of
-from toothcheck.cli.output import check_targets
+from toothcheck.cli.output import check_ending, check_targets
 from toothcheck.cli.words import JsonWord
-from toothcheck.errors import UsageError
 
 if TYPE_CHECKING:
     from toothcheck.trend import PartTrend
@@ -52,7 +51,7 @@ def trend(
 
     unit = unit_of(units)
     for file in chart or []:
-        _chart_form(file)
+        check_ending("--chart", file, (".png", ".svg"))
     one: Path | None
     for one in chart or (None,):
         check_targets(read={"the logbook": file_of(where)}, written={"--chart": one, "--json": json_})
@@ -71,16 +70,9 @@ def trend(
         from toothcheck.cli.output import write_whole
         from toothcheck.trend.chart import drawn
 
-        write_whole(file, drawn(trends, title=machine, form=_chart_form(file), unit=unit))
+        write_whole(file, drawn(trends, title=machine, form=file.suffix.lower().lstrip("."), unit=unit))
         if json_ != "-":
             say(f"Chart written to {file}.")
-
-
-def _chart_form(file: Path) -> str:
-    form = file.suffix.lower().lstrip(".")
-    if form not in ("png", "svg"):
-        raise UsageError(f"{file} must end in .png or .svg.", hint="The ending says which form is meant.")
-    return form
 
 
 def _write(document: dict[str, Any], target: str) -> None:
@@ -90,23 +82,22 @@ def _write(document: dict[str, Any], target: str) -> None:
 
 
 def _tell(t: PartTrend, unit: str) -> None:
-    from toothcheck.logbook import in_unit
+    from toothcheck.logbook import distance_rough, in_unit
 
     per = 1000 / in_unit(1000.0, unit)
     low, high = (r * per for r in t.trend.rate_interval)
     count = f"{len(t.readings)} reading{'' if len(t.readings) == 1 else 's'}"
-    say(f"{t.part}: {count} with a number; own distance {_far(t.trend.now_km, unit)}")
-    seen = t.telling or t.last
-    if seen is not None:
-        say(f"  last seen  {seen.entry.grade} on {seen.entry.on_date}")
+    say(f"{t.part}: {count} with a number; own distance {distance_rough(t.trend.now_km, unit)}")
+    if t.counts is not None:
+        say(f"  last seen  {t.counts.entry.grade} on {t.counts.entry.on_date}")
     for sentence in t.grade_sentences:
         say(f"  - {sentence}")
     a, b = t.trend.now_interval
     say(f"  wear now   {t.trend.now_percent:.1f} % (80 %: {max(0.0, a):.1f} … {max(0.0, b):.1f})")
-    since = f"from {_far(t.trend.rate_from_km, unit)} to {_far(t.trend.rate_to_km, unit)}"
+    since = f"from {distance_rough(t.trend.rate_from_km, unit)} to {distance_rough(t.trend.rate_to_km, unit)}"
     say(f"  rate       {t.trend.rate * per:.2f} % per 1000 {unit} (80 %: {low:.2f} … {high:.2f}), {since}")
     if t.km_per_day is not None:
-        say(f"  ridden     {_far(7 * t.km_per_day, unit)} a week over the last {t.rate_days} days")
+        say(f"  ridden     {distance_rough(7 * t.km_per_day, unit)} a week over the last {t.rate_days} days")
     rows, days = [], []
     for c in t.crossings:
         cells = [f"  {c.grade} from {c.percent:.0f} %"]
@@ -114,7 +105,7 @@ def _tell(t: PartTrend, unit: str) -> None:
             ahead = t.ahead_km(km)
             days.append(t.date_at(km))
             on = f" ({_dated(days[-1])})" if days[-1] else ""
-            cells.append("beyond what is foretold" if ahead is None else _far(ahead, unit) + on)
+            cells.append("beyond what is foretold" if ahead is None else distance_rough(ahead, unit) + on)
         rows.append(cells)
     if rows:
         columns(["  still to go", "early (10 %)", "middle", "late (90 %)"], rows)
@@ -133,15 +124,6 @@ def _dated(day: str) -> str:
     return f"{day}, passed" if _passed(day) else day
 
 
-def _far(km: float, unit: str) -> str:
-    """A distance with no digit finer than a forecast deserves."""
-    from toothcheck.logbook import in_unit
-
-    value = in_unit(km, unit)
-    place = 100 if value >= 1000 else 10
-    return f"{round(value / place) * place:,.0f} {unit}".replace(",", " ")
-
-
 def _json(t: PartTrend) -> dict[str, Any]:
     trend_ = t.trend
     return {
@@ -149,7 +131,7 @@ def _json(t: PartTrend) -> dict[str, Any]:
         "machine": t.machine,
         "position": t.position,
         "readings": len(t.readings),
-        "last_grade": t.grade or (t.last.entry.grade if t.last else None),
+        "last_grade": t.counts.entry.grade if t.counts else None,
         "newest_could_tell": t.last is t.telling,
         "worst": t.worst,
         "now": {
@@ -202,6 +184,7 @@ def due(
 ) -> None:
     """List every fitted sprocket of the fleet, worst first, with what falls due and when, and chains that are due."""
     from toothcheck.drive import chains_due
+    from toothcheck.logbook import distance_rough
     from toothcheck.trend import due as due_list
     from toothcheck.trend import unread_since
 
@@ -229,15 +212,14 @@ def due(
         if t.worst in ("replace-set", "replace-now"):
             when, day = "now", ""
         else:
-            when = "not foretold" if middle is None else f"{_far(middle, unit)}"
+            when = "not foretold" if middle is None else f"{distance_rough(middle, unit)}"
             when += (
-                f" ({_far(early or 0.0, unit)} … {'?' if late is None else _far(late, unit)})"
+                f" ({distance_rough(early or 0.0, unit)} … {'?' if late is None else distance_rough(late, unit)})"
                 if middle is not None
                 else ""
             )
             day = t.date_at(action.median_km) or "" if action else ""
-        counts = t.telling or t.last
-        seen = f"{counts.entry.grade} {counts.entry.on_date}" if counts else "never photographed"
+        seen = f"{t.counts.entry.grade} {t.counts.entry.on_date}" if t.counts else "never photographed"
         wear = f"{t.trend.now_percent:.1f} %" if t.readings else "-"
         notes = ["jump, look by eye"] if t.trend.jumps and t.trend.jumps[-1].kind != "single" else []
         notes += ["common practice"] if t.trend.rests_on_prior else []

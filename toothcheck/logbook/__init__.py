@@ -16,7 +16,16 @@ from toothcheck.logbook.history import (
     standing,
 )
 from toothcheck.logbook.store import Logbook
-from toothcheck.logbook.units import KM_PER_MILE, UNITS, distance_echo, distance_km, distance_text, in_unit, unit_said
+from toothcheck.logbook.units import (
+    KM_PER_MILE,
+    UNITS,
+    distance_echo,
+    distance_km,
+    distance_rough,
+    distance_text,
+    in_unit,
+    unit_said,
+)
 
 __all__ = [
     "KINDS",
@@ -33,6 +42,7 @@ __all__ = [
     "Reading",
     "distance_echo",
     "distance_km",
+    "distance_rough",
     "distance_text",
     "in_force",
     "in_unit",

@@ -14,6 +14,7 @@ from collections.abc import Callable
 from dataclasses import dataclass, fields, replace
 from typing import Any
 
+from toothcheck.chains import CHAINS, FEWEST_LINKS
 from toothcheck.logbook.units import distance_echo
 
 KINDS = {
@@ -33,9 +34,6 @@ KINDS = {
 
 POSITIONS = ("front", "rear", "chain")
 """Where a part sits on a machine."""
-
-FEWEST_LINKS = 10
-"""No chain of a machine has fewer links (our convention)."""
 
 DOCUMENT_SCHEMA = "toothcheck/inspection/1"
 """The inspection documents that can be recorded."""
@@ -254,11 +252,8 @@ def check_sense(entry: Entry) -> None:
             raise EntryError(f"teeth must lie between {MIN_TEETH} and {MAX_TEETH}, not {entry.teeth}", entry)
     if entry.links is not None and entry.links < FEWEST_LINKS:
         raise EntryError(f"links must be {FEWEST_LINKS} or more, not {entry.links}", entry)
-    if entry.chain is not None:
-        from toothcheck.chains import CHAINS
-
-        if entry.chain not in CHAINS:
-            raise EntryError(f"chain must be one of {', '.join(CHAINS)}, not {entry.chain!r}", entry)
+    if entry.chain is not None and entry.chain not in CHAINS:
+        raise EntryError(f"chain must be one of {', '.join(CHAINS)}, not {entry.chain!r}", entry)
     if entry.grade is not None:
         from toothcheck.grade import CANNOT_TELL, GRADES
 

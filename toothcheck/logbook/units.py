@@ -84,3 +84,10 @@ def distance_echo(km: float, unit: str = "km") -> str:
     """As `distance_text`, with a decimal where the distance has one, so that a slip of the pen shows."""
     value = round(in_unit(km, unit), 1)
     return f"{value:,.{0 if value.is_integer() else 1}f}".replace(",", " ") + f" {unit}"
+
+
+def distance_rough(km: float, unit: str = "km") -> str:
+    """A distance with no digit finer than a forecast deserves: to 10, from 1000 on to 100."""
+    value = in_unit(km, unit)
+    place = 100 if value >= 1000 else 10
+    return f"{round(value / place) * place:,.0f} {unit}".replace(",", " ")

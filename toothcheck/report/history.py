@@ -10,7 +10,7 @@ from toothcheck.advice import said_of
 from toothcheck.drive import chain_in_short, situation_of
 from toothcheck.grade import CANNOT_TELL
 from toothcheck.lessons.scale import GRADES
-from toothcheck.logbook import distance_text, in_unit, newest_telling
+from toothcheck.logbook import distance_rough, distance_text, in_unit, newest_telling
 from toothcheck.pages import tied
 from toothcheck.report.content import SCHEMA, Origin, ReportInput, TrendShown
 
@@ -110,8 +110,6 @@ def _document(entry: Entry) -> dict[str, object]:
 
 def shown(part: PartTrend, unit: str = "km") -> TrendShown:
     """A part's trend with its forecast in words, distances in ``km`` or ``miles``."""
-    from toothcheck.trend import BANDS
-
     trend = part.trend
     per = 1000 / in_unit(1000.0, unit)
     low, high = (rate * per for rate in trend.rate_interval)
@@ -130,10 +128,7 @@ def shown(part: PartTrend, unit: str = "km") -> TrendShown:
             f"{crossing.grade} from {crossing.percent:.0f} %: in about {middle}{when} "
             f"(8 times out of 10 between {early} and {late})."
         )
-    # nothing is foretold past the last band, and nothing at all of a part that is in it
-    told = trend.curve_km <= trend.now_km
-    if part.crossings:
-        told |= trend.curve_percent[1] < BANDS[-1][1]
+    told = part.drawn_at(trend.curve_km, trend.curve_percent[1])
     return TrendShown(
         points=trend.points,
         called_out=trend.called_out,
@@ -148,7 +143,4 @@ def _rank(grade: str | None) -> int:
 
 
 def _far(km: float, unit: str) -> str:
-    """A distance with no digit finer than a forecast deserves."""
-    value = in_unit(km, unit)
-    place = 100 if value >= 1000 else 10
-    return f"{round(value / place) * place:,.0f} {unit}".replace(",", "\u202f")
+    return distance_rough(km, unit).replace(" ", "\u202f")

@@ -49,10 +49,15 @@ def industrial_rule_percent(largest_teeth: int, *, fixed_centres: bool = False) 
     return min(200 / largest_teeth, 1.5 if fixed_centres else 3.0)
 
 
+def published_percent() -> tuple[float, float]:
+    """The least and the greatest of the published limits, per cent."""
+    all_of = [x.elongation_percent for x in PUBLISHED_LIMITS]
+    return min(all_of), max(all_of)
+
+
 def general_figures(rear_teeth: int | None) -> tuple[str, ...]:
     """Sentences to show when no limit was given; they say themselves that they are not the limit."""
-    low = min(x.elongation_percent for x in PUBLISHED_LIMITS)
-    high = max(x.elongation_percent for x in PUBLISHED_LIMITS)
+    low, high = published_percent()
     out = [
         f"Service manuals of four models print limits from {low:.1f} to {high:.1f} %: "
         "each belongs to its model, none is yours until your manual says so."

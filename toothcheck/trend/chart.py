@@ -75,7 +75,7 @@ def _panel(axes: Axes, part: PartTrend, unit: str) -> None:
     ends = shown if part.crossings else trend.now_km  # of a part past the last band nothing is foretold
     km = np.append(trend.curve_km[trend.curve_km < ends], min(ends, trend.curve_km[-1]))
     early, middle, late = (np.interp(km, trend.curve_km, row) for row in trend.curve_percent)
-    told = (km <= trend.now_km) | (middle < BANDS[-1][1])
+    told = part.drawn_at(km, middle)
     km, early, middle, late = km[told], early[told], middle[told], late[told]
     x = km * scale
     axes.fill_between(x, early, late, color=_FIT, alpha=0.18, linewidth=0, label="80 % of what is likely")

@@ -7,6 +7,7 @@ import math
 from collections.abc import Iterable
 from dataclasses import dataclass
 
+from toothcheck.geometry import Bools, Floats
 from toothcheck.logbook import Fitting, History, Reading, newest_telling
 from toothcheck.trend.model import BANDS, Crossing, Point, Trend, fit
 
@@ -73,6 +74,19 @@ class PartTrend:
     def grade(self) -> str | None:
         """What the part was seen to be by the newest photo that could tell; None when none could."""
         return self.telling.entry.grade if self.telling is not None else None
+
+    @property
+    def counts(self) -> Reading | None:
+        """The reading whose grade is shown: the newest that could tell; where none could, the newest."""
+        return self.telling or self.last
+
+    def drawn_at(self, km: Floats, middle_percent: Floats) -> Bools:
+        """At which distances (n,) the line, ``middle_percent`` (n,) there, is drawn.
+
+        Nothing is foretold past the last band, and nothing at all of a part that is in it.
+        """
+        out: Bools = km <= self.trend.now_km
+        return out | (middle_percent < BANDS[-1][1]) if self.crossings else out
 
     @property
     def crossings(self) -> tuple[Crossing, ...]:
