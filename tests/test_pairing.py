@@ -199,5 +199,10 @@ def test_two_medians_subtracted():
     assert found.loss_mm.std == pytest.approx(0.05)
     assert found.asymmetry_percent.value == pytest.approx(10.0)
     assert found.band_probability == pytest.approx(0.5, abs=0.01)
-    with pytest.raises(ValueError, match="thickness_mm"):
+    # the loss in per cent is 100 less that of 4.05 / 4.5, whose relative uncertainties add as squares (5.1.6)
+    assert found.asymmetry_percent.std == pytest.approx(90 * math.hypot(0.04 / 4.05, 0.03 / 4.5))
+    # a tenth that is known to a hundredth lies in its band for certain
+    sure = against_reading(Estimate(value=4.5, std=0.003), Estimate(value=3.9, std=0.003))
+    assert sure.band_probability == pytest.approx(1.0, abs=1e-6)
+    with pytest.raises(ValueError, match="baseline_mm"):
         against_reading(Estimate(value=0.0, std=0.1), Estimate(value=1.0, std=0.1))

@@ -130,6 +130,11 @@ _ALL = (
         remedy="Compare with a new part, or with a photo of this one as new (--baseline).",
     ),
     Flag(
+        code="flanks-worn-alike",
+        sentence="Both flanks are worn towards the roots, so how much the drive flank has lost cannot be told.",
+        remedy="Look whether the part was turned round, and lay a new one beside it (toothcheck match).",
+    ),
+    Flag(
         code="chain-open",
         sentence="Several chain sizes fit the photo alike; one of them was taken.",
         remedy="Read the size on the chain's plates and say it with --chain.",

@@ -170,12 +170,9 @@ def loss_between(
         )
     except ValueError as error:
         raise CannotTell(f"The photos cannot be compared: {error}.", hint="Photograph all teeth both times.") from error
-    alone = [
-        {t.index: t.drive_loss_mm for t in i.wear.teeth if t.measured and t.drive_loss_mm is not None}
-        for i in (before, after)
-        if i.wear is not None
-    ]
-    return joined(found, alone[0], alone[1])
+    assert before.wear is not None
+    assert after.wear is not None
+    return joined(found, before.wear, after.wear)
 
 
 def with_baseline(

@@ -46,7 +46,10 @@ def against_photo(comparison: Comparison, thickness_mm: Estimate) -> AgainstBase
     thickness_mm
         The baseline's median tooth thickness at the pitch circle.
     """
-    return _against(comparison.median_loss_mm, thickness_mm, tooth_by_tooth=True)
+    loss = comparison.median_loss_mm
+    if thickness_mm.value <= 0:
+        raise ValueError(f"thickness_mm must be greater than 0, not {thickness_mm.value}")
+    return _judged(loss, thickness_mm, math.hypot(loss.std, loss.value / thickness_mm.value * thickness_mm.std), True)
 
 
 def against_reading(baseline_mm: Estimate, now_mm: Estimate) -> AgainstBaseline:
@@ -55,16 +58,16 @@ def against_reading(baseline_mm: Estimate, now_mm: Estimate) -> AgainstBaseline:
     Each is only as good as its own photo (scale, exposure), nothing falls out between them, and what coast flanks lost
     counts along.
     """
-    return _against(baseline_mm.less(now_mm), baseline_mm, tooth_by_tooth=False)
+    if baseline_mm.value <= 0:
+        raise ValueError(f"baseline_mm must be greater than 0, not {baseline_mm.value}")
+    # T stands in the loss T - now, too: what share is left, now / T, holds each photo's error once
+    std = math.hypot(now_mm.std, now_mm.value / baseline_mm.value * baseline_mm.std)
+    return _judged(baseline_mm.less(now_mm), baseline_mm, std, False)
 
 
-def _against(loss: Estimate, thickness: Estimate, *, tooth_by_tooth: bool) -> AgainstBaseline:
-    if thickness.value <= 0:
-        raise ValueError(f"thickness_mm must be greater than 0, not {thickness.value}")
-    percent = Estimate(
-        value=100 * loss.value / thickness.value,
-        std=100 / thickness.value * math.hypot(loss.std, loss.value / thickness.value * thickness.std),
-    )
+def _judged(loss: Estimate, thickness: Estimate, std_mm: float, tooth_by_tooth: bool) -> AgainstBaseline:
+    """The loss as a share of the thickness; ``std_mm`` is the share's uncertainty times the thickness."""
+    percent = Estimate(value=100 * loss.value / thickness.value, std=100 / thickness.value * std_mm)
     edges = (-math.inf, *BANDS_PERCENT, math.inf)
     name = band(percent.value, 0.0)
     place = sum(percent.value >= e for e in BANDS_PERCENT)

@@ -210,6 +210,7 @@ def _measured(
     else:
         right = probability if claimed else 1 - probability
         told.flags += claims.wear_flags(wear, None if other is None else other.wear, right)
+    told.flags += claims.coast_flags(wear)
 
     percent = None
     if told.pose is not None:
