@@ -158,7 +158,14 @@ def test_the_new_part_as_baseline_by_photo_and_by_reading(pair, tmp_path):
         wear = after.document["wear"]["asymmetry_percent"]
         assert wear == (percent if found["ideal"] else worn.document()["wear"]["asymmetry_percent"])
         assert any("since the baseline" in r for r in after.document["verdict"]["reasons"]) == found["ideal"]
-        assert after.document["teeth"] == worn.document()["teeth"]
+        assert (after.document["teeth"] == worn.document()["teeth"]) == (not found["ideal"])
+        if found["ideal"]:
+            by_tooth = [t["asymmetry_percent"]["value"] for t in after.document["teeth"] if t["asymmetry_percent"]]
+            assert np.median(by_tooth) == pytest.approx(percent["value"], abs=0.5)
+            gone = [t["drive_loss_mm"]["value"] for t in after.document["teeth"] if t["drive_loss_mm"]]
+            assert np.median(gone) == pytest.approx(found["loss_mm"]["value"], abs=0.02)
+            worst = after.document["wear"]["worst_tooth"]
+            assert after.document["teeth"][worst]["drive_loss_mm"]["value"] == max(gone)
     assert held(worn, worn_path).document == worn.document()
 
 
@@ -204,5 +211,5 @@ def test_two_medians_subtracted():
     # a tenth that is known to a hundredth lies in its band for certain
     sure = against_reading(Estimate(value=4.5, std=0.003), Estimate(value=3.9, std=0.003))
     assert sure.band_probability == pytest.approx(1.0, abs=1e-6)
-    with pytest.raises(ValueError, match="baseline_mm"):
+    with pytest.raises(ValueError, match="whole"):
         against_reading(Estimate(value=0.0, std=0.1), Estimate(value=1.0, std=0.1))

@@ -48,7 +48,7 @@ class Origin(StrEnum):
     UNTOLD = "origin of the picture not told"
 
 
-_NOT_BASELINE = " Each tooth is shown against the ideal form; the grade is by what is gone since the baseline."
+_NOT_BASELINE = " Outlines are drawn against the ideal form; losses and grade are by what is gone since the baseline."
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
