@@ -135,6 +135,11 @@ _ALL = (
         remedy="Look whether the part was turned round, and lay a new one beside it (toothcheck match).",
     ),
     Flag(
+        code="baseline-not-used",
+        sentence="The baseline could not be compared with this photo, or is of another part.",
+        remedy="Name a photo or a reading of this very part (--baseline).",
+    ),
+    Flag(
         code="chain-open",
         sentence="Several chain sizes fit the photo alike; one of them was taken.",
         remedy="Read the size on the chain's plates and say it with --chain.",

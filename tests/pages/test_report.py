@@ -195,6 +195,14 @@ def test_a_baseline_is_named_with_what_it_decides(ideal):
         assert ("Median asymmetry of the measured teeth" in text) != ideal
 
 
+def test_a_baseline_that_was_not_used_says_why():
+    unknown = dict.fromkeys(("loss_mm", "asymmetry_percent"))
+    told = {"kind": "photo", "name": "other.jpg", "ideal": False, "not_used": "These are not the same part.", **unknown}
+    rows = {row.name: row for row in view_of(ReportInput(document=document() | {"baseline": told})).method}
+    assert rows["Baseline"].value == "photo other.jpg"
+    assert rows["Baseline"].note.replace("\xa0", " ") == "Not used. These are not the same part."
+
+
 def test_a_drive_flank_that_is_not_known_is_not_drawn_as_if_it_were():
     d = document(asymmetry=0.4, grade="good")
     assert {"drive", "coast"} <= {s.text for s in view_of(ReportInput(document=d)).teeth_figure.shapes}
