@@ -9,13 +9,13 @@ import typer
 
 from toothcheck.cli.books import MaybeAt, On, Replaced, Where, file_of, number_of, wrong_words
 from toothcheck.cli.chainlog import ChainLog, lower_bound_refused
-from toothcheck.cli.words import JsonWord
+from toothcheck.cli.words import JsonWord, refuse_typed
 from toothcheck.errors import UsageError
 
 if TYPE_CHECKING:
     from toothcheck.chainphoto import ChainSighting
     from toothcheck.chains import Chain
-    from toothcheck.stretch import Decision, Elongation, Limit, Reading, Run, Tool
+    from toothcheck.stretch import Decision, Elongation, Limit, Reading, Run, Tool, Trap
 
 _PICTURE = {".png": "png", ".jpg": "jpeg", ".jpeg": "jpeg"}
 _WAYS = "Write 319.4 or 314.3/324.5 (inner/outer), in mm."
@@ -35,6 +35,7 @@ def register(app: typer.Typer) -> None:
 
 
 def stretch(
+    context: typer.Context,
     readings: Annotated[
         list[str] | None,
         typer.Argument(
@@ -97,8 +98,22 @@ def stretch(
     json_to: JsonWord = None,
 ) -> None:
     """Measure how far a chain has stretched, and hold it against the limit of its model."""
+    if log is None:
+        refuse_typed(context, "is for --log MACHINE, which is missing", "at", "on", "reason")
+    if photo is None:
+        refuse_typed(context, "is for --photo, which is missing", "picture", "card_height", "card_measured")
+    else:
+        refuse_typed(context, "is for readings, not for a photo", "pitches", "tool", "read_to", "over")
     given = _given(
-        case, readings=readings, chain=chain, pitches=pitches, tool=tool, over=over, limit=limit, rear_teeth=rear_teeth
+        context,
+        case,
+        readings=readings,
+        chain=chain,
+        pitches=pitches,
+        tool=tool,
+        over=over,
+        limit=limit,
+        rear_teeth=rear_teeth,
     )
     from toothcheck.chains import chain as chain_of
     from toothcheck.cli.output import check_ending, check_targets
@@ -130,8 +145,6 @@ def stretch(
                 photo, size, the_limit, card_height, card_measured, picture, given["rear_teeth"], slack, json_to, book
             )
             return
-        if picture is not None:
-            raise UsageError("--picture needs --photo.")
         if not given["readings"] or given["pitches"] is None:
             raise UsageError("Readings and --pitches are missing.", hint="See: toothcheck stretch --help")
         if given["over"] not in ("pins", "rollers"):
@@ -141,12 +154,18 @@ def stretch(
         raise wrong_words(error) from error
 
 
-def _given(case_name: str | None, **typed: Any) -> dict[str, Any]:  # noqa: ANN401  # one value for each option
+def _given(
+    context: typer.Context,
+    case_name: str | None,
+    **typed: Any,  # noqa: ANN401  # one value for each option
+) -> dict[str, Any]:
     if case_name is None:
         return typed
     from toothcheck.cli.cases import case as load
 
-    return {**typed, **{k: v for k, v in load("stretch", case_name).items() if k != "about"}}
+    told = {k: v for k, v in load("stretch", case_name).items() if k != "about"}
+    refuse_typed(context, f"is told by --case {case_name} already", *told)
+    return {**typed, **told}
 
 
 def _reading(text: str) -> Reading:
@@ -279,9 +298,14 @@ def _readings_json(e: Elongation, decision: Decision | None, limit: Limit | None
         "tool_limits_percent": round(e.limits_percent, 3),
         "places_percent": [round(p, 3) for p in e.places_percent],
         "worst_place": e.worst_place,
-        "traps": [{"code": t.code, "sentence": t.sentence, "spoils": t.spoils} for t in e.traps],
+        "lower_bound": e.lower_bound,
+        "traps": [_trap_json(t) for t in e.traps],
         **_decision_json(decision, limit),
     }
+
+
+def _trap_json(trap: Trap) -> dict[str, Any]:
+    return {"code": trap.code, "sentence": trap.sentence, "spoils": trap.spoils}
 
 
 def _decision_json(decision: Decision | None, limit: Limit | None) -> dict[str, Any]:
@@ -318,7 +342,7 @@ def _from_photo(
     from toothcheck.cli.output import console, write_json, write_whole
     from toothcheck.estimate import Estimate
     from toothcheck.photo import load
-    from toothcheck.stretch import decide, length_mm, run_of
+    from toothcheck.stretch import Trap, decide, length_mm, run_of
 
     loaded = load(photo)
     seen = measure_run(
@@ -326,6 +350,8 @@ def _from_photo(
     )
     run = run_of(seen.row, size)
     decision = decide(run.percent, limit, lower_bound=slack)
+    said = "Not pulled straight: a slack run reads short, so this is only a lower bound."
+    traps = [Trap(code="not-under-pull", sentence=said, spoils=False)] if slack else []
     drawn = None
     if picture is not None:
         from toothcheck.overlay import chain_picture
@@ -335,7 +361,7 @@ def _from_photo(
     if picture is not None and drawn is not None:
         write_whole(picture, drawn)
     if json_to is not None:
-        write_json(_photo_json(loaded.name, size.name, seen, run, decision, limit), json_to)
+        write_json(_photo_json(loaded.name, size.name, seen, run, decision, limit, traps), json_to)
     if json_to != "-":
         out = console()
         out.print(f"[bold]Chain {size.name}, {run.pitches} pitches from {escape(photo.name)}[/bold]")
@@ -352,8 +378,8 @@ def _from_photo(
             out.print(f"! Link {link.index + 1} differs from its kind: {link.elongation_percent:+.2f} %. Look at it.")
         for kink in run.kinks:
             out.print(f"! The joint at pin {kink.pin + 1} is bent by {kink.angle_deg:+.1f}°: a stiff link.")
-        if slack:
-            out.print("· Not pulled straight: a slack run reads short, so this is only a lower bound.")
+        for trap in traps:
+            out.print(f"· {trap.sentence}")
         if not seen.seen.all():
             out.print(
                 f"· {int((~seen.seen).sum())} pin ends could not be measured (dirt); their neighbours tell their place."
@@ -378,7 +404,13 @@ def _bar(percent: float) -> str:
 
 
 def _photo_json(
-    name: str, size: str, seen: ChainSighting, run: Run, decision: Decision, limit: Limit | None
+    name: str,
+    size: str,
+    seen: ChainSighting,
+    run: Run,
+    decision: Decision,
+    limit: Limit | None,
+    traps: list[Trap],
 ) -> dict[str, Any]:
     source: Literal["photo"] = "photo"
     return {
@@ -400,5 +432,7 @@ def _photo_json(
         "scale": {"px_per_mm": round(seen.px_per_mm, 2), "tilt_deg": round(seen.tilt_deg, 1),
                   "plane_std_percent": round(100 * seen.plane_std, 3),
                   "print_std_percent": round(100 * seen.print_std, 3)},
+        "lower_bound": bool(traps),
+        "traps": [_trap_json(t) for t in traps],
         **_decision_json(decision, limit),
     }  # fmt: skip
