@@ -76,6 +76,7 @@ def test_stretch_json_alone_on_stdout(run):
     assert told["side"] == "no-limit"
     assert told["limit"] is None
     assert [t["code"] for t in told["traps"]] == ["joining-link"]
+    assert told["lower_bound"] is False
     assert told["elongation_percent"]["value"] == pytest.approx(100 * (319.3 / 317.5 - 1), abs=0.1)
 
 
@@ -100,6 +101,9 @@ def test_stretch_from_a_photo(run, tmp_path):
     assert cv2.imread(str(tmp_path / "p.png")).shape[1] == grey.shape[1]
     slack = json.loads(run(*words, "--chain", truth["chain"], "--limit", "4.9 % @ p. 1", "--slack", "--json", "-")[1])
     assert slack["side"] == "cannot-tell"
+    # a program must see it without a limit, too
+    assert (slack["lower_bound"], [t["code"] for t in slack["traps"]]) == (True, ["not-under-pull"])
+    assert (told["lower_bound"], told["traps"]) == (False, [])
     # its length in mm is said, and kept
     where = tmp_path / "book.sqlite"
     for more in (["add-machine", "KC-07"], ["add-part", "KC-07", "chain", "--chain", truth["chain"]]):
@@ -142,6 +146,18 @@ def test_stretch_from_a_photo(run, tmp_path):
         (["319", "--chain", "520", "--pitches", "20", "--log", "X"], 2, "--at"),
         (["319", "--chain", "520", "--pitches", "20", "--picture", "x.png"], 2, "--photo"),
         (["319", "--chain", "520", "--pitches", "20", "--json", "no/such/folder.json"], 2, "Cannot write"),
+        (["319", "--chain", "520", "--pitches", "20", "--card-height", "5"], 2, "--card-height is for --photo"),
+        (["319", "--chain", "520", "--pitches", "20", "--card-measured", "75"], 2, "--card-measured is for --photo"),
+        (["319", "--chain", "520", "--pitches", "20", "--at", "3km"], 2, "--at is for --log MACHINE"),
+        (["319", "--chain", "520", "--pitches", "20", "--on", "2026-01-01"], 2, "--on is for --log MACHINE"),
+        (["319", "--chain", "520", "--pitches", "20", "--reason", "new"], 2, "--reason is for --log MACHINE"),
+        (["--photo", "none.jpg", "--chain", "520", "--pitches", "20"], 2, "--pitches is for readings"),
+        (["--photo", "none.jpg", "--chain", "520", "--tool", "rule"], 2, "--tool is for readings"),
+        (["--photo", "none.jpg", "--chain", "520", "--over", "pins"], 2, "--over is for readings"),
+        (["--photo", "none.jpg", "--chain", "520", "--read-to", "-5"], 2, "--read-to is for readings"),
+        (["319", "--case", "kestrel-van-bike"], 2, "READINGS is told by --case kestrel-van-bike already"),
+        (["--case", "kestrel-van-bike", "--limit", LIMIT], 2, "--limit is told by --case"),
+        (["--case", "kestrel-van-bike", "--chain", "520"], 2, "--chain is told by --case"),
         (["--photo", "none.jpg", "--chain", "520"], 4, "does not exist"),
         (["--case", "nothing"], 2, "kestrel-van-bike"),
         (["319,4", "--chain", "520", "--pitches", "20"], 2, "Write it with a point: 319.4."),
@@ -289,6 +305,13 @@ def test_match_two_photos_and_typed_values(run, tmp_path):
         (["--case", "kestrel-front", "--speedometer", "sun"], 2, "--speedometer"),
         (["--case", "kestrel-front", "--position", "left"], 2, "--position"),
         (["--case", "kestrel-front", "--other-teeth", "3"], 2, "--other-teeth"),
+        (["--case", "kestrel-front", "a.json", "b.json"], 2, "OLD is told by --case kestrel-front already"),
+        (["--case", "kestrel-front", "--old", "teeth=99"], 2, "--old is told by --case"),
+        (["--case", "kestrel-same", "--speedometer", "gearbox"], 2, "--speedometer is for --other-teeth"),
+        (["a.jpg", "b.jpg", "--position", "front"], 2, "--position is for --other-teeth"),
+        (["a.jpg", "b.jpg", "--card-height", "nan"], 2, "--card-height must lie between -100 and 100 mm, not nan"),
+        (["a.jpg", "b.jpg", "--card-height", "1e6"], 2, "--card-height must lie between"),
+        (["a.json", "b.json", "--card-height", "2"], 2, "--card-height is for a photo"),
         (["--case", "x"], 2, "kestrel-front"),
         (["a.json", "b.json", "--old", "teeth"], 2, "cannot be read"),
     ],
@@ -396,6 +419,13 @@ def test_an_inspection_that_could_not_tell_is_not_graded(run, tmp_path, garage, 
     now = {f: json.loads(run("advise", "KC-07", *f, *rest, *where)[1])["action"]
            for f in ((), ("--front-teeth", 15), ("--front", "dark.json"))}  # fmt: skip
     assert list(now.values()) == ["nothing", "nothing", "measure-first"]
+    # a grade is of the sprocket that it was given, not of one with another count
+    refused = run("advise", "KC-07", "--front-teeth", 16, *rest, "--logbook", garage)
+    assert refused[:2] == (2, "")
+    assert "--front-teeth is 16, but the grade good is of a sprocket of 15 teeth (logbook)" in refused[2]
+    assert "(good.json)" in run("advise", "--front", "good.json", "--front-teeth", 16, *rest)[2]
+    for words in (["KC-07", "--front", "good", "--logbook", garage], ["--front", "dark.json"]):
+        assert "16 teeth" in run("advise", *words, "--front-teeth", 16, *rest)[1]
 
 
 @pytest.mark.parametrize(
