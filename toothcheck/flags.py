@@ -161,7 +161,7 @@ _ALL = (
     ),
     Flag(
         code="two-sprockets",
-        sentence="More than one sprocket of these data is in the picture; the clearest was measured.",
+        sentence="More than one sprocket of these data is in the picture; the clearest was taken.",
         remedy="Point at the one meant with --near X,Y.",
     ),
     Flag(

@@ -137,7 +137,7 @@ def inspect(photo: Photo, claim: Claim, *, seed: int = 0) -> Inspection:
     if card is not None and "two-sprockets" not in told.flags and claim.near_px is None:
         other = placing.second_wheel(photo.grey, plane, placed, card)
         if other is not None:
-            told.say(["two-sprockets"], [f"The one of {placed.teeth} teeth was measured; another has about {other}."])
+            told.say(["two-sprockets"], [f"The one of {placed.teeth} teeth was taken; another has about {other}."])
     if {"teeth-disagree", "chain-disagrees", "scale-disagrees"} & set(told.flags):
         return told.refused()
 
