@@ -67,6 +67,41 @@ def test_stretch_says_what_to_do_next(run, case, next_step):
     assert ("Do not ride on this one" in " ".join(out.split())) == (case == "kestrel-van-bike")
 
 
+def test_a_long_run_is_within_only_once_its_rollers_were_counted(run, garage):
+    # 634 mm are -0.16 % over 40 pitches and +2.4 % over 39
+    words = ["stretch", 634.0, 634.1, 634.0, "--chain", "520", "--pitches", 40, "--limit", "1.0 % @ invented p. 1"]
+    status, out, _ = run(*words)
+    assert status == 3
+    assert "CANNOT TELL" in out
+    assert "within" not in out.split("Engine off")[0]
+    assert "say --rollers 41" in " ".join(out.split())
+    told = json.loads(run(*words, "--json", "-")[1])
+    assert (told["side"], told["probability_beyond"]) == ("cannot-tell", None)
+    assert told["if_one_pitch_fewer_percent"]["value"] == pytest.approx(2.42, abs=0.01)
+    assert "not 40 for 40 pitches" in run(*words, "--rollers", 40)[2]
+    status, out, _ = run(*words, "--rollers", 41)
+    assert status == 0
+    assert "within the limit" in out
+    # the logbook takes it only so
+    book = ["--log", "KC-07", "--at", "900km", "--logbook", garage]
+    status, out, err = run(*words, *book)
+    assert (status, out) == (2, "")
+    assert "add --rollers 41" in err
+    by_hand = ["logbook", "chain-length", "KC-07", 634.1, "--pitches", 40, "--at", "900km", "--logbook", garage]
+    status, _, err = run(*by_hand)
+    assert status == 2
+    assert "say --rollers 41" in err
+    assert "Not recorded." in err
+    assert "not 42 for 40" in run(*by_hand, "--rollers", 42)[2]
+    assert run(*words, *book, "--rollers", 41)[0] == 0
+    assert run(*by_hand, "--rollers", 41, "--text", "with a long rule")[0] == 0
+    kept = json.loads(run("logbook", "show", "KC-07", "--json", "-", "--logbook", garage)[1])["entries"]
+    remarks = [e["text"] for e in kept if e["kind"] == "chain-length"]
+    assert remarks == ["Rollers counted: 41", "Rollers counted: 41; with a long rule"]
+    advise = ["advise", "KC-07", "--front", "good", "--rear", "good", "--adjuster-left", 70, "--logbook", garage]
+    assert json.loads(run(*advise, "--json", "-")[1])["action"] == "nothing"
+
+
 def test_stretch_json_alone_on_stdout(run):
     status, out, _ = run(
         "stretch", "314.2/324.4", "318.5:joint", 319.0, "--chain", "520", "--pitches", 20, "--json", "-"

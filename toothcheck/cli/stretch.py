@@ -48,6 +48,14 @@ def stretch(
     pitches: Annotated[
         int | None, typer.Option(help="Pitches measured over: n rollers are n − 1 pitches.", show_default=False)
     ] = None,
+    rollers: Annotated[
+        int | None,
+        typer.Option(
+            help="Rollers counted from end to end, both ends included: one more than the pitches; asked for on a long "
+            "run, where the length does not show a wrong count.",
+            show_default=False,
+        ),
+    ] = None,
     tool: Annotated[str, typer.Option(help="What was read with: calliper (or caliper), rule or tape.")] = "rule",
     read_to: Annotated[
         float | None,
@@ -149,7 +157,7 @@ def stretch(
             raise UsageError("Readings and --pitches are missing.", hint="See: toothcheck stretch --help")
         if given["over"] not in ("pins", "rollers"):
             raise UsageError(f"--over must be pins or rollers, not {given['over']!r}.")
-        _from_readings(given, size, the_limit, read_to, slack, json_to, book)
+        _from_readings(given, size, the_limit, read_to, slack, rollers, json_to, book)
     except ValueError as error:
         raise wrong_words(error) from error
 
@@ -207,6 +215,7 @@ def _from_readings(
     limit: Limit | None,
     read_to: float | None,
     slack: bool,
+    rollers: int | None,
     json_to: str | None,
     book: ChainLog | None,
 ) -> None:
@@ -222,11 +231,19 @@ def _from_readings(
         tool=_tool(given["tool"], read_to),
         under_pull=not slack,
         over_rollers=given["over"] == "rollers",
+        rollers=rollers,
     )
     if book is not None and e.lower_bound:
         raise lower_bound_refused("over the joining link")
-    decision = decide(e.percent, limit, lower_bound=e.lower_bound) if e.believable else None
-    kept = () if book is None or not e.believable else book.record(e.pitches, e.percent, size, limit)
+    if book is not None and e.believable and e.if_one_fewer is not None:
+        raise UsageError(
+            f"A length over {e.pitches} pitches does not show whether rollers were counted as pitches.",
+            hint=f"Count the rollers from end to end; if they are {e.pitches + 1}, add --rollers {e.pitches + 1}.",
+        )
+    decision = (
+        decide(e.percent, limit, lower_bound=e.lower_bound, if_one_fewer=e.if_one_fewer) if e.believable else None
+    )
+    kept = () if book is None or not e.believable else book.record(e.pitches, e.percent, size, limit, rollers=rollers)
     if json_to is not None:
         write_json(_readings_json(e, decision, limit), json_to)
     if json_to != "-":
@@ -295,6 +312,7 @@ def _readings_json(e: Elongation, decision: Decision | None, limit: Limit | None
         "pitches": e.pitches,
         "tool": e.tool,
         "elongation_percent": e.percent.as_json() if e.believable else None,
+        "if_one_pitch_fewer_percent": None if e.if_one_fewer is None or not e.believable else e.if_one_fewer.as_json(),
         "tool_limits_percent": round(e.limits_percent, 3),
         "places_percent": [round(p, 3) for p in e.places_percent],
         "worst_place": e.worst_place,
@@ -357,7 +375,7 @@ def _from_photo(
         from toothcheck.overlay import chain_picture
 
         drawn = chain_picture(loaded.colour(), seen, run, size, kind=_PICTURE[picture.suffix.lower()])
-    kept = () if book is None else book.record(run.pitches, run.percent, size, limit)
+    kept = () if book is None else book.record(run.pitches, run.percent, size, limit, rollers=run.pitches + 1)
     if picture is not None and drawn is not None:
         write_whole(picture, drawn)
     if json_to is not None:
