@@ -13,11 +13,13 @@ from scenes import worn_front
 from toothcheck import claims
 from toothcheck.chains import CHAINS, chain
 from toothcheck.claims import Claim, Found
+from toothcheck.counting import Fit
 from toothcheck.estimate import Estimate
 from toothcheck.flags import flag
 from toothcheck.grade import CANNOT_TELL
 from toothcheck.inspection import inspect
 from toothcheck.photo import decode
+from toothcheck.placing.forms import count_open
 from toothcheck.report import ReportInput, report_page
 from toothcheck.synthetic import encode, make_photo, set_stage
 from toothcheck.wear import DatumPriors, fit_datum, measure
@@ -120,6 +122,17 @@ def test_the_right_roller_is_left_alone(told, drive):
     ring = ring_of(form_of(size.pitch_mm, size.roller_diameter_mm, 15, 0.3), drive=drive, noise_mm=0.01)
     known = fit_datum(ring, drive_clockwise=True, priors=PRIORS)
     assert claims.roller_flags(claims.roller_shares(ring, size, known, True, PRIORS), size) == ([], [])
+
+
+@pytest.mark.parametrize(
+    ("found", "score", "asked"),
+    [(15, 0.451, True), (15, 0.55, False), (12, 0.451, False), (12, 0.2, True), (None, 0.0, True)],
+)
+def test_another_count_than_told_must_fit_beyond_doubt(found, score, asked):
+    # 12 told where there are 14: wheels of the wrong size and place match up to 0.45
+    at = {"scale": 1.0, "phase": 0.0, "centre_mm": (0.0, 0.0)}
+    best = None if found is None else Fit(form=form_of(15.875, 10.16, found), score=score, **at)
+    assert count_open(best, 12) is asked
 
 
 def test_found_is_plain_json():

@@ -27,6 +27,7 @@ from toothcheck.placing.forms import (
     SEARCH_MM,
     SURE_SCORE,
     close_view,
+    count_open,
     form_of,
     form_of_like,
     neighbours,
@@ -73,7 +74,7 @@ def place(grey: NDArray[np.uint8], plane: PlanePose, claim: Claim, card: CardSig
     if not fits or max(f.score for f in fits if f.scale == 1.0) < DOUBT_SCORE:
         fits = fits + unclaimed(grey, plane, view, claim, card)
     fits = one_each(pointed_at(fits, near))
-    if claim.teeth is not None and _without(fits, claim.teeth):
+    if claim.teeth is not None and count_open(fits[0] if fits else None, claim.teeth):
         # whatever count there is, once
         fits = one_each(fits + pointed_at(unclaimed(grey, plane, view, claim, card, every_count=True), near))
     if not fits or fits[0].score < LEAST_SCORE:
@@ -88,12 +89,6 @@ def _worth(seeds: list[Seed], form: IsoForm, near_mm: Floats) -> list[Seed]:
     away = {s: math.dist(s.centre_mm, (float(near_mm[0]), float(near_mm[1]))) for s in seeds}
     worth = [s for s in seeds if s.score > 0.5 * seeds[0].score and away[s] < reach_of(form)]
     return sorted(worth, key=away.__getitem__)
-
-
-def _without(fits: list[Fit], teeth: int) -> bool:
-    """Whether there is no wheel of that count, and none of another beyond doubt."""
-    own = max((f.score for f in fits if f.form.teeth == teeth), default=0.0)
-    return own < LEAST_SCORE and max((f.score for f in fits), default=0.0) < DOUBT_SCORE
 
 
 def _several(seeds: list[Seed], form: IsoForm) -> bool:

@@ -17,6 +17,7 @@ from toothcheck.placing.forms import (
     DOUBT_SCORE,
     LEAST_SCORE,
     close_view,
+    count_open,
     form_of,
     form_of_like,
     neighbours,
@@ -54,8 +55,8 @@ def place_facing(grey: NDArray[np.uint8], focals_35mm: tuple[float, ...], claim:
     )
     view = view_plane(grey, plane, reach_mm=1e4, step_mm=0.8)
     best = _best_placed(grey, view, plane, claim, every_count=False)
-    if claim.teeth is not None and (best is None or best[1].score < LEAST_SCORE):
-        # nothing like the count told, nor its neighbours: whatever count there is, once
+    if claim.teeth is not None and count_open(None if best is None else best[1], claim.teeth):
+        # whatever count there is, once
         best = _best_placed(grey, view, plane, claim, every_count=True)
     if best is None or best[1].score < LEAST_SCORE:
         return None

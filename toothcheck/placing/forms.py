@@ -79,6 +79,15 @@ def one_each(fits: list[Fit]) -> list[Fit]:
     return list(out.values())
 
 
+def count_open(best: Fit | None, teeth: int) -> bool:
+    """Whether every count must be asked, since neither the count told nor another fits beyond doubt.
+
+    Another must fit as well as no wheel of the wrong size does: what was weighed stands about where the outline of the
+    count told fits best, and that may be aside of the wheel.
+    """
+    return best is None or best.score < (LEAST_SCORE if best.form.teeth == teeth else SURE_SCORE)
+
+
 def reach_of(form: IsoForm, scale: float = 1.0) -> float:
     """How far from a wheel's centre a place still points at it, mm: a tooth beyond its tips."""
     return (form.tip_radius_mm + form.pitch_mm) * scale
