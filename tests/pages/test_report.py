@@ -191,7 +191,7 @@ def test_a_baseline_is_named_with_what_it_decides(ideal):
         assert "0.31 ± 0.05 mm gone since, 7.2 ± 1.1 % of its thickness" in text
         assert ("the ideal that the grade is by" in text) == ideal
         assert ("gone from the drive flanks since the baseline" in text) == ideal
-        assert ("Each tooth is shown against the ideal form" in text) == ideal
+        assert ("Outlines are drawn against the ideal form; losses" in text) == ideal
         assert ("Median asymmetry of the measured teeth" in text) != ideal
 
 
