@@ -16,7 +16,7 @@ from PIL import Image
 from scipy import stats
 from scipy.optimize import curve_fit
 
-from toothcheck.logbook import KM_PER_MILE, Entry, Logbook, newest_telling, replay
+from toothcheck.logbook import KM_PER_MILE, Entry, Logbook, judged, replay
 from toothcheck.logbook.demo import made_fleet
 from toothcheck.report import from_logbook
 from toothcheck.report.figures import trend_chart
@@ -367,7 +367,7 @@ def test_a_part_graded_replace_now_is_foretold_nothing():
     assert said.sentences[0].startswith("Graded")
     assert not any("from 25" in s for s in said.sentences)
     assert said.curve_km[-1] == t.trend.now_km
-    # a photo that could not tell takes nothing back, a later one that could does
+    # a photo that could not tell takes nothing back, nor does a milder one while the worse one stands
     blurred = {
         "distance_km": 12_500.0,
         "asymmetry_percent": None,
@@ -380,8 +380,12 @@ def test_a_part_graded_replace_now_is_foretold_nothing():
         "The newest photo (2025-08-01) could not tell; the one before it that could counts."
     )
     assert from_logbook(history, "M", today=dt.date(2025, 8, 1)).document["verdict"]["grade"] == "replace-now"
-    dressed = {"distance_km": 13_000.0, "asymmetry_percent": 5.2, "grade": "watch", "on_date": "2025-09-01"}
-    assert part_trend(front_of([*line_, hooked, dressed], day="2024-12-01"), "F").crossings
+    milder = {"distance_km": 13_000.0, "asymmetry_percent": 5.2, "grade": "watch", "on_date": "2025-09-01"}
+    t = part_trend(front_of([*line_, hooked, milder], day="2024-12-01"), "F")
+    assert (t.worst, t.crossings, t.mind) == ("replace-now", (), "readings disagree")
+    assert "replace-now on 2025-07-01 (4.8 ± 0.5 %, entry 9), but later watch on 2025-09-01" in t.grade_sentences[0]
+    assert "withdraw" in t.grade_sentences[1]
+    assert part_trend(front_of([*line_, milder], day="2024-12-01"), "F").crossings
 
 
 def test_a_grade_that_the_number_gives_is_not_said_to_be_unknown_to_the_line():
@@ -409,13 +413,53 @@ def test_a_reading_called_out_is_a_cross_in_the_report():
     assert len(shapes) == len(plain) + 1  # two strokes for a dot
 
 
+def readings_of(*told):
+    """Readings of one part, 100 km apart; each (grade, asymmetry, confidence, photo) as far as it is told."""
+    names = ("grade", "asymmetry_percent", "confidence", "photo_sha256")
+    rows = [{"distance_km": 100.0 * i, **dict(zip(names, one, strict=False))} for i, one in enumerate(told)]
+    return front_of(rows).readings["F"]
+
+
 def test_a_photo_that_could_not_tell_takes_no_grade_back():
-    grades = ["good", "replace-now", "cannot-tell", "cannot-tell"]
-    readings = front_of([{"grade": g, "distance_km": 100.0 * i} for i, g in enumerate(grades)]).readings["F"]
-    assert newest_telling(readings) is readings[1]
-    assert newest_telling(readings[:1]) is readings[0]
-    assert newest_telling(readings[2:]) is None
-    assert newest_telling([]) is None
+    readings = readings_of(("good",), ("replace-now",), ("cannot-tell",), ("cannot-tell",))
+    found = judged(readings)
+    assert (found.counts, found.untold, found.dispute) == (readings[1], readings[3], None)
+    assert judged(readings[:1]).counts is readings[0]
+    assert not judged(readings[2:]).told
+    assert judged([]) is None
+
+
+@pytest.mark.parametrize(
+    ("before", "after"),
+    [
+        (("replace-now", 30.0, 0.9), ("good", 3.0, 0.9)),  # far apart
+        (("watch", 7.0, 0.9), ("good", 4.0, 0.9)),  # neighbours, six standard uncertainties of one reading apart
+        (("replace-now", 3.0, 0.9), ("replace-set", 3.0, 0.9)),  # a tooth that the later photo may not have seen
+        (("watch", 5.2, 0.9), ("good", 4.8, 0.6)),  # neighbours and alike, but the later one is not sure
+        (("watch", None), ("good", 4.8, 0.9)),  # nothing to compare
+    ],
+)
+def test_a_milder_reading_does_not_take_back_a_clearly_worse_one(before, after):
+    readings = readings_of(("good", 2.0, 0.9), before, after)
+    found = judged(readings)
+    assert (found.counts, found.milder, found.worse) == (readings[1], readings[2], None)
+    assert "entry 5" in found.dispute
+    assert "entry 6" in found.dispute
+    assert "correct 5 --withdraw --reason WHY, or 6" in found.remedy
+    # a blurred one after it changes nothing; one that is as bad settles it; so does a withdrawal
+    assert judged(readings_of(before, after, ("cannot-tell", None))).milder is not None
+    assert judged(readings_of(before, after, before)).milder is None
+    assert judged(readings[:1] + readings[2:]).milder is None
+
+
+def test_readings_to_either_side_of_a_limit_flip_honestly():
+    readings = readings_of(("watch", 5.2, 0.6), ("good", 4.8, 0.6))
+    found = judged(readings)
+    assert (found.counts, found.milder, found.worse) == (readings[1], None, readings[0])
+    assert "watch on 2025-06-01 (5.2 ± 0.5 %, entry 4); the newest agrees" in found.remark
+    # the same photo read again with better words takes the place of what was read of it before
+    again = readings_of(("replace-now", 30.0, 0.9, "a" * 64), ("good", 3.0, 0.9, "a" * 64))
+    assert (judged(again).counts, judged(again).milder) == (again[1], None)
 
 
 def test_charts_are_whole_pictures_and_the_same_each_time(fleet, tmp_path):

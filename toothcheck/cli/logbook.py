@@ -40,7 +40,7 @@ from toothcheck.errors import LogbookError, OutputError, ToothcheckError, UsageE
 if TYPE_CHECKING:
     from collections.abc import Sequence
 
-    from toothcheck.logbook import Entry, History, Logbook
+    from toothcheck.logbook import Entry, History, Logbook, Part
 
 group = typer.Typer(
     name="logbook",
@@ -68,6 +68,8 @@ class Recorded:
     """At which distances, for people: to be put behind what is said of the entry."""
     before: tuple[str, ...]
     """What was recorded with it, such as that the odometer was replaced, a line each."""
+    after: tuple[str, ...]
+    """What to mind with it, a line each: that it contradicts what stands already."""
 
 
 def record_inspection(
@@ -135,7 +137,12 @@ def record_inspection(
                 reason=reason,
                 again=again,
             )
-            return Recorded(entry=made[-1], at=_at(book, made[-1], at), before=in_words(made[:-1], at))
+            return Recorded(
+                entry=made[-1],
+                at=_at(book, made[-1], at),
+                before=in_words(made[:-1], at),
+                after=_to_mind(book, made[-1]),
+            )
         except (ToothcheckError, ValueError):
             if kept is not None and fresh:  # what was not recorded leaves no photo behind
                 (folder / kept).unlink(missing_ok=True)
@@ -195,6 +202,32 @@ def _size(e: Entry, unit: str) -> str:
 def _told(book: Logbook, made: Sequence[Entry], said: str | None, last: str) -> None:
     """Say what was recorded, a line for each entry, so that none is made unseen; ``last`` is the last one's."""
     say(*in_words(made[:-1], said), f"Entry {made[-1].number}: {last}{_at(book, made[-1], said)}.")
+    say(*_to_mind(book, made[-1]))
+
+
+def _to_mind(book: Logbook, e: Entry) -> tuple[str, ...]:
+    """What an entry brought about that does not go together: other sizes, or a part that would have healed."""
+    import datetime as dt
+
+    from toothcheck.drive import situation_of
+
+    history = book.history()
+    machines = {e.machine} if e.machine is not None else {p.current.machine for p in _parts_of(history, e) if p.current}
+    lines: list[str] = []
+    for name in sorted(machines):
+        known = situation_of(history, name, today=dt.date.today())
+        if e.kind in ("part", "fit", "reading") and known.clash is not None:
+            lines.append(f"Mind: {known.clash}")
+        for part in (known.front, known.rear) if e.kind == "reading" else ():
+            if part is not None and part.dispute is not None:
+                lines.append(f"Mind: {part.dispute.sentence} {part.dispute.remedy}")
+        if e.kind == "chain-length" and known.chain.dispute is not None:
+            lines.append(f"Mind: {known.chain.dispute.sentence} {known.chain.dispute.remedy}")
+    return tuple(lines)
+
+
+def _parts_of(history: History, e: Entry) -> list[Part]:
+    return [history.parts[e.part]] if e.part in history.parts else []
 
 
 # --- adding ----------------------------------------------------------------------------------------------------------
@@ -416,7 +449,7 @@ def record(
         again=again,
     )
     e = done.entry
-    say(*done.before, f"Entry {e.number}: {e.part}, {_percent(e)}, {e.grade}{done.at}.")
+    say(*done.before, f"Entry {e.number}: {e.part}, {_percent(e)}, {e.grade}{done.at}.", *done.after)
 
 
 @group.command(epilog="Example: toothcheck logbook chain-length KC-07 320.4 --pitches 20 --at 24600km")
@@ -572,6 +605,7 @@ def correct(
         old = next(o.number for o in book.entries() if o.uid == e.corrects)
         stood = "" if old == number else f", which stood for entry {number}"
         say(f"Entry {e.number} {'voids' if withdraw else 'takes the place of'} entry {old}{stood}{at_}.")
+        say(*_to_mind(book, e))
 
 
 # --- looking ---------------------------------------------------------------------------------------------------------
@@ -617,16 +651,22 @@ def list_(
 
 
 def _last(history: History, part: str) -> str:
-    """The grade that counts, with its day; behind it a newer photo that could not tell."""
-    from toothcheck.logbook import newest_telling
+    """The grade that counts, with its day; behind it a milder one that disagrees, or a photo that could not tell."""
+    from toothcheck.logbook import judged
 
-    readings = history.readings.get(part)
-    if not readings:
+    found = judged(history.readings.get(part, []))
+    if found is None:
         return "no reading"
-    newest = readings[-1]
-    telling = newest_telling(readings) or newest
-    said = f"{telling.entry.grade} ({telling.entry.on_date})"
-    return said if telling is newest else f"{said}, {newest.entry.grade} ({newest.entry.on_date})"
+
+    def said(e: Entry) -> str:
+        return f"{e.grade} ({e.on_date})"
+
+    words = [said(found.counts.entry)]
+    if found.milder is not None:
+        words.append(f"disagrees: {said(found.milder.entry)}")
+    elif found.worse is not None:
+        words.append(f"before {said(found.worse.entry)}")
+    return ", ".join(words if found.untold is None else [*words, said(found.untold.entry)])
 
 
 def _percent(e: Entry) -> str:

@@ -132,7 +132,8 @@ def _json(t: PartTrend) -> dict[str, Any]:
         "position": t.position,
         "readings": len(t.readings),
         "last_grade": t.counts.entry.grade if t.counts else None,
-        "newest_could_tell": t.last is t.telling,
+        "newest_could_tell": t.judged is None or (t.judged.told and t.judged.untold is None),
+        "readings_disagree": t.judged is not None and t.judged.milder is not None,
         "worst": t.worst,
         "now": {
             "part_km": round(trend_.now_km),
@@ -225,7 +226,7 @@ def due(
         notes += ["common practice"] if t.trend.rests_on_prior else []
         if t.machine in chains:
             notes.insert(0, f"chain {chains[t.machine]}")
-        notes += ["the newest photo could not tell"] if t.telling and t.last is not t.telling else []
+        notes += [] if t.mind is None else [t.mind]
         passed = passed or _passed(day or None)
         if _passed(day or None) or any(machine == t.machine for machine, _ in unread):
             notes.append(f"last entry {t.counted_from}")
