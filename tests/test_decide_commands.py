@@ -625,6 +625,17 @@ def test_a_length_that_no_such_chain_has_is_not_recorded(run, garage):
     assert run(*words)[0] == 0
 
 
+def test_a_length_that_no_such_chain_has_is_not_corrected_to(run, garage):
+    where = ("--logbook", garage)
+    made = run("logbook", "chain-length", "KC-07", "318.4", "--pitches", "20", "--at", "120km", *where)[1]
+    number = re.match(r"Entry (\d+)", made)[1]
+    for change in (("--length", "305.0"), ("--pitches", "19")):
+        status, _, err = run("logbook", "correct", number, *change, "--reason", "misread", *where)
+        assert status != 0
+        assert "Not recorded" in err
+    assert run("logbook", "correct", number, "--length", "318.9", "--reason", "misread", *where)[0] == 0
+
+
 @pytest.fixture
 def two_chains(run, tmp_path):
     """A logbook in which the chain was changed on 10 May for one of another size."""

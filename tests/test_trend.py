@@ -301,7 +301,7 @@ def test_a_part_of_unknown_past_counts_from_when_it_joined_and_says_so():
     t = part_trend(replay(entries), "P")
     assert t.trend.now_percent == pytest.approx(8.6, abs=0.7)
     assert t.trend.now_km == 4000
-    assert any("unknown" in s for s in t.line_sentences)
+    assert any("unknown" in s for s in t.line_sentences())
     assert t.next_action.early_km < 4000 + 1400 / 0.4 < t.next_action.late_km
 
 
@@ -325,6 +325,20 @@ def test_a_photo_recorded_twice_counts_once():
     readings = [("1" * 64, 2000.0), ("2" * 64, 4000.0), ("2" * 64, 4100.0), (None, 5000.0), (None, 6000.0)]
     history = front_of([{"photo_sha256": sha256, "distance_km": km} for sha256, km in readings])
     assert [p.km for p in part_trend(history, "F").trend.points] == [2000, 4100, 5000, 6000]
+
+
+def test_what_is_said_of_a_line_is_in_the_unit_asked_for():
+    t = part_trend(front_of([{"distance_km": 3219.0, "asymmetry_percent": 12.0, "grade": "replace-set"}]), "F")
+    assert any("12.0 % at 2 000 miles of its own" in s for s in t.line_sentences("miles"))
+    assert any("9-25 thousand miles to 10 %" in s for s in t.line_sentences("miles"))
+    assert not any(" km" in s for s in t.line_sentences("miles"))
+
+
+def test_letters_that_a_chart_s_font_lacks_are_named(monkeypatch):
+    t = part_trend(front_of([{"distance_km": 3000.0}]), "F")
+    svg = drawn([replace(t, part="駅 front")], title="日本", form="svg").decode()  # a warning would be an error here
+    assert "[U+65E5 U+672C]" in svg
+    assert "U+99C5 CJK UNIFIED IDEOGRAPH-99C5" in svg
 
 
 def test_what_was_ridden_since_the_last_entry_brings_parts_nearer():

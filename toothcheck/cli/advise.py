@@ -7,7 +7,7 @@ from typing import TYPE_CHECKING, Annotated, Any
 
 import typer
 
-from toothcheck.cli.books import Unit, Where, file_of, unit_of, wrong_words
+from toothcheck.cli.books import Unit, Where, file_of, named, unit_of, wrong_words
 from toothcheck.cli.reading import json_object_of
 from toothcheck.cli.words import JsonWord, Paper, PaperWord
 from toothcheck.errors import InputError, UsageError
@@ -28,7 +28,8 @@ def register(app: typer.Typer) -> None:
 
 def advise(
     machine: Annotated[
-        str | None, typer.Argument(help="Its name, in the logbook or for the papers.", show_default=False)
+        str | None,
+        typer.Argument(callback=named, help="Its name, in the logbook or for the papers.", show_default=False),
     ] = None,
     front: Annotated[
         str | None, typer.Option(help="Grade of the front sprocket, or an inspection's JSON file.", show_default=False)

@@ -24,6 +24,7 @@ from toothcheck.cli.books import (
     columns,
     file_of,
     kilometres,
+    named,
     number_of,
     opened,
     place,
@@ -233,7 +234,7 @@ def _parts_of(history: History, e: Entry) -> list[Part]:
 # --- adding ----------------------------------------------------------------------------------------------------------
 @group.command(epilog="Example: toothcheck logbook add-machine KC-07 --at 1200km")
 def add_machine(
-    name: Annotated[str, typer.Argument(help="A name of your own; no plate or owner is needed.")],
+    name: Annotated[str, typer.Argument(callback=named, help="A name of your own; no plate or owner is needed.")],
     at: MaybeAt = None,
     on: On = None,
     text: Text = None,
@@ -257,7 +258,7 @@ def add_machine(
 
 @group.command(epilog="Example: toothcheck logbook add-part KC-07 front --chain 520 --teeth 15 --at 1200km")
 def add_part(
-    machine: Annotated[str, typer.Argument(help="The machine it is fitted to.")],
+    machine: Annotated[str, typer.Argument(callback=named, help="The machine it is fitted to.")],
     position: Annotated[str, typer.Argument(metavar="front|rear|chain", help="Where it sits.")],
     at: At,
     name: Annotated[str | None, typer.Option("--name", help="Default: MACHINE POSITION and a running number.")] = None,
@@ -324,8 +325,8 @@ def _fresh_name(state: History, machine: str, position: str) -> str:
 
 @group.command(epilog="Example: toothcheck logbook fit 'KC-07 front 1' KC-08 --at 4100km")
 def fit(
-    part: Annotated[str, typer.Argument(help="A part that lies on the shelf.")],
-    machine: Annotated[str, typer.Argument(help="The machine it goes on.")],
+    part: Annotated[str, typer.Argument(callback=named, help="A part that lies on the shelf.")],
+    machine: Annotated[str, typer.Argument(callback=named, help="The machine it goes on.")],
     at: At,
     on: On = None,
     operator: Operator = None,
@@ -349,7 +350,7 @@ def fit(
 
 @group.command(epilog="Example: toothcheck logbook remove 'KC-07 front 1' --at 9000km")
 def remove(
-    part: Annotated[str, typer.Argument(help="The part that comes off, to be used again.")],
+    part: Annotated[str, typer.Argument(callback=named, help="The part that comes off, to be used again.")],
     at: At,
     on: On = None,
     operator: Operator = None,
@@ -362,7 +363,9 @@ def remove(
 
 @group.command(epilog="Example: toothcheck logbook retire 'KC-07 front 1' --at 19000km --why 'worn to 11 %'")
 def retire(
-    what: Annotated[str, typer.Argument(metavar="PART|MACHINE", help="The part, or the machine, that is done with.")],
+    what: Annotated[
+        str, typer.Argument(callback=named, metavar="PART|MACHINE", help="The part, or the machine, that is done with.")
+    ],
     at: MaybeAt = None,
     why: Annotated[str | None, typer.Option("--why", help="Why it was retired.")] = None,
     on: On = None,
@@ -423,7 +426,7 @@ def _off(
 @group.command(epilog="Example: toothcheck logbook record result.json KC-07 --at 24600km")
 def record(
     document: Annotated[Path, typer.Argument(help="What toothcheck inspect wrote with --json.")],
-    machine: Annotated[str, typer.Argument(help="The machine photographed.")],
+    machine: Annotated[str, typer.Argument(callback=named, help="The machine photographed.")],
     at: At,
     part: Annotated[str | None, typer.Option("--part", help="Default: the one fitted at the photo's position.")] = None,
     on: On = None,
@@ -454,7 +457,7 @@ def record(
 
 @group.command(epilog="Example: toothcheck logbook chain-length KC-07 320.4 --pitches 20 --at 24600km")
 def chain_length(
-    machine: Annotated[str, typer.Argument(help="The machine whose chain was measured.")],
+    machine: Annotated[str, typer.Argument(callback=named, help="The machine whose chain was measured.")],
     length_mm: Annotated[float, typer.Argument(help="Pin to pin, mm.", parser=number_of)],
     pitches: Annotated[int, typer.Option("--pitches", help="Over how many pitches.")],
     at: At,
@@ -469,9 +472,6 @@ def chain_length(
     where: Where = None,
 ) -> None:
     """Record a measured length of the chain; limits belong to the machine's manual."""
-    from toothcheck.drive import chain_size
-    from toothcheck.stretch import count_trap
-
     km = kilometres(at)
     with opened(where, said=at) as book, telling():
 
@@ -479,10 +479,7 @@ def chain_length(
             if part is not None and _part(state, part).entry.position != "chain":
                 raise UsageError(f"{part} is no chain.", hint="See: toothcheck logbook list --parts")
             measured = part or state.fitted_on(machine, "chain", on)
-            size = chain_size(state, machine, measured)
-            trap = None if size is None or pitches < 1 else count_trap(length_mm, pitches, size)
-            if trap is not None and trap.spoils:
-                raise LogbookError(f"{trap.sentence} Not recorded.")
+            _check_length(state, machine, measured, length_mm, pitches)
             return [
                 book.new(
                     "chain-length",
@@ -502,9 +499,20 @@ def chain_length(
         _told(book, made, at, _length(made[-1]))
 
 
+def _check_length(state: History, machine: str, part: str | None, length_mm: float, pitches: int) -> None:
+    """Refuse a length that looks like something else, such as rollers counted as pitches."""
+    from toothcheck.drive import chain_size
+    from toothcheck.stretch import count_trap
+
+    size = chain_size(state, machine, part)
+    trap = None if size is None or pitches < 1 else count_trap(length_mm, pitches, size)
+    if trap is not None and trap.spoils:
+        raise LogbookError(f"{trap.sentence} Not recorded.")
+
+
 @group.command(epilog="Example: toothcheck logbook note KC-07 'chain oiled' --at 24600km")
 def note(
-    machine: Annotated[str, typer.Argument(help="The machine it is about.")],
+    machine: Annotated[str, typer.Argument(callback=named, help="The machine it is about.")],
     text: Annotated[str, typer.Argument(help="The remark.")],
     at: MaybeAt = None,
     part: Annotated[str | None, typer.Option("--part", help="The part it is about.")] = None,
@@ -527,7 +535,7 @@ def note(
     epilog="Example: toothcheck logbook odometer KC-07 --was 24650km --now 0km --reason 'cable broke, new unit'"
 )
 def odometer(
-    machine: Annotated[str, typer.Argument(help="The machine.")],
+    machine: Annotated[str, typer.Argument(callback=named, help="The machine.")],
     was: Annotated[str, typer.Option("--was", metavar="DISTANCE", help="The old odometer's last distance.")],
     now: Annotated[str, typer.Option("--now", metavar="DISTANCE", help="What the new one shows.")],
     reason: Annotated[str, typer.Option("--reason", help="Why.")],
@@ -600,12 +608,30 @@ def correct(
     if withdraw == bool(changes):
         raise UsageError("Say either what is right, or --withdraw.", hint="See: toothcheck logbook correct --help")
     with opened(where, said=at) as book, telling():
+        if length_mm is not None or pitches is not None:
+            _check_corrected_length(book, number, length_mm, pitches)
         e = book.withdraw(number, reason) if withdraw else book.correct(number, reason, sure=sure, **changes)
         at_ = _at(book, e, at)
         old = next(o.number for o in book.entries() if o.uid == e.corrects)
         stood = "" if old == number else f", which stood for entry {number}"
         say(f"Entry {e.number} {'voids' if withdraw else 'takes the place of'} entry {old}{stood}{at_}.")
         say(*_to_mind(book, e))
+
+
+def _check_corrected_length(book: Logbook, number: int, length_mm: float | None, pitches: int | None) -> None:
+    """As `_check_length`, of what stands for an entry now with its length or its pitches told anew."""
+    from toothcheck.logbook import standing
+
+    entries = book.entries()
+    uid = next((e.uid for e in entries if e.number == number), None)
+    old = None if uid is None else standing(entries)[uid]
+    if old is None or old.kind != "chain-length" or old.machine is None:
+        return  # which is refused by what follows
+    state = book.history()
+    measured = old.part or state.fitted_on(old.machine, "chain", old.on_date)
+    length, over = length_mm or old.length_mm, pitches or old.pitches
+    if length is not None and over is not None:
+        _check_length(state, old.machine, measured, length, over)
 
 
 # --- looking ---------------------------------------------------------------------------------------------------------
@@ -632,14 +658,15 @@ def list_(
                 current.machine if current else (f"retired {part.retired_on}" if part.retired_on else "on the shelf")
             )
             km = distance_text(history.part_km(part), unit) + ("" if part.start_known else " since it joined")
-            size = f"{part.entry.teeth} teeth" if part.entry.teeth else f"{part.entry.links or '?'} links"
+            count, what = (part.entry.links, "links") if part.entry.position == "chain" else (part.entry.teeth, "teeth")
+            size = f"{count or '?'} {what}"
             rows.append([name, part.entry.chain or "?", size, km, state, _last(history, name)])
         columns(["part", "chain", "size", "own distance", "where", "last reading"], rows)
         return
     rows = [
         [
             name,
-            distance_text(machine.odometer_km, unit),
+            distance_text(machine.odometer_km, unit) if machine.totals else "not read",
             *(_last(history, machine.fitted[p]) if p in machine.fitted else "-" for p in ("front", "rear")),
             chain_in_short(chain_of_machine(history, machine, today=dt.date.today()))
             or ("not measured" if "chain" in machine.fitted else "-"),
@@ -679,7 +706,7 @@ def _percent(e: Entry) -> str:
 
 @group.command(epilog="Example: toothcheck logbook show KC-07")
 def show(
-    what: Annotated[str, typer.Argument(help="A machine, a part, or an entry's number.")],
+    what: Annotated[str, typer.Argument(callback=named, help="A machine, a part, or an entry's number.")],
     units: Unit = "km",
     json_: JsonWord = None,
     where: Where = None,
@@ -770,12 +797,11 @@ def import_(
     form = _form(file)
     text = text_of(file)
 
-    def put(book: Logbook) -> tuple[int, int]:
-        return bring_in(book, text, form)
-
-    rehearsed(where, put)
+    slips: list[str] = []
+    rehearsed(where, lambda book: bring_in(book, text, form))
     with opened(where, create=True) as book:
-        added, known = put(book)
+        added, known = bring_in(book, text, form, on_slip=slips.append)
+        say(*(f"Mind: {slip}" for slip in slips))
         say(f"{added} entries added to {book.name}, {known} were there already.")
 
 
@@ -800,8 +826,12 @@ def demo(
         entries = made_fleet(
             np.random.default_rng(draw), machines=machines, years=years, last_day=dt.date.fromisoformat(until)
         )
-    with opened(str(out), create=True) as book:
-        _bring_all(book, entries)
+    try:
+        with opened(str(out), create=True) as book:
+            _bring_all(book, entries)
+    except ToothcheckError:
+        out.unlink(missing_ok=True)  # what could not be filled shall not be in the way of a second try
+        raise
     say(f"{len(entries)} made-up entries about {machines} machines in {out}.")
 
 

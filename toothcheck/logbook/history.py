@@ -287,7 +287,10 @@ def _step(out: History, e: Entry) -> None:
             said, known = getattr(e, name), getattr(part.entry, name)
             if said is not None and known is not None and said != known:
                 raise EntryError(
-                    f"the reading says {what} {said}, but {part.name} has {known}; was the part changed?", e
+                    f"the reading says {what} {said}, but {part.name} has {known}; was the part changed? If both are "
+                    f"wrong, withdraw the reading{f' (entry {e.number})' if e.number else ''} first, correct the part, "
+                    "then inspect the photo again",
+                    e,
                 )
         own = out.part_km(part)
         out.readings.setdefault(part.name, []).append(Reading(entry=e, part_km=own, total_km=machine.total_km))
@@ -337,7 +340,10 @@ def _backwards(machine: Machine, e: Entry) -> EntryError:
     day, number, before, _ = machine.totals[-1]
     earlier = next((x for x in machine.entries if x.number == number), None)
     one, two = f" (entry {number})", ""
-    way = "if the odometer was replaced give --reason (or toothcheck logbook odometer), else correct the wrong one"
+    way = (
+        "if the odometer was replaced give --reason (or toothcheck logbook odometer; in a table a row of that kind "
+        "before it), else correct the wrong one"
+    )
     if number > e.number:  # made late, about a day before that of an older entry: no odometer was replaced in it
         one, two, way = "", f" (entry {e.number})", f"mend the distance or correct entry {e.number}"
     return EntryError(

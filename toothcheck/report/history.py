@@ -130,7 +130,7 @@ def shown(part: PartTrend, unit: str = "km") -> TrendShown:
         called_out=trend.called_out,
         curve_km=trend.curve_km[told],
         curve_percent=trend.curve_percent[:, told],
-        sentences=tuple(map(tied, (*words, *part.line_sentences))),
+        sentences=tuple(map(tied, (*words, *part.line_sentences(unit)))),
     )
 
 

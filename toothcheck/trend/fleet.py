@@ -141,10 +141,9 @@ class PartTrend:
         band = next((name for name, least in reversed(BANDS) if percent >= least), GRADES[0])
         return band == reading.entry.grade
 
-    @property
-    def line_sentences(self) -> tuple[str, ...]:
-        """What to know about the line and its forecast."""
-        out = list(self.trend.sentences)
+    def line_sentences(self, unit: str = "km") -> tuple[str, ...]:
+        """What to know about the line and its forecast; ``unit`` is ``km`` or ``miles``."""
+        out = list(self.trend.told(unit))
         if self.readings and not self.start_known:
             out.append("The part's life before it joined the logbook is unknown; distances count from then.")
         return tuple(out)

@@ -28,6 +28,7 @@ from scipy.special import ndtr
 from scipy.stats import norm
 
 from toothcheck.geometry import Floats, readonly
+from toothcheck.logbook import distance_rough, in_unit
 
 BANDS: tuple[tuple[str, float], ...] = (("watch", 5.0), ("replace-set", 10.0), ("replace-now", 25.0))
 """Asymmetry in % at which each grade begins: this project's convention, no standard sets a limit."""
@@ -165,14 +166,18 @@ class Trend:
 
     @property
     def sentences(self) -> tuple[str, ...]:
-        """What to know about this trend, for people."""
+        """As `told`, in km."""
+        return self.told("km")
+
+    def told(self, unit: str) -> tuple[str, ...]:
+        """What to know about this trend, for people; ``unit`` is ``km`` or ``miles``."""
         out = [jump.sentence for jump in self.jumps]
         if self.perhaps_used:
             first = self.points[0]
             out.append(
-                f"The first reading, {first.percent:.1f} % at {first.km:.0f} km of its own, is more than a new part "
-                "shows: it may not have been new, and its earlier distance is missing (toothcheck logbook add-part "
-                "--ridden). If it was new, look for what wears it so fast."
+                f"The first reading, {first.percent:.1f} % at {distance_rough(first.km, unit)} of its own, is more "
+                "than a new part shows: it may not have been new, and its earlier distance is missing (toothcheck "
+                "logbook add-part --ridden). If it was new, look for what wears it so fast."
             )
         if self.times_usual is not None:
             out.append(
@@ -182,13 +187,19 @@ class Trend:
         if self.rests_on_prior:
             out.append(
                 f"With so little to go by the rate rests on {PRIOR_SOURCE} "
-                f"({_LIFE_KM[0]:.0f}-{_LIFE_KM[1]:.0f} thousand km to 10 % at the front); the interval is wide."
+                f"({_life(unit)} to 10 % at the front); the interval is wide."
             )
         if self.reached == "replace-now":
             out.append("Past 25 % nothing is foretold: renew the set.")
         elif self.reached == "replace-set":
             out.append("Past 10 % the tooth's form changes; the forecast is wider.")
         return tuple(out)
+
+
+def _life(unit: str) -> str:
+    """`_LIFE_KM` in words."""
+    least, most = (in_unit(life, unit) for life in _LIFE_KM)
+    return f"{least:.0f}-{most:.0f} thousand {unit}"
 
 
 def prior_of(position: str) -> tuple[float, float]:
