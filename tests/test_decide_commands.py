@@ -540,6 +540,8 @@ def test_other_chain_sizes_are_told_on_fitting_in_the_plan_and_on_the_order_shee
     status, out, _ = run("advise", "KC-09", "--logbook", where, "--order-sheet", "o.md")
     assert (status, "do not match" in out) == (3, True)
     assert re.findall(r"chain size \| (\w+)", (tmp_path / "o.md").read_text()) == ["428", "520"]
+    assert run("logbook", "retire", "KC-09", "--at", "1000km", "--logbook", where)[0] == 0
+    assert "KC-09 was retired on" in run("advise", "KC-09", "--logbook", where)[1]
 
 
 def test_distances_are_shown_in_the_unit_asked_for(run, tmp_path, monkeypatch):

@@ -327,6 +327,29 @@ def test_a_photo_recorded_twice_counts_once():
     assert [p.km for p in part_trend(history, "F").trend.points] == [2000, 4100, 5000, 6000]
 
 
+@pytest.mark.parametrize("known", [True, False])
+def test_what_foretells_step_by_step_is_what_all_readings_at_once_foretell(known):
+    km = [900.0, 2400.0, 4100.0, 4100.0, 6000.0, 7200.0, 9000.0]
+    percent = [0.6, 0.9, 1.9, 1.4, 8.9, 9.1, 30.0]
+    points = [
+        Point(km=x, percent=y, std_percent=0.5 + 0.1 * i) for i, (x, y) in enumerate(zip(km, percent, strict=True))
+    ]
+    before = model._Before(rate=0.4, spread=0.5, starts=model._starts(points, 0.4, known=known), memory=3.0)
+    kinds = ["line"] * 4 + ["level", "line", "single"]
+    ahead = model._Ahead(before)
+    for i, (point, kind) in enumerate(zip(points, kinds, strict=True)):
+        ahead = ahead.after(point, kind)
+        ahead._lay(before)  # anew, as the other one does
+        steps, left_out = ([k for k in range(i + 1) if kinds[k] == what] for what in ("level", "single"))
+        at_once = model._Posterior(points[: i + 1], before, steps=steps, left_out=left_out)
+        assert ahead.z == pytest.approx(at_once.z)
+        assert ahead.weight == pytest.approx(at_once.weight, abs=1e-6)
+        mean, std = at_once.wear(np.array([point.km / 1000 + 1.5]))
+        shown, spread = ahead._shown(Point(km=point.km + 1500, percent=0.0, std_percent=0.3))
+        assert shown == pytest.approx(mean[:, 0], abs=1e-4)
+        assert spread == pytest.approx(np.sqrt(std[:, 0] ** 2 + 0.3**2 + 0.5**2), abs=1e-4)
+
+
 def test_what_is_said_of_a_line_is_in_the_unit_asked_for():
     t = part_trend(front_of([{"distance_km": 3219.0, "asymmetry_percent": 12.0, "grade": "replace-set"}]), "F")
     assert any("12.0 % at 2 000 miles of its own" in s for s in t.line_sentences("miles"))
