@@ -19,9 +19,14 @@ def gap_points(form, step_mm=0.2):
     return gap.points_mm[keep], gap.normals[keep]
 
 
-def turned_away(form, points, loss_mm, *, side):
-    """Points of one side of a gap (-1 or 1) moved into the metal by an arc length, from the seat's end on."""
+def turned_away(form, points, loss_mm, *, side, fading=0.0):
+    """Points of one side of a gap (-1 or 1) moved into the metal by an arc length, from the seat's end on.
+
+    ``fading``: which share of it is left out at 0.15 roller diameters above the pitch circle, growing from below it.
+    """
     r = np.hypot(*points.T)
+    height = (r - form.pitch_radius_mm) / form.roller_diameter_mm
+    loss_mm = loss_mm * (1 - fading * np.clip((height + 0.15) / 0.3, 0, 1) ** 2)
     angle = np.arctan2(points[:, 0], points[:, 1])
     mine = np.sign(points[:, 0]) == side
     angle = angle + side * mine * form.flank_share(points) * loss_mm / r
@@ -30,7 +35,7 @@ def turned_away(form, points, loss_mm, *, side):
 
 def ring_of(
     form, *, drive=0.0, coast=0.0, drive_clockwise=True, phase=0.2, step_mm=0.2, noise_mm=0.0, seed=0, scale=1.0,
-    scale_std=0.004, covered=(), turn=0.0, mirrored=False,
+    scale_std=0.004, covered=(), turn=0.0, mirrored=False, fading=0.0,
 ):  # fmt: skip
     """A ring whose drive and coast flanks have lost an arc length: one number, or one for each tooth.
 
@@ -48,8 +53,8 @@ def ring_of(
             continue
         ccw_tooth, cw_tooth = g, (g - 1) % z
         drive_tooth, coast_tooth = (ccw_tooth, cw_tooth) if drive_clockwise else (cw_tooth, ccw_tooth)
-        points = turned_away(form, base, drive[drive_tooth], side=side)
-        points = turned_away(form, points, coast[coast_tooth], side=-side)
+        points = turned_away(form, base, drive[drive_tooth], side=side, fading=fading)
+        points = turned_away(form, points, coast[coast_tooth], side=-side, fading=fading)
         c, s = math.cos(turn), math.sin(turn)
         points = scale * points @ np.array([[c, s], [-s, c]])
         offset = 0.05 + noise_mm * rng.standard_normal(len(points))

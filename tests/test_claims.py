@@ -156,6 +156,20 @@ def test_a_hook_told_by_one_reading_alone_stands_for_both_and_none_does_not(unwo
         assert len(claims.weighed_wear(told, other, right=0.9).draws_overhang) == 0
 
 
+@pytest.mark.parametrize(
+    ("drive", "coast", "told"), [(0.0, 0.0, False), (0.6, 0.05, False), (0.6, 0.6, True), (0.4, 0.4, True)]
+)
+def test_coast_flanks_that_fade_towards_the_tip_are_worn_whatever_turn_hides_it(drive, coast, told):
+    """A part that was turned round: rollers reach up a flank only so far (common practice, no source)."""
+    form = form_of(15.875, 10.16, 43)
+    worn = ring_of(form, drive=drive, coast=coast, fading=0.3, noise_mm=0.02, turn=0.004)
+    wear = measure(worn, drive_clockwise=True, rng=np.random.default_rng(1))
+    assert claims.coast_flags(wear) == (["flanks-worn-alike"] if told else [])
+    # too few teeth to say so
+    few = replace(wear, coast_fade_mm=None)
+    assert claims.coast_flags(few) == []
+
+
 @pytest.mark.parametrize(("told", "true"), [("530", 11.10), ("532", 10.16), ("428", 7.77)])
 def test_the_roller_of_another_chain_is_noticed(told, true):
     size = chain(told)

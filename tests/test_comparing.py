@@ -9,6 +9,7 @@ import math
 import xml.etree.ElementTree as ET
 from dataclasses import replace
 from functools import cache
+from types import SimpleNamespace
 
 import numpy as np
 import pytest
@@ -22,7 +23,7 @@ from toothcheck.flags import FLAGS
 from toothcheck.geometry import readonly, rotated
 from toothcheck.tooth import GapTrace, ToothRing
 from toothcheck.toothform import IsoForm
-from toothcheck.wear import measure
+from toothcheck.wear import ToothWear, measure
 
 P, D1 = 15.875, 10.16
 
@@ -156,6 +157,51 @@ def test_two_rings_find_much_less_than_one_can_when_their_edges_are_good():
     assert compare(before, after, drive_clockwise=True).median_loss_mm.std < one
 
 
+def alone(losses, std):
+    """What one photo says by itself: drive losses by tooth, all with one uncertainty."""
+    teeth = tuple(
+        ToothWear(index=i, measured=True, flags=(), drive_loss_mm=Estimate(value=v, std=std)) for i, v in losses.items()
+    )
+    middle = Estimate(value=float(np.median(list(losses.values()))), std=std)
+    return SimpleNamespace(teeth=teeth, drive_loss_mm=middle)
+
+
+def test_of_teeth_that_wear_unevenly_only_those_in_both_photos_say_what_was_lost():
+    """A wheel out of round, worn more on one side, loses 0.2 mm all round; the later photo shows six teeth only."""
+    rng = np.random.default_rng(26)
+    worn, maker = 0.3 + 0.25 * np.cos(np.arange(15) * 2 * np.pi / 15), rng.normal(0, 0.03, 15)
+    laid = compare(
+        ring(rng, maker=maker, **placed(rng)),
+        ring(rng, maker=maker, loss=np.full(15, 0.2), **placed(rng)),
+        drive_clockwise=True,
+    )
+    more = laid.median_loss_mm.value
+    six = {t.index_after: float(worn[t.index]) + more for t in laid.teeth if t.index < 6}
+    result = joined(laid, alone(dict(enumerate(worn.tolist())), 0.02), alone(six, 0.02))
+    assert result.median_loss_mm.value == pytest.approx(more, abs=1e-9)
+    # and the teeth are no less certain for the wheel's unevenness
+    assert result.median_loss_mm.std == pytest.approx(math.hypot(0.02, 0.02))
+
+
+def test_doubt_that_a_whole_flank_shares_stays_in_what_it_lost():
+    rng = np.random.default_rng(27)
+    before = ring(rng, noise=0.005)
+    after = ring(rng, noise=0.005, loss=np.full(15, 0.2))
+    sure = compare(before, after, drive_clockwise=True)
+    doubted = replace(
+        after,
+        gaps=tuple(
+            replace(g, doubt_mm=readonly(np.where(g.nominal_mm[:, 0] < 0, 0.1, 0.0))) if g.index == 3 else g
+            for g in after.gaps
+        ),
+    )
+    found = {t.index: t for t in compare(before, doubted, drive_clockwise=True, turned_by=0).teeth}
+    assert found[3].greatest_loss_mm.std > 0.1
+    # at the pitch circle the other teeth say something of this one, too
+    assert found[3].drive_loss_mm.std > 1.5 * found[9].drive_loss_mm.std
+    assert found[9].drive_loss_mm.std < 2 * sure.median_loss_mm.std
+
+
 def test_what_both_photos_measured_stands_and_other_teeth_move_along():
     rng = np.random.default_rng(25)
     loss, maker = rng.uniform(0.1, 0.4, 15), rng.normal(0, 0.03, 15)
@@ -164,9 +210,9 @@ def test_what_both_photos_measured_stands_and_other_teeth_move_along():
     )
     shift = 0.02
     seen = [t for t in laid.teeth if t.index != 4]
-    before = {t.index: Estimate(value=0.02, std=0.03) for t in seen}
-    after = {t.index_after: Estimate(value=t.drive_loss_mm.value + 0.02 + shift, std=0.04) for t in seen}
-    result = joined(laid, before, after)
+    before = alone({t.index: 0.02 for t in seen}, 0.03)
+    lost = {t.index_after: t.drive_loss_mm.value + 0.02 + shift for t in seen}
+    result = joined(laid, before, alone(lost, 0.04))
     for t, old in zip(result.teeth, laid.teeth, strict=True):
         # tooth 4 was measured in neither photo: it moves with the median, and is known no better
         by = result.median_loss_mm.value - laid.median_loss_mm.value if t.index == 4 else shift
@@ -174,8 +220,9 @@ def test_what_both_photos_measured_stands_and_other_teeth_move_along():
         assert t.drive_loss_mm.std >= math.hypot(0.03, 0.04) - 1e-12
         assert t.greatest_loss_mm.value > old.greatest_loss_mm.value
     assert result.median_loss_mm.std == pytest.approx(math.hypot(0.03, 0.04))
-    far = {k: Estimate(value=e.value + 1.0, std=e.std) for k, e in after.items()}
-    apart = joined(laid, before, far)  # Birge's ratio, from memory: an uncertainty that the disagreement calls for
+    apart = joined(
+        laid, before, alone({k: v + 1.0 for k, v in lost.items()}, 0.04)
+    )  # Birge's ratio, from memory: an uncertainty that the disagreement calls for
     ratio = abs(apart.median_loss_mm.value - laid.median_loss_mm.value) / math.hypot(laid.median_loss_mm.std, 0.05)
     assert apart.median_loss_mm.std == pytest.approx(0.05 * ratio)
 

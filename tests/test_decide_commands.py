@@ -67,6 +67,41 @@ def test_stretch_says_what_to_do_next(run, case, next_step):
     assert ("Do not ride on this one" in " ".join(out.split())) == (case == "kestrel-van-bike")
 
 
+def test_a_long_run_is_within_only_once_its_rollers_were_counted(run, garage):
+    # 634 mm are -0.16 % over 40 pitches and +2.4 % over 39
+    words = ["stretch", 634.0, 634.1, 634.0, "--chain", "520", "--pitches", 40, "--limit", "1.0 % @ invented p. 1"]
+    status, out, _ = run(*words)
+    assert status == 3
+    assert "CANNOT TELL" in out
+    assert "within" not in out.split("Engine off")[0]
+    assert "say --rollers 41" in " ".join(out.split())
+    told = json.loads(run(*words, "--json", "-")[1])
+    assert (told["side"], told["probability_beyond"]) == ("cannot-tell", None)
+    assert told["if_one_pitch_fewer_percent"]["value"] == pytest.approx(2.42, abs=0.01)
+    assert "not 40 for 40 pitches" in run(*words, "--rollers", 40)[2]
+    status, out, _ = run(*words, "--rollers", 41)
+    assert status == 0
+    assert "within the limit" in out
+    # the logbook takes it only so
+    book = ["--log", "KC-07", "--at", "900km", "--logbook", garage]
+    status, out, err = run(*words, *book)
+    assert (status, out) == (2, "")
+    assert "add --rollers 41" in err
+    by_hand = ["logbook", "chain-length", "KC-07", 634.1, "--pitches", 40, "--at", "900km", "--logbook", garage]
+    status, _, err = run(*by_hand)
+    assert status == 2
+    assert "say --rollers 41" in err
+    assert "Not recorded." in err
+    assert "not 42 for 40" in run(*by_hand, "--rollers", 42)[2]
+    assert run(*words, *book, "--rollers", 41)[0] == 0
+    assert run(*by_hand, "--rollers", 41, "--text", "with a long rule")[0] == 0
+    kept = json.loads(run("logbook", "show", "KC-07", "--json", "-", "--logbook", garage)[1])["entries"]
+    remarks = [e["text"] for e in kept if e["kind"] == "chain-length"]
+    assert remarks == ["Rollers counted: 41", "Rollers counted: 41; with a long rule"]
+    advise = ["advise", "KC-07", "--front", "good", "--rear", "good", "--adjuster-left", 70, "--logbook", garage]
+    assert json.loads(run(*advise, "--json", "-")[1])["action"] == "nothing"
+
+
 def test_stretch_json_alone_on_stdout(run):
     status, out, _ = run(
         "stretch", "314.2/324.4", "318.5:joint", 319.0, "--chain", "520", "--pitches", 20, "--json", "-"
@@ -76,6 +111,7 @@ def test_stretch_json_alone_on_stdout(run):
     assert told["side"] == "no-limit"
     assert told["limit"] is None
     assert [t["code"] for t in told["traps"]] == ["joining-link"]
+    assert told["lower_bound"] is False
     assert told["elongation_percent"]["value"] == pytest.approx(100 * (319.3 / 317.5 - 1), abs=0.1)
 
 
@@ -100,6 +136,9 @@ def test_stretch_from_a_photo(run, tmp_path):
     assert cv2.imread(str(tmp_path / "p.png")).shape[1] == grey.shape[1]
     slack = json.loads(run(*words, "--chain", truth["chain"], "--limit", "4.9 % @ p. 1", "--slack", "--json", "-")[1])
     assert slack["side"] == "cannot-tell"
+    # a program must see it without a limit, too
+    assert (slack["lower_bound"], [t["code"] for t in slack["traps"]]) == (True, ["not-under-pull"])
+    assert (told["lower_bound"], told["traps"]) == (False, [])
     # its length in mm is said, and kept
     where = tmp_path / "book.sqlite"
     for more in (["add-machine", "KC-07"], ["add-part", "KC-07", "chain", "--chain", truth["chain"]]):
@@ -142,6 +181,18 @@ def test_stretch_from_a_photo(run, tmp_path):
         (["319", "--chain", "520", "--pitches", "20", "--log", "X"], 2, "--at"),
         (["319", "--chain", "520", "--pitches", "20", "--picture", "x.png"], 2, "--photo"),
         (["319", "--chain", "520", "--pitches", "20", "--json", "no/such/folder.json"], 2, "Cannot write"),
+        (["319", "--chain", "520", "--pitches", "20", "--card-height", "5"], 2, "--card-height is for --photo"),
+        (["319", "--chain", "520", "--pitches", "20", "--card-measured", "75"], 2, "--card-measured is for --photo"),
+        (["319", "--chain", "520", "--pitches", "20", "--at", "3km"], 2, "--at is for --log MACHINE"),
+        (["319", "--chain", "520", "--pitches", "20", "--on", "2026-01-01"], 2, "--on is for --log MACHINE"),
+        (["319", "--chain", "520", "--pitches", "20", "--reason", "new"], 2, "--reason is for --log MACHINE"),
+        (["--photo", "none.jpg", "--chain", "520", "--pitches", "20"], 2, "--pitches is for readings"),
+        (["--photo", "none.jpg", "--chain", "520", "--tool", "rule"], 2, "--tool is for readings"),
+        (["--photo", "none.jpg", "--chain", "520", "--over", "pins"], 2, "--over is for readings"),
+        (["--photo", "none.jpg", "--chain", "520", "--read-to", "-5"], 2, "--read-to is for readings"),
+        (["319", "--case", "kestrel-van-bike"], 2, "READINGS is told by --case kestrel-van-bike already"),
+        (["--case", "kestrel-van-bike", "--limit", LIMIT], 2, "--limit is told by --case"),
+        (["--case", "kestrel-van-bike", "--chain", "520"], 2, "--chain is told by --case"),
         (["--photo", "none.jpg", "--chain", "520"], 4, "does not exist"),
         (["--case", "nothing"], 2, "kestrel-van-bike"),
         (["319,4", "--chain", "520", "--pitches", "20"], 2, "Write it with a point: 319.4."),
@@ -289,6 +340,13 @@ def test_match_two_photos_and_typed_values(run, tmp_path):
         (["--case", "kestrel-front", "--speedometer", "sun"], 2, "--speedometer"),
         (["--case", "kestrel-front", "--position", "left"], 2, "--position"),
         (["--case", "kestrel-front", "--other-teeth", "3"], 2, "--other-teeth"),
+        (["--case", "kestrel-front", "a.json", "b.json"], 2, "OLD is told by --case kestrel-front already"),
+        (["--case", "kestrel-front", "--old", "teeth=99"], 2, "--old is told by --case"),
+        (["--case", "kestrel-same", "--speedometer", "gearbox"], 2, "--speedometer is for --other-teeth"),
+        (["a.jpg", "b.jpg", "--position", "front"], 2, "--position is for --other-teeth"),
+        (["a.jpg", "b.jpg", "--card-height", "nan"], 2, "--card-height must lie between -100 and 100 mm, not nan"),
+        (["a.jpg", "b.jpg", "--card-height", "1e6"], 2, "--card-height must lie between"),
+        (["a.json", "b.json", "--card-height", "2"], 2, "--card-height is for a photo"),
         (["--case", "x"], 2, "kestrel-front"),
         (["a.json", "b.json", "--old", "teeth"], 2, "cannot be read"),
     ],
@@ -396,6 +454,13 @@ def test_an_inspection_that_could_not_tell_is_not_graded(run, tmp_path, garage, 
     now = {f: json.loads(run("advise", "KC-07", *f, *rest, *where)[1])["action"]
            for f in ((), ("--front-teeth", 15), ("--front", "dark.json"))}  # fmt: skip
     assert list(now.values()) == ["nothing", "nothing", "measure-first"]
+    # a grade is of the sprocket that it was given, not of one with another count
+    refused = run("advise", "KC-07", "--front-teeth", 16, *rest, "--logbook", garage)
+    assert refused[:2] == (2, "")
+    assert "--front-teeth is 16, but the grade good is of a sprocket of 15 teeth (logbook)" in refused[2]
+    assert "(good.json)" in run("advise", "--front", "good.json", "--front-teeth", 16, *rest)[2]
+    for words in (["KC-07", "--front", "good", "--logbook", garage], ["--front", "dark.json"]):
+        assert "16 teeth" in run("advise", *words, "--front-teeth", 16, *rest)[1]
 
 
 @pytest.mark.parametrize(

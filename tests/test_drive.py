@@ -8,7 +8,7 @@ import pytest
 from toothcheck.advice import Seen, plan_for
 
 pytest.importorskip("toothcheck.logbook")
-from toothcheck.drive import LIMIT_NOTE, limit_kept, situation_of
+from toothcheck.drive import LIMIT_NOTE, chains_due, limit_kept, situation_of
 from toothcheck.logbook import Logbook
 from toothcheck.stretch import Limit
 
@@ -107,6 +107,34 @@ def test_a_chain_that_was_stored_keeps_its_length_and_its_age(book):
     chain = situation_of(book.history(), "HRS-7", today=TODAY).chain
     assert chain.elongation_percent.value == pytest.approx(100 * (318.5 / 317.5 - 1))
     assert chain.age_years == pytest.approx(1.0)
+
+
+@pytest.mark.parametrize(
+    ("remark", "action"),
+    [
+        (None, "measure-first"), ("Rollers counted: 40", "measure-first"),  # that count is not one more
+        ("Rollers counted: 41", "nothing"), ("Rollers counted: 41; long rule", "nothing"),
+    ],
+)  # fmt: skip
+def test_a_length_over_a_long_run_counts_once_its_rollers_were_counted(book, remark, action):
+    for position in ("front", "rear", "chain"):
+        fit(book, position, chain="520")
+    for position in ("front", "rear"):
+        grade(book, position, "good", at=7000.0, on="2026-02-01")
+    book.add(book.new("note", machine="HRS-7", text=LIMIT_NOTE + LIMIT, on_date="2026-02-01"))
+    book.add(
+        book.new("chain-length", machine="HRS-7", distance_km=7000.0, on_date="2026-02-01", pitches=40, length_mm=634.1,
+                 text=remark)
+    )  # fmt: skip
+    history = book.history()
+    plan = plan_for(situation_of(history, "HRS-7", today=TODAY))
+    assert plan.action == action
+    asks = action == "measure-first"
+    assert any("should rollers have been counted as pitches" in reason for reason in plan.reasons) == asks
+    assert any("count the rollers, too" in step for step in plan.measure_next) == asks
+    assert list(chains_due(history, today=TODAY).values()) == (
+        ["count of pitches not sure (2026-02-01)"] if asks else []
+    )
 
 
 def test_a_length_that_cannot_be_is_told_for_what_it_looks_like(book):

@@ -13,6 +13,7 @@ from hypothesis import strategies as st
 from rings import form_of, ring_of
 
 from toothcheck.grade import grade
+from toothcheck.toothform import AsmeForm
 from toothcheck.wear import measure
 from toothcheck.wear.flanks import arc_per_normal
 
@@ -389,3 +390,27 @@ def test_a_measured_tooth_says_by_a_flag_what_of_it_was_not_measured():
             assert tooth.measured
             assert tooth.tip_thickness_mm is None
             assert "tip-unmeasured" in tooth.flags
+
+
+class _AsmeShaped:
+    """The form of ASME B29.1, with the ISO form's word for where a flank begins."""
+
+    def __init__(self, pitch_mm, roller_mm, teeth):
+        self._own = AsmeForm(pitch_mm=pitch_mm, roller_diameter_mm=roller_mm, teeth=teeth)
+        self._iso = form_of(pitch_mm, roller_mm, teeth)
+
+    def __getattr__(self, name):
+        return getattr(self._own if hasattr(self._own, name) else self._iso, name)
+
+
+@pytest.mark.parametrize(("pitch", "roller", "teeth"), [(12.7, 8.51, 14), (15.875, 10.16, 43)])
+@pytest.mark.parametrize("drive", [0.0, 0.6])
+def test_a_sprocket_of_the_other_standards_form_is_measured_within_its_uncertainty(pitch, roller, teeth, drive):
+    """ASME B29.1, by the formulas that the tests of the form hold against published values."""
+    form = _AsmeShaped(pitch, roller, teeth)
+    wheel = judged(ring_of(form, drive=drive, noise_mm=0.02))
+    new = 2 * float(form.half_thickness_mm(form.pitch_radius_mm))
+    true = 100 * drive / new
+    assert abs(wheel.asymmetry_percent.value - true) < min(2.0 * wheel.asymmetry_percent.std, 2.5)
+    # README says which way and how much it is off
+    assert -0.15 < wheel.drive_loss_mm.value - drive < 0.0

@@ -121,6 +121,8 @@ def made(drive_clockwise=True, grade="replace-set"):
         asymmetry_percent=Estimate(value=18.0, std=0.8),
         overhang_mm=Estimate(value=0.0, std=0.02),
         tip_thinning_percent=None,
+        drive_loss_mm=Estimate(value=0.8, std=0.04),
+        coast_fade_mm=None,
         worst_tooth=WORST,
         draws_asymmetry=np.full(10, 18.0),
         draws_overhang=np.zeros(10),

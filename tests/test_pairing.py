@@ -13,7 +13,7 @@ from typer.testing import CliRunner
 
 from toothcheck.chains import chain
 from toothcheck.cli import app
-from toothcheck.cli.after_inspect import held, recorded
+from toothcheck.cli.after_inspect import baseline_of, held, recorded
 from toothcheck.comparing import against_photo, against_reading
 from toothcheck.errors import CannotTell, DifferentPartError, InputError, UsageError
 from toothcheck.estimate import Estimate
@@ -127,6 +127,18 @@ def test_a_tooth_that_broke_between_the_photos_comes_before_any_loss(pair, tmp_p
         raise compared(*paths).exception
 
 
+def test_a_turn_that_the_counted_teeth_do_not_have_is_refused(pair, monkeypatch):
+    seen = {f"{name}.jpg": pair[name][2] for name in ("new", "worn")}
+    monkeypatch.setattr("toothcheck.inspection.inspect", lambda photo, claim: seen[photo.name])
+    words = [str(pair[name][0]) for name in ("new", "worn")]
+    words += ["--chain", "428", "--teeth", "auto", "--position", "front", "--turned-by"]
+    for turn in ("14", "-1"):
+        done = CliRunner().invoke(app, ["compare", *words, turn])
+        assert isinstance(done.exception, UsageError), turn
+        assert f"--turned-by must lie between 0 and 13, not {turn}" in str(done.exception)
+    assert CliRunner().invoke(app, ["compare", *words, "13"]).exit_code == 0
+
+
 def test_words_that_cannot_be_are_refused_before_anything_is_measured(pair, tmp_path):
     new, worn = str(pair["new"][0]), str(pair["worn"][0])
     for words in (
@@ -148,18 +160,27 @@ def test_the_new_part_as_baseline_by_photo_and_by_reading(pair, tmp_path):
     thick = float(np.median([t["pitch_thickness"] for t in truth_new["teeth_truth"]]))
     lost = float(np.median([t["drive_loss_pitch"] for t in truth_worn["teeth_truth"]]))
     for baseline in (new_path, reading):
-        after = held(worn, worn_path, baseline=str(baseline), baseline_card_height=new.claim.card_height_mm)
+        read = baseline_of(baseline, worn_path, worn.claim)
+        after = held(worn, read, card_height_mm=new.claim.card_height_mm)
         found = after.document["baseline"]
         percent = found["asymmetry_percent"]
         assert percent["value"] == pytest.approx(100 * lost / thick, abs=max(3 * percent["std"], 1.5))
         assert found["tooth_by_tooth"] == found["ideal"] == (baseline == new_path)
+        assert found["not_used"] is None
         assert baseline.name in after.lines[0]
         # the new part's photo is the ideal: wear and grade are by it
         wear = after.document["wear"]["asymmetry_percent"]
         assert wear == (percent if found["ideal"] else worn.document()["wear"]["asymmetry_percent"])
         assert any("since the baseline" in r for r in after.document["verdict"]["reasons"]) == found["ideal"]
-        assert after.document["teeth"] == worn.document()["teeth"]
-    assert held(worn, worn_path).document == worn.document()
+        assert (after.document["teeth"] == worn.document()["teeth"]) == (not found["ideal"])
+        if found["ideal"]:
+            by_tooth = [t["asymmetry_percent"]["value"] for t in after.document["teeth"] if t["asymmetry_percent"]]
+            assert np.median(by_tooth) == pytest.approx(percent["value"], abs=0.5)
+            gone = [t["drive_loss_mm"]["value"] for t in after.document["teeth"] if t["drive_loss_mm"]]
+            assert np.median(gone) == pytest.approx(found["loss_mm"]["value"], abs=0.02)
+            worst = after.document["wear"]["worst_tooth"]
+            assert after.document["teeth"][worst]["drive_loss_mm"]["value"] == max(gone)
+    assert held(worn).document == worn.document()
 
 
 def test_a_worn_baseline_is_no_ideal(pair):
@@ -183,13 +204,74 @@ def test_a_reading_of_another_part_or_none_is_refused(pair, tmp_path):
         path = tmp_path / "reading.json"
         path.write_text(text)
         with pytest.raises(error):
-            held(worn, worn_path, baseline=str(path))
-    with pytest.raises(InputError):
-        held(worn, worn_path, baseline=str(tmp_path / "none.json"))
+            baseline_of(path, worn_path, worn.claim)
+    for name in ("none.json", "none.jpg"):
+        with pytest.raises(InputError):
+            baseline_of(tmp_path / name, worn_path, worn.claim)
     with pytest.raises(UsageError, match="the photo itself"):
-        held(worn, worn_path, baseline=str(worn_path))
+        baseline_of(worn_path, worn_path, worn.claim)
     with pytest.raises(UsageError, match="--at"):
-        recorded(held(worn, worn_path), worn_path, log="KC-07", at=None)
+        recorded(held(worn), worn_path, log="KC-07", at=None)
+
+
+def test_a_baseline_that_does_not_fit_costs_no_inspection(pair, tmp_path, monkeypatch):
+    (new_path, _, new), (worn_path, _, worn) = pair["new"], pair["worn"]
+    broke = replace(worn.wear.teeth[11], measured=False, flags=("broken",))
+    broken = replace(worn, wear=replace(worn.wear, teeth=(*worn.wear.teeth[:11], broke, *worn.wear.teeth[12:])))
+    seen = {"worn.jpg": broken}
+    monkeypatch.setattr("toothcheck.inspection.inspect", lambda photo, claim: seen[photo.name])
+    words = ["inspect", str(worn_path), *WORDS, "--baseline", str(new_path), "--json"]
+    for earlier, why in (
+        (replace(new, flags=("teeth-disagree",)), "These are not the same part"),
+        (replace(new, wear=None, traced=None), "no sprocket could be measured"),
+    ):
+        seen["new.jpg"] = earlier
+        done = CliRunner().invoke(app, [*words, "-"])
+        assert done.exit_code == 0, done.exception
+        told = json.loads(done.stdout)
+        assert told["verdict"] == json.loads(json.dumps(broken.document()["verdict"]))
+        assert told["teeth"][11]["flags"] == ["broken"]
+        assert told["baseline"]["name"] == "new.jpg"
+        assert why in told["baseline"]["not_used"]
+        assert told["baseline"]["loss_mm"] is None
+        assert not told["baseline"]["ideal"]
+        assert told["flags"][-1] == "baseline-not-used"
+        done = CliRunner().invoke(app, [*words, str(tmp_path / "kept.json")])
+        assert f"new.jpg was not used as baseline. {told['baseline']['not_used']}" in done.output
+        assert "Tooth 11" in done.output or "11: " in done.output
+        assert json.loads((tmp_path / "kept.json").read_text()) == told
+    # what cannot be told has its own status, with or without a baseline
+    seen["worn.jpg"] = replace(broken, verdict=replace(broken.verdict, grade="cannot-tell"))
+    done = CliRunner().invoke(app, [*words, "-"])
+    assert done.exit_code == 3
+    assert "no sprocket" in json.loads(done.stdout)["baseline"]["not_used"]
+
+
+def test_a_reading_is_held_against_what_the_photo_was_found_to_show(pair, tmp_path):
+    (_, _, new), (worn_path, _, worn) = pair["new"], pair["worn"]
+    path = tmp_path / "new.json"
+    told = new.document()
+
+    def found(inspection, **changed):
+        path.write_text(json.dumps(told | {"sprocket": told["sprocket"] | changed}))
+        auto = replace(worn.claim, chain=None, teeth=None)
+        return held(inspection, baseline_of(path, worn_path, auto)).document["baseline"]
+
+    assert found(worn)["not_used"] is None
+    assert "teeth 15 there, 14 here" in found(worn, teeth=15)["not_used"]
+    assert "chain 420 there, 428 here" in found(worn, chain="420")["not_used"]
+    # where several sizes fit the photo, or fitted the baseline's, pitch and roller are compared
+    several = replace(worn, flags=(*worn.flags, "chain-open"))
+    assert found(several)["not_used"] is None
+    assert found(worn, chain=None)["not_used"] is None
+    assert "pitch 15.875 there, 12.7 here" in found(several, pitch_mm=15.875)["not_used"]
+    assert "position rear there" in _refused(lambda: found(worn, position="rear"))
+
+
+def _refused(do):
+    with pytest.raises(DifferentPartError) as error:
+        do()
+    return str(error.value)
 
 
 def test_two_medians_subtracted():
@@ -199,5 +281,10 @@ def test_two_medians_subtracted():
     assert found.loss_mm.std == pytest.approx(0.05)
     assert found.asymmetry_percent.value == pytest.approx(10.0)
     assert found.band_probability == pytest.approx(0.5, abs=0.01)
-    with pytest.raises(ValueError, match="thickness_mm"):
+    # the loss in per cent is 100 less that of 4.05 / 4.5, whose relative uncertainties add as squares (5.1.6)
+    assert found.asymmetry_percent.std == pytest.approx(90 * math.hypot(0.04 / 4.05, 0.03 / 4.5))
+    # a tenth that is known to a hundredth lies in its band for certain
+    sure = against_reading(Estimate(value=4.5, std=0.003), Estimate(value=3.9, std=0.003))
+    assert sure.band_probability == pytest.approx(1.0, abs=1e-6)
+    with pytest.raises(ValueError, match="whole"):
         against_reading(Estimate(value=0.0, std=0.1), Estimate(value=1.0, std=0.1))

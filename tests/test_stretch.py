@@ -82,13 +82,55 @@ def test_over_the_joining_link_is_shown_but_does_not_decide():
     assert "joining-link" in codes(e)
 
 
-@given(st.floats(0.0, 3.5), st.integers(10, 24))
+@given(st.floats(0.0, 3.5), st.integers(7, 80))
 def test_rollers_counted_as_pitches_are_caught(percent, n):
-    # n rollers span n - 1 pitches; at 20 the reading means -5 %
-    e = measured((n - 1) * 15.875 * (1 + percent / 100), pitches=n)
-    if e.percent.value < -0.35:
-        assert codes(e) & {"rollers-counted"}
-        assert not e.believable
+    # n rollers span n - 1 pitches; at 20 the reading means -5 %, over a long run it looks like an elongation
+    span = (n - 1) * 15.875 * (1 + percent / 100)
+    e = measured(span, span, pitches=n)
+    if e.believable:
+        assert "count-again" in codes(e)
+        assert e.if_one_fewer.value == pytest.approx(percent)
+        # a limit that the chain is well beyond
+        if percent > 0.5:
+            limit = Limit(elongation_percent=percent - 0.4, source="manual p. 1", given_as="x")
+            assert decide(e.percent, limit, if_one_fewer=e.if_one_fewer).side != "within"
+    else:
+        assert "rollers-counted" in codes(e)
+    if n <= 23:
+        assert not e.believable  # the length shows it
+
+
+@given(st.floats(0.0, 2.5), st.integers(6, 25))
+def test_a_sound_count_on_a_usual_run_is_not_asked_about(percent, n):
+    e = measured(n * 15.875 * (1 + percent / 100), pitches=n)
+    assert e.if_one_fewer is None
+    assert codes(e) == {"one-place"}
+
+
+@pytest.mark.parametrize(("pitches", "percent", "asked"), [(40, 1.3, True), (40, 1.5, False), (60, 1.5, True)])
+def test_only_what_a_chain_can_have_is_asked_about(pitches, percent, asked):
+    # one pitch fewer would be +3.9, +4.1 and +3.2 % (our arithmetic); 4 % is the most that is plausible
+    e = measured(pitches * 15.875 * (1 + percent / 100), pitches=pitches)
+    assert (e.if_one_fewer is not None) == asked
+    assert f"over {pitches - 1}" in " ".join(t.sentence for t in e.traps) or not asked
+
+
+def test_counted_rollers_answer_the_question():
+    span = 40 * 15.875 * 1.002
+    e = measured(span, pitches=40, rollers=41)
+    assert e.if_one_fewer is None
+    assert codes(e) == {"one-place"}
+    # they do not make a reading believable that no chain has
+    assert not measured(19 * 15.875, pitches=20, rollers=21).believable
+    with pytest.raises(ValueError, match="one more than the pitches, not 40 for 40"):
+        measured(span, pitches=40, rollers=40)
+
+
+def test_any_place_may_have_been_counted_wrong():
+    # one pitch fewer would make the longest place +4.3 %, which no chain has, and the next one +3.5 %
+    e = measured(*(40 * 15.875 * (1 + p / 100) for p in (1.7, 0.9, 0.2)), pitches=40)
+    assert e.worst_place == 0
+    assert e.if_one_fewer.value == pytest.approx(100 * (1.009 * 40 / 39 - 1))
 
 
 def test_twenty_rollers_read_five_per_cent_short():
@@ -177,6 +219,24 @@ def test_guard_band_on_both_sides():
     assert none.side == "no-limit"
     assert none.probability_beyond is None
     assert "manual" in none.sentence
+
+
+@pytest.mark.parametrize(
+    ("told", "or_else", "side"),
+    [
+        (0.0, 2.5, "cannot-tell"),
+        (0.0, 0.55, "cannot-tell"),  # too near the other way is not within either
+        (0.0, 0.3, "within"),
+        (0.55, 2.5, "too-near"),  # treated as due, and so it would be the other way
+        (0.9, 3.5, "beyond"),
+    ],
+)
+def test_where_the_count_may_be_wrong_within_must_hold_either_way(told, or_else, side):
+    limit = Limit.from_span(span_mm=319.4, pitches=20, pitch_mm=15.875, source="manual p. 3-7")
+    said = decide(Estimate(value=told, std=0.1), limit, if_one_fewer=Estimate(value=or_else, std=0.1))
+    assert said.side == side
+    assert (said.probability_beyond is None) == (side == "cannot-tell")
+    assert f"{or_else:.2f} ± 0.10 %, should rollers have been counted as pitches" in said.sentence
 
 
 def test_claims_beyond_and_within_hold_at_the_stated_rate():

@@ -35,6 +35,9 @@ _WORN_COAST_MM = 0.18
 _WORN_PERCENT, _ALIKE_PERCENT, _GROWN_PERCENT = 3.5, 2.0, 3.0
 """Asymmetry from which a flank is taken as worn; by which two readings may differ and say the same; and below which
 (negative) the flank that should be unworn must be the worn one (assumed)."""
+_FADE_MM, _FADE_SIGMAS = 0.04, 4.0
+"""From which fading of the coast flanks' loss on they are worn (95 photos of parts whose coast flanks have lost up to
+0.16 mm: 0.02 at most where it is 4 standard uncertainties; where they lost 0.4 mm and more 0.05 to 0.09)."""
 _SEATS_OFF_MM = 0.3
 """Sources and makers differ by 0.05 to 0.2 mm in where the seats stand (see `toothcheck.toothform`)."""
 _ROLLER_CHI2 = 4.0
@@ -298,6 +301,13 @@ def form_flags(wear: WheelWear) -> tuple[list[str], list[str]]:
         f"Seats and coast flanks scatter by {spread:.2f} mm about the nearest ISO 606 form"
         + (", which lies beyond the limit forms." if beyond else ".")
     ]
+
+
+def coast_flags(wear: WheelWear) -> list[str]:
+    """The flag where coast flanks are worn as drive flanks are: then no datum says which has lost how much."""
+    fade = wear.coast_fade_mm
+    worn = fade is not None and fade.value > max(_FADE_MM, _FADE_SIGMAS * fade.std)
+    return ["flanks-worn-alike"] if worn else []
 
 
 def wear_flags(wear: WheelWear, other: WheelWear | None, right: float) -> list[str]:

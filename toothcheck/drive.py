@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import datetime as dt
-import math
+import re
 from typing import Any
 
 from toothcheck.advice import ChainState, Seen, Situation, SprocketState
@@ -11,10 +11,12 @@ from toothcheck.chains import Chain
 from toothcheck.chains import chain as chain_of
 from toothcheck.estimate import Estimate
 from toothcheck.logbook import Entry, History, Machine, newest_telling
-from toothcheck.stretch import TOOLS, Limit, count_trap
+from toothcheck.stretch import TOOLS, Limit, count_trap, estimate_of, if_one_fewer
 
 LIMIT_NOTE = "Chain limit: "
 """How a note begins that keeps a machine's chain limit."""
+ROLLERS_NOTE = "Rollers counted: "
+"""How the remark on a chain's length begins that keeps how many rollers were counted from end to end."""
 
 
 def limit_kept(machine: Machine, size: Chain | None) -> Limit | None:
@@ -28,6 +30,18 @@ def limit_kept(machine: Machine, size: Chain | None) -> Limit | None:
             except ValueError:
                 continue  # a note that people wrote their own way
     return None
+
+
+def length_remark(rollers: int | None, text: str | None = None) -> str | None:
+    """The remark kept with a chain's length: how many rollers were counted, and what else is said of it."""
+    counted = None if rollers is None else f"{ROLLERS_NOTE}{rollers}"
+    return "; ".join(said for said in (counted, text) if said) or None
+
+
+def _rollers_of(e: Entry) -> int | None:
+    """How many rollers were counted for a length, by its remark."""
+    found = re.match(rf"{ROLLERS_NOTE}(\d+)", e.text or "")
+    return None if found is None else int(found[1])
 
 
 def chain_size(history: History, machine: str, part: str | None) -> Chain | None:
@@ -107,7 +121,7 @@ def chain_of_machine(history: History, machine: Machine, *, today: dt.date, size
             known["age_years"] = round((today - fitted).days / 365.25, 1)
     length = _newest_length(history, machine)
     if length is not None and size is not None:
-        known["elongation_percent"], known["misread"] = _elongation(length, size)
+        known |= _elongation(length, size)
         then = history.own_km.get(length.uid)
         if part is not None and then is not None:
             since = history.part_km(part) - then
@@ -128,6 +142,7 @@ _SIDES = {
     "too-near": "too near its limit to tell",
     "within": "within its limit",
     "no-limit": "no limit typed",
+    "cannot-tell": "count of pitches not sure",
 }
 
 
@@ -140,13 +155,14 @@ def chain_in_short(chain: ChainState) -> str:
 
 
 def chains_due(history: History, *, today: dt.date) -> dict[str, str]:
-    """Machines in use whose chain is beyond its limit or too near to tell, or was misread, with `chain_in_short`."""
+    """Machines in use whose chain is beyond its limit or cannot be told from it, or was misread: `chain_in_short`."""
     out = {}
     for name, machine in sorted(history.machines.items()):
         if machine.retired_on is not None:
             continue
         chain = chain_of_machine(history, machine, today=today)
-        if chain.doubt is not None or (chain.decision is not None and chain.decision.side in ("beyond", "too-near")):
+        side = None if chain.decision is None else chain.decision.side
+        if chain.doubt is not None or side in ("beyond", "too-near", "cannot-tell"):
             out[name] = chain_in_short(chain)
     return out
 
@@ -203,15 +219,16 @@ def _newest_length(history: History, machine: Machine) -> Entry | None:
     return newest
 
 
-def _elongation(e: Entry, size: Chain) -> tuple[Estimate | None, str | None]:
-    """A length's elongation, and what it looks like instead when it cannot be right."""
+def _elongation(e: Entry, size: Chain) -> dict[str, Any]:
+    """A length's elongation, and what it is instead when it cannot be right, or may have been counted wrong."""
     if e.length_mm is None or e.pitches is None:
-        return None, None
-    nominal = e.pitches * size.pitch_mm
+        return {}
     # recorded without its own uncertainty: read with a rule
     std = TOOLS["rule"].std_mm if e.length_std_mm is None else e.length_std_mm
-    value = 100 * (e.length_mm / nominal - 1)
-    odd = abs(value) / e.pitches if e.pitches % 2 else 0.0
+    sure = _rollers_of(e) == e.pitches + 1
     trap = count_trap(e.length_mm, e.pitches, size)
-    misread = None if trap is None or not trap.spoils else f"{trap.sentence} (Logbook entry {e.number}.)"
-    return Estimate(value=value, std=math.hypot(100 * std / nominal, odd)), misread
+    return {
+        "elongation_percent": estimate_of(e.length_mm, std, e.pitches, size),
+        "if_one_fewer_percent": None if sure else if_one_fewer(e.length_mm, std, e.pitches, size),
+        "misread": None if trap is None or not trap.spoils else f"{trap.sentence} (Logbook entry {e.number}.)",
+    }

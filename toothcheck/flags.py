@@ -135,6 +135,16 @@ _ALL = (
         remedy="Compare with a new part, or with a photo of this one as new (--baseline).",
     ),
     Flag(
+        code="flanks-worn-alike",
+        sentence="Both flanks are worn towards the roots, so how much the drive flank has lost cannot be told.",
+        remedy="Look whether the part was turned round, and lay a new one beside it (toothcheck match).",
+    ),
+    Flag(
+        code="baseline-not-used",
+        sentence="The baseline could not be compared with this photo, or is of another part.",
+        remedy="Name a photo or a reading of this very part (--baseline).",
+    ),
+    Flag(
         code="chain-open",
         sentence="Several chain sizes fit the photo alike; one of them was taken.",
         remedy="Read the size on the chain's plates and say it with --chain.",
@@ -156,7 +166,7 @@ _ALL = (
     ),
     Flag(
         code="two-sprockets",
-        sentence="More than one sprocket of these data is in the picture; the clearest was measured.",
+        sentence="More than one sprocket of these data is in the picture; the clearest was taken.",
         remedy="Point at the one meant with --near X,Y.",
     ),
     Flag(

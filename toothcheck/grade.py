@@ -70,6 +70,7 @@ _BLOCKING = {
     "wear-on-coast-flank": 0.0,
     "turning-unknown": 0.0,
     "scale-disagrees": 0.0,
+    "flanks-worn-alike": 0.3,
     "roller-disagrees": 0.3,
     "blurred": 0.4,
     "few-teeth": 0.0,

@@ -18,7 +18,7 @@ from typing import Any
 import numpy as np
 
 from toothcheck.chains import chain
-from toothcheck.comparing import AgainstBaseline, Comparison, Landmarks, compare, joined
+from toothcheck.comparing import AgainstBaseline, Comparison, Landmarks, compare, joined, share_of
 from toothcheck.errors import CannotTell, DifferentPartError
 from toothcheck.estimate import Estimate, median_of
 from toothcheck.features.circles import find_circles
@@ -29,6 +29,7 @@ from toothcheck.inspection import Claim, Inspection, inspect, tip_pixels
 from toothcheck.photo import decode
 from toothcheck.synthetic import MadePhoto, Scene, Tier, encode, honest_claim, make_pair, make_photo
 from toothcheck.tooth import ToothRing
+from toothcheck.wear import ToothWear, WheelWear
 
 EDGE_STD_MM = 0.012
 """What of a photo's common edge offset the ring's own exposure unknown does not hold already."""
@@ -170,12 +171,9 @@ def loss_between(
         )
     except ValueError as error:
         raise CannotTell(f"The photos cannot be compared: {error}.", hint="Photograph all teeth both times.") from error
-    alone = [
-        {t.index: t.drive_loss_mm for t in i.wear.teeth if t.measured and t.drive_loss_mm is not None}
-        for i in (before, after)
-        if i.wear is not None
-    ]
-    return joined(found, alone[0], alone[1])
+    assert before.wear is not None
+    assert after.wear is not None
+    return joined(found, before.wear, after.wear)
 
 
 def with_baseline(
@@ -183,9 +181,9 @@ def with_baseline(
 ) -> Inspection:
     """The inspection with the part's own form when new as the ideal (measures.md, sections 2 and 4).
 
-    Asymmetry and grade are then by what is gone since, against the baseline's thickness.  The baseline must be graded
-    good, and the two agree on what does not wear; else nothing changes.  What refuses a grade does so still, and teeth
-    keep their own numbers, which are against the ideal form.
+    Losses, asymmetry and grade are then by what is gone since, against the baseline's thickness.  The baseline must be
+    graded good, and the two agree on what does not wear; else nothing changes.  What refuses a grade does so still, and
+    tips and hooks, which no baseline measures, stay against the ideal form.
 
     Parameters
     ----------
@@ -205,12 +203,52 @@ def with_baseline(
     flags = tuple(f for f in inspection.flags if f != "worn-both-flanks")
     gone = found.asymmetry_percent
     draws = readonly(gone.value + gone.std * rng.standard_normal(max(1, len(wear.draws_asymmetry))))
-    judged = replace(wear, asymmetry_percent=gone, draws_asymmetry=draws)
+    teeth = _since(wear, earlier.wear, comparison, found.thickness_mm)
+    worst = max((t for t in teeth if t.drive_loss_mm is not None), key=_drive_loss, default=None)
+    judged = replace(
+        wear,
+        teeth=teeth,
+        worst_tooth=None if worst is None else worst.index,
+        drive_loss_mm=found.loss_mm,
+        asymmetry_percent=gone,
+        draws_asymmetry=draws,
+    )
     after = grade(judged, flags, rng)
     said = f"Gone from the drive flanks since the baseline: {gone.text('%')} of its teeth (median)."
     reasons = tuple(said if r.startswith(MEASURED_AGAINST) else r for r in after.reasons)
     held = replace(inspection, wear=judged, flags=flags, against_baseline=True)
     return held.judged(replace(after, reasons=reasons))
+
+
+def _since(
+    now: WheelWear, new: WheelWear | None, comparison: Comparison, thickness_mm: Estimate
+) -> tuple[ToothWear, ...]:
+    """The teeth with what each has lost since the baseline, of its ``thickness_mm``.
+
+    Where it is not known which tooth is which, each is held against the baseline's medians.
+    """
+    told = {t.index_after: t.drive_loss_mm for t in comparison.teeth}
+    drive_new = None if new is None else new.drive_loss_mm
+    coast_new = median_of([t.coast_loss_mm for t in new.teeth if t.coast_loss_mm is not None] if new else [])
+    out = []
+    for t in now.teeth:
+        if t.drive_loss_mm is None or t.coast_loss_mm is None or drive_new is None or coast_new is None:
+            out.append(t)
+            continue
+        drive = told.get(t.index) or t.drive_loss_mm.less(drive_new)
+        out.append(
+            replace(
+                t,
+                drive_loss_mm=drive,
+                coast_loss_mm=t.coast_loss_mm.less(coast_new),
+                asymmetry_percent=share_of(drive, thickness_mm),
+            )
+        )
+    return tuple(out)
+
+
+def _drive_loss(tooth: ToothWear) -> float:
+    return -math.inf if tooth.drive_loss_mm is None else tooth.drive_loss_mm.value
 
 
 def damaged(inspection: Inspection) -> dict[int, tuple[str, ...]]:

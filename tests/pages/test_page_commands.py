@@ -64,6 +64,10 @@ def test_lesson(toothcheck, tmp_path):
         (("lesson", "-o", "x.pdf"), "must end in .html or .htm, not x.pdf"),
         (("exercise", "make", "--count", 1, "-o", "x.pdf"), "must end in .html or .htm, not x.pdf"),
         (("report", "other.json", "-o", "other.json"), "must end in .html"),
+        (("report", "other.json", "-o", "x.html", "--chain", "428"), "--chain is for a photo; other.json is a reading"),
+        (("report", "other.json", "-o", "x.html", "--part", "rear"), "--part is for a machine"),
+        (("report", "wheel.png", "-o", "x.html", "--units", "miles"), "--units is for a machine"),
+        (("report", "KC-01", "-o", "x.html", "--thickness", "3"), "--thickness is for a photo"),
         (("exercise", "collect", "other.json", "--json", "other.json"), "is the result other.json"),
     ],
 )

@@ -191,8 +191,16 @@ def test_a_baseline_is_named_with_what_it_decides(ideal):
         assert "0.31 ± 0.05 mm gone since, 7.2 ± 1.1 % of its thickness" in text
         assert ("the ideal that the grade is by" in text) == ideal
         assert ("gone from the drive flanks since the baseline" in text) == ideal
-        assert ("Each tooth is shown against the ideal form" in text) == ideal
+        assert ("Outlines are drawn against the ideal form; losses" in text) == ideal
         assert ("Median asymmetry of the measured teeth" in text) != ideal
+
+
+def test_a_baseline_that_was_not_used_says_why():
+    unknown = dict.fromkeys(("loss_mm", "asymmetry_percent"))
+    told = {"kind": "photo", "name": "other.jpg", "ideal": False, "not_used": "These are not the same part.", **unknown}
+    rows = {row.name: row for row in view_of(ReportInput(document=document() | {"baseline": told})).method}
+    assert rows["Baseline"].value == "photo other.jpg"
+    assert rows["Baseline"].note.replace("\xa0", " ") == "Not used. These are not the same part."
 
 
 def test_a_drive_flank_that_is_not_known_is_not_drawn_as_if_it_were():

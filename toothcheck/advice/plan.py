@@ -23,7 +23,7 @@ from toothcheck.advice.meshing import meshing, roller_lift_mm
 from toothcheck.advice.seen import LENGTH_HOLDS_KM, PHOTO_HOLDS_KM, InWords, Seen
 from toothcheck.chains import FEWEST_LINKS, Chain
 from toothcheck.estimate import Estimate
-from toothcheck.stretch import Decision, Limit, decide, doubt_about
+from toothcheck.stretch import COUNT_SHOWS_PITCHES, Decision, Limit, decide, doubt_about
 from toothcheck.stretch.published import general_figures, published_percent
 
 Action = Literal["nothing", "watch", "chain-only", "set", "measure-first"]
@@ -100,6 +100,8 @@ class ChainState:
     """The chain as measured and looked at."""
 
     elongation_percent: Estimate | None = None
+    if_one_fewer_percent: Estimate | None = None
+    """The elongation, should rollers have been counted as pitches; None where that cannot be, or is not known."""
     misread: str | None = None
     """What the reading behind the elongation looks like instead, where it is known and cannot be right."""
     limit: Limit | None = None
@@ -132,7 +134,9 @@ class ChainState:
     def decision(self) -> Decision | None:
         """The elongation held against the limit, if it was measured and can be right."""
         e = self.elongation_percent
-        return None if e is None or self.doubt is not None else decide(e, self.limit)
+        if e is None or self.doubt is not None:
+            return None
+        return decide(e, self.limit, if_one_fewer=self.if_one_fewer_percent)
 
     @property
     def old(self) -> bool:
@@ -248,6 +252,11 @@ def _chain_signs(s: Situation) -> tuple[list[str], list[str], list[str]]:
     elif side == "too-near":
         due.append(f"{sentence} A chain that may be beyond its limit is treated as due.")
         unknown.append("Measure the chain again with a calliper, over more pitches, to settle which side it is on.")
+    elif side == "cannot-tell":
+        unknown.append(
+            f"Measure the chain again over {COUNT_SHOWS_PITCHES} pitches, or count the rollers, too "
+            "(toothcheck stretch --rollers)."
+        )
     elif c.elongation_percent is not None and c.limit is not None:
         if c.elongation_percent.value >= NEAR * c.limit.elongation_percent:
             soon.append(f"{sentence} Most of it is used.")
@@ -384,8 +393,9 @@ def plan_for(s: Situation, *, far: InWords = _km) -> Plan:
         )
     elif "watch" in grades or (soon and not unseen and not s.chain.old):
         action = "watch"
+        open_sides = ("no-limit", "cannot-tell")
         headline = "Nothing to renew yet, but watch: photograph and measure at each service, and plan the parts."
-        if unseen or s.chain.decision is None or s.chain.decision.side == "no-limit" or s.chain.old:
+        if unseen or s.chain.decision is None or s.chain.decision.side in open_sides or s.chain.old:
             headline = (
                 "Watch what is known, and look at the rest before relying on it: a part of the drive was not judged, "
                 "or not lately."

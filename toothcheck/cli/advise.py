@@ -220,7 +220,19 @@ def _sprocket(
         raise InputError(f"{grade} is not an inspection's JSON: {error}.", hint=made) from None
     if facts["position"] not in (None, name):
         raise UsageError(f"{grade} is of a {facts['position']} sprocket, not of the {name} one.")
+    _check_teeth(name, teeth, told, grade)
     return {**told, **typed}
+
+
+def _check_teeth(name: str, typed: int | None, known: dict[str, Any], source: str) -> None:
+    """Refuse a typed tooth count beside a grade that is of a sprocket with another."""
+    counted = known["teeth"]
+    if known["grade"] != "cannot-tell" and None not in (typed, counted) and typed != counted:
+        raise UsageError(
+            f"--{name}-teeth is {typed}, but the grade {known['grade']} is of a sprocket of {counted} teeth "
+            f"({source}).",
+            hint=f"Leave it out, or give the grade of the one of {typed} teeth with --{name}.",
+        )
 
 
 def _km(words: str | None) -> float | None:
@@ -299,6 +311,8 @@ def _merged(kept: dict[str, Any], typed: dict[str, Any]) -> dict[str, Any]:
     for name in ("front", "rear"):
         old, new = kept.get(name), typed.get(name)
         if old is not None and new is not None:
+            if "grade" not in new:
+                _check_teeth(name, new.get("teeth"), old, "logbook")
             lasting = old if "grade" not in new else {key: old[key] for key in ("teeth", "distance_km")}
             out[name] = {**lasting, **{key: value for key, value in new.items() if value is not None}}
             if "distance_km" in new:

@@ -7,12 +7,13 @@ from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 from toothcheck.cli.reading import json_object_of
-from toothcheck.errors import InputError, UsageError
+from toothcheck.errors import CannotTell, DifferentPartError, InputError, UsageError
 
 if TYPE_CHECKING:
     from toothcheck.comparing import AgainstBaseline
     from toothcheck.estimate import Estimate
-    from toothcheck.inspection import Inspection
+    from toothcheck.inspection import Claim, Inspection
+    from toothcheck.photo import Photo
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
@@ -26,44 +27,97 @@ class Held:
     """For people."""
 
 
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class Reading:
+    """What an earlier inspection's JSON says of the part."""
+
+    name: str
+    sprocket: dict[str, Any]
+    thickness_mm: Estimate
+    """Median of its teeth at the pitch circle."""
+
+
+def is_reading(baseline: str) -> bool:
+    """Whether a baseline is the JSON of an inspection, not a photo."""
+    return Path(baseline).suffix.lower() == ".json"
+
+
+def baseline_of(path: Path, photo: Path, claim: Claim) -> Photo | Reading:
+    """Read the part when it was new, before anything is measured: what is refused here costs no inspection.
+
+    Parameters
+    ----------
+    path
+        A photo of the same part when new, or a reading of it: the JSON file of an earlier inspection.
+    photo
+        The file to be inspected.
+    claim
+        What is said of it.
+
+    Raises
+    ------
+    UsageError, InputError, DifferentPartError
+        When the file is the photo itself, cannot be read, or is a reading of another part than is claimed.
+    """
+    if path.resolve() == photo.resolve():
+        raise UsageError(f"--baseline {path} is the photo itself.", hint="Name the part's photo when new.")
+    if not is_reading(str(path)):
+        from toothcheck.photo import load
+
+        return load(path)
+    told = _read(path)
+    reading = Reading(name=path.name, sprocket=told["sprocket"], thickness_mm=_thickness(told, path))
+    _check_same(reading, claim)
+    return reading
+
+
 def held(
-    inspection: Inspection, photo: Path, *, baseline: str | None = None, baseline_card_height: float | None = None
+    inspection: Inspection, baseline: Photo | Reading | None = None, *, card_height_mm: float | None = None
 ) -> Held:
     """Hold an inspection against a baseline.
 
     A photo of the part when it was new, and graded good, becomes the ideal (measures.md, section 2): asymmetry and
-    grade are then by what is gone since.  A reading, or a photo of a part that was not new, only says how much.
+    grade are then by what is gone since.  A reading, or a photo of a part that was not new, only says how much.  Where
+    the two cannot be compared, or turn out to be two parts, the inspection stands as it is, with a flag and the reason:
+    what it says of the photo, such as a broken tooth, holds all the same.
 
     Parameters
     ----------
     inspection
         As measured.
-    photo
-        Its file.
     baseline
-        A photo of the same part when new, or a reading of it: the JSON file of an earlier inspection.
-    baseline_card_height
-        Of the baseline's photo, mm; as in this photo when None.
-
-    Raises
-    ------
-    UsageError, PhotoError, CannotTell, DifferentPartError
-        When words, photo or part do not fit.
+        From `baseline_of`.
+    card_height_mm
+        Of the baseline's photo; as in this photo when None.
     """
     if baseline is None:
         return Held(inspection=inspection, document=inspection.document(), lines=())
-    path = Path(baseline)
-    if path.resolve() == photo.resolve():
-        raise UsageError(f"--baseline {path} is the photo itself.", hint="Name the part's photo when new.")
-    if path.suffix.lower() == ".json":
-        found, more = _by_reading(inspection, path)
-        about = {"kind": "reading", "name": path.name, "ideal": False}
-    else:
-        found, more, inspection = _by_photo(inspection, path, baseline_card_height)
-        about = {"kind": "photo", "name": path.name, "ideal": inspection.against_baseline}
+    about = {"kind": "reading" if isinstance(baseline, Reading) else "photo", "name": baseline.name}
+    try:
+        if isinstance(baseline, Reading):
+            found, more = _by_reading(inspection, baseline)
+        else:
+            found, more, inspection = _by_photo(inspection, baseline, card_height_mm)
+    except (CannotTell, DifferentPartError) as error:
+        return _not_used(inspection, about, str(error))
     document = inspection.document()
-    document["baseline"] = about | found.document() | more
-    return Held(inspection=inspection, document=document, lines=tuple(_in_words(found, path, more, inspection)))
+    document["baseline"] = about | {"ideal": inspection.against_baseline, "not_used": None} | found.document() | more
+    return Held(
+        inspection=inspection, document=document, lines=tuple(_in_words(found, baseline.name, more, inspection))
+    )
+
+
+def _not_used(inspection: Inspection, about: dict[str, str], why: str) -> Held:
+    from toothcheck.grade import GRADES
+
+    inspection = replace(inspection, flags=(*inspection.flags, "baseline-not-used"))
+    unknown = dict.fromkeys(("loss_mm", "asymmetry_percent", "band", "band_probability", "tooth_by_tooth"))
+    document = inspection.document()
+    document["baseline"] = about | {"ideal": False, "not_used": why} | unknown | {"flags": []}
+    lines = [f"{about['name']} was not used as baseline. {why}"]
+    if inspection.verdict.grade in GRADES:
+        lines.append("The grade is by the ideal form.")
+    return Held(inspection=inspection, document=document, lines=tuple(lines))
 
 
 def recorded(
@@ -101,43 +155,52 @@ def recorded(
 
 
 def _by_photo(
-    inspection: Inspection, path: Path, card_height: float | None
+    inspection: Inspection, photo: Photo, card_height_mm: float | None
 ) -> tuple[AgainstBaseline, dict[str, Any], Inspection]:
     from toothcheck.comparing import against_photo
-    from toothcheck.errors import CannotTell
     from toothcheck.inspection import inspect
     from toothcheck.pairing import loss_between, thickness_of, with_baseline
-    from toothcheck.photo import load
 
-    height = inspection.claim.card_height_mm if card_height is None else card_height
-    earlier = inspect(load(path), replace(inspection.claim, card_height_mm=height, near_px=None))
+    height = inspection.claim.card_height_mm if card_height_mm is None else card_height_mm
+    earlier = inspect(photo, replace(inspection.claim, card_height_mm=height, near_px=None))
     comparison = loss_between(earlier, inspection)
     thickness = thickness_of(earlier)
     if thickness is None:
-        raise CannotTell(f"{path.name}: no tooth of the baseline could be measured.", hint="Use a clearer photo.")
+        raise CannotTell(f"{photo.name}: no tooth of the baseline could be measured.", hint="Use a clearer photo.")
     found = against_photo(comparison, thickness)
     told = {"flags": list(comparison.flags), "grade": earlier.verdict.grade}
     return found, told, with_baseline(inspection, earlier, comparison, found)
 
 
-def _by_reading(inspection: Inspection, path: Path) -> tuple[AgainstBaseline, dict[str, Any]]:
+def _by_reading(inspection: Inspection, reading: Reading) -> tuple[AgainstBaseline, dict[str, Any]]:
     from toothcheck.comparing import against_reading
-    from toothcheck.errors import CannotTell, DifferentPartError
     from toothcheck.pairing import thickness_of
 
-    reading = _read(path)
     now = thickness_of(inspection)
     if now is None:
         raise CannotTell(f"{inspection.photo.name}: no tooth could be measured.", hint="Use a clearer photo.")
-    document = inspection.document()
-    for key, name in (("teeth", "teeth"), ("chain", "chain"), ("position", "position")):
-        one, two = reading["sprocket"].get(key), document["sprocket"].get(key)
-        if one != two:
+    _check_same(reading, inspection.claim, chain_open="chain-open" in inspection.flags)
+    return against_reading(reading.thickness_mm, now), {"flags": []}
+
+
+def _check_same(reading: Reading, claim: Claim, *, chain_open: bool = False) -> None:
+    """Refuse a reading of another part; what is left to the photo, and not found yet, is passed over.
+
+    Where several chain sizes fit the photo, or fitted the reading's, what they have in common is compared.
+    """
+    here: dict[str, object] = {"teeth": claim.teeth, "position": claim.position}
+    if claim.chain is not None and (chain_open or reading.sprocket.get("chain") is None):
+        here |= {"pitch_mm": claim.chain.pitch_mm, "roller_diameter_mm": claim.chain.roller_diameter_mm}
+    elif claim.chain is not None:
+        here["chain"] = claim.chain.name
+    for key, value in here.items():
+        there = reading.sprocket.get(key)
+        if value is not None and there != value:
+            name = key.removesuffix("_mm").replace("_", " ")
             raise DifferentPartError(
-                f"{path.name} is a reading of another part: {name} {one} there, {two} here.",
+                f"{reading.name} is a reading of another part: {name} {there or 'not told'} there, {value} here.",
                 hint="Name a reading of this part.",
             )
-    return against_reading(_thickness(reading, path), now), {"flags": []}
 
 
 def _read(path: Path) -> dict[str, Any]:
@@ -167,13 +230,11 @@ def _thickness(reading: dict[str, Any], path: Path) -> Estimate:
     return middle
 
 
-def _in_words(found: AgainstBaseline, path: Path, more: dict[str, Any], inspection: Inspection) -> list[str]:
+def _in_words(found: AgainstBaseline, name: str, more: dict[str, Any], inspection: Inspection) -> list[str]:
     from toothcheck.flags import flag
     from toothcheck.grade import GRADES
 
-    lines = [
-        f"Against {path.name}: {found.loss_mm.text('mm')} gone, {found.asymmetry_percent.text('%')} of its thickness."
-    ]
+    lines = [f"Against {name}: {found.loss_mm.text('mm')} gone, {found.asymmetry_percent.text('%')} of its thickness."]
     if inspection.verdict.grade in GRADES:
         lines.append(
             "The grade is by that: the baseline is the ideal."

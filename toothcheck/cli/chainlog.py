@@ -34,7 +34,9 @@ class ChainLog:
             known = book.history().machines.get(self.machine)
             return None if known is None else limit_kept(known, size)
 
-    def record(self, pitches: int, percent: Estimate, size: Chain, limit: Limit | None) -> tuple[str, ...]:
+    def record(
+        self, pitches: int, percent: Estimate, size: Chain, limit: Limit | None, *, rollers: int | None
+    ) -> tuple[str, ...]:
         """Keep a length as that of the chain fitted, and the limit when it is new.
 
         Parameters
@@ -45,6 +47,8 @@ class ChainLog:
             Elongation, per cent of that many nominal pitches.
         size, limit
             The chain's.
+        rollers
+            Counted from end to end; None where only the pitches were.
 
         Returns
         -------
@@ -58,7 +62,7 @@ class ChainLog:
         """
         from toothcheck.cli.books import kilometres, opened
         from toothcheck.cli.logbook import in_words
-        from toothcheck.drive import LIMIT_NOTE, chain_size, limit_kept
+        from toothcheck.drive import LIMIT_NOTE, chain_size, length_remark, limit_kept
         from toothcheck.stretch import length_mm
 
         km = kilometres(self.at)
@@ -85,6 +89,7 @@ class ChainLog:
                         pitches=pitches,
                         length_mm=length.value,
                         length_std_mm=length.std,
+                        text=length_remark(rollers),
                     )
                 ]
                 if limit is not None and known is not None and limit_kept(known, size) != limit:

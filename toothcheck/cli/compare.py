@@ -87,8 +87,7 @@ def compare(
         )
         for own in (card_height_before, card_height_after)
     ]  # fmt: skip
-    if claims[0].teeth is not None and turned_by is not None and not 0 <= turned_by < claims[0].teeth:
-        raise UsageError(f"--turned-by must lie between 0 and {claims[0].teeth - 1}, not {turned_by}.")
+    _check_turn(turned_by, claims[0].teeth)
     check_ending("--picture", picture, _PICTURE)
     if before.resolve() == after.resolve():
         raise UsageError("BEFORE and AFTER are the same file.", hint="Name two photos.")
@@ -107,8 +106,9 @@ def compare(
         tell("Laying one on the other")
         damage = damage_in_words(seen[0], seen[1])
         try:
+            _check_turn(turned_by, seen[0].claim.teeth)  # with --teeth auto it is known only now
             result = loss_between(seen[0], seen[1], turned_by=turned_by, with_landmarks=holes)
-        except (CannotTell, DifferentPartError) as error:
+        except (CannotTell, DifferentPartError, UsageError) as error:
             # what cannot be compared may be broken all the same
             raise type(error)(" ".join([*damage, *error.args]), hint=error.hint) from error
         drawing = None
@@ -134,6 +134,11 @@ def compare(
             out.print(f"Wrote {name}", soft_wrap=True, markup=False)
     if doubts:
         raise typer.Exit(3)
+
+
+def _check_turn(turned_by: int | None, teeth: int | None) -> None:
+    if turned_by is not None and teeth is not None and not 0 <= turned_by < teeth:
+        raise UsageError(f"--turned-by must lie between 0 and {teeth - 1}, not {turned_by}.")
 
 
 def document(result: Comparison, before: Inspection, after: Inspection) -> dict[str, object]:

@@ -9,6 +9,7 @@ from typing import TYPE_CHECKING, Annotated, Any
 
 import typer
 
+from toothcheck.cli.after_inspect import baseline_of, held, is_reading, recorded
 from toothcheck.cli.books import Again, MaybeAt, On, Replaced, Text, Where, file_of
 from toothcheck.cli.words import (
     CardHeightWord,
@@ -19,7 +20,9 @@ from toothcheck.cli.words import (
     TeethWord,
     ThicknessWord,
     TurningWord,
+    card_height_within,
     claim_of,
+    refuse_typed,
 )
 from toothcheck.errors import UsageError
 
@@ -39,6 +42,7 @@ def register(app: typer.Typer) -> None:
 
 
 def inspect(
+    context: typer.Context,
     photo: Annotated[
         Path, typer.Argument(help="The photo: JPEG, PNG, WebP, TIFF or HEIC.", readable=False, show_default=False)
     ],
@@ -98,7 +102,15 @@ def inspect(
         "on": on, "part": part, "text": text, "operator": operator, "keep_photo": keep_photo, "reason": reason,
         "again": again,
     }  # fmt: skip
-    _logging(log, at, {f"--{name.replace('_', '-')}": value for name, value in for_the_log.items()})
+    if log is None:
+        refuse_typed(context, "is for --log MACHINE, which is missing", "at", *for_the_log)
+    else:
+        _check_distance(at)
+    if baseline is None:
+        refuse_typed(context, "is for --baseline, which is missing", "baseline_card_height")
+    elif is_reading(baseline):
+        refuse_typed(context, f"is for a photo as baseline; {baseline} is a reading", "baseline_card_height")
+    card_height_within("--baseline-card-height", baseline_card_height)
     read = {
         "the photo itself": photo,
         "the baseline": None if baseline is None else Path(baseline),
@@ -107,7 +119,6 @@ def inspect(
     targets = Targets.of(read, picture=picture, teeth_chart=teeth_chart, json=json)
 
     from toothcheck import inspection
-    from toothcheck.cli.after_inspect import held, recorded
     from toothcheck.cli.output import busy
     from toothcheck.photo import load
 
@@ -119,11 +130,12 @@ def inspect(
                 raise UsageError(
                     f"--near {x:g},{y:g} lies outside the photo of {loaded.width_px} x {loaded.height_px} pixels."
                 )
+        new = None if baseline is None else baseline_of(Path(baseline), photo, claim)
         tell("Finding and measuring the teeth")
         measured = inspection.inspect(loaded, claim)
         tell("Comparing, drawing and recording")
-        # before anything is written: the baseline may be another part, the logbook may refuse
-        after = held(measured, photo, baseline=baseline, baseline_card_height=baseline_card_height)
+        # before anything is written: the logbook may refuse
+        after = held(measured, new, card_height_mm=baseline_card_height)
         result, lines = after.inspection, list(after.lines)
         made = targets.made(result)
         if log is not None:
@@ -197,13 +209,8 @@ class Targets:
         return [*map(str, made), *([self.json] if self.json not in (None, "-") else [])]
 
 
-def _logging(log: str | None, at: str | None, others: dict[str, object]) -> None:
-    """Refuse words of the logbook that do not go together; ``others`` are those that may be left out with it."""
-    if log is None:
-        for option, value in {"--at": at, **others}.items():
-            if value not in (None, False):
-                raise UsageError(f"{option} is for --log MACHINE, which is missing.")
-        return
+def _check_distance(at: str | None) -> None:
+    """Refuse an odometer that is missing or cannot be read."""
     if at is None:
         raise UsageError("--log needs --at DISTANCE: what the odometer shows.", hint="For example --at 24600km.")
     from toothcheck.cli.books import kilometres

@@ -432,12 +432,19 @@ def chain_length(
     operator: Operator = None,
     part: Annotated[str | None, typer.Option("--part", help="Default: the chain fitted on that day.")] = None,
     text: Text = None,
+    rollers: Annotated[
+        int | None,
+        typer.Option(
+            "--rollers",
+            help="Rollers counted from end to end: one more than the pitches; asked for on a long run.",
+        ),
+    ] = None,
     reason: Replaced = None,
     where: Where = None,
 ) -> None:
     """Record a measured length of the chain; limits belong to the machine's manual."""
-    from toothcheck.drive import chain_size
-    from toothcheck.stretch import count_trap
+    from toothcheck.drive import chain_size, length_remark
+    from toothcheck.stretch import check_rollers, count_trap, if_one_fewer
 
     km = kilometres(at)
     with opened(where, said=at) as book, telling():
@@ -447,9 +454,12 @@ def chain_length(
                 raise UsageError(f"{part} is no chain.", hint="See: toothcheck logbook list --parts")
             measured = part or state.fitted_on(machine, "chain", on)
             size = chain_size(state, machine, measured)
-            trap = None if size is None or pitches < 1 else count_trap(length_mm, pitches, size)
-            if trap is not None and trap.spoils:
-                raise LogbookError(f"{trap.sentence} Not recorded.")
+            check_rollers(pitches, rollers)
+            if size is not None and pitches >= 1:
+                trap = count_trap(length_mm, pitches, size, sure=rollers is not None)
+                hides_wear = if_one_fewer(length_mm, 0.0, pitches, size) is not None
+                if trap is not None and (trap.spoils or hides_wear):
+                    raise LogbookError(f"{trap.sentence} Not recorded.")
             return [
                 book.new(
                     "chain-length",
@@ -461,7 +471,7 @@ def chain_length(
                     length_std_mm=std_mm,
                     on_date=on,
                     operator=operator,
-                    text=text,
+                    text=length_remark(rollers, text),
                 )
             ]
 

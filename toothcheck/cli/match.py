@@ -8,7 +8,7 @@ from typing import TYPE_CHECKING, Annotated, Any
 import typer
 
 from toothcheck.cli.reading import json_object_of
-from toothcheck.cli.words import JsonWord
+from toothcheck.cli.words import JsonWord, card_height_within, refuse_typed
 from toothcheck.errors import UsageError
 
 if TYPE_CHECKING:
@@ -23,6 +23,7 @@ def register(app: typer.Typer) -> None:
 
 
 def match(
+    context: typer.Context,
     old: Annotated[
         Path | None,
         typer.Argument(
@@ -58,20 +59,22 @@ def match(
 ) -> None:
     """Compare an old and a new sprocket, field by field: fits, differs, cannot tell."""
     from toothcheck.cli.output import check_targets, write_json
-    from toothcheck.matching import compare
+    from toothcheck.matching import compare, part_from_mapping
 
     check_targets(read={"the old part": old, "the new part": new}, written={"--json": json_to})
+    card_height_within("--card-height", card_height)
     try:
-        if case is not None:
-            from toothcheck.cli.cases import case as load
-            from toothcheck.matching import part_from_mapping
-
-            found = load("match", case)
+        found = {} if case is None else _case(context, case)
+        position, other_teeth = position or found.get("position"), other_teeth or found.get("other_teeth")
+        if other_teeth is None:
+            refuse_typed(context, "is for --other-teeth, which is missing", "position", "speedometer")
+        if found:
             parts = [part_from_mapping(found["old"]), part_from_mapping(found["new"])]
-            position, other_teeth = position or found.get("position"), other_teeth or found.get("other_teeth")
         elif old is None or new is None:
             raise UsageError("Name the old and the new part.", hint="See: toothcheck match --help")
         else:
+            if _is_typed(old) and _is_typed(new):
+                refuse_typed(context, "is for a photo; both parts are typed values", "card_height")
             parts = [
                 _part(old, old_values or [], chain, card_height),
                 _part(new, new_values or [], chain, card_height),
@@ -86,6 +89,20 @@ def match(
         _show(answer, gears)
     if answer.result == "cannot-tell":
         raise typer.Exit(3)
+
+
+def _case(context: typer.Context, name: str) -> dict[str, Any]:
+    from toothcheck.cli.cases import case
+
+    refuse_typed(
+        context, f"is told by --case {name} already", "old", "new", "old_values", "new_values", "chain", "card_height"
+    )
+    return case("match", name)
+
+
+def _is_typed(path: Path) -> bool:
+    """Whether a part is a file of typed values, not a photo."""
+    return path.suffix.lower() == ".json"
 
 
 def _part(path: Path, typed: list[str], chain: str | None, card_height: float) -> Part:
@@ -109,7 +126,7 @@ def _part(path: Path, typed: list[str], chain: str | None, card_height: float) -
             )
         except ValueError:
             raise UsageError(f"{text!r} cannot be read.", hint="Write e.g. seat_thickness_mm=7.4") from None
-    if path.suffix.lower() == ".json":
+    if _is_typed(path):
         told = json_object_of(path, hint="It holds a part's values; keys: see the README.")
         if chain is not None:
             told.setdefault("chain", chain)

@@ -22,6 +22,7 @@ from toothcheck.cli.words import (
     Turning,
     TurningWord,
     claim_of,
+    refuse_typed,
 )
 from toothcheck.errors import InputError, PhotoError, UsageError
 
@@ -44,6 +45,7 @@ def register(app: typer.Typer) -> None:
 
 
 def report(
+    context: typer.Context,
     subject: Annotated[
         str,
         typer.Argument(
@@ -93,6 +95,7 @@ def report(
         read={"what is reported": path, "the picture": picture, "the logbook": file_of(where)},
         written={"--output": output},
     )
+    _check_words(context, path)
     if path.suffix.lower() in PICTURES:
         given = _of_photo(path, Told(chain, teeth, position, turning, card_height, thickness))
     elif path.suffix.lower() == ".json":
@@ -112,6 +115,18 @@ def report(
     sys.stdout.write("\n".join(lines).replace("\u202f", " ") + "\n")  # a terminal's font may lack the narrow blank
     if given.document["verdict"]["grade"] == "cannot-tell":
         raise typer.Exit(3)
+
+
+def _check_words(context: typer.Context, subject: Path) -> None:
+    """Refuse words of another kind of subject: a photo, a reading or a machine of the logbook."""
+    of_machine = ("part", "units", "where")
+    if subject.suffix.lower() in PICTURES:
+        refuse_typed(context, f"is for a machine; {subject} is a photo", *of_machine)
+    elif subject.suffix.lower() == ".json":
+        refuse_typed(context, f"is for a photo; {subject} is a reading, which brings it along", *Told._fields)
+        refuse_typed(context, f"is for a machine; {subject} is a reading", *of_machine)
+    else:
+        refuse_typed(context, f"is for a photo; {subject} is not named like one", *Told._fields)
 
 
 class Told(NamedTuple):

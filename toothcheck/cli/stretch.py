@@ -9,13 +9,13 @@ import typer
 
 from toothcheck.cli.books import MaybeAt, On, Replaced, Where, file_of, number_of, wrong_words
 from toothcheck.cli.chainlog import ChainLog, lower_bound_refused
-from toothcheck.cli.words import JsonWord
+from toothcheck.cli.words import JsonWord, refuse_typed
 from toothcheck.errors import UsageError
 
 if TYPE_CHECKING:
     from toothcheck.chainphoto import ChainSighting
     from toothcheck.chains import Chain
-    from toothcheck.stretch import Decision, Elongation, Limit, Reading, Run, Tool
+    from toothcheck.stretch import Decision, Elongation, Limit, Reading, Run, Tool, Trap
 
 _PICTURE = {".png": "png", ".jpg": "jpeg", ".jpeg": "jpeg"}
 _WAYS = "Write 319.4 or 314.3/324.5 (inner/outer), in mm."
@@ -35,6 +35,7 @@ def register(app: typer.Typer) -> None:
 
 
 def stretch(
+    context: typer.Context,
     readings: Annotated[
         list[str] | None,
         typer.Argument(
@@ -46,6 +47,14 @@ def stretch(
     chain: Annotated[str | None, typer.Option(help="Chain size, e.g. 520.", show_default=False)] = None,
     pitches: Annotated[
         int | None, typer.Option(help="Pitches measured over: n rollers are n − 1 pitches.", show_default=False)
+    ] = None,
+    rollers: Annotated[
+        int | None,
+        typer.Option(
+            help="Rollers counted from end to end, both ends included: one more than the pitches; asked for on a long "
+            "run, where the length does not show a wrong count.",
+            show_default=False,
+        ),
     ] = None,
     tool: Annotated[str, typer.Option(help="What was read with: calliper (or caliper), rule or tape.")] = "rule",
     read_to: Annotated[
@@ -97,8 +106,22 @@ def stretch(
     json_to: JsonWord = None,
 ) -> None:
     """Measure how far a chain has stretched, and hold it against the limit of its model."""
+    if log is None:
+        refuse_typed(context, "is for --log MACHINE, which is missing", "at", "on", "reason")
+    if photo is None:
+        refuse_typed(context, "is for --photo, which is missing", "picture", "card_height", "card_measured")
+    else:
+        refuse_typed(context, "is for readings, not for a photo", "pitches", "tool", "read_to", "over")
     given = _given(
-        case, readings=readings, chain=chain, pitches=pitches, tool=tool, over=over, limit=limit, rear_teeth=rear_teeth
+        context,
+        case,
+        readings=readings,
+        chain=chain,
+        pitches=pitches,
+        tool=tool,
+        over=over,
+        limit=limit,
+        rear_teeth=rear_teeth,
     )
     from toothcheck.chains import chain as chain_of
     from toothcheck.cli.output import check_ending, check_targets
@@ -130,23 +153,27 @@ def stretch(
                 photo, size, the_limit, card_height, card_measured, picture, given["rear_teeth"], slack, json_to, book
             )
             return
-        if picture is not None:
-            raise UsageError("--picture needs --photo.")
         if not given["readings"] or given["pitches"] is None:
             raise UsageError("Readings and --pitches are missing.", hint="See: toothcheck stretch --help")
         if given["over"] not in ("pins", "rollers"):
             raise UsageError(f"--over must be pins or rollers, not {given['over']!r}.")
-        _from_readings(given, size, the_limit, read_to, slack, json_to, book)
+        _from_readings(given, size, the_limit, read_to, slack, rollers, json_to, book)
     except ValueError as error:
         raise wrong_words(error) from error
 
 
-def _given(case_name: str | None, **typed: Any) -> dict[str, Any]:  # noqa: ANN401  # one value for each option
+def _given(
+    context: typer.Context,
+    case_name: str | None,
+    **typed: Any,  # noqa: ANN401  # one value for each option
+) -> dict[str, Any]:
     if case_name is None:
         return typed
     from toothcheck.cli.cases import case as load
 
-    return {**typed, **{k: v for k, v in load("stretch", case_name).items() if k != "about"}}
+    told = {k: v for k, v in load("stretch", case_name).items() if k != "about"}
+    refuse_typed(context, f"is told by --case {case_name} already", *told)
+    return {**typed, **told}
 
 
 def _reading(text: str) -> Reading:
@@ -188,6 +215,7 @@ def _from_readings(
     limit: Limit | None,
     read_to: float | None,
     slack: bool,
+    rollers: int | None,
     json_to: str | None,
     book: ChainLog | None,
 ) -> None:
@@ -203,11 +231,19 @@ def _from_readings(
         tool=_tool(given["tool"], read_to),
         under_pull=not slack,
         over_rollers=given["over"] == "rollers",
+        rollers=rollers,
     )
     if book is not None and e.lower_bound:
         raise lower_bound_refused("over the joining link")
-    decision = decide(e.percent, limit, lower_bound=e.lower_bound) if e.believable else None
-    kept = () if book is None or not e.believable else book.record(e.pitches, e.percent, size, limit)
+    if book is not None and e.believable and e.if_one_fewer is not None:
+        raise UsageError(
+            f"A length over {e.pitches} pitches does not show whether rollers were counted as pitches.",
+            hint=f"Count the rollers from end to end; if they are {e.pitches + 1}, add --rollers {e.pitches + 1}.",
+        )
+    decision = (
+        decide(e.percent, limit, lower_bound=e.lower_bound, if_one_fewer=e.if_one_fewer) if e.believable else None
+    )
+    kept = () if book is None or not e.believable else book.record(e.pitches, e.percent, size, limit, rollers=rollers)
     if json_to is not None:
         write_json(_readings_json(e, decision, limit), json_to)
     if json_to != "-":
@@ -276,12 +312,18 @@ def _readings_json(e: Elongation, decision: Decision | None, limit: Limit | None
         "pitches": e.pitches,
         "tool": e.tool,
         "elongation_percent": e.percent.as_json() if e.believable else None,
+        "if_one_pitch_fewer_percent": None if e.if_one_fewer is None or not e.believable else e.if_one_fewer.as_json(),
         "tool_limits_percent": round(e.limits_percent, 3),
         "places_percent": [round(p, 3) for p in e.places_percent],
         "worst_place": e.worst_place,
-        "traps": [{"code": t.code, "sentence": t.sentence, "spoils": t.spoils} for t in e.traps],
+        "lower_bound": e.lower_bound,
+        "traps": [_trap_json(t) for t in e.traps],
         **_decision_json(decision, limit),
     }
+
+
+def _trap_json(trap: Trap) -> dict[str, Any]:
+    return {"code": trap.code, "sentence": trap.sentence, "spoils": trap.spoils}
 
 
 def _decision_json(decision: Decision | None, limit: Limit | None) -> dict[str, Any]:
@@ -318,7 +360,7 @@ def _from_photo(
     from toothcheck.cli.output import console, write_json, write_whole
     from toothcheck.estimate import Estimate
     from toothcheck.photo import load
-    from toothcheck.stretch import decide, length_mm, run_of
+    from toothcheck.stretch import Trap, decide, length_mm, run_of
 
     loaded = load(photo)
     seen = measure_run(
@@ -326,16 +368,18 @@ def _from_photo(
     )
     run = run_of(seen.row, size)
     decision = decide(run.percent, limit, lower_bound=slack)
+    said = "Not pulled straight: a slack run reads short, so this is only a lower bound."
+    traps = [Trap(code="not-under-pull", sentence=said, spoils=False)] if slack else []
     drawn = None
     if picture is not None:
         from toothcheck.overlay import chain_picture
 
         drawn = chain_picture(loaded.colour(), seen, run, size, kind=_PICTURE[picture.suffix.lower()])
-    kept = () if book is None else book.record(run.pitches, run.percent, size, limit)
+    kept = () if book is None else book.record(run.pitches, run.percent, size, limit, rollers=run.pitches + 1)
     if picture is not None and drawn is not None:
         write_whole(picture, drawn)
     if json_to is not None:
-        write_json(_photo_json(loaded.name, size.name, seen, run, decision, limit), json_to)
+        write_json(_photo_json(loaded.name, size.name, seen, run, decision, limit, traps), json_to)
     if json_to != "-":
         out = console()
         out.print(f"[bold]Chain {size.name}, {run.pitches} pitches from {escape(photo.name)}[/bold]")
@@ -352,8 +396,8 @@ def _from_photo(
             out.print(f"! Link {link.index + 1} differs from its kind: {link.elongation_percent:+.2f} %. Look at it.")
         for kink in run.kinks:
             out.print(f"! The joint at pin {kink.pin + 1} is bent by {kink.angle_deg:+.1f}°: a stiff link.")
-        if slack:
-            out.print("· Not pulled straight: a slack run reads short, so this is only a lower bound.")
+        for trap in traps:
+            out.print(f"· {trap.sentence}")
         if not seen.seen.all():
             out.print(
                 f"· {int((~seen.seen).sum())} pin ends could not be measured (dirt); their neighbours tell their place."
@@ -378,7 +422,13 @@ def _bar(percent: float) -> str:
 
 
 def _photo_json(
-    name: str, size: str, seen: ChainSighting, run: Run, decision: Decision, limit: Limit | None
+    name: str,
+    size: str,
+    seen: ChainSighting,
+    run: Run,
+    decision: Decision,
+    limit: Limit | None,
+    traps: list[Trap],
 ) -> dict[str, Any]:
     source: Literal["photo"] = "photo"
     return {
@@ -400,5 +450,7 @@ def _photo_json(
         "scale": {"px_per_mm": round(seen.px_per_mm, 2), "tilt_deg": round(seen.tilt_deg, 1),
                   "plane_std_percent": round(100 * seen.plane_std, 3),
                   "print_std_percent": round(100 * seen.print_std, 3)},
+        "lower_bound": bool(traps),
+        "traps": [_trap_json(t) for t in traps],
         **_decision_json(decision, limit),
     }  # fmt: skip

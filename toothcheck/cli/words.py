@@ -128,9 +128,41 @@ def near_of(words: str | None) -> tuple[float, float] | None:
     return x, y
 
 
-def _within(option: str, value: float | None, least: float, most: float, why: str) -> None:
+def within(option: str, value: float | None, least: float, most: float, why: str = "") -> None:
+    """Refuse a length in mm outside its range; None, which was not typed, is within."""
     if value is not None and not least <= value <= most:  # NaN too
         raise UsageError(f"{option} must lie between {least:g} and {most:.3g} mm{why}, not {value:g}.")
+
+
+def card_height_within(option: str, value: float | None) -> None:
+    """Refuse a card so far from the face that it is no measure of its scale."""
+    within(option, value, -FARTHEST_CARD_MM, FARTHEST_CARD_MM)
+
+
+def refuse_typed(context: typer.Context, why: str, *names: str) -> None:
+    """Refuse what was typed but would do nothing: a word that is passed over in silence is taken for heard.
+
+    Only what stands on the command line is meant, not defaults and the environment.
+
+    Parameters
+    ----------
+    context
+        Of the command.
+    why
+        What stands behind the option's name, such as "is for --log MACHINE, which is missing".
+    names
+        Parameters of the command's function.
+
+    Raises
+    ------
+    UsageError
+        At the first that was typed.
+    """
+    for param in context.command.params:
+        source = context.get_parameter_source(param.name or "")
+        if param.name in names and source is not None and source.name == "COMMANDLINE":
+            shown = param.opts[0] if param.param_type_name == "option" else param.name.upper()
+            raise UsageError(f"{shown} {why}.")
 
 
 def claim_of(
@@ -156,8 +188,8 @@ def claim_of(
     size, count = chain_of(chain), teeth_of(teeth)
     widest = max(c.inner_width_mm for c in CHAINS.values()) if size is None else size.inner_width_mm
     why = "" if size is None else f", the width between the inner plates of a {size.name} chain"
-    _within("--thickness", thickness, 1.0, _SLACK * widest, why)
-    _within("--card-height", card_height, -FARTHEST_CARD_MM, FARTHEST_CARD_MM, "")
+    within("--thickness", thickness, 1.0, _SLACK * widest, why)
+    card_height_within("--card-height", card_height)
     told: dict[str, Any] = {
         "chain": size,
         "teeth": count,

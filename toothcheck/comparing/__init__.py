@@ -17,7 +17,7 @@ flanks' (see `toothcheck.wear.DatumPriors`), never negative, and what is not kno
 """
 
 from toothcheck.comparing.aligning import EDGE_STD_MM
-from toothcheck.comparing.baseline import AgainstBaseline, against_photo, against_reading
+from toothcheck.comparing.baseline import AgainstBaseline, against_photo, against_reading, share_of
 from toothcheck.comparing.losses import SURE, Comparison, ToothLoss, compare, joined
 from toothcheck.comparing.sameness import Landmarks
 
@@ -32,4 +32,5 @@ __all__ = [
     "against_reading",
     "compare",
     "joined",
+    "share_of",
 ]

@@ -17,8 +17,10 @@ EDGE_STD_MM = 0.03
 
 
 _COAST_FLOOR_MM = 0.005
-_SEAT_SCATTER, _SEAT_NEIGHBOURS = 0.1, 8.0
-"""How much seats differ in wear, as a share of the flanks' loss, and how many neighbouring points do so alike."""
+_SEAT_SCATTER = 0.1
+"""How much seats differ in wear, as a share of the flanks' loss."""
+_NEIGHBOURS = 8.0
+"""How many neighbouring points err alike, where they do: each then votes with so much less."""
 _FEWEST = 4
 
 
@@ -54,6 +56,7 @@ class Alignment:
         self.difference = a.offset[after] - b.offset + priors.coast_share * lost * ref.coast_share
         self.before, self.ref, self.b = before, ref, b
         self.var = a.var[after] + b.var
+        self.doubt = np.hypot(a.doubt[after], b.doubt)
         angle = math.pi / 2 - (before.phase + np.arange(before.teeth) * 2 * math.pi / before.teeth)
         c, s = np.cos(angle)[:, None], np.sin(angle)[:, None]
         nx, ny = ref.normals.T
@@ -84,7 +87,8 @@ class Alignment:
         seen = known & (ref.coast | ref.drive_seat)
         x, y = self.design[seen], self.difference[seen]
         # teeth differ in wear, and so do the seats' drive halves, each as a whole
-        var = (self.var + _SEAT_NEIGHBOURS * (_SEAT_SCATTER * lost * ref.seat_share * ref.drive_seat) ** 2)[seen]
+        together = self.doubt**2 + (_SEAT_SCATTER * lost * ref.seat_share * ref.drive_seat) ** 2
+        var = (self.var + _NEIGHBOURS * together)[seen]
         weight = np.ones(len(y))
         least = -priors.coast_share * lost
         for _ in range(6):  # Huber's weights: a burr or a crumb of dirt must not turn the wheel
@@ -116,6 +120,7 @@ class Alignment:
                 continue
             mean = np.nanmean(np.where(seen, self.residual[:, part], np.nan)[good], axis=1)
             noise = float(np.nanmean(self.var[:, part][good])) / len(part)
+            noise += float(np.nanmean(self.doubt[:, part][good])) ** 2
             spread = 1.4826 * float(np.median(np.abs(mean - np.median(mean))))
             excess.append(max(0.0, spread**2 * len(mean) / (len(mean) - 1) - noise))
         return float(np.mean(excess)) if excess else 0.0
@@ -160,11 +165,13 @@ class Alignment:
         u = away[seen] / reach
         w = np.linalg.pinv(np.stack([np.ones_like(u), u, u**2], axis=1))[0]
         row = w @ self.design[gap, seen]
+        together = float(np.abs(w) @ self.doubt[gap, seen]) / float(np.abs(w).sum())
+        own_var = float(w**2 @ self.var[gap, seen]) + together**2 + self.flank_var
         return Local(
             value=float(w @ self.residual[gap, seen]),
-            own_var=float(w**2 @ self.var[gap, seen]) + self.flank_var,
+            own_var=own_var,
             row=readonly(row),
-            var=float(w**2 @ self.var[gap, seen]) + self.flank_var + float(row @ self.covariance @ row),
+            var=own_var + float(row @ self.covariance @ row),
         )
 
 
@@ -203,7 +210,9 @@ def turn_probabilities(before: ToothRing, ref: Reference, b: Table, a: Table, al
     whole = min(np.isfinite(t.offset).any(axis=1).mean() for t in (b, a)) > 0.7
     left, spread = [], []
     for table in (b, a):
-        still = replace(table, offset=np.zeros_like(table.offset), var=np.zeros_like(table.var))
+        still = replace(
+            table, offset=np.zeros_like(table.offset), var=np.zeros_like(table.var), doubt=np.zeros_like(table.var)
+        )
         fit = Alignment(before, ref, still, table, 0, EDGE_STD_MM)
         rows = []
         for place in places:

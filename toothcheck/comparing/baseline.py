@@ -17,6 +17,8 @@ class AgainstBaseline:
 
     loss_mm: Estimate
     """Of the teeth's median thickness at the pitch circle."""
+    thickness_mm: Estimate
+    """The baseline's."""
     asymmetry_percent: Estimate
     """The loss in per cent of the baseline's thickness."""
     band: str
@@ -46,7 +48,8 @@ def against_photo(comparison: Comparison, thickness_mm: Estimate) -> AgainstBase
     thickness_mm
         The baseline's median tooth thickness at the pitch circle.
     """
-    return _against(comparison.median_loss_mm, thickness_mm, tooth_by_tooth=True)
+    loss = comparison.median_loss_mm
+    return _judged(loss, thickness_mm, share_of(loss, thickness_mm), tooth_by_tooth=True)
 
 
 def against_reading(baseline_mm: Estimate, now_mm: Estimate) -> AgainstBaseline:
@@ -55,21 +58,33 @@ def against_reading(baseline_mm: Estimate, now_mm: Estimate) -> AgainstBaseline:
     Each is only as good as its own photo (scale, exposure), nothing falls out between them, and what coast flanks lost
     counts along.
     """
-    return _against(baseline_mm.less(now_mm), baseline_mm, tooth_by_tooth=False)
+    # T stands in the loss T - now, too: what share is left, now / T, holds each photo's error once
+    left = share_of(now_mm, baseline_mm)
+    percent = Estimate(value=100 - left.value, std=left.std)
+    return _judged(baseline_mm.less(now_mm), baseline_mm, percent, tooth_by_tooth=False)
 
 
-def _against(loss: Estimate, thickness: Estimate, *, tooth_by_tooth: bool) -> AgainstBaseline:
-    if thickness.value <= 0:
-        raise ValueError(f"thickness_mm must be greater than 0, not {thickness.value}")
-    percent = Estimate(
-        value=100 * loss.value / thickness.value,
-        std=100 / thickness.value * math.hypot(loss.std, loss.value / thickness.value * thickness.std),
-    )
+def share_of(part: Estimate, whole: Estimate) -> Estimate:
+    """Per cent, as if nothing that is uncertain were common to both (JCGM 100:2008, 5.1.2).
+
+    Raises
+    ------
+    ValueError
+        When the whole is not greater than 0.
+    """
+    if whole.value <= 0:
+        raise ValueError(f"whole must be greater than 0, not {whole.value}")
+    share = part.value / whole.value
+    return Estimate(value=100 * share, std=100 / whole.value * math.hypot(part.std, share * whole.std))
+
+
+def _judged(loss: Estimate, thickness: Estimate, percent: Estimate, *, tooth_by_tooth: bool) -> AgainstBaseline:
     edges = (-math.inf, *BANDS_PERCENT, math.inf)
     name = band(percent.value, 0.0)
     place = sum(percent.value >= e for e in BANDS_PERCENT)
     return AgainstBaseline(
         loss_mm=loss,
+        thickness_mm=thickness,
         asymmetry_percent=percent,
         band=name,
         band_probability=_below(edges[place + 1], percent) - _below(edges[place], percent),

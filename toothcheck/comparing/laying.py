@@ -46,6 +46,8 @@ class Table:
 
     offset: Floats
     var: Floats
+    doubt: Floats
+    """What neighbouring points share of their error, mm: it does not average out along a flank."""
     modes: Floats
     """(gaps, points, k)."""
     scale_std: float
@@ -93,7 +95,8 @@ def lay(ring: ToothRing, ref: Reference, moved: Floats | None = None) -> Table:
     """
     k = len(ring.mode_names)
     shape = (ring.teeth, len(ref.points))
-    offset, var, modes = np.full(shape, np.nan), np.full(shape, np.nan), np.zeros((*shape, k))
+    offset, var, doubt = (np.full(shape, np.nan) for _ in range(3))
+    modes = np.zeros((*shape, k))
     for gap in ring.gaps:
         edge = gap.nominal_mm + gap.offset_mm[:, None] * gap.normals
         if moved is not None:
@@ -119,13 +122,12 @@ def lay(ring: ToothRing, ref: Reference, moved: Floats | None = None) -> Table:
         offset[gap.index] = np.where(inside, np.interp(ref.along, at, height[order]), np.nan)
         # neighbours share their noise: the variance that a mean over many points deserves, kept for each point
         shared = max(1.0, spacing / _STEP_MM)
-        noise = (
-            gap.std_mm[order] ** 2 + gap.doubt_mm[order] ** 2
-        ) * shared + TEXTURE_STD_MM**2 * TEXTURE_LENGTH_MM / _STEP_MM
+        noise = gap.std_mm[order] ** 2 * shared + TEXTURE_STD_MM**2 * TEXTURE_LENGTH_MM / _STEP_MM
         var[gap.index] = np.interp(ref.along, at, noise)
+        doubt[gap.index] = np.interp(ref.along, at, gap.doubt_mm[order])
         for m in range(k):
             modes[gap.index, :, m] = np.interp(ref.along, at, gap.modes_mm[order, m])
-    return Table(offset=offset, var=var, modes=modes, scale_std=ring.scale_std)
+    return Table(offset=offset, var=var, doubt=doubt, modes=modes, scale_std=ring.scale_std)
 
 
 def in_gap(shift: Floats, ring: ToothRing, index: int) -> Floats:

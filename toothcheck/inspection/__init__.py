@@ -137,7 +137,7 @@ def inspect(photo: Photo, claim: Claim, *, seed: int = 0) -> Inspection:
     if card is not None and "two-sprockets" not in told.flags and claim.near_px is None:
         other = placing.second_wheel(photo.grey, plane, placed, card)
         if other is not None:
-            told.say(["two-sprockets"], [f"The one of {placed.teeth} teeth was measured; another has about {other}."])
+            told.say(["two-sprockets"], [f"The one of {placed.teeth} teeth was taken; another has about {other}."])
     if {"teeth-disagree", "chain-disagrees", "scale-disagrees"} & set(told.flags):
         return told.refused()
 
@@ -210,6 +210,7 @@ def _measured(
         told.flags += _turning_flags(worn, probability)
     else:
         told.flags += claims.wear_flags(wear, None if other is None else other.wear, right)
+    told.flags += claims.coast_flags(wear)
 
     percent = None
     if told.pose is not None:

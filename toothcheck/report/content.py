@@ -48,7 +48,7 @@ class Origin(StrEnum):
     UNTOLD = "origin of the picture not told"
 
 
-_NOT_BASELINE = " Each tooth is shown against the ideal form; the grade is by what is gone since the baseline."
+_NOT_BASELINE = " Outlines are drawn against the ideal form; losses and grade are by what is gone since the baseline."
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
@@ -411,15 +411,17 @@ def _method(d: Mapping[str, Any]) -> tuple[Row, ...]:
             )
         )
     if (baseline := d.get("baseline")) is not None:
-        gone = f"{_shown(baseline.get('loss_mm'), 'mm')} gone since, {_shown(baseline.get('asymmetry_percent'), '%')}"
+        loss, share = _shown(baseline.get("loss_mm"), "mm"), _shown(baseline.get("asymmetry_percent"), "%")
         does = (
             "it is the ideal that the grade is by" if _by_baseline(d) else "the grade is by the ideal form all the same"
         )
+        unused = baseline.get("not_used")
+        held = f"{loss} gone since, {share} of its thickness; {does}" if unused is None else f"Not used. {unused}"
         rows.append(
             Row(
                 name="Baseline",
                 value=f"{'reading' if baseline.get('kind') == 'reading' else 'photo'} {baseline.get('name')}",
-                note=tied(f"{gone} of its thickness; {does}"),
+                note=tied(held),
             )
         )
     rows.append(Row(name="Datum", value="coast flanks, coast half of the seats and the spacing of all teeth"))

@@ -9,19 +9,24 @@ from __future__ import annotations
 
 from toothcheck.stretch.limit import Decision, Limit, decide
 from toothcheck.stretch.readings import (
+    COUNT_SHOWS_PITCHES,
     TOOLS,
     Elongation,
     Reading,
     Tool,
     Trap,
+    check_rollers,
     count_trap,
     doubt_about,
     elongation_of,
+    estimate_of,
+    if_one_fewer,
     length_mm,
 )
 from toothcheck.stretch.row import Kink, Link, PinRow, Run, run_of
 
 __all__ = [
+    "COUNT_SHOWS_PITCHES",
     "TOOLS",
     "Decision",
     "Elongation",
@@ -33,10 +38,13 @@ __all__ = [
     "Run",
     "Tool",
     "Trap",
+    "check_rollers",
     "count_trap",
     "decide",
     "doubt_about",
     "elongation_of",
+    "estimate_of",
+    "if_one_fewer",
     "length_mm",
     "run_of",
 ]

@@ -92,11 +92,21 @@ class Decision:
     side: Side
     probability_beyond: float | None
     """Probability that the true elongation is beyond the limit, from the stated uncertainty; at least this of a lower
-    bound that is beyond; None without a limit, and where only a lower bound is known that is not beyond."""
+    bound that is beyond; None without a limit, and where only a lower bound is known that is not beyond, or the count
+    of the pitches decides."""
     sentence: str
 
 
-def decide(elongation: Estimate, limit: Limit | None, *, lower_bound: bool = False) -> Decision:
+def _beyond(elongation: Estimate, limit: Limit) -> float:
+    """Probability that an elongation is beyond the limit."""
+    if elongation.std > 0:
+        return float(norm.sf((limit.elongation_percent - elongation.value) / elongation.std))
+    return float(elongation.value > limit.elongation_percent)
+
+
+def decide(
+    elongation: Estimate, limit: Limit | None, *, lower_bound: bool = False, if_one_fewer: Estimate | None = None
+) -> Decision:
     """Hold an elongation (per cent) against the limit, with a guard band on both sides.
 
     The chain is called *beyond* or *within* when that has at least 95 % probability (the idea of decision rules with
@@ -111,8 +121,13 @@ def decide(elongation: Estimate, limit: Limit | None, *, lower_bound: bool = Fal
     lower_bound
         Whether the chain may be longer than was read (slack, or over a newer joining link): this can show that it is
         beyond, never that it is within.
+    if_one_fewer
+        The elongation, per cent, should one pitch fewer have been measured, where that may be: the chain is then
+        within only if it is so either way.
     """
     text = f"{'at least ' if lower_bound else ''}{elongation.text('%')}"
+    if if_one_fewer is not None:
+        text += f" (or {if_one_fewer.text('%')}, should rollers have been counted as pitches)"
     if limit is None:
         return Decision(
             side="no-limit",
@@ -121,10 +136,7 @@ def decide(elongation: Estimate, limit: Limit | None, *, lower_bound: bool = Fal
                 f"Elongation {text}. No limit was given: look it up in the machine's manual and type it with its page."
             ),
         )
-    if elongation.std > 0:
-        p = float(norm.sf((limit.elongation_percent - elongation.value) / elongation.std))
-    else:
-        p = float(elongation.value > limit.elongation_percent)
+    p = _beyond(elongation, limit)
     against = f"the limit of {limit.elongation_percent:.2f} % ({limit.given_as}; {limit.source})"
     if lower_bound and p < SURE:
         return Decision(
@@ -133,6 +145,14 @@ def decide(elongation: Estimate, limit: Limit | None, *, lower_bound: bool = Fal
             sentence=(
                 f"Elongation {text}: the chain may be longer, so whether it keeps to {against} cannot be told. "
                 "Measure under pull, beside the joining link."
+            ),
+        )
+    if if_one_fewer is not None and p <= 1 - SURE < _beyond(if_one_fewer, limit):
+        return Decision(
+            side="cannot-tell",
+            probability_beyond=None,
+            sentence=(
+                f"Elongation {text}: whether the chain keeps to {against} cannot be told before the count is sure."
             ),
         )
     side: Side = "beyond" if p >= SURE else "within" if p <= 1 - SURE else "too-near"

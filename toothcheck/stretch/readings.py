@@ -14,6 +14,8 @@ LEAST_PITCHES = 6
 """Below this, the reading of any hand tool is coarser than the wear it should show."""
 PLAUSIBLE_PERCENT = (-0.35, 4.0)
 """Elongations that a real chain can have; a new one may be a little long, hardly ever short (our convention)."""
+COUNT_SHOWS_PITCHES = 20
+"""Over so many pitches a count that is wrong by one cannot be an elongation: one pitch is more than wear can do."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -116,6 +118,9 @@ class Elongation:
     """Half width of the tool's error of one such reading, per cent of the nominal length (not a standard deviation)."""
     places_percent: tuple[float, ...]
     """Every place in the order given."""
+    if_one_fewer: Estimate | None
+    """The same, per cent, should one pitch fewer lie in the run: None where no chain has that, or the rollers were
+    counted, too."""
     worst_place: int
     """Index into the places."""
     traps: tuple[Trap, ...]
@@ -128,20 +133,102 @@ class Elongation:
         return not any(trap.spoils for trap in self.traps)
 
 
+def _plausible(percent: float) -> bool:
+    low, high = PLAUSIBLE_PERCENT
+    return low <= percent <= high
+
+
 def doubt_about(percent: float) -> str | None:
     """Why an elongation, per cent, cannot be one of a real chain; None where it can."""
-    low, high = PLAUSIBLE_PERCENT
-    if low <= percent <= high:
+    if _plausible(percent):
         return None
-    far = " If all three are right, the chain is far beyond use." if percent > high else ""
+    far = " If all three are right, the chain is far beyond use." if percent > PLAUSIBLE_PERCENT[1] else ""
     return (
         f"An elongation of {percent:+.2f} % is none that a chain has: check the count (n rollers are n − 1 pitches), "
         f"the chain size and the reading.{far}"
     )
 
 
-def count_trap(span_mm: float, pitches: int, size: Chain) -> Trap | None:
-    """Find what else a reading could be, when it cannot be an elongation of this chain.
+def _elongation_if(span_mm: float, pitches: int, pitch_mm: float) -> float | None:
+    """Elongation, per cent, over so many pitches; None where no chain has that."""
+    percent = 100 * (span_mm / (pitches * pitch_mm) - 1) if pitches > 0 else math.inf
+    return percent if _plausible(percent) else None
+
+
+def estimate_of(span_mm: float, std_mm: float, pitches: int, size: Chain) -> Estimate:
+    """Elongation, per cent, of a span and its standard uncertainty, mm.
+
+    Over an odd number of pitches the joints alternate, so the reading depends on which link it starts at, by
+    ± elongation/n: added as uncertainty.
+    """
+    nominal = pitches * size.pitch_mm
+    percent = 100 * (span_mm / nominal - 1)
+    odd = abs(percent) / pitches if pitches % 2 else 0.0
+    return Estimate(value=percent, std=math.hypot(100 * std_mm / nominal, odd))
+
+
+def if_one_fewer(span_mm: float, std_mm: float, pitches: int, size: Chain) -> Estimate | None:
+    """Elongation, per cent, should a span told as ``pitches`` hold one fewer, as where rollers were counted.
+
+    On a long run one pitch is no more than what wear can do: the length then does not show the wrong count, which
+    hides the wear.
+
+    Parameters
+    ----------
+    span_mm, std_mm
+        Pin centre to pin centre, and its standard uncertainty.
+    pitches, size
+        As they are told.
+
+    Returns
+    -------
+    Estimate or None
+        None where no chain has that elongation, and where none has the one told (`count_trap` tells what it is then).
+    """
+    for count in (pitches, pitches - 1):
+        if _elongation_if(span_mm, count, size.pitch_mm) is None:
+            return None
+    return estimate_of(span_mm, std_mm, pitches - 1, size)
+
+
+def check_rollers(pitches: int, rollers: int | None) -> None:
+    """Refuse a count of the rollers from end to end that does not go with that of the pitches.
+
+    Raises
+    ------
+    ValueError
+        When there is one and it is not one more.
+    """
+    if rollers is not None and rollers != pitches + 1:
+        raise ValueError(
+            f"rollers must be one more than the pitches, not {rollers} for {pitches} pitches: n rollers are n − 1 "
+            "pitches; count both again"
+        )
+
+
+def _count_again(span_mm: float, pitches: int, size: Chain) -> Trap | None:
+    """The question that a plausible reading brings where it is one over another count, too."""
+    others = [
+        f"{other:+.2f} % over {count}"
+        for count in (pitches - 1, pitches + 1)
+        if (other := _elongation_if(span_mm, count, size.pitch_mm)) is not None
+    ]
+    if not others:
+        return None
+    e = 100 * (span_mm / (pitches * size.pitch_mm) - 1)
+    return Trap(
+        code="count-again",
+        sentence=(
+            f"{span_mm:.2f} mm is {e:+.2f} % over {pitches} pitches, but also {' and '.join(others)}: n rollers are "
+            f"n − 1 pitches. Count the rollers from end to end; if they are {pitches + 1}, say --rollers "
+            f"{pitches + 1}. Or measure over {COUNT_SHOWS_PITCHES} pitches, where a wrong count shows."
+        ),
+        spoils=False,
+    )
+
+
+def count_trap(span_mm: float, pitches: int, size: Chain, *, sure: bool = False) -> Trap | None:
+    """Find what else a reading could be, above all when it cannot be an elongation of this chain.
 
     Parameters
     ----------
@@ -149,29 +236,14 @@ def count_trap(span_mm: float, pitches: int, size: Chain) -> Trap | None:
         Pin centre to pin centre.
     pitches, size
         As they are told.
+    sure
+        Whether the rollers were counted, too, and go with the pitches: a plausible reading is then not asked about.
     """
-    nominal = pitches * size.pitch_mm
-    e = 100 * (span_mm / nominal - 1)
-    low, high = PLAUSIBLE_PERCENT
-    if low <= e <= high:
-        miscounted = 100 * (span_mm / ((pitches + 1) * size.pitch_mm) - 1)
-        if miscounted >= low:  # a long run: one pitch is no more than what wear can do
-            return Trap(
-                code="count-again",
-                sentence=(
-                    f"{span_mm:.2f} mm is {e:+.2f} % over {pitches} pitches, but also {miscounted:+.2f} % over "
-                    f"{pitches + 1}: count once more."
-                ),
-                spoils=False,
-            )
-        return None
+    if _elongation_if(span_mm, pitches, size.pitch_mm) is not None:
+        return None if sure else _count_again(span_mm, pitches, size)
+    e = 100 * (span_mm / (pitches * size.pitch_mm) - 1)
     said = f"{span_mm:.2f} mm over {pitches} pitches of {size.name} is {e:+.1f} %, which no such chain has."
-
-    def plausible(count: int, pitch_mm: float) -> float | None:
-        other = 100 * (span_mm / (count * pitch_mm) - 1) if count > 0 else math.inf
-        return other if low <= other <= high else None
-
-    fewer = plausible(pitches - 1, size.pitch_mm)
+    fewer = _elongation_if(span_mm, pitches - 1, size.pitch_mm)
     if fewer is not None:
         return Trap(
             code="rollers-counted",
@@ -181,7 +253,7 @@ def count_trap(span_mm: float, pitches: int, size: Chain) -> Trap | None:
             ),
             spoils=True,
         )
-    more = plausible(pitches + 1, size.pitch_mm)
+    more = _elongation_if(span_mm, pitches + 1, size.pitch_mm)
     if more is not None:
         return Trap(
             code="one-too-few-counted",
@@ -191,7 +263,7 @@ def count_trap(span_mm: float, pitches: int, size: Chain) -> Trap | None:
             ),
             spoils=True,
         )
-    sizes = sorted({s.pitch_mm for s in CHAINS.values() if plausible(pitches, s.pitch_mm) is not None})
+    sizes = sorted({s.pitch_mm for s in CHAINS.values() if _elongation_if(span_mm, pitches, s.pitch_mm) is not None})
     if sizes:
         names = [s.name for s in CHAINS.values() if s.pitch_mm in sizes]
         return Trap(
@@ -245,6 +317,7 @@ def elongation_of(
     tool: Tool,
     under_pull: bool = True,
     over_rollers: bool = False,
+    rollers: int | None = None,
 ) -> Elongation:
     """Elongation of the worst place, per cent of ``pitches`` nominal pitches.
 
@@ -260,24 +333,31 @@ def elongation_of(
         Whether the run was pulled straight.
     over_rollers
         Whether inner and outer were taken at the rollers rather than at pins; then they show the roller's diameter.
+    rollers
+        How many were counted from end to end, both ends included: shows that rollers were not counted as pitches.
+
+    Raises
+    ------
+    ValueError
+        Without readings, with too few or too many pitches, or when the rollers are not one more.
 
     Notes
     -----
     The worst of several equally long places is high by about half a standard deviation for two and one for four
-    (order statistics of a normal sample): left in, since it errs to the safe side.  Over an odd number of pitches the
-    joints alternate, so the reading depends on which link it starts at, by ± elongation/n: added as uncertainty.
+    (order statistics of a normal sample): left in, since it errs to the safe side.
     """
     if not readings:
         raise ValueError("readings must hold at least one place, not none")
     if not LEAST_PITCHES <= pitches <= 200:
         raise ValueError(f"pitches must lie between {LEAST_PITCHES} and 200, not {pitches}")
+    check_rollers(pitches, rollers)
     nominal = pitches * size.pitch_mm
     places = tuple(100 * (r.span_mm / nominal - 1) for r in readings)
     counted = [i for i, r in enumerate(readings) if not r.over_joining_link] or list(range(len(readings)))
     worst = max(counted, key=lambda i: places[i])
 
     traps: list[Trap] = []
-    for trap in [count_trap(r.span_mm, pitches, size) for r in readings] + [
+    for trap in [count_trap(r.span_mm, pitches, size, sure=rollers is not None) for r in readings] + [
         _roller_trap(r, size, over_rollers) for r in readings
     ]:
         if trap is not None and trap.code not in {t.code for t in traps}:
@@ -326,14 +406,18 @@ def elongation_of(
                 spoils=False,
             )
         )
-    odd = abs(places[worst]) / pitches if pitches % 2 else 0.0
+    # each place was counted by itself: the longest that a wrong count would make of any of them
+    fewer = [if_one_fewer(readings[i].span_mm, readings[i].std_mm(tool), pitches, size) for i in counted]
     return Elongation(
         chain=size.name,
         pitches=pitches,
         tool=tool.name,
-        percent=Estimate(value=places[worst], std=math.hypot(noise, odd)),
+        percent=estimate_of(readings[worst].span_mm, readings[worst].std_mm(tool), pitches, size),
         limits_percent=percent_per_mm * tool.half_width_mm,
         places_percent=places,
+        if_one_fewer=None
+        if rollers is not None
+        else max((x for x in fewer if x is not None), key=lambda x: x.value, default=None),
         worst_place=worst,
         traps=tuple(traps),
         lower_bound=only or not under_pull,

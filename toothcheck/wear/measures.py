@@ -71,9 +71,13 @@ class WheelWear:
     drive_clockwise: bool
     datum: Datum
     teeth: tuple[ToothWear, ...]
+    drive_loss_mm: Estimate | None
     asymmetry_percent: Estimate | None
     overhang_mm: Estimate | None
     tip_thinning_percent: Estimate | None
+    coast_fade_mm: Estimate | None
+    """By how much more the coast flanks have lost below the pitch circle than near the tip: a sign of their wear that
+    no turn of the datum makes."""
     worst_tooth: int | None
     drive_loss_alone_mm: tuple[Estimate | None, ...]
     """Each measured tooth's drive loss as it shows it by itself, before the teeth are judged together, with the
@@ -108,7 +112,7 @@ def measure(
     flanks = flanks_of(ring, datum, drive_clockwise, rng)
     form = datum.form
     ideal = form.half_thickness_mm(np.append(flanks.radii, form.pitch_radius_mm))
-    teeth, draws = [], _Draws([], [], [])
+    teeth, draws = [], _Draws([], [], [], [])
     aside = _standing_aside(flanks, np.array([not f for f in ring.tooth_flags]))
     tips = dict(ring.tips_apart)
     lips = rng.spawn(1)[0]
@@ -148,7 +152,7 @@ def measure(
         Estimate(value=float(flanks.alone[0, t.index]), std=float(flanks.alone_std[0, t.index])) if t.measured else None
         for t in teeth
     )
-    return _wheel(drive_clockwise, datum, teeth, alone, flanks.drive_shared, draws)
+    return _wheel(drive_clockwise, datum, teeth, alone, flanks, draws)
 
 
 def _standing_aside(flanks: Flanks, traced: Bools) -> Bools:
@@ -183,6 +187,7 @@ def _standing_aside(flanks: Flanks, traced: Bools) -> Bools:
 class _Draws(NamedTuple):
     """Draws (draws,) of each measured tooth, for the wheel's medians."""
 
+    loss: list[Floats]
     asymmetry: list[Floats]
     overhang: list[Floats]
     thinning: list[Floats]
@@ -190,6 +195,7 @@ class _Draws(NamedTuple):
 
 def _at_pitch(flanks: Flanks, i: int, half: Floats, half_draws: Floats, draws: _Draws) -> dict[str, Estimate]:
     asymmetry = _asymmetry(half_draws[:, 0], half_draws[:, 1])
+    draws.loss.append(flanks.draws[:, 0, i, -1])
     draws.asymmetry.append(asymmetry)
     return {
         "drive_loss_mm": _estimate(flanks.loss[0, i, -1], flanks.draws[:, 0, i, -1]),
@@ -371,7 +377,7 @@ def _wheel(
     datum: Datum,
     teeth: list[ToothWear],
     alone: tuple[Estimate | None, ...],
-    shared: Floats,
+    flanks: Flanks,
     draws: _Draws,
 ) -> WheelWear:
     def middle(values: list[float], of_teeth: list[Floats]) -> tuple[Estimate | None, Floats]:
@@ -381,6 +387,7 @@ def _wheel(
         return Estimate(value=float(np.median(values)), std=float(np.std(s))), s
 
     measured = [t for t in teeth if t.measured]
+    loss_estimate, _ = middle([t.drive_loss_mm.value for t in measured if t.drive_loss_mm], draws.loss)
     asym_values = [t.asymmetry_percent.value for t in measured if t.asymmetry_percent]
     asym_estimate, asym_draws = middle(asym_values, draws.asymmetry)
     over_values = [t.overhang_mm.value for t in measured if t.overhang_mm]
@@ -394,12 +401,14 @@ def _wheel(
         drive_clockwise=drive_clockwise,
         datum=datum,
         teeth=tuple(teeth),
+        drive_loss_mm=loss_estimate,
         asymmetry_percent=asym_estimate,
         overhang_mm=over_estimate,
         tip_thinning_percent=thin_estimate,
+        coast_fade_mm=flanks.coast_fade,
         worst_tooth=None if worst is None else worst.index,
         drive_loss_alone_mm=alone,
-        drive_loss_shared_mm2=readonly(shared),
+        drive_loss_shared_mm2=readonly(flanks.drive_shared),
         draws_asymmetry=readonly(asym_draws),
         draws_overhang=readonly(over_draws),
     )
