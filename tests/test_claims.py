@@ -16,7 +16,7 @@ from toothcheck.claims import Claim, Found
 from toothcheck.counting import Fit
 from toothcheck.estimate import Estimate
 from toothcheck.flags import flag
-from toothcheck.grade import CANNOT_TELL
+from toothcheck.grade import CANNOT_TELL, grade
 from toothcheck.inspection import inspect
 from toothcheck.photo import decode
 from toothcheck.placing.forms import count_open
@@ -87,6 +87,73 @@ def test_wear_on_the_other_flank_is_flagged_but_not_where_both_readings_agree():
     assert claims.wear_flags(wrong, right, right=0.05) == ["wear-on-coast-flank"]
     assert claims.wear_flags(right, None, right=0.97) == []
     assert claims.wear_flags(right, right, right=0.3) == []
+
+
+@pytest.fixture(scope="module")
+def unworn():
+    return measure(ring_of(FORM, noise_mm=0.01), drive_clockwise=True, rng=np.random.default_rng(0), priors=PRIORS)
+
+
+def reading(wear, percent, std, seed):
+    """The wheel with another asymmetry and no hook."""
+    draws = percent + std * np.random.default_rng(seed).standard_normal(400)
+    found = Estimate(value=percent, std=std)
+    return replace(wear, asymmetry_percent=found, draws_asymmetry=draws, draws_overhang=np.zeros(400))
+
+
+def graded(wear, flags):
+    return grade(wear, flags, np.random.default_rng(1))
+
+
+def test_a_turning_that_the_photo_contradicts_is_doubted_where_wear_is_small(unworn):
+    told, other = reading(unworn, 3.1, 1.6, 0), reading(unworn, 4.6, 1.5, 1)
+    flags = claims.wear_flags(told, other, right=0.012)
+    assert flags == ["turning-doubted"]
+    # the confidence is that of the reading which the photo says is the right one
+    weighed = claims.weighed_wear(told, other, right=0.012)
+    assert graded(told, []).confidence > 0.8
+    assert graded(weighed, flags).confidence == pytest.approx(graded(other, []).confidence, abs=0.03)
+    assert weighed.asymmetry_percent == told.asymmetry_percent
+
+
+def test_a_contradicted_turning_with_another_grade_is_refused_however_near_the_readings_are(unworn):
+    told, other = reading(unworn, 4.4, 1.0, 0), reading(unworn, 5.9, 1.0, 1)
+    assert claims.wear_flags(told, other, right=0.3) == ["wear-on-coast-flank"]
+    # rather right than wrong: the confidence holds the doubt, and the flag says it
+    assert claims.wear_flags(told, other, right=0.7) == ["turning-doubted"]
+    alone, both = (graded(w, []).confidence for w in (told, claims.weighed_wear(told, other, right=0.7)))
+    assert both < alone - 0.1
+
+
+def test_a_turning_surely_wrong_is_said_though_both_readings_agree(unworn):
+    told, other = reading(unworn, 15.5, 2.0, 0), reading(unworn, 15.0, 2.0, 1)
+    assert claims.wear_flags(told, other, right=0.01) == ["turning-doubted"]
+
+
+def test_a_turning_in_doubt_costs_nothing_where_nothing_is_worn(unworn):
+    told, other = reading(unworn, -0.7, 1.3, 0), reading(unworn, 0.5, 1.5, 1)
+    assert claims.wear_flags(told, other, right=0.45) == []
+    weighed = claims.weighed_wear(told, other, right=0.45)
+    assert graded(weighed, []).confidence == graded(told, []).confidence
+
+
+@pytest.mark.parametrize(("told", "other"), [(0, 400), (400, 0)])
+def test_a_side_that_measured_nothing_is_not_weighed(unworn, told, other):
+    a, b = (
+        replace(reading(unworn, 3.0, 1.0, 0), draws_asymmetry=np.full(n, 3.0), draws_overhang=np.zeros(n))
+        for n in (told, other)
+    )
+    assert claims.weighed_wear(a, b, right=0.4) is a
+
+
+def test_a_hook_told_by_one_reading_alone_stands_for_both_and_none_does_not(unworn):
+    none = reading(unworn, 12.0, 1.0, 0)
+    hooked = replace(none, draws_overhang=np.full(400, 0.5))
+    unseen = replace(none, draws_overhang=np.zeros(0))
+    for told, other in ((hooked, unseen), (unseen, hooked), (none, hooked)):
+        assert graded(claims.weighed_wear(told, other, right=0.1), []).grade == "replace-now"
+    for told, other in ((none, unseen), (unseen, none)):
+        assert len(claims.weighed_wear(told, other, right=0.9).draws_overhang) == 0
 
 
 @pytest.mark.parametrize(

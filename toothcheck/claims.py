@@ -14,6 +14,8 @@ import numpy as np
 
 from toothcheck.chains import CHAINS, Chain
 from toothcheck.estimate import Estimate
+from toothcheck.geometry import readonly
+from toothcheck.grade import HOOK_MM, probabilities
 from toothcheck.tooth import ToothRing
 from toothcheck.tracing.fit import UNKNOWNS, Priors, WheelFit
 from toothcheck.tracing.rims import Wheel
@@ -30,6 +32,9 @@ SURE = 0.95
 _SCALE_PERCENT, _SCALE_SIGMAS = 1.0, 3.0
 _FORM_SPREAD_MM = 0.11
 _WORN_COAST_MM = 0.18
+_WORN_PERCENT, _ALIKE_PERCENT, _GROWN_PERCENT = 3.5, 2.0, 3.0
+"""Asymmetry from which a flank is taken as worn; by which two readings may differ and say the same; and below which
+(negative) the flank that should be unworn must be the worn one (assumed)."""
 _FADE_MM, _FADE_SIGMAS = 0.04, 4.0
 """From which fading of the coast flanks' loss on they are worn (95 photos of parts whose coast flanks have lost up to
 0.16 mm: 0.02 at most where it is 4 standard uncertainties; where they lost 0.4 mm and more 0.05 to 0.09)."""
@@ -154,7 +159,7 @@ def side_evidence(ring: ToothRing, known: Datum, drive_clockwise: bool, priors: 
 def shows_wear(wear: WheelWear) -> bool:
     """Whether the wheel's drive flanks are worn beyond doubt."""
     a = wear.asymmetry_percent
-    return a is not None and a.value > max(3.5, 2 * a.std)
+    return a is not None and a.value > max(_WORN_PERCENT, 2 * a.std)
 
 
 def turning_doubted(wear: WheelWear, evidence: float, claimed: bool) -> bool:
@@ -318,10 +323,52 @@ def wear_flags(wear: WheelWear, other: WheelWear | None, right: float) -> list[s
     own = wear.asymmetry_percent
     if own is None:
         return []
-    if own.value < -3 - own.std:  # metal does not grow
+    if own.value < -_GROWN_PERCENT - own.std:  # metal does not grow
         return ["wear-on-coast-flank"]
-    exchanged = None if other is None else other.asymmetry_percent
-    # where both readings say the same, the wrong one does no harm
-    if exchanged is not None and right < 0.5 and exchanged.value > 3.5 and abs(exchanged.value - own.value) > 2:
-        return ["wear-on-coast-flank"]
-    return ["worn-both-flanks"] if wear.datum.coast_mm > _WORN_COAST_MM else []
+    doubted = False
+    if other is not None and other.asymmetry_percent is not None:
+        exchanged = other.asymmetry_percent.value
+        told, weighed = _chances(wear), _chances(weighed_wear(wear, other, right))
+        if right < 0.5 and (
+            max(told, key=lambda name: told[name]) != max(weighed, key=lambda name: weighed[name])
+            or (exchanged > _WORN_PERCENT and abs(exchanged - own.value) > _ALIKE_PERCENT)
+        ):
+            return ["wear-on-coast-flank"]
+        moved = sum(abs(told[name] - weighed[name]) for name in told) / 2
+        # readings that agree give the right grade, of what is then known to be wrongly told
+        doubted = moved > 1 - SURE or (right < 1 - SURE and shows_wear(other))
+    flags = ["turning-doubted"] if doubted else []
+    return [*flags, "worn-both-flanks"] if wear.datum.coast_mm > _WORN_COAST_MM else flags
+
+
+def weighed_wear(wear: WheelWear, other: WheelWear, right: float) -> WheelWear:
+    """The wear with draws of both readings, each as often as the flank that it takes to drive does: for the grade.
+
+    Everything else stays as measured with the turning told.
+
+    Parameters
+    ----------
+    other
+        The same photo measured with the flanks' roles exchanged.
+    right
+        Probability that it is the drive flank of ``wear`` that drives.
+    """
+    draws = len(wear.draws_asymmetry)
+    if draws == 0 or len(other.draws_asymmetry) != draws:  # one of them measured no tooth
+        return wear
+    exchanged = np.arange(draws) >= round(right * draws)
+    own, others = wear.draws_overhang, other.draws_overhang
+    if len(own) == len(others):
+        overhang = np.where(exchanged, others, own)
+    else:  # a hook that one reading alone tells stands for both; that there is none does not
+        alone = max(own, others, key=len)
+        overhang = alone if np.median(alone) >= HOOK_MM else np.zeros(0)
+    return replace(
+        wear,
+        draws_asymmetry=readonly(np.where(exchanged, other.draws_asymmetry, wear.draws_asymmetry)),
+        draws_overhang=readonly(overhang),
+    )
+
+
+def _chances(wear: WheelWear) -> dict[str, float]:
+    return probabilities(wear.draws_asymmetry, wear.draws_overhang)

@@ -125,6 +125,11 @@ _ALL = (
         remedy="Check --turning and --position; the photo may be mirrored, or the part has been turned round.",
     ),
     Flag(
+        code="turning-doubted",
+        sentence="The photo raises doubt about the turning given: the other flank may be the drive flank.",
+        remedy="Check --turning and --position: which way the sprocket turns in the photo when rolling forward.",
+    ),
+    Flag(
         code="worn-both-flanks",
         sentence="Both flanks are worn; the part may have been turned round.",
         remedy="Compare with a new part, or with a photo of this one as new (--baseline).",

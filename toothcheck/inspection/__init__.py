@@ -202,13 +202,13 @@ def _measured(
             if claimed is None and (probability > 0.5) != bool(claimed):
                 side, other = other, side
     traced, wear = side.traced, side.wear
+    right = probability if wear.drive_clockwise else 1 - probability
     if other is not None:
         wear = _with_gone(wear, other.wear)
     worn = claims.shows_wear(wear) or (other is not None and claims.shows_wear(other.wear))
     if claimed is None:
         told.flags += _turning_flags(worn, probability)
     else:
-        right = probability if claimed else 1 - probability
         told.flags += claims.wear_flags(wear, None if other is None else other.wear, right)
     told.flags += claims.coast_flags(wear)
 
@@ -243,10 +243,12 @@ def _measured(
             told.flags.append("chain-open")
         if len(told.found.chains_alike) > 1:
             told.worded = (*told.worded, "chain-open")  # what was found is said by name
-    verdict = grade(wear, told.flags, rng)
+    # which flank drives is doubt, too, where the readings of both sides differ
+    weighed = wear if other is None else claims.weighed_wear(wear, other.wear, right)
+    verdict = grade(weighed, told.flags, rng)
     if "turning-open" in told.flags and verdict.grade != "good":
         told.flags[told.flags.index("turning-open")] = "turning-unknown"
-        verdict = grade(wear, told.flags, rng)
+        verdict = grade(weighed, told.flags, rng)
     return told.inspection(verdict, traced, wear, percent)
 
 
