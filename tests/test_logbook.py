@@ -745,7 +745,7 @@ def test_any_entry_survives_both_forms(text, km, length, pitches):
         def new(self, kind):
             return replace(e, kind=kind)
 
-        def bring_in(self, entries):
+        def bring_in(self, entries, **_):
             self.entries = entries
             return len(entries), 0
 

@@ -286,12 +286,13 @@ def _step(out: History, e: Entry) -> None:
         for name, what in (("teeth", "teeth"), ("chain", "chain size")):
             said, known = getattr(e, name), getattr(part.entry, name)
             if said is not None and known is not None and said != known:
-                raise EntryError(
-                    f"the reading says {what} {said}, but {part.name} has {known}; was the part changed? If both are "
-                    f"wrong, withdraw the reading{f' (entry {e.number})' if e.number else ''} first, correct the part, "
-                    "then inspect the photo again",
-                    e,
-                )
+                way = "was the part changed?"
+                if part.entry.number > e.number:  # it is the part that is being corrected
+                    way = (
+                        f"was the part changed? If the photo was inspected with the wrong {what}, withdraw its reading "
+                        f"first (entry {e.number}), correct the part, and inspect the photo again"
+                    )
+                raise EntryError(f"the reading says {what} {said}, but {part.name} has {known}; {way}", e)
         own = out.part_km(part)
         out.readings.setdefault(part.name, []).append(Reading(entry=e, part_km=own, total_km=machine.total_km))
     elif e.kind in ("remove", "retire"):
