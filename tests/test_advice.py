@@ -225,6 +225,7 @@ def test_a_chain_longer_by_one_per_cent_rides_higher(teeth, lift):
         lambda: SprocketState(grade="good", distance_km=-1),
         lambda: ChainState(links=2),
         lambda: ChainState(age_years=-1),
+        lambda: ChainState(age_years=float("nan")),
         lambda: Situation(adjuster_left_percent=120),
         lambda: meshing(0, 112),
         lambda: Seen(on="2025-03-01", since_km=-1.0),

@@ -365,6 +365,20 @@ def test_a_reading_has_one_of_the_grades(book):
         book.record(paper, "KC-07", 2000.0)
 
 
+def test_a_count_that_is_wrong_in_part_and_photo_is_refused_with_the_way_out(book):
+    with_front(book, at=0.0)
+    document = made_document(
+        np.random.default_rng(2), chain_name="520", teeth=15, position="front", asymmetry=3.0, std=0.5, name="a.jpg"
+    )
+    number = book.record(document, "KC-07", 100.0, on_date="2025-02-01")[-1].number
+    with pytest.raises(LogbookError, match=rf"withdraw its reading first \(entry {number}\), correct the part"):
+        book.correct(2, "counted again", teeth=16)
+    with pytest.raises(LogbookError, match="withdraw the reading"):
+        book.correct(number, "counted again", teeth=16)
+    book.withdraw(number, "counted wrong")
+    assert book.correct(2, "counted again", teeth=16).teeth == 16
+
+
 def test_a_second_correction_starts_from_the_first(book):
     with_front(book)
     book.add(book.new("note", machine="KC-07", distance_km=42_600.0, on_date="2025-06-01", text="dry"))

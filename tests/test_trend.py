@@ -350,6 +350,12 @@ def test_what_foretells_step_by_step_is_what_all_readings_at_once_foretell(known
         assert spread == pytest.approx(np.sqrt(std[:, 0] ** 2 + 0.3**2 + 0.5**2), abs=1e-4)
 
 
+def test_no_number_for_programs_is_minus_nought():
+    from toothcheck.cli.trend import _three
+
+    assert str(_three(-0.001, 0.0, None, digits=2)) == "{'early': 0.0, 'median': 0.0, 'late': None}"
+
+
 def test_what_is_said_of_a_line_is_in_the_unit_asked_for():
     t = part_trend(front_of([{"distance_km": 3219.0, "asymmetry_percent": 12.0, "grade": "replace-set"}]), "F")
     assert any("12.0 % at 2 000 miles of its own" in s for s in t.line_sentences("miles"))

@@ -25,7 +25,6 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 
 import numpy as np
-from scipy.linalg.lapack import dtrtrs
 from scipy.special import ndtr
 from scipy.stats import norm
 
@@ -224,11 +223,23 @@ def _wandered(a: Floats, b: Floats, memory: float) -> Floats:
     return out
 
 
+# Many small matrices at once, a node each: LAPACK takes them one by one, and its threads wait for each other far longer
+# than they work where the machine is shared.
+def _lower(cov: Floats) -> Floats:
+    """Cholesky's lower triangles of symmetric matrices (nodes, n, n), column by column for all nodes at once."""
+    out: Floats = np.zeros(cov.shape)
+    for j in range(cov.shape[1]):
+        column = cov[:, j:, j] - np.einsum("kri,ki->kr", out[:, j:, :j], out[:, j, :j])
+        out[:, j:, j] = column / np.sqrt(column[:, :1])
+    return out
+
+
 def _solved(factor: Floats, right: Floats) -> Floats:
-    """Lower triangles (nodes, n, n) solved for their right sides (nodes, n, m): numpy's own ``solve`` factors anew."""
+    """Lower triangles (nodes, n, n) solved for right sides (nodes, n, m), row by row for all nodes at once."""
     out: Floats = np.empty(right.shape)
-    for k in range(len(factor) if right.size else 0):
-        out[k] = dtrtrs(factor[k], right[k], lower=1)[0]
+    for i in range(right.shape[1]):
+        known = np.einsum("kj,kjm->km", factor[:, i, :i], out[:, :i])
+        out[:, i] = (right[:, i] - known) / factor[:, i, i, None]
     return out
 
 
@@ -340,7 +351,7 @@ class _Posterior(_OnGrid):
 
     def _likely(self) -> Floats:
         self.wander_var = (self.b * self.tau) ** 2
-        self.factor = np.linalg.cholesky(
+        self.factor = _lower(
             self.wander_var[:, None, None] * _wandered(self.x, self.x, self.memory)
             + self.noise
             + self.start_var[:, None, None]
