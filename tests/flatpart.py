@@ -38,6 +38,8 @@ class FlatShot:
     card_height_mm: float = 0.0
     """True height of the card over the face."""
     card_lean_deg: float = 0.0
+    print_scale: float = 1.0
+    """How large the card is printed."""
     ground: str = "cloth"
     ground_tone: float = 0.2
     metal_tone: float = 0.4
@@ -49,7 +51,7 @@ def draw_flat(part: Part, shot: FlatShot, rng: np.random.Generator) -> NDArray[n
     """Grey photo of the part, its face at height 0."""
     form = part.form
     tip = form.tip_radius_mm
-    card = card_face("pocket")
+    card = card_face("pocket", print_scale=shot.print_scale)
     # the card to the right of the wheel, upright
     card_x = tip + 8 + card.height_mm / 2
     spread = 2 * tip + card.height_mm + 16

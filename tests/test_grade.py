@@ -83,6 +83,15 @@ def test_near_a_band_edge_confidence_is_shared_and_the_other_grade_named():
     assert any("next most likely grade" in reason for reason in verdict.reasons)
 
 
+@pytest.mark.parametrize(("asymmetry", "sure"), [(9.6, 0.788), (5.3, 0.726)])
+def test_what_the_model_leaves_out_is_in_the_confidence_though_the_photo_is_exact(asymmetry, sure):
+    # Φ(0.4 / 0.5) and Φ(0.3 / 0.5): this project's floor of 0.5 % of the tooth
+    wear = replace(wear_of(0.4), draws_asymmetry=np.full(20_000, asymmetry), draws_overhang=np.zeros(20_000))
+    verdict = grade(wear, (), np.random.default_rng(1))
+    assert verdict.grade == "watch"
+    assert verdict.confidence == pytest.approx(sure, abs=0.01)
+
+
 @pytest.mark.parametrize(
     ("percent", "flags", "said"),
     [

@@ -18,7 +18,7 @@ from toothcheck.comparing import against_photo, against_reading
 from toothcheck.errors import CannotTell, DifferentPartError, InputError, UsageError
 from toothcheck.estimate import Estimate
 from toothcheck.inspection import Claim, inspect
-from toothcheck.pairing import checked, landmarks_of, loss_between, table, thickness_of, with_baseline
+from toothcheck.pairing import _true_index, checked, landmarks_of, loss_between, table, thickness_of, with_baseline
 from toothcheck.photo import load
 from toothcheck.synthetic import encode, make_photo, random_scene
 from toothcheck.synthetic.part import Part
@@ -58,6 +58,16 @@ def test_the_loss_between_two_photos_is_the_true_one_within_its_uncertainty(pair
     assert result.median_loss_mm.std < 0.15
     assert math.sqrt(np.mean(np.square(result.error_mm))) < 0.15  # at 1 megapixel; the goal is 0.03
     assert any("1.96 standard uncertainties" in line for line in table([result]))
+
+
+def test_teeth_of_a_photo_measured_with_fewer_pixels_keep_their_truth(pair):
+    _, truth, new = pair["new"]
+    # as if it had been loaded with 4/3 of the pixels and reduced because it was soft
+    soft = replace(new, photo=replace(new.photo, loaded_px=tuple(round(4 / 3 * n) for n in new.photo.loaded_px)))
+    tips = 4 / 3 * (np.array(truth["tip_px"]) + 0.5) - 0.5
+    numbers = _true_index(soft, {"tip_px": tips.tolist()})
+    assert numbers == _true_index(new, truth)
+    assert sorted(numbers) == list(range(14))
 
 
 def test_the_bore_is_a_landmark_and_another_bore_is_another_part(pair):

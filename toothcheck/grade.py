@@ -18,7 +18,10 @@ from toothcheck.tooth import teeth_in_words
 from toothcheck.wear import WheelWear
 
 GRADES = ("good", "watch", "replace-set", "replace-now")
+"""From best to worst."""
 CANNOT_TELL = "cannot-tell"
+ALL_GRADES = (*GRADES, CANNOT_TELL)
+"""In order of wear; ``cannot-tell`` stands apart from them."""
 BANDS_PERCENT = (5.0, 10.0, 25.0)
 """Asymmetry from which on a sprocket is `watch`, `replace-set`, `replace-now`."""
 HOOK_MM = 0.3

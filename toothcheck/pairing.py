@@ -370,8 +370,9 @@ def checked(
 def _true_index(inspection: Inspection, truth: dict[str, Any]) -> list[int]:
     """The number in the truth of each tooth as numbered in the photo: whose tip is nearest."""
     assert inspection.traced is not None
-    there = np.array(truth["tip_px"])
-    return [int(np.hypot(*(there - tip).T).argmin()) for tip in tip_pixels(inspection.traced.wheel)]
+    there = np.array(truth["tip_px"])  # of the photo as loaded; a soft one is measured with fewer pixels
+    tips = inspection.photo.as_loaded(tip_pixels(inspection.traced.wheel))
+    return [int(np.hypot(*(there - tip).T).argmin()) for tip in tips]
 
 
 def table(results: list[Checked]) -> Iterator[str]:

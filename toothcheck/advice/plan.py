@@ -27,13 +27,12 @@ from toothcheck.advice.meshing import meshing, roller_lift_mm
 from toothcheck.advice.seen import LENGTH_HOLDS_KM, PHOTO_HOLDS_KM, Dispute, InWords, Seen
 from toothcheck.chains import FEWEST_LINKS, Chain
 from toothcheck.estimate import Estimate
+from toothcheck.grade import ALL_GRADES
 from toothcheck.stretch import COUNT_SHOWS_PITCHES, Decision, Limit, decide, doubt_about
 from toothcheck.stretch.published import general_figures, published_percent
 
 Action = Literal["nothing", "watch", "chain-only", "set", "measure-first"]
 Grade = Literal["good", "watch", "replace-set", "replace-now", "cannot-tell"]
-GRADES: tuple[Grade, ...] = ("good", "watch", "replace-set", "replace-now", "cannot-tell")
-
 CONFIDENT = 0.8
 """Below this, a grade does not carry a decision to keep a part (our convention)."""
 NEAR = 0.7
@@ -79,8 +78,8 @@ class SprocketState:
     """What else was read of it that does not count, a sentence."""
 
     def __post_init__(self) -> None:
-        if self.grade not in GRADES:
-            raise ValueError(f"grade must be one of {', '.join(GRADES)}, not {self.grade!r}")
+        if self.grade not in ALL_GRADES:
+            raise ValueError(f"grade must be one of {', '.join(ALL_GRADES)}, not {self.grade!r}")
         if self.confidence is not None and not 0 <= self.confidence <= 1:
             raise ValueError(f"confidence must lie between 0 and 1, not {self.confidence}")
         if self.teeth is not None and not 7 <= self.teeth <= 150:

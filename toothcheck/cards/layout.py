@@ -11,6 +11,9 @@ import numpy as np
 
 from toothcheck.geometry import Floats, readonly
 
+PRINT_STD_UNCHECKED = 0.005
+"""Relative standard uncertainty of a card's print that nobody measured: home printers are off by up to 2 %."""
+
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
 class CardLayout:

@@ -18,6 +18,7 @@ from numpy.typing import NDArray
 from scipy.optimize import least_squares
 
 from toothcheck.cards.detect import CardSighting, find_card
+from toothcheck.cards.layout import PRINT_STD_UNCHECKED
 from toothcheck.chainphoto.seek import Row, find_row
 from toothcheck.chains import CHAINS, Chain
 from toothcheck.edges import fit_erf, sample
@@ -33,8 +34,6 @@ MOST_TILT_DEG = 25.0
 LEAST_PX_PER_MM = 4.0
 MOST_STD = 0.002
 """Greatest relative uncertainty of plane and lens that still supports a decision, the card's print apart."""
-PRINT_STD_UNCHECKED = 0.005
-"""Relative: home printers are off by up to 2 % where nobody measured the print."""
 MEASURED_STD_MM = 0.05
 """Of a calliper on the edges of printed markers."""
 HEIGHT_STD_MM = 0.2

@@ -2,7 +2,8 @@
 
 The middle comes from votes along the edges' normals and then from the bore, which is turned in one clamping with the
 teeth; the tooth count from the angular harmonics of the rim; the pitch from the root circle that goes with this count.
-Scale is the card's.  The photo is not asked for thickness, offset, or the fit on the shaft.
+Scale is the card's and the pitch's together, each by its weight.  The photo is not asked for thickness, offset, or the
+fit on the shaft.
 """
 
 from __future__ import annotations
@@ -15,6 +16,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from toothcheck.cards.detect import CardSighting, find_card
+from toothcheck.cards.layout import PRINT_STD_UNCHECKED
 from toothcheck.chains import CHAINS, Chain
 from toothcheck.errors import CannotTell
 from toothcheck.estimate import Estimate
@@ -94,15 +96,15 @@ def part_from_photo(
             f"{name}: no toothed rim "
             + ("of a chain size known " if size is None else f"for a {size.name} chain ")
             + "was found around the bore.",
-            hint="Use a plain background, wipe the teeth, check the chain size and the card height given.",
+            hint="Use a plain background, wipe the teeth, check the chain size and the card height given, and measure "
+            "the card's print.",
         )
     table = rim.size
     thickness = thickness_mm if thickness_mm is not None else table.tooth_width_mm
     alike = [c for c in CHAINS.values() if c.pitch_mm == table.pitch_mm] if size is None else [size]
     rollers = [c.roller_diameter_mm for c in alike]
-    plane, rim, scale_std = _settle_scale(
-        plane, rim, table.pitch_mm, (min(rollers), max(rollers)), _scale_std(card, plane, card_height_mm)
-    )
+    card_std = math.hypot(_scale_std(card, plane, card_height_mm), PRINT_STD_UNCHECKED)
+    plane, rim, scale_std = _settle_scale(plane, rim, table.pitch_mm, (min(rollers), max(rollers)), card_std)
     seen = find_circles(grey, plane, root_radius_mm=rim.root_mm, thickness_mm=thickness, scale_std=scale_std)
     return _part(name, rim, seen, table, size, scale_std)
 
@@ -166,8 +168,9 @@ def _settle_scale(
     """Bring the card's scale and the pitch's together, each by its weight: plane and rim in it, and how sure it is.
 
     The root circle that goes with count and pitch is known to ± 0.25 mm of diameter (form, seat); on a large sprocket
-    that is better than a card that may lie a little higher or lower than told.  Where the size is not told, the roller
-    is any that goes with the pitch, all values alike (JCGM 100:2008, 4.3.7): the outline does not tell them apart.
+    that is better than a card that may lie a little higher or lower than told, or be printed a little too small.  Where
+    the size is not told, the roller is any that goes with the pitch, all values alike (JCGM 100:2008, 4.3.7): the
+    outline does not tell them apart.
     """
     least, most = rollers_mm
     expected = pitch_mm / math.sin(math.pi / rim.teeth) - (least + most) / 2 - 0.15
@@ -405,7 +408,8 @@ def _circles_of_rim(field: NDArray[np.complex128], radii: Floats, best: _Candida
     width = 0.1 * form.pitch_angle
     places = []
     for axis, expected, reach in (
-        (best.phase, form.root_diameter_mm / 2, 0.9),
+        # a card printed 2 % wrong moves the root of a large sprocket by more than the form leaves open
+        (best.phase, form.root_diameter_mm / 2, max(0.9, 4 * PRINT_STD_UNCHECKED * form.root_diameter_mm / 2)),
         (best.phase + form.pitch_angle / 2, form.tip_radius_mm, 0.12 * size.pitch_mm),
     ):
         angles = axis + form.pitch_angle * np.arange(z)[:, None] + np.linspace(-width, width, 7)

@@ -2,8 +2,8 @@
 
 from __future__ import annotations
 
+from toothcheck.grade import ALL_GRADES, GRADES
 from toothcheck.grade import BANDS_PERCENT as ASYMMETRY_LIMITS_PERCENT
-from toothcheck.grade import CANNOT_TELL, GRADES
 from toothcheck.grade import HOOK_MM as OVERHANG_LIMIT_MM
 from toothcheck.grade import MEANING as _MEANING
 from toothcheck.grade import band as grade_of
@@ -16,9 +16,6 @@ __all__ = [
     "OVERHANG_LIMIT_MM",
     "grade_of",
 ]
-
-ALL_GRADES = (*GRADES, CANNOT_TELL)
-"""In order of wear; ``cannot-tell`` stands apart from them."""
 
 MEANING = {name: f"{text[0].upper()}{text[1:]}." for name, text in _MEANING.items()}
 """What follows from a grade, as a sentence."""

@@ -18,7 +18,7 @@ import numpy as np
 
 from toothcheck.chains import chain
 from toothcheck.geometry import Floats, readonly
-from toothcheck.grade import MOST_CONFIDENCE
+from toothcheck.grade import BANDS_PERCENT, CANNOT_TELL, GRADES, LEAST_CONFIDENCE, MOST_CONFIDENCE, band
 from toothcheck.logbook.entries import Entry, dumped, facts_of
 from toothcheck.toothform import IsoForm
 
@@ -159,14 +159,14 @@ def made_document(
 
 
 def _grade(asymmetry: float, std: float, overhang: float) -> tuple[str, float]:
-    edges = [-math.inf, 5, 10, 25, math.inf]
+    edges = (-math.inf, *BANDS_PERCENT, math.inf)
     share = [
         0.5 * (math.erf((hi - asymmetry) / (std * math.sqrt(2))) - math.erf((lo - asymmetry) / (std * math.sqrt(2))))
         for lo, hi in itertools.pairwise(edges)
     ]
-    at = 3 if overhang >= 0.3 else next(i for i, hi in enumerate(edges[1:]) if asymmetry < hi)
-    names = ("good", "watch", "replace-set", "replace-now")
-    return (names[at], min(share[at], MOST_CONFIDENCE)) if share[at] >= 0.5 else ("cannot-tell", share[at])
+    name = band(asymmetry, overhang)
+    sure = share[GRADES.index(name)]
+    return (name, min(sure, MOST_CONFIDENCE)) if sure >= LEAST_CONFIDENCE else (CANNOT_TELL, sure)
 
 
 class _Fleet:

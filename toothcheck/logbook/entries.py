@@ -264,10 +264,10 @@ def check_sense(entry: Entry) -> None:
     if entry.chain is not None and entry.chain not in CHAINS:
         raise EntryError(f"chain must be one of {', '.join(CHAINS)}, not {entry.chain!r}", entry)
     if entry.grade is not None:
-        from toothcheck.grade import CANNOT_TELL, GRADES
+        from toothcheck.grade import ALL_GRADES
 
-        if entry.grade not in (*GRADES, CANNOT_TELL):
-            raise EntryError(f"grade must be one of {', '.join((*GRADES, CANNOT_TELL))}, not {entry.grade!r}", entry)
+        if entry.grade not in ALL_GRADES:
+            raise EntryError(f"grade must be one of {', '.join(ALL_GRADES)}, not {entry.grade!r}", entry)
 
 
 def _check_times(entry: Entry, refuse: Callable[[str], EntryError]) -> None:

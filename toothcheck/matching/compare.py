@@ -156,10 +156,6 @@ class Comparison:
         """The field of that key."""
         return next(f for f in self.fields if f.field.key == key)
 
-    def having(self, result: Result) -> tuple[FieldMatch, ...]:
-        """The fields with that result."""
-        return tuple(f for f in self.fields if f.result == result)
-
 
 def _missing(field: Field, part: Part) -> str:
     because = part.unknown_because.get(field.key)

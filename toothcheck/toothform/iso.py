@@ -171,10 +171,9 @@ class IsoForm(ToothedWheel):
         """
         u, v = np.abs(points_mm[..., 0]), points_mm[..., 1]
         below = self.seat_centre_radius_mm - v
-        on_seat = np.arctan2(u, below) <= self.seat_angle / 2
         c = self.flank_centre_mm
         depth: Floats = np.where(
-            on_seat,
+            self.on_seat(points_mm),
             np.hypot(u, below) - self.seat_radius_mm,
             self.flank_radius_mm - np.hypot(u - c[0], v - c[1]),
         )

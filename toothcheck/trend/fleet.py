@@ -8,11 +8,9 @@ from collections.abc import Iterable
 from dataclasses import dataclass
 
 from toothcheck.geometry import Bools, Floats
+from toothcheck.grade import GRADES, band
 from toothcheck.logbook import Fitting, History, Judged, Reading, judged, once_a_photo
 from toothcheck.trend.model import BANDS, Crossing, Point, Trend, fit
-
-GRADES = ("good", "watch", "replace-set", "replace-now")
-"""From best to worst."""
 
 _LEAST_STD = 0.05  # %; a reading entered by hand with no uncertainty must not rule out all others
 
@@ -138,8 +136,7 @@ class PartTrend:
         percent = reading.entry.asymmetry_percent
         if percent is None or any(self.readings[i] is reading for i in self.trend.called_out):
             return False
-        band = next((name for name, least in reversed(BANDS) if percent >= least), GRADES[0])
-        return band == reading.entry.grade
+        return band(percent, 0.0) == reading.entry.grade
 
     def line_sentences(self, unit: str = "km") -> tuple[str, ...]:
         """What to know about the line and its forecast; ``unit`` is ``km`` or ``miles``."""

@@ -29,10 +29,11 @@ from scipy.special import ndtr
 from scipy.stats import norm
 
 from toothcheck.geometry import Floats, readonly
+from toothcheck.grade import BANDS_PERCENT, GRADES
 from toothcheck.logbook import distance_rough, in_unit
 
-BANDS: tuple[tuple[str, float], ...] = (("watch", 5.0), ("replace-set", 10.0), ("replace-now", 25.0))
-"""Asymmetry in % at which each grade begins: this project's convention, no standard sets a limit."""
+BANDS = tuple(zip(GRADES[1:], BANDS_PERCENT, strict=True))
+"""Each grade with the asymmetry in % at which it begins."""
 
 COVERAGE = 0.8
 """What every interval here is meant to hold."""
