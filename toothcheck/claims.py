@@ -15,7 +15,7 @@ import numpy as np
 from toothcheck.chains import CHAINS, Chain
 from toothcheck.estimate import Estimate
 from toothcheck.geometry import readonly
-from toothcheck.grade import HOOK_MM, probabilities
+from toothcheck.grade import BANDS_PERCENT, HOOK_MM, probabilities
 from toothcheck.tooth import ToothRing
 from toothcheck.tracing.fit import UNKNOWNS, Priors, WheelFit
 from toothcheck.tracing.rims import Wheel
@@ -38,6 +38,10 @@ _WORN_PERCENT, _ALIKE_PERCENT, _GROWN_PERCENT = 3.5, 2.0, 3.0
 _FADE_MM, _FADE_SIGMAS = 0.04, 4.0
 """From which fading of the coast flanks' loss on they are worn (95 photos of parts whose coast flanks have lost up to
 0.16 mm: 0.02 at most where it is 4 standard uncertainties; where they lost 0.4 mm and more 0.05 to 0.09)."""
+_TIP_STD_MM, _TIP_SIGMAS = 0.3, 3.0
+"""How well a photo shows where the flanks end (see `toothcheck.tracing.trace`), and how much lower it must be: on 34
+photos of parts in all states of wear they were seen to end at the least tip circle or up to 1.6 mm above it, on 8 made
+ones of teeth as low as that, with bevels twice as deep as usual, 0.5 mm below it to 0.3 mm above it."""
 _SEATS_OFF_MM = 0.3
 """Sources and makers differ by 0.05 to 0.2 mm in where the seats stand (see `toothcheck.toothform`)."""
 _ROLLER_CHI2 = 4.0
@@ -300,6 +304,26 @@ def form_flags(wear: WheelWear) -> tuple[list[str], list[str]]:
     return ["form-disagrees"], [
         f"Seats and coast flanks scatter by {spread:.2f} mm about the nearest ISO 606 form"
         + (", which lies beyond the limit forms." if beyond else ".")
+    ]
+
+
+def tip_flags(ring: ToothRing, wear: WheelWear) -> tuple[list[str], list[str]]:
+    """A flag and a sentence where teeth end further below the standard's least tip circle than they wear down.
+
+    Holes in a disc and round notches have seats, but no flanks above them.  Neglected: chains of small pitch, whose
+    lowest teeth are hardly higher than that (428 of fewer than 19 teeth).
+    """
+    percent, form = wear.asymmetry_percent, wear.datum.form
+    # teeth worn to a point may end anywhere
+    if ring.tip_radius_mm is None or percent is None or percent.value >= BANDS_PERCENT[-1]:
+        return [], []
+    least = form.tip_diameter_min_mm / 2 - form.pitch_radius_mm
+    seen = ring.tip_radius_mm - form.pitch_radius_mm
+    if seen > least - _TIP_SIGMAS * _TIP_STD_MM:
+        return [], []
+    return ["form-disagrees"], [
+        f"Flanks are seen to {seen:.1f} mm above the pitch circle only, where the lowest teeth of ISO 606 reach"
+        f" {least:.1f} mm: holes and notches look so, and teeth with covered tips."
     ]
 
 
