@@ -261,6 +261,28 @@ def test_what_is_refused_starts_no_logbook(run):
     assert sorted(p.name for p in run.folder.iterdir()) == ["a.csv", "b.csv"]
 
 
+def test_a_demo_that_cannot_be_filled_is_not_in_the_way_of_a_second_try(run, monkeypatch):
+    def full(*_, **__):
+        raise LogbookError("The disk is full.")
+
+    with monkeypatch.context() as patch:
+        patch.setattr("toothcheck.logbook.Logbook.bring_in", full)
+        run("logbook", "demo", "--out", "made.sqlite", "--machines", "1", "--years", "0.3", status=2)
+    assert not (run.folder / "made.sqlite").exists()
+
+
+def test_a_retired_machine_and_what_is_not_known_are_told(run):
+    run("logbook", "add-machine", "日本", "--on", "2025-01-01")
+    run("logbook", "add-machine", "M", "--at", "0km", "--on", "2025-01-01")
+    run("logbook", "add-part", "M", "front", "--chain", "520", "--at", "0km", "--on", "2025-01-01")
+    head, *rows = run("logbook", "list").splitlines()
+    assert rows[1].startswith("日本" + " " * 5 + "not read")  # a wide letter takes two columns
+    assert head.index("front") == rows[0].index("no reading")
+    assert "? teeth" in run("logbook", "list", "--parts")
+    run("logbook", "retire", "M", "--at", "100km", "--why", "sold", "--on", "2025-02-01")
+    assert "Retired on 2025-02-01" in run("trend", "M", "M front 1")
+
+
 @pytest.mark.parametrize("home", ["a.file", "a.file/deeper"])
 def test_a_data_folder_that_cannot_be_made_is_told(run, monkeypatch, home):
     (run.folder / "a.file").touch()

@@ -1,19 +1,26 @@
 """Damaged teeth in made photos: named by the ground in their place or by where their tips end, and no sound one is."""
 
 import json
+import math
 from dataclasses import replace
 from pathlib import Path
 
 import numpy as np
 import pytest
+from flatwheel import facing_plane, wheel_photo
 from scenes import worn_front
 
 from toothcheck.chains import chain
+from toothcheck.edges import optics
 from toothcheck.flags import flag
 from toothcheck.inspection import Claim, inspect, tip_pixels
 from toothcheck.photo import decode, load
 from toothcheck.synthetic import Wear, encode, handled, honest_claim, make_photo, random_scene, set_stage
+from toothcheck.toothform import IsoForm
+from toothcheck.tracing.fit import Priors
 from toothcheck.tracing.looks import has_colours
+from toothcheck.tracing.rims import Wheel
+from toothcheck.tracing.trace import trace
 
 SAMPLES = Path(__file__).parent.parent / "sample_images_synthetic"
 TEETH = 15
@@ -125,3 +132,72 @@ def test_grey_steel_on_white_paper_still_has_colours(way):
     scene = replace(SCENE, ground="plain", ground_colour=(0.8, 0.8, 0.8), dirt=0.0)
     photo = decode(handled(make_photo(scene), set_stage(scene), way, quality=85).encoded, "made.jpg")
     assert has_colours(photo.planes) == (way == "as taken")
+
+
+# --- several teeth, drawn flat
+
+METAL, GROUND, PHASE = 190, 70, 0.3
+
+
+def drawn(painted, *, dirty=None, teeth=15, colours=True):
+    """The ring traced of a flat wheel, of some teeth of which and what is beside them something else is seen.
+
+    ``painted``: for a tooth, from what height over the pitch circle, and how grey; ``dirty``: the same on metal alone.
+    """
+    form = IsoForm(pitch_mm=15.875, roller_diameter_mm=10.16, teeth=teeth, blend=0.5)
+    size = round(17 * (form.pitch_radius_mm + 5))
+    plane = facing_plane(size, size, 8.0)
+    grey = wheel_photo(form, plane, phase=PHASE, metal=METAL, ground=GROUND).astype(np.float64)
+    y, x = np.mgrid[0:size, 0:size].astype(np.float64)
+    at = plane.on_plane(np.stack([x, y], axis=-1))
+    height = np.hypot(at[..., 0], at[..., 1]) - form.pitch_radius_mm
+    tooth = np.floor((np.arctan2(at[..., 1], at[..., 0]) - PHASE) / form.pitch_angle).astype(int) % teeth
+    rng = np.random.default_rng(1)
+    metal = grey > (METAL + GROUND) / 2
+    for i, (above_mm, tone) in (painted | (dirty or {})).items():
+        there = (tooth == i) & (height > above_mm) & (metal | (i in painted))
+        grey[there] = tone + 2 * rng.standard_normal(there.sum())
+    warm = 0.15 * (grey - (METAL + GROUND) / 2) if colours else np.zeros_like(grey)
+    planes = np.stack([grey, 128 + warm, 128 - warm], axis=-1)
+    if colours:
+        planes[..., 1:] += rng.standard_normal((size, size, 2))
+    planes = np.clip(np.rint(planes), 0, 255).astype(np.uint8)
+    start = Wheel(plane=plane, form=form, phase=PHASE + 0.002, thickness_mm=5.9)
+    priors = Priors(pivot_mm=np.zeros(2), height_mm=0.35, tilt=math.radians(1.7), thickness_mm=0.3, bias_mm=0.02)
+    seen = trace(planes, start, priors, optics(planes, 1.6), drive_clockwise=True, scale_std=0.003)
+    return seen.ring
+
+
+def flagged(ring):
+    return {i: codes for i, codes in enumerate(ring.tooth_flags) if codes}
+
+
+def test_two_or_three_teeth_that_are_gone_side_by_side_are_named():
+    # a missing one, one broken off below the pitch circle, and a stump that reaches it: each stood before as a tooth
+    # whose neighbours do not show how an edge looks, and the stump was measured
+    ring = drawn({4: (-3.5, GROUND), 5: (-0.5, GROUND), 6: (0.1, GROUND)})
+    assert flagged(ring) == dict.fromkeys((4, 5, 6), ("broken",))
+    assert not ring.tips_apart
+
+
+def test_without_colours_teeth_gone_side_by_side_are_doubted_and_not_measured():
+    ring = drawn({4: (-0.5, GROUND), 5: (0.1, GROUND)}, colours=False)
+    assert flagged(ring) == dict.fromkeys((4, 5), ("unclear-edge",))
+    assert [i for i, higher in ring.tips_apart if higher < -3] == [4, 5]
+
+
+@pytest.mark.parametrize("tone", [40, 115], ids=["darker than the ground", "lighter"])
+def test_a_plate_before_the_tips_of_three_teeth_makes_none_of_them_broken(tone):
+    # all gaps are seen to their bottoms: but nothing elsewhere behind the sprocket looks like the plate
+    ring = drawn(dict.fromkeys((4, 5, 6), (0.3, tone)))
+    assert flagged(ring) == dict.fromkeys((4, 5, 6), ("unclear-edge",))
+    assert not ring.tips_apart
+
+
+def test_where_every_second_tooth_has_an_edge_lower_down_none_of_them_differs():
+    # the other four of eight have dirt there, with an edge at either end of it
+    low = (2.6, GROUND)
+    ring = drawn(dict.fromkeys(range(0, 16, 4), low), dirty=dict.fromkeys(range(2, 16, 4), (2.6, 130)), teeth=16)
+    assert not ring.tips_apart
+    # one that ends lower alone does
+    assert [i for i, _ in drawn({6: low}, teeth=16).tips_apart] == [6]

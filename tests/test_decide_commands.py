@@ -570,6 +570,45 @@ def test_a_photo_that_could_not_tell_does_not_take_back_what_was_seen(run, tmp_p
     assert "could not tell" in out
 
 
+def test_a_milder_photo_changes_no_answer_while_a_worse_one_stands(run, tmp_path):
+    seen = [("front", "replace-now", "1000km"), ("rear", "good", "1000km"), ("front", "good", "1010km")]
+    where = ridden(run, tmp_path, *seen, until="1300km", chain=[(317.7, "1200km")])
+    limit = ("--limit", LIMIT, "--logbook", where)
+    status, out, _ = run("advise", "KC-09", *limit, "--order-sheet", "o.md", "--checklist", "w.md")
+    assert status == 0
+    out = " ".join(out.split())
+    assert "KC-09: SET" in out
+    assert "replace-now on" in out
+    assert "but later good on" in out
+    assert "--withdraw" in out
+    for paper in ("o.md", "w.md"):
+        assert "Two readings of the front sprocket disagree" in (tmp_path / paper).read_text()
+    listed = run("logbook", "list", "--logbook", where)[1]
+    assert re.search(r"replace-now \([-0-9]+\), disagrees: good \([-0-9]+\)", listed)
+    front = run("due", "--logbook", where)[1].splitlines()[1]
+    assert re.match(r"KC-09 front 1  replace-now [-0-9]+ .* now .*readings disagree", front)
+    assert "Two readings disagree" in run("trend", "KC-09", "front", "--logbook", where)[1]
+    (status, out, _) = run("report", "KC-09", "--logbook", where, "-o", "r.html")
+    assert (status, out.splitlines()[0]) == (0, "r.html: grade replace-now")
+    assert "Two readings disagree" in out
+    # what is typed counts, but the logbook's worse grade is told
+    out = " ".join(run("advise", "KC-09", *limit, "--front", "good")[1].split())
+    assert "The logbook holds a worse grade, replace-now" in out
+
+
+def test_other_chain_sizes_are_told_on_fitting_in_the_plan_and_on_the_order_sheet(run, tmp_path):
+    where = ridden(run, tmp_path, until="1000km")
+    part = ("logbook", "add-part", "KC-09", "front", "--chain", "428", "--at", "1000km", "--logbook", where)
+    status, out, _ = run(*part, "--replace")
+    assert status == 0
+    assert "Mind: The chain sizes do not match: front sprocket 428, rear sprocket 520, chain 520." in out
+    status, out, _ = run("advise", "KC-09", "--logbook", where, "--order-sheet", "o.md")
+    assert (status, "do not match" in out) == (3, True)
+    assert re.findall(r"chain size \| (\w+)", (tmp_path / "o.md").read_text()) == ["428", "520"]
+    assert run("logbook", "retire", "KC-09", "--at", "1000km", "--logbook", where)[0] == 0
+    assert "KC-09 was retired on" in run("advise", "KC-09", "--logbook", where)[1]
+
+
 def test_distances_are_shown_in_the_unit_asked_for(run, tmp_path, monkeypatch):
     words = ["advise", *TYPED, "--front-distance", "13000mi", "--chain-distance", "13000mi", "--order-sheet", "o.md"]
     _, out, _ = run(*words, "--units", "miles")
@@ -651,6 +690,17 @@ def test_a_length_that_no_such_chain_has_is_not_recorded(run, garage):
     assert "Not recorded." in err
     words[3] = 318.5
     assert run(*words)[0] == 0
+
+
+def test_a_length_that_no_such_chain_has_is_not_corrected_to(run, garage):
+    where = ("--logbook", garage)
+    made = run("logbook", "chain-length", "KC-07", "318.4", "--pitches", "20", "--at", "120km", *where)[1]
+    number = re.match(r"Entry (\d+)", made)[1]
+    for change in (("--length", "305.0"), ("--pitches", "19")):
+        status, _, err = run("logbook", "correct", number, *change, "--reason", "misread", *where)
+        assert status != 0
+        assert "Not recorded" in err
+    assert run("logbook", "correct", number, "--length", "318.9", "--reason", "misread", *where)[0] == 0
 
 
 @pytest.fixture

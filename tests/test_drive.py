@@ -2,6 +2,7 @@
 
 import datetime as dt
 import itertools
+from dataclasses import replace
 
 import pytest
 
@@ -189,6 +190,76 @@ def test_a_chain_does_not_run_on_the_shelf(book):
     )
     seen = situation_of(book.history(), "HRS-7", today=TODAY).chain.seen
     assert (seen.part_km, seen.since_km) == (6000.0, 0.0)
+
+
+def test_a_milder_photo_does_not_take_back_replace_now(book):
+    for position in ("front", "rear", "chain"):
+        fit(book, position, chain="520")
+    length(book, 318.0)
+    book.add(book.new("note", machine="HRS-7", text=LIMIT_NOTE + LIMIT, on_date="2025-07-01"))
+    grade(book, "front", "replace-now", at=7000.0)
+    grade(book, "rear", "good", at=7000.0)
+    grade(book, "front", "good", at=7000.0, on="2025-09-02")
+    s = situation_of(book.history(), "HRS-7", today=dt.date(2025, 9, 3))
+    plan = plan_for(s)
+    assert (plan.action, plan.before_next_ride) == ("set", True)
+    assert "Two readings of the front sprocket disagree" in plan.headline
+    assert any("replace-now on 2025-09-01" in r and "good on 2025-09-02" in r for r in plan.reasons)
+    assert any("--withdraw" in step for step in plan.measure_next)
+    book.withdraw(book.entries()[-3].number, "dirt, not a broken tooth")
+    plan = plan_for(situation_of(book.history(), "HRS-7", today=dt.date(2025, 9, 3)))
+    assert plan.action == "nothing"
+
+
+def test_a_chain_beyond_its_limit_stays_so_on_another_machine_and_after_a_shorter_length(book):
+    fit(book, "chain", chain="520", links=112)
+    length(book, 320.4)
+    book.add(
+        book.new("remove", machine="HRS-7", part="chain part", distance_km=7000.0, on_date="2025-07-02"),
+        book.new("machine", machine="HRS-8", distance_km=100.0, on_date="2025-07-02"),
+        book.new("fit", machine="HRS-8", part="chain part", position="chain", distance_km=100.0, on_date="2025-07-02"),
+        book.new("note", machine="HRS-8", text=LIMIT_NOTE + LIMIT, distance_km=600.0, on_date="2025-07-20"),
+    )
+    day = dt.date(2025, 7, 20)
+    assert situation_of(book.history(), "HRS-7", today=day).chain.elongation_percent is None
+    chain = situation_of(book.history(), "HRS-8", today=day).chain
+    assert chain.decision.side == "beyond"
+    assert (chain.seen.on, chain.seen.part_km, chain.seen.since_km) == ("2025-07-01", 6000.0, 500.0)
+    assert "BEYOND" in chains_due(book.history(), today=day)["HRS-8"]
+
+    def shorter(mm):
+        book.add(
+            book.new("chain-length", machine="HRS-8", distance_km=700.0, on_date="2025-07-21", pitches=20, length_mm=mm)
+        )
+        return situation_of(book.history(), "HRS-8", today=dt.date(2025, 7, 21)).chain
+
+    chain = shorter(320.2)  # within what a rule reads to
+    assert (chain.dispute, chain.seen.on) == (None, "2025-07-21")
+    chain = shorter(318.0)
+    assert (chain.decision.side, chain.seen.on) == ("beyond", "2025-07-01")
+    assert "later 0.16 ± 0.09 % on 2025-07-21" in chain.dispute.sentence
+    assert "disagrees" in chains_due(book.history(), today=day)["HRS-8"]
+    plan = plan_for(situation_of(book.history(), "HRS-8", today=day))
+    assert any("measure" in step.lower() and "--withdraw" in step for step in plan.measure_next)
+
+
+def test_parts_of_different_chain_sizes_are_told_before_anything_else(book):
+    fit(book, "front", chain="428", teeth=14)
+    fit(book, "rear", chain="520", teeth=43)
+    fit(book, "chain", chain="520", links=112)
+    length(book, 318.0)
+    book.add(book.new("note", machine="HRS-7", text=LIMIT_NOTE + LIMIT, on_date="2025-07-01"))
+    grade(book, "front", "good", at=7000.0)
+    grade(book, "rear", "good", at=7000.0)
+    s = situation_of(book.history(), "HRS-7", today=dt.date(2025, 9, 3))
+    assert "front sprocket 428, rear sprocket 520, chain 520" in s.clash
+    plan = plan_for(s)
+    assert plan.action == "measure-first"
+    assert s.clash in plan.reasons
+    worn = replace(s, rear=replace(s.rear, grade="replace-set"))
+    assert plan_for(worn).action == "set"
+    assert "sizes" in plan_for(worn).headline
+    assert situation_of(book.history(), "HRS-7", today=TODAY, size=s.size).clash is not None
 
 
 def test_little_known_asks_for_more(book):

@@ -144,12 +144,15 @@ def test_where_no_grade_is_given_a_damaged_tooth_still_comes_first(flags, measur
     assert verdict.advice_heading == "Look first"
 
 
-def test_a_tooth_that_alone_was_not_seen_is_to_be_looked_at():
+def test_up_to_three_teeth_in_a_row_that_were_not_seen_are_to_be_looked_at():
     wear = wear_of(0.4)
-    hidden = {0, 6, 7, 11}  # 6 and 7 stand side by side, as under a chain; 0 and 11 each alone
-    teeth = tuple(replace(t, measured=t.index not in hidden) for t in wear.teeth)
+    hidden = {14, 0, 2, 4, 5, 6, 8, 9, 10, 11}  # the last four side by side, as under a chain
+    gone = {5}  # said already
+    teeth = tuple(
+        replace(t, measured=t.index not in hidden, flags=("broken",) if t.index in gone else ()) for t in wear.teeth
+    )
     steps = grade(replace(wear, teeth=teeth), (), np.random.default_rng(1)).next_steps
-    assert [s for s in steps if "Look for damage at teeth 0, 11:" in s]
+    assert [s for s in steps if "Look for damage at teeth 0, 2, 4, 6, 14:" in s]
     assert not [s for s in grade(wear, (), np.random.default_rng(1)).next_steps if "Look for damage" in s]
 
 
@@ -172,6 +175,7 @@ def test_a_tooth_that_stands_aside_must_be_looked_at_before_a_grade(shift):
     [
         (-0.74, "The tip of tooth 9 ends 0.7 mm short of the other teeth's: "),
         (1.2, "The tip of tooth 9 reaches 1.2 mm beyond the other teeth's: "),
+        (-3.4, "The tip of tooth 9 ends far short of the other teeth's, or is hidden: most of it may be broken off."),
     ],
 )
 def test_a_tip_that_differs_must_be_looked_at_before_a_grade_unless_the_rest_is_done_for(mm, said):

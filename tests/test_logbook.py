@@ -37,7 +37,7 @@ from toothcheck.logbook import (
     unit_said,
 )
 from toothcheck.logbook.demo import made_document, made_fleet
-from toothcheck.logbook.entries import NAMES, checked, stripped
+from toothcheck.logbook.entries import NAMES, check_name, checked, stripped
 from toothcheck.logbook.exchange import bring_in, csv_text, json_text
 from toothcheck.logbook.photos import keep
 from toothcheck.logbook.schema import ENTRIES, VERSION
@@ -674,6 +674,50 @@ def test_a_table_written_by_hand_may_leave_out_uid_and_moment(book):
     )
     assert bring_in(book, text, "csv") == (4, 0)
     assert book.history().readings["F1"][0].part_km == 8000
+    # the same file once more, at another moment, changes nothing; rows of the same words are two entries all the same
+    assert bring_in(book, text, "csv") == (0, 4)
+    notes = "kind,on_date,machine,text\n" + "note,2025-07-01,KC-01,oiled\n" * 2
+    assert bring_in(book, notes, "csv") == (2, 0)
+    assert bring_in(book, notes, "csv") == (0, 2)
+
+
+def test_slips_in_a_table_written_by_hand_are_told_with_their_lines(book):
+    text = (
+        "kind,on_date,machine,distance_km\n"
+        "machine,2025-01-01,M,100\n"
+        "machine,2025-01-01,m,100\n"
+        "machine,2025-01-01,123,100\n"
+        "distance,2025-01-03,M,999999\n"
+    )
+    said = []
+    assert bring_in(book, text, "csv", on_slip=said.append) == (4, 0)
+    assert [line.split(":")[0] for line in said] == ["Line 3", "Line 4", "Line 5"]
+    assert "capital letters" in said[0]
+    assert "an entry's number" in said[1]
+    assert "slip of the pen" in said[2]
+    # what another logbook exported has been through all this there
+    said.clear()
+    bring_in(book, csv_text(book.entries()), "csv", on_slip=said.append)
+    assert said == []
+
+
+def test_a_name_is_one_name_however_its_letters_are_put_together(book):
+    with_accent, in_two = "Zo\u00e9", "Zoe\u0301"
+    book.add(book.new("machine", machine=in_two, distance_km=0.0, on_date="2025-01-01"))
+    assert list(book.history().machines) == [with_accent]
+    with pytest.raises(LogbookError, match="is in the logbook already"):
+        book.add(book.new("machine", machine=in_two, distance_km=0.0, on_date="2025-01-01"))
+    assert check_name("name", in_two) == with_accent
+    with pytest.raises(ValueError, match=r"cannot be seen, not 'M\\u202e7'"):
+        check_name("name", "M\u202e7")
+
+
+def test_a_refusal_of_the_database_says_what_to_do(tmp_path, monkeypatch):
+    with opened(tmp_path / "b.sqlite") as book:
+        cause = sqlite3.OperationalError("attempt to write a readonly database")
+        with pytest.raises(LogbookError) as refused, book._words():
+            raise cause
+        assert "writable" in refused.value.hint
 
 
 def test_two_logbooks_that_disagree_are_not_mixed(places):
@@ -701,7 +745,9 @@ def test_any_entry_survives_both_forms(text, km, length, pitches):
         def new(self, kind):
             return replace(e, kind=kind)
 
-        def bring_in(self, entries):
+        def bring_in(self, entries, *, by_hand, on_slip):
+            assert not by_hand
+            assert on_slip is None
             self.entries = entries
             return len(entries), 0
 

@@ -16,7 +16,7 @@ from PIL import Image
 from scipy import stats
 from scipy.optimize import curve_fit
 
-from toothcheck.logbook import KM_PER_MILE, Entry, Logbook, newest_telling, replay
+from toothcheck.logbook import KM_PER_MILE, Entry, Logbook, judged, replay
 from toothcheck.logbook.demo import made_fleet
 from toothcheck.report import from_logbook
 from toothcheck.report.figures import trend_chart
@@ -301,7 +301,7 @@ def test_a_part_of_unknown_past_counts_from_when_it_joined_and_says_so():
     t = part_trend(replay(entries), "P")
     assert t.trend.now_percent == pytest.approx(8.6, abs=0.7)
     assert t.trend.now_km == 4000
-    assert any("unknown" in s for s in t.line_sentences)
+    assert any("unknown" in s for s in t.line_sentences())
     assert t.next_action.early_km < 4000 + 1400 / 0.4 < t.next_action.late_km
 
 
@@ -325,6 +325,43 @@ def test_a_photo_recorded_twice_counts_once():
     readings = [("1" * 64, 2000.0), ("2" * 64, 4000.0), ("2" * 64, 4100.0), (None, 5000.0), (None, 6000.0)]
     history = front_of([{"photo_sha256": sha256, "distance_km": km} for sha256, km in readings])
     assert [p.km for p in part_trend(history, "F").trend.points] == [2000, 4100, 5000, 6000]
+
+
+@pytest.mark.parametrize("known", [True, False])
+def test_what_foretells_step_by_step_is_what_all_readings_at_once_foretell(known):
+    km = [900.0, 2400.0, 4100.0, 4100.0, 6000.0, 7200.0, 9000.0]
+    percent = [0.6, 0.9, 1.9, 1.4, 8.9, 9.1, 30.0]
+    points = [
+        Point(km=x, percent=y, std_percent=0.5 + 0.1 * i) for i, (x, y) in enumerate(zip(km, percent, strict=True))
+    ]
+    before = model._Before(rate=0.4, spread=0.5, starts=model._starts(points, 0.4, known=known), memory=3.0)
+    kinds = ["line"] * 4 + ["level", "line", "single"]
+    ahead = model._Ahead(before)
+    for i, (point, kind) in enumerate(zip(points, kinds, strict=True)):
+        ahead = ahead.after(point, kind)
+        ahead._lay(before)  # anew, as the other one does
+        steps, left_out = ([k for k in range(i + 1) if kinds[k] == what] for what in ("level", "single"))
+        at_once = model._Posterior(points[: i + 1], before, steps=steps, left_out=left_out)
+        assert ahead.z == pytest.approx(at_once.z)
+        assert ahead.weight == pytest.approx(at_once.weight, abs=1e-6)
+        mean, std = at_once.wear(np.array([point.km / 1000 + 1.5]))
+        shown, spread = ahead._shown(Point(km=point.km + 1500, percent=0.0, std_percent=0.3))
+        assert shown == pytest.approx(mean[:, 0], abs=1e-4)
+        assert spread == pytest.approx(np.sqrt(std[:, 0] ** 2 + 0.3**2 + 0.5**2), abs=1e-4)
+
+
+def test_what_is_said_of_a_line_is_in_the_unit_asked_for():
+    t = part_trend(front_of([{"distance_km": 3219.0, "asymmetry_percent": 12.0, "grade": "replace-set"}]), "F")
+    assert any("12.0 % at 2 000 miles of its own" in s for s in t.line_sentences("miles"))
+    assert any("9-25 thousand miles to 10 %" in s for s in t.line_sentences("miles"))
+    assert not any(" km" in s for s in t.line_sentences("miles"))
+
+
+def test_letters_that_a_chart_s_font_lacks_are_named(monkeypatch):
+    t = part_trend(front_of([{"distance_km": 3000.0}]), "F")
+    svg = drawn([replace(t, part="駅 front")], title="日本", form="svg").decode()  # a warning would be an error here
+    assert "[U+65E5 U+672C]" in svg
+    assert "U+99C5 CJK UNIFIED IDEOGRAPH-99C5" in svg
 
 
 def test_what_was_ridden_since_the_last_entry_brings_parts_nearer():
@@ -367,7 +404,7 @@ def test_a_part_graded_replace_now_is_foretold_nothing():
     assert said.sentences[0].startswith("Graded")
     assert not any("from 25" in s for s in said.sentences)
     assert said.curve_km[-1] == t.trend.now_km
-    # a photo that could not tell takes nothing back, a later one that could does
+    # a photo that could not tell takes nothing back, nor does a milder one while the worse one stands
     blurred = {
         "distance_km": 12_500.0,
         "asymmetry_percent": None,
@@ -380,8 +417,12 @@ def test_a_part_graded_replace_now_is_foretold_nothing():
         "The newest photo (2025-08-01) could not tell; the one before it that could counts."
     )
     assert from_logbook(history, "M", today=dt.date(2025, 8, 1)).document["verdict"]["grade"] == "replace-now"
-    dressed = {"distance_km": 13_000.0, "asymmetry_percent": 5.2, "grade": "watch", "on_date": "2025-09-01"}
-    assert part_trend(front_of([*line_, hooked, dressed], day="2024-12-01"), "F").crossings
+    milder = {"distance_km": 13_000.0, "asymmetry_percent": 5.2, "grade": "watch", "on_date": "2025-09-01"}
+    t = part_trend(front_of([*line_, hooked, milder], day="2024-12-01"), "F")
+    assert (t.worst, t.crossings, t.mind) == ("replace-now", (), "readings disagree")
+    assert "replace-now on 2025-07-01 (4.8 ± 0.5 %, entry 9), but later watch on 2025-09-01" in t.grade_sentences[0]
+    assert "withdraw" in t.grade_sentences[1]
+    assert part_trend(front_of([*line_, milder], day="2024-12-01"), "F").crossings
 
 
 def test_a_grade_that_the_number_gives_is_not_said_to_be_unknown_to_the_line():
@@ -409,13 +450,53 @@ def test_a_reading_called_out_is_a_cross_in_the_report():
     assert len(shapes) == len(plain) + 1  # two strokes for a dot
 
 
+def readings_of(*told):
+    """Readings of one part, 100 km apart; each (grade, asymmetry, confidence, photo) as far as it is told."""
+    names = ("grade", "asymmetry_percent", "confidence", "photo_sha256")
+    rows = [{"distance_km": 100.0 * i, **dict(zip(names, one, strict=False))} for i, one in enumerate(told)]
+    return front_of(rows).readings["F"]
+
+
 def test_a_photo_that_could_not_tell_takes_no_grade_back():
-    grades = ["good", "replace-now", "cannot-tell", "cannot-tell"]
-    readings = front_of([{"grade": g, "distance_km": 100.0 * i} for i, g in enumerate(grades)]).readings["F"]
-    assert newest_telling(readings) is readings[1]
-    assert newest_telling(readings[:1]) is readings[0]
-    assert newest_telling(readings[2:]) is None
-    assert newest_telling([]) is None
+    readings = readings_of(("good",), ("replace-now",), ("cannot-tell",), ("cannot-tell",))
+    found = judged(readings)
+    assert (found.counts, found.untold, found.dispute) == (readings[1], readings[3], None)
+    assert judged(readings[:1]).counts is readings[0]
+    assert not judged(readings[2:]).told
+    assert judged([]) is None
+
+
+@pytest.mark.parametrize(
+    ("before", "after"),
+    [
+        (("replace-now", 30.0, 0.9), ("good", 3.0, 0.9)),  # far apart
+        (("watch", 7.0, 0.9), ("good", 4.0, 0.9)),  # neighbours, six standard uncertainties of one reading apart
+        (("replace-now", 3.0, 0.9), ("replace-set", 3.0, 0.9)),  # a tooth that the later photo may not have seen
+        (("watch", 5.2, 0.9), ("good", 4.8, 0.6)),  # neighbours and alike, but the later one is not sure
+        (("watch", None), ("good", 4.8, 0.9)),  # nothing to compare
+    ],
+)
+def test_a_milder_reading_does_not_take_back_a_clearly_worse_one(before, after):
+    readings = readings_of(("good", 2.0, 0.9), before, after)
+    found = judged(readings)
+    assert (found.counts, found.milder, found.worse) == (readings[1], readings[2], None)
+    assert "entry 5" in found.dispute
+    assert "entry 6" in found.dispute
+    assert "correct 5 --withdraw --reason WHY, or 6" in found.remedy
+    # a blurred one after it changes nothing; one that is as bad settles it; so does a withdrawal
+    assert judged(readings_of(before, after, ("cannot-tell", None))).milder is not None
+    assert judged(readings_of(before, after, before)).milder is None
+    assert judged(readings[:1] + readings[2:]).milder is None
+
+
+def test_readings_to_either_side_of_a_limit_flip_honestly():
+    readings = readings_of(("watch", 5.2, 0.6), ("good", 4.8, 0.6))
+    found = judged(readings)
+    assert (found.counts, found.milder, found.worse) == (readings[1], None, readings[0])
+    assert "watch on 2025-06-01 (5.2 ± 0.5 %, entry 4); the newest agrees" in found.remark
+    # the same photo read again with better words takes the place of what was read of it before
+    again = readings_of(("replace-now", 30.0, 0.9, "a" * 64), ("good", 3.0, 0.9, "a" * 64))
+    assert (judged(again).counts, judged(again).milder) == (again[1], None)
 
 
 def test_charts_are_whole_pictures_and_the_same_each_time(fleet, tmp_path):

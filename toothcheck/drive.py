@@ -4,14 +4,15 @@ from __future__ import annotations
 
 import datetime as dt
 import re
+from collections.abc import Sequence
 from typing import Any
 
-from toothcheck.advice import ChainState, Seen, Situation, SprocketState
+from toothcheck.advice import ChainState, Dispute, Seen, Situation, SprocketState
 from toothcheck.chains import Chain
 from toothcheck.chains import chain as chain_of
 from toothcheck.estimate import Estimate
-from toothcheck.logbook import Entry, History, Machine, newest_telling
-from toothcheck.stretch import TOOLS, Limit, count_trap, estimate_of, if_one_fewer
+from toothcheck.logbook import Entry, History, Length, Machine, Reading, judged, judged_length
+from toothcheck.stretch import TOOLS, Limit, count_trap, doubt_about, estimate_of, if_one_fewer
 
 LIMIT_NOTE = "Chain limit: "
 """How a note begins that keeps a machine's chain limit."""
@@ -38,7 +39,7 @@ def length_remark(rollers: int | None, text: str | None = None) -> str | None:
     return "; ".join(said for said in (counted, text) if said) or None
 
 
-def _rollers_of(e: Entry) -> int | None:
+def rollers_of(e: Entry) -> int | None:
     """How many rollers were counted for a length, by its remark."""
     found = re.match(rf"{ROLLERS_NOTE}(\d+)", e.text or "")
     return None if found is None else int(found[1])
@@ -54,16 +55,19 @@ def chain_size(history: History, machine: str, part: str | None) -> Chain | None
 
 
 def size_of(history: History, machine: Machine) -> Chain | None:
-    """The chain size of what is fitted, if any of it tells."""
-    for position in ("chain", "front", "rear"):
-        part = history.parts.get(machine.fitted.get(position, ""))
-        if part is not None and part.entry.chain is not None:
-            return chain_of(part.entry.chain)
-    for position in ("front", "rear"):
-        for reading in reversed(history.readings.get(machine.fitted.get(position, ""), [])):
-            if reading.entry.chain is not None:
-                return chain_of(reading.entry.chain)
-    return None
+    """The chain size of what is fitted, if any of it tells: the chain's own before its sprockets'."""
+    sizes = [_size_at(history, machine, position) for position in ("chain", "front", "rear")]
+    known = next((size for size in sizes if size is not None), None)
+    return None if known is None else chain_of(known)
+
+
+def _size_at(history: History, machine: Machine, position: str) -> str | None:
+    """The chain size of the part fitted at a position: as it was added, else as its newest reading has it."""
+    part = history.parts.get(machine.fitted.get(position, ""))
+    if part is None or part.entry.chain is not None:
+        return None if part is None else part.entry.chain
+    readings = reversed(history.readings.get(part.name, []))
+    return next((reading.entry.chain for reading in readings if reading.entry.chain is not None), None)
 
 
 def situation_of(history: History, name: str, *, today: dt.date, size: Chain | None = None) -> Situation:
@@ -89,17 +93,18 @@ def situation_of(history: History, name: str, *, today: dt.date, size: Chain | N
         names = ", ".join(sorted(history.machines)[:8]) or "none yet"
         raise ValueError(f"machine must be one of the logbook ({names}), not {name!r}")
     machine = history.machines[name]
-    size = size or size_of(history, machine)
     return Situation(
         front=_sprocket(history, machine, "front", today),
         rear=_sprocket(history, machine, "rear", today),
         chain=chain_of_machine(history, machine, today=today, size=size),
-        size=size,
+        size=size or size_of(history, machine),
     )
 
 
 def chain_of_machine(history: History, machine: Machine, *, today: dt.date, size: Chain | None = None) -> ChainState:
-    """What the logbook knows of the chain fitted now: its newest length against the newest limit noted.
+    """What the logbook knows of the chain fitted now: the length that counts against the newest limit noted.
+
+    The length is the chain's, on whichever machine it was measured; the limit is the machine's.
 
     Parameters
     ----------
@@ -110,30 +115,30 @@ def chain_of_machine(history: History, machine: Machine, *, today: dt.date, size
     size
         The chain's size when it is told; else the logbook's.
     """
+    own_size = _size_at(history, machine, "chain") if size is None else size.name
     size = size or size_of(history, machine)
     part = history.parts.get(machine.fitted.get("chain", ""))
-    known: dict[str, Any] = {}
+    known: dict[str, Any] = {"size": own_size}
     if part is not None and part.current is not None:
         known["links"] = part.entry.links
         known["distance_km"] = history.part_km(part) if part.start_known else None
         if part.entry.ridden_km == 0:
             fitted = dt.date.fromisoformat(part.fittings[0].from_date)  # storage ages seals and grease, too
             known["age_years"] = round((today - fitted).days / 365.25, 1)
-    length = _newest_length(history, machine)
-    if length is not None and size is not None:
-        known |= _elongation(length, size)
-        then = history.own_km.get(length.uid)
-        if part is not None and then is not None:
-            since = history.part_km(part) - then
-        else:  # of no part by name: by what the machine ran
-            since = machine.total_km - next(total for _, number, _, total in machine.totals if number == length.number)
-        own = known.get("distance_km")
+    lengths = machine.lengths if part is None else history.lengths.get(part.name, [])
+    found = None if size is None else judged_length(_stretched(lengths, size))
+    if found is not None and size is not None:
+        length = found.counts
+        known["elongation_percent"], known["misread"] = length.elongation_percent, length.misread
+        known["if_one_fewer_percent"] = _one_fewer(length.reading.entry, size)
+        now = machine.total_km if part is None else history.part_km(part)
         known["seen"] = Seen(
-            on=length.on_date,
-            part_km=None if own is None else max(0.0, own - since),
-            since_km=max(0.0, since),
+            on=length.reading.entry.on_date,
+            part_km=length.reading.part_km if part is not None and part.start_known else None,
+            since_km=max(0.0, now - length.reading.part_km),
             unread_days=_unread_days(machine, today),
         )
+        known["dispute"] = _dispute(found.dispute, found.remedy)
     return ChainState(limit=limit_kept(machine, size), **known)
 
 
@@ -151,7 +156,8 @@ def chain_in_short(chain: ChainState) -> str:
     if chain.elongation_percent is None or chain.seen is None:
         return ""
     stands = "reading cannot be right" if chain.decision is None else _SIDES[chain.decision.side]
-    return f"{stands} ({chain.seen.on}{', too old' if chain.old else ''})"
+    more = f"{', too old' if chain.old else ''}{', a later length disagrees' if chain.dispute is not None else ''}"
+    return f"{stands} ({chain.seen.on}{more})"
 
 
 def chains_due(history: History, *, today: dt.date) -> dict[str, str]:
@@ -173,12 +179,12 @@ def _sprocket(history: History, machine: Machine, position: str, today: dt.date)
         return None
     readings = history.readings.get(part.name, [])
     km = history.part_km(part) if part.start_known else None
-    if not readings:
+    size = _size_at(history, machine, position)
+    found = judged(readings)
+    if found is None:
         # fitted but never looked at: its teeth still tell something
-        return SprocketState(grade="cannot-tell", teeth=part.entry.teeth, distance_km=km)
-    newest = readings[-1]
-    telling = newest_telling(readings) or newest
-    e = telling.entry
+        return SprocketState(grade="cannot-tell", teeth=part.entry.teeth, distance_km=km, chain_size=size)
+    e = found.counts.entry
     asymmetry = None
     if e.asymmetry_percent is not None and e.asymmetry_std_percent is not None:
         asymmetry = Estimate(value=e.asymmetry_percent, std=e.asymmetry_std_percent)
@@ -190,12 +196,19 @@ def _sprocket(history: History, machine: Machine, position: str, today: dt.date)
         distance_km=km,
         seen=Seen(
             on=e.on_date,
-            part_km=telling.part_km if part.start_known else None,
-            since_km=max(0.0, history.part_km(part) - telling.part_km),
+            part_km=found.counts.part_km if part.start_known else None,
+            since_km=max(0.0, history.part_km(part) - found.counts.part_km),
             unread_days=_unread_days(machine, today),
         ),
-        untold_on=None if newest is telling else newest.entry.on_date,
+        untold_on=None if found.untold is None else found.untold.entry.on_date,
+        chain_size=size,
+        dispute=_dispute(found.dispute, found.remedy),
+        remark=found.remark,
     )
+
+
+def _dispute(sentence: str | None, remedy: str | None) -> Dispute | None:
+    return None if sentence is None or remedy is None else Dispute(sentence=sentence, remedy=remedy)
 
 
 def _unread_days(machine: Machine, today: dt.date) -> int:
@@ -203,32 +216,31 @@ def _unread_days(machine: Machine, today: dt.date) -> int:
     return max(0, (today - dt.date.fromisoformat(machine.totals[-1][0])).days) if machine.totals else 0
 
 
-def _newest_length(history: History, machine: Machine) -> Entry | None:
-    """The newest chain length that belongs to the chain fitted now.
-
-    An entry that names no chain is of the one fitted when it stood in turn: a day may hold the old chain's length and
-    the new chain's fitting.
-    """
-    newest, there = None, None
-    for e in machine.entries:
-        part = history.parts.get(e.part or "")
-        if part is not None and part.entry.position == "chain" and e.kind in ("fit", "remove", "retire"):
-            there = e.part if e.kind == "fit" else None
-        elif e.kind == "chain-length" and (e.part or there) == machine.fitted.get("chain"):
-            newest = e
-    return newest
+def _stretched(lengths: Sequence[Reading], size: Chain) -> list[Length]:
+    """Lengths with the elongations that they mean for a chain of that size."""
+    return [_elongation(length, size) for length in lengths]
 
 
-def _elongation(e: Entry, size: Chain) -> dict[str, Any]:
-    """A length's elongation, and what it is instead when it cannot be right, or may have been counted wrong."""
+def _elongation(reading: Reading, size: Chain) -> Length:
+    """A length's elongation, and what it looks like instead when it cannot be right."""
+    mm, pitches, std = _measured(reading.entry)
+    percent = estimate_of(mm, std, pitches, size)
+    trap = count_trap(mm, pitches, size)
+    misread = doubt_about(percent.value)
+    if trap is not None and trap.spoils:
+        misread = f"{trap.sentence} (Logbook entry {reading.entry.number}.)"
+    return Length(reading=reading, elongation_percent=percent, misread=misread)
+
+
+def _one_fewer(e: Entry, size: Chain) -> Estimate | None:
+    """What a length is should its pitches have been counted one too many, where nothing speaks against that."""
+    mm, pitches, std = _measured(e)
+    return None if rollers_of(e) == pitches + 1 else if_one_fewer(mm, std, pitches, size)
+
+
+def _measured(e: Entry) -> tuple[float, int, float]:
+    """A chain-length entry's length in mm, its pitches and its standard uncertainty in mm."""
     if e.length_mm is None or e.pitches is None:
-        return {}
+        raise ValueError(f"entry {e.number} must be a chain-length with length_mm and pitches, not {e.kind}")
     # recorded without its own uncertainty: read with a rule
-    std = TOOLS["rule"].std_mm if e.length_std_mm is None else e.length_std_mm
-    sure = _rollers_of(e) == e.pitches + 1
-    trap = count_trap(e.length_mm, e.pitches, size)
-    return {
-        "elongation_percent": estimate_of(e.length_mm, std, e.pitches, size),
-        "if_one_fewer_percent": None if sure else if_one_fewer(e.length_mm, std, e.pitches, size),
-        "misread": None if trap is None or not trap.spoils else f"{trap.sentence} (Logbook entry {e.number}.)",
-    }
+    return e.length_mm, e.pitches, TOOLS["rule"].std_mm if e.length_std_mm is None else e.length_std_mm

@@ -33,6 +33,10 @@ _UNLIKELY = 0.05
 """A grade of no larger share is not spoken of."""
 _HALTING = frozenset({"broken", "stands-aside"})
 """Flags of a tooth for which no other photo is to be taken before a mechanic has looked at it."""
+_FAR_SHORT_MM = 2.2
+"""A tip that ends farther short than this was not seen (`tracing.tips`): how far is a guess, and not told."""
+_UNSEEN_ROW = 3
+"""The longest row of teeth not measured that is to be looked at; a longer one is under a chain or a guard."""
 _UNSEEN_HOOKED = 0.4
 """How likely a hook is where none could be seen or excluded, at the asymmetry of `replace-now`; it falls evenly to
 nothing at that of `watch` (an assumption: hooks grow with wear, and no source says how often; of made photos with 10
@@ -208,22 +212,29 @@ def _doubtful_teeth(wear: WheelWear) -> tuple[list[str], list[str]]:
     tips = [(t.index, t.tip_higher_mm) for t in wear.teeth if t.tip_higher_mm is not None]
     if tips:
         flags.append("tip-differs")
-        said += [
-            f"The tip of tooth {i} {'reaches' if mm > 0 else 'ends'} {abs(mm):.1f} mm"
-            f" {'beyond' if mm > 0 else 'short of'} the other teeth's: it may be bent, or a corner of it broken off."
-            for i, mm in tips
-        ]
+        said += [_of_a_tip(i, mm) for i, mm in tips]
     return flags, said
 
 
+def _of_a_tip(i: int, higher_mm: float) -> str:
+    """What is said of the tip of tooth ``i`` that does not end with the others."""
+    if higher_mm < -_FAR_SHORT_MM:
+        return f"The tip of tooth {i} ends far short of the other teeth's, or is hidden: most of it may be broken off."
+    where = f"reaches {higher_mm:.1f} mm beyond" if higher_mm > 0 else f"ends {-higher_mm:.1f} mm short of"
+    return f"The tip of tooth {i} {where} the other teeth's: it may be bent, or a corner of it broken off."
+
+
 def _unseen_between(wear: WheelWear) -> list[int]:
-    """Teeth that were not measured between two that were: whatever hides one alone may be its own damage."""
-    teeth = wear.teeth
-    return [
-        t.index
-        for k, t in enumerate(teeth)
-        if not t.measured and "broken" not in t.flags and teeth[k - 1].measured and teeth[(k + 1) % len(teeth)].measured
-    ]
+    """Teeth that were not measured, no more than three in a row: what hides so few may be their own damage.
+
+    Those that are known to be broken count in the row, and are not named again.
+    """
+    measured, z = [t.measured for t in wear.teeth], len(wear.teeth)
+    out: list[int] = []
+    for i in (k for k in range(z) if not measured[k] and measured[k - 1]):
+        many = next((n for n in range(1, _UNSEEN_ROW + 1) if measured[(i + n) % z]), 0)
+        out += [(i + k) % z for k in range(many)]
+    return sorted(i for i in out if "broken" not in wear.teeth[i].flags)
 
 
 def _next_steps(best: str, flags: Sequence[str], unseen: list[int]) -> tuple[str, ...]:

@@ -3,16 +3,28 @@
 from __future__ import annotations
 
 from toothcheck.advice.meshing import Meshing, meshing, roller_lift_mm
-from toothcheck.advice.plan import CAUTIONS, Action, ChainState, Plan, Situation, SprocketState, plan_for, said_of
-from toothcheck.advice.seen import LENGTH_HOLDS_KM, PHOTO_HOLDS_KM, UNREAD_DAYS, InWords, Seen
+from toothcheck.advice.plan import (
+    CAUTIONS,
+    CONFIDENT,
+    Action,
+    ChainState,
+    Plan,
+    Situation,
+    SprocketState,
+    plan_for,
+    said_of,
+)
+from toothcheck.advice.seen import LENGTH_HOLDS_KM, PHOTO_HOLDS_KM, UNREAD_DAYS, Dispute, InWords, Seen
 
 __all__ = [
     "CAUTIONS",
+    "CONFIDENT",
     "LENGTH_HOLDS_KM",
     "PHOTO_HOLDS_KM",
     "UNREAD_DAYS",
     "Action",
     "ChainState",
+    "Dispute",
     "InWords",
     "Meshing",
     "Plan",

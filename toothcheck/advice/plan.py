@@ -12,15 +12,19 @@ The rules (this project's convention, except where a limit was typed from the ma
    known: that first, too.
 4. neither is due, but something is on its way: watch.
 5. nothing, only when both sprockets and the chain were judged and are good.
+
+Where two readings of a part contradict each other, the worse one counts in all of these (`Dispute`), and the headline,
+which the papers carry, says so.  Parts of different chain sizes are sorted out before anything but a set.
 """
 
 from __future__ import annotations
 
+import math
 from dataclasses import dataclass, field
 from typing import Literal
 
 from toothcheck.advice.meshing import meshing, roller_lift_mm
-from toothcheck.advice.seen import LENGTH_HOLDS_KM, PHOTO_HOLDS_KM, InWords, Seen
+from toothcheck.advice.seen import LENGTH_HOLDS_KM, PHOTO_HOLDS_KM, Dispute, InWords, Seen
 from toothcheck.chains import FEWEST_LINKS, Chain
 from toothcheck.estimate import Estimate
 from toothcheck.stretch import COUNT_SHOWS_PITCHES, Decision, Limit, decide, doubt_about
@@ -67,6 +71,12 @@ class SprocketState:
     """When its grade was given; None for one given today."""
     untold_on: str | None = None
     """The day of a newer photo that could not tell."""
+    chain_size: str | None = None
+    """The chain that it is made for, by name."""
+    dispute: Dispute | None = None
+    """A newer photo's milder grade that contradicts this one."""
+    remark: str | None = None
+    """What else was read of it that does not count, a sentence."""
 
     def __post_init__(self) -> None:
         if self.grade not in GRADES:
@@ -104,6 +114,12 @@ class ChainState:
     """The elongation, should rollers have been counted as pitches; None where that cannot be, or is not known."""
     misread: str | None = None
     """What the reading behind the elongation looks like instead, where it is known and cannot be right."""
+    dispute: Dispute | None = None
+    """A later, shorter length that contradicts it."""
+    remark: str | None = None
+    """What else was measured of it that does not count, a sentence."""
+    size: str | None = None
+    """Its own size, by name."""
     limit: Limit | None = None
     links: int | None = None
     distance_km: float | None = None
@@ -121,8 +137,8 @@ class ChainState:
             raise ValueError(f"links must be at least {FEWEST_LINKS}, not {self.links}")
         for name in ("distance_km", "age_years"):
             value = getattr(self, name)
-            if value is not None and value < 0:
-                raise ValueError(f"{name} must not be negative, not {value}")
+            if value is not None and not 0 <= value < math.inf:
+                raise ValueError(f"{name} must be a number from 0 up, not {value}")
 
     @property
     def doubt(self) -> str | None:
@@ -168,6 +184,28 @@ class Situation:
         left = self.adjuster_left_percent
         if left is not None and not 0 <= left <= 100:
             raise ValueError(f"adjuster_left_percent must lie between 0 and 100, not {left}")
+
+    @property
+    def clash(self) -> str | None:
+        """That the parts are of different chain sizes, in words; None when they are not, as far as is known."""
+        sizes = {
+            "front sprocket": None if self.front is None else self.front.chain_size,
+            "rear sprocket": None if self.rear is None else self.rear.chain_size,
+            "chain": self.chain.size,
+        }
+        known = {name: size for name, size in sizes.items() if size is not None}
+        if len(set(known.values())) < 2:
+            return None
+        return (
+            f"The chain sizes do not match: {', '.join(f'{name} {size}' for name, size in known.items())}. Chain and "
+            "sprockets must be of one size."
+        )
+
+    @property
+    def disputed(self) -> tuple[str, ...]:
+        """The parts of which two readings contradict each other, for people."""
+        parts = (("the front sprocket", self.front), ("the rear sprocket", self.rear), ("the chain", self.chain))
+        return tuple(name for name, part in parts if part is not None and part.dispute is not None)
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -222,24 +260,31 @@ def said_of(name: str, s: SprocketState | None, far: InWords) -> list[str]:
     if s.old and s.seen is not None:
         why = s.seen.why_lapsed("a photo", PHOTO_HOLDS_KM, far)
         out.append(f"That grade of the {name.lower()} sprocket is too old to go by: {why}")
+    if s.dispute is not None:
+        out.append(f"{name} sprocket: {s.dispute.sentence}")
+    if s.remark is not None:
+        out.append(f"{name} sprocket: {s.remark}")
     return out
 
 
 def _measured(c: ChainState, far: InWords) -> list[str]:
     """When the chain was measured."""
+    more = [f"Chain: {said}" for said in (c.dispute.sentence if c.dispute else None, c.remark) if said is not None]
     if c.seen is None or c.elongation_percent is None:
-        return []
+        return more
     out = [f"The chain was measured {c.seen.when(far)}."]
     if c.old:
         out.append(f"That is too old to go by: {c.seen.why_lapsed('a length', LENGTH_HOLDS_KM, far)}")
-    return [" ".join(out)]
+    return [" ".join(out), *more]
 
 
 def _chain_signs(s: Situation) -> tuple[list[str], list[str], list[str]]:
     """What makes the chain due, what makes it worth watching, what is not known."""
     due, soon, unknown = [], [], []
     c, decision = s.chain, s.chain.decision
-    if decision is None or c.old:
+    if c.dispute is not None:
+        unknown.append(c.dispute.remedy)
+    elif decision is None or c.old:
         unknown.append(
             f"Measure the chain's elongation {'again ' if c.old else ''}under pull, at three places or more, not over "
             "the joining link (toothcheck stretch)."
@@ -281,7 +326,9 @@ def _chain_signs(s: Situation) -> tuple[list[str], list[str], list[str]]:
 def _sprocket_gaps(s: Situation) -> list[str]:
     out = []
     for name, sprocket in (("front", s.front), ("rear", s.rear)):
-        if sprocket is None or sprocket.grade_now == "cannot-tell":
+        if sprocket is not None and sprocket.dispute is not None:
+            out.append(f"{name.capitalize()} sprocket: {sprocket.dispute.remedy}")
+        elif sprocket is None or sprocket.grade_now == "cannot-tell":
             extra = " (take its cover off)" if name == "front" else ""
             again = " again" if sprocket is not None and sprocket.grade != "cannot-tell" else ""
             out.append(f"Photograph the {name} sprocket{again}{extra} and grade it (toothcheck inspect).")
@@ -410,6 +457,25 @@ def plan_for(s: Situation, *, far: InWords = _km) -> Plan:
     else:
         action, headline = "measure-first", "Too little is known for a plan: measure first."
 
+    if s.clash is not None:
+        sizes = "chain and sprockets are of different sizes by what is known: read the sizes off the parts first."
+        if action == "chain-only":
+            headline = f"The chain is due {'before the next ride' if now else 'now'}, but {sizes}"
+        elif action in {"nothing", "watch"}:
+            headline = sizes.capitalize()
+        else:
+            headline += f" But {sizes}"
+        action = "set" if action == "set" else "measure-first"
+        reasons.append(s.clash)
+        gaps.append(
+            "Read the chain size off the chain's plates and off each sprocket, and correct the entry that is wrong "
+            "(toothcheck logbook correct NUMBER --chain SIZE --reason WHY)."
+        )
+    if s.disputed:
+        headline += (
+            f" Two readings of {' and of '.join(s.disputed)} disagree and the worse one counts: settle that before "
+            "ordering parts."
+        )
     reasons += due + soon
     if s.chain.long_without_limit:
         reasons += general_figures(None)

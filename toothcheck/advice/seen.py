@@ -21,6 +21,16 @@ InWords = Callable[[float], str]
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
+class Dispute:
+    """That a later reading contradicts the one that counts, which is worse."""
+
+    sentence: str
+    """Names both."""
+    remedy: str
+    """What settles it."""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
 class Seen:
     """When a part was judged or measured last.
 

@@ -7,13 +7,14 @@ from typing import TYPE_CHECKING, Annotated, Any
 
 import typer
 
-from toothcheck.cli.books import Unit, Where, file_of, unit_of, wrong_words
+from toothcheck.cli.books import Unit, Where, file_of, named, unit_of, wrong_words
 from toothcheck.cli.reading import json_object_of
 from toothcheck.cli.words import JsonWord, Paper, PaperWord
 from toothcheck.errors import InputError, UsageError
 
 if TYPE_CHECKING:
     from toothcheck.advice import InWords, Plan, Seen, Situation, SprocketState
+    from toothcheck.chains import Chain
     from toothcheck.sheets import Sheet
 
 _PAPERS = (".md", ".pdf")
@@ -27,7 +28,8 @@ def register(app: typer.Typer) -> None:
 
 def advise(
     machine: Annotated[
-        str | None, typer.Argument(help="Its name, in the logbook or for the papers.", show_default=False)
+        str | None,
+        typer.Argument(callback=named, help="Its name, in the logbook or for the papers.", show_default=False),
     ] = None,
     front: Annotated[
         str | None, typer.Option(help="Grade of the front sprocket, or an inspection's JSON file.", show_default=False)
@@ -149,7 +151,10 @@ def advise(
         given = {**found, **given}
     elif machine is not None:
         kept = _from_logbook(machine, logbook, given)
+        retired = kept.pop("retired_on", None)
         source = "" if kept else f"{machine} is not in the logbook: this is of what was typed."
+        if retired is not None:
+            source = f"{machine} was retired on {retired}: it is in use no longer, by the logbook."
         given = _merged(kept, given)
     if not given:
         raise UsageError(
@@ -213,6 +218,7 @@ def _sprocket(
         if facts["asymmetry_percent"] is not None:
             asymmetry = {"value": facts["asymmetry_percent"], "std": facts["asymmetry_std_percent"]}
         told = {"grade": facts["grade"], "teeth": facts["teeth"], "asymmetry_percent": asymmetry}
+        told["chain_size"] = facts["chain"]
         if facts["grade"] != "cannot-tell":  # then it is simply not graded, which needs no confidence
             told["confidence"] = facts["confidence"]
         SprocketState(**{**told, "asymmetry_percent": None if asymmetry is None else Estimate(**asymmetry)})
@@ -288,6 +294,9 @@ def _situation(given: dict[str, Any]) -> Situation:
         chain=ChainState(
             elongation_percent=None if e is None else Estimate(**e),
             misread=given.get("misread"),
+            dispute=given.get("chain_dispute"),
+            remark=given.get("chain_remark"),
+            size=given["chain_own"] if "chain_own" in given else None if size is None else size.name,
             limit=limit,
             links=given.get("links"),
             distance_km=given.get("chain_km"),
@@ -305,7 +314,8 @@ def _merged(kept: dict[str, Any], typed: dict[str, Any]) -> dict[str, Any]:
     """What was typed over what the logbook knows; a new grade takes the place of the old reading, not of the teeth."""
     out = {**kept, **typed}
     if "elongation_percent" in typed:
-        out["misread"] = out["chain_seen"] = None  # those were about the logbook's reading
+        out["misread"] = out["chain_seen"] = out["chain_dispute"] = None  # those were about the logbook's reading
+        out["chain_remark"] = _longer_in_logbook(kept, typed["elongation_percent"])
     elif "chain_km" in typed:
         out["chain_seen"] = _ridden_to(out.get("chain_seen"), typed["chain_km"])
     for name in ("front", "rear"):
@@ -313,11 +323,41 @@ def _merged(kept: dict[str, Any], typed: dict[str, Any]) -> dict[str, Any]:
         if old is not None and new is not None:
             if "grade" not in new:
                 _check_teeth(name, new.get("teeth"), old, "logbook")
-            lasting = old if "grade" not in new else {key: old[key] for key in ("teeth", "distance_km")}
+            lasting = old
+            if "grade" in new:
+                lasting = {key: old[key] for key in ("teeth", "distance_km", "chain_size")}
+                lasting["remark"] = _worse_in_logbook(old, new["grade"])
             out[name] = {**lasting, **{key: value for key, value in new.items() if value is not None}}
             if "distance_km" in new:
                 out[name]["seen"] = _ridden_to(lasting.get("seen"), new["distance_km"])
     return out
+
+
+def _worse_in_logbook(kept: dict[str, Any], grade: str) -> str | None:
+    """That the logbook's grade is worse than the one typed: teeth do not heal."""
+    from toothcheck.grade import GRADES
+
+    seen = kept["seen"]
+    if seen is None or not {grade, kept["grade"]} <= {*GRADES} or GRADES.index(grade) >= GRADES.index(kept["grade"]):
+        return None
+    return (
+        f"The logbook holds a worse grade, {kept['grade']} of {seen.on}, and teeth do not heal. What was typed counts "
+        "here: look at every tooth by eye before you go by it."
+    )
+
+
+def _longer_in_logbook(kept: dict[str, Any], typed: dict[str, float]) -> str | None:
+    """That the logbook's chain was clearly longer than the one typed: a worn chain does not shorten."""
+    from toothcheck.estimate import Estimate
+    from toothcheck.logbook import healed
+
+    known, seen = kept.get("elongation_percent"), kept.get("chain_seen")
+    if known is None or seen is None or kept["misread"] or not healed(Estimate(**known), Estimate(**typed)):
+        return None
+    return (
+        f"The logbook holds a greater elongation, {Estimate(**known).text('%')} of {seen.on}, and a worn chain does "
+        "not shorten. What was typed counts here: measure again before you go by it."
+    )
 
 
 def _ridden_to(seen: Seen | None, part_km: float) -> Seen | None:
@@ -367,6 +407,9 @@ def _from_logbook(machine: str, where: str | None, typed: dict[str, Any]) -> dic
             "distance_km": one.distance_km,
             "seen": one.seen,
             "untold_on": one.untold_on,
+            "chain_size": one.chain_size,
+            "dispute": one.dispute,
+            "remark": one.remark,
         }
 
     e = s.chain.elongation_percent
@@ -375,12 +418,15 @@ def _from_logbook(machine: str, where: str | None, typed: dict[str, Any]) -> dic
         "rear": told(s.rear),
         "elongation_percent": None if e is None else {"value": e.value, "std": e.std},
         "misread": s.chain.misread,
+        "chain_dispute": s.chain.dispute,
+        "chain_own": s.chain.size,
         "limit": s.chain.limit,
         "chain": None if s.size is None else s.size.name,
         "links": s.chain.links,
         "chain_km": s.chain.distance_km,
         "chain_seen": s.chain.seen,
         "age_years": s.chain.age_years,
+        "retired_on": history.machines[machine].retired_on,
     }
 
 
@@ -402,8 +448,13 @@ def _order(
 ) -> Sheet:
     from dataclasses import replace
 
+    from toothcheck.chains import chain as chain_of
     from toothcheck.matching import Count, Part, part_from_mapping
     from toothcheck.sheets import OrderFacts, SprocketOrder, order_sheet
+
+    def size(own: str | None) -> Chain | None:
+        """A part's own size; where it is not known the others', as long as these agree."""
+        return chain_of(own) if own is not None else None if situation.clash is not None else situation.size
 
     def part(path: Path | None, state: SprocketState | None) -> SprocketOrder:
         number, known = "", Part(name="part")
@@ -413,7 +464,7 @@ def _order(
             known = part_from_mapping(told)
         if known.teeth is None and state is not None and state.teeth is not None:
             known = replace(known, teeth=Count(value=state.teeth))
-        return SprocketOrder(part=known, part_number=number)
+        return SprocketOrder(part=known, part_number=number, size=size(None if state is None else state.chain_size))
 
     return order_sheet(
         OrderFacts(
@@ -421,7 +472,7 @@ def _order(
             model_and_year=model,
             frame_number=frame,
             distance="" if situation.chain.distance_km is None else f"{far(situation.chain.distance_km)} on the chain",
-            size=situation.size,
+            size=size(situation.chain.size),
             links=situation.chain.links,
             front=part(front_part, situation.front),
             rear=part(rear_part, situation.rear),

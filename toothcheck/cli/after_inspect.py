@@ -151,7 +151,7 @@ def recorded(
         keep_photo=keep_photo, reason=reason, again=again,
     )  # fmt: skip
     line = f"Entry {done.entry.number} in the logbook: {done.entry.part}, {done.entry.grade}{done.at}"
-    return (*done.before, line)
+    return (*done.before, line, *done.after)
 
 
 def _by_photo(

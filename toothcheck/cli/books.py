@@ -7,6 +7,7 @@ import datetime as dt
 import re
 import sys
 import tempfile
+import unicodedata
 import uuid
 from collections.abc import Callable, Iterator, Sequence
 from pathlib import Path
@@ -19,6 +20,13 @@ from toothcheck.errors import LogbookError, OutputError, UsageError
 
 if TYPE_CHECKING:
     from toothcheck.logbook import Logbook
+
+
+def named(name: str | None) -> str | None:
+    """A name of the command line, its letters as the logbook has them."""
+    from toothcheck.logbook.entries import same_letters
+
+    return None if name is None else same_letters(name)
 
 
 def _day(param: typer.CallbackParam, word: str | None) -> str | None:
@@ -224,11 +232,19 @@ def say(*lines: str) -> None:
         sys.stdout.write(f"{line}\n")
 
 
+def _wide(text: str) -> int:
+    """Columns of a terminal that a text takes: two for a wide letter, none for one that is put on another."""
+    return sum(0 if unicodedata.combining(c) else 1 + (unicodedata.east_asian_width(c) in "WF") for c in text)
+
+
 def columns(head: Sequence[str], rows: Sequence[Sequence[str]]) -> None:
     """A plain table whose cells are never cut off; bare numbers, with or without a unit, stand to the right."""
     if not rows:
         return
-    width = [max(len(row[i]) for row in [head, *rows]) for i in range(len(head))]
+    width = [max(_wide(row[i]) for row in [head, *rows]) for i in range(len(head))]
     for row in [head, *rows]:
-        cells = [c.rjust(w) if _NUMBER.fullmatch(c) else c.ljust(w) for c, w in zip(row, width, strict=True)]
+        cells = []
+        for c, w in zip(row, width, strict=True):
+            blanks = " " * (w - _wide(c))
+            cells.append(blanks + c if _NUMBER.fullmatch(c) else c + blanks)
         sys.stdout.write("  ".join(cells).rstrip() + "\n")

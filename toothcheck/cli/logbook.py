@@ -24,6 +24,7 @@ from toothcheck.cli.books import (
     columns,
     file_of,
     kilometres,
+    named,
     number_of,
     opened,
     place,
@@ -40,7 +41,7 @@ from toothcheck.errors import LogbookError, OutputError, ToothcheckError, UsageE
 if TYPE_CHECKING:
     from collections.abc import Sequence
 
-    from toothcheck.logbook import Entry, History, Logbook
+    from toothcheck.logbook import Entry, History, Logbook, Part
 
 group = typer.Typer(
     name="logbook",
@@ -68,6 +69,8 @@ class Recorded:
     """At which distances, for people: to be put behind what is said of the entry."""
     before: tuple[str, ...]
     """What was recorded with it, such as that the odometer was replaced, a line each."""
+    after: tuple[str, ...]
+    """What to mind with it, a line each: that it contradicts what stands already."""
 
 
 def record_inspection(
@@ -135,7 +138,12 @@ def record_inspection(
                 reason=reason,
                 again=again,
             )
-            return Recorded(entry=made[-1], at=_at(book, made[-1], at), before=in_words(made[:-1], at))
+            return Recorded(
+                entry=made[-1],
+                at=_at(book, made[-1], at),
+                before=in_words(made[:-1], at),
+                after=_to_mind(book, made[-1]),
+            )
         except (ToothcheckError, ValueError):
             if kept is not None and fresh:  # what was not recorded leaves no photo behind
                 (folder / kept).unlink(missing_ok=True)
@@ -195,12 +203,38 @@ def _size(e: Entry, unit: str) -> str:
 def _told(book: Logbook, made: Sequence[Entry], said: str | None, last: str) -> None:
     """Say what was recorded, a line for each entry, so that none is made unseen; ``last`` is the last one's."""
     say(*in_words(made[:-1], said), f"Entry {made[-1].number}: {last}{_at(book, made[-1], said)}.")
+    say(*_to_mind(book, made[-1]))
+
+
+def _to_mind(book: Logbook, e: Entry) -> tuple[str, ...]:
+    """What an entry brought about that does not go together: other sizes, or a part that would have healed."""
+    import datetime as dt
+
+    from toothcheck.drive import situation_of
+
+    history = book.history()
+    machines = {e.machine} if e.machine is not None else {p.current.machine for p in _parts_of(history, e) if p.current}
+    lines: list[str] = []
+    for name in sorted(machines):
+        known = situation_of(history, name, today=dt.date.today())
+        if e.kind in ("part", "fit", "reading") and known.clash is not None:
+            lines.append(f"Mind: {known.clash}")
+        for part in (known.front, known.rear) if e.kind == "reading" else ():
+            if part is not None and part.dispute is not None:
+                lines.append(f"Mind: {part.dispute.sentence} {part.dispute.remedy}")
+        if e.kind == "chain-length" and known.chain.dispute is not None:
+            lines.append(f"Mind: {known.chain.dispute.sentence} {known.chain.dispute.remedy}")
+    return tuple(lines)
+
+
+def _parts_of(history: History, e: Entry) -> list[Part]:
+    return [history.parts[e.part]] if e.part in history.parts else []
 
 
 # --- adding ----------------------------------------------------------------------------------------------------------
 @group.command(epilog="Example: toothcheck logbook add-machine KC-07 --at 1200km")
 def add_machine(
-    name: Annotated[str, typer.Argument(help="A name of your own; no plate or owner is needed.")],
+    name: Annotated[str, typer.Argument(callback=named, help="A name of your own; no plate or owner is needed.")],
     at: MaybeAt = None,
     on: On = None,
     text: Text = None,
@@ -224,7 +258,7 @@ def add_machine(
 
 @group.command(epilog="Example: toothcheck logbook add-part KC-07 front --chain 520 --teeth 15 --at 1200km")
 def add_part(
-    machine: Annotated[str, typer.Argument(help="The machine it is fitted to.")],
+    machine: Annotated[str, typer.Argument(callback=named, help="The machine it is fitted to.")],
     position: Annotated[str, typer.Argument(metavar="front|rear|chain", help="Where it sits.")],
     at: At,
     name: Annotated[str | None, typer.Option("--name", help="Default: MACHINE POSITION and a running number.")] = None,
@@ -291,8 +325,8 @@ def _fresh_name(state: History, machine: str, position: str) -> str:
 
 @group.command(epilog="Example: toothcheck logbook fit 'KC-07 front 1' KC-08 --at 4100km")
 def fit(
-    part: Annotated[str, typer.Argument(help="A part that lies on the shelf.")],
-    machine: Annotated[str, typer.Argument(help="The machine it goes on.")],
+    part: Annotated[str, typer.Argument(callback=named, help="A part that lies on the shelf.")],
+    machine: Annotated[str, typer.Argument(callback=named, help="The machine it goes on.")],
     at: At,
     on: On = None,
     operator: Operator = None,
@@ -316,7 +350,7 @@ def fit(
 
 @group.command(epilog="Example: toothcheck logbook remove 'KC-07 front 1' --at 9000km")
 def remove(
-    part: Annotated[str, typer.Argument(help="The part that comes off, to be used again.")],
+    part: Annotated[str, typer.Argument(callback=named, help="The part that comes off, to be used again.")],
     at: At,
     on: On = None,
     operator: Operator = None,
@@ -329,7 +363,9 @@ def remove(
 
 @group.command(epilog="Example: toothcheck logbook retire 'KC-07 front 1' --at 19000km --why 'worn to 11 %'")
 def retire(
-    what: Annotated[str, typer.Argument(metavar="PART|MACHINE", help="The part, or the machine, that is done with.")],
+    what: Annotated[
+        str, typer.Argument(callback=named, metavar="PART|MACHINE", help="The part, or the machine, that is done with.")
+    ],
     at: MaybeAt = None,
     why: Annotated[str | None, typer.Option("--why", help="Why it was retired.")] = None,
     on: On = None,
@@ -390,7 +426,7 @@ def _off(
 @group.command(epilog="Example: toothcheck logbook record result.json KC-07 --at 24600km")
 def record(
     document: Annotated[Path, typer.Argument(help="What toothcheck inspect wrote with --json.")],
-    machine: Annotated[str, typer.Argument(help="The machine photographed.")],
+    machine: Annotated[str, typer.Argument(callback=named, help="The machine photographed.")],
     at: At,
     part: Annotated[str | None, typer.Option("--part", help="Default: the one fitted at the photo's position.")] = None,
     on: On = None,
@@ -416,12 +452,12 @@ def record(
         again=again,
     )
     e = done.entry
-    say(*done.before, f"Entry {e.number}: {e.part}, {_percent(e)}, {e.grade}{done.at}.")
+    say(*done.before, f"Entry {e.number}: {e.part}, {_percent(e)}, {e.grade}{done.at}.", *done.after)
 
 
 @group.command(epilog="Example: toothcheck logbook chain-length KC-07 320.4 --pitches 20 --at 24600km")
 def chain_length(
-    machine: Annotated[str, typer.Argument(help="The machine whose chain was measured.")],
+    machine: Annotated[str, typer.Argument(callback=named, help="The machine whose chain was measured.")],
     length_mm: Annotated[float, typer.Argument(help="Pin to pin, mm.", parser=number_of)],
     pitches: Annotated[int, typer.Option("--pitches", help="Over how many pitches.")],
     at: At,
@@ -443,8 +479,7 @@ def chain_length(
     where: Where = None,
 ) -> None:
     """Record a measured length of the chain; limits belong to the machine's manual."""
-    from toothcheck.drive import chain_size, length_remark
-    from toothcheck.stretch import check_rollers, count_trap, if_one_fewer
+    from toothcheck.drive import length_remark
 
     km = kilometres(at)
     with opened(where, said=at) as book, telling():
@@ -453,13 +488,7 @@ def chain_length(
             if part is not None and _part(state, part).entry.position != "chain":
                 raise UsageError(f"{part} is no chain.", hint="See: toothcheck logbook list --parts")
             measured = part or state.fitted_on(machine, "chain", on)
-            size = chain_size(state, machine, measured)
-            check_rollers(pitches, rollers)
-            if size is not None and pitches >= 1:
-                trap = count_trap(length_mm, pitches, size, sure=rollers is not None)
-                hides_wear = if_one_fewer(length_mm, 0.0, pitches, size) is not None
-                if trap is not None and (trap.spoils or hides_wear):
-                    raise LogbookError(f"{trap.sentence} Not recorded.")
+            _check_length(state, machine, measured, length_mm, pitches, rollers)
             return [
                 book.new(
                     "chain-length",
@@ -479,9 +508,26 @@ def chain_length(
         _told(book, made, at, _length(made[-1]))
 
 
+def _check_length(
+    state: History, machine: str, part: str | None, length_mm: float, pitches: int, rollers: int | None
+) -> None:
+    """Refuse a length that looks like something else, such as rollers counted as pitches."""
+    from toothcheck.drive import chain_size
+    from toothcheck.stretch import check_rollers, count_trap, if_one_fewer
+
+    check_rollers(pitches, rollers)
+    size = chain_size(state, machine, part)
+    if size is None or pitches < 1:
+        return
+    trap = count_trap(length_mm, pitches, size, sure=rollers is not None)
+    hides_wear = if_one_fewer(length_mm, 0.0, pitches, size) is not None
+    if trap is not None and (trap.spoils or hides_wear):
+        raise LogbookError(f"{trap.sentence} Not recorded.")
+
+
 @group.command(epilog="Example: toothcheck logbook note KC-07 'chain oiled' --at 24600km")
 def note(
-    machine: Annotated[str, typer.Argument(help="The machine it is about.")],
+    machine: Annotated[str, typer.Argument(callback=named, help="The machine it is about.")],
     text: Annotated[str, typer.Argument(help="The remark.")],
     at: MaybeAt = None,
     part: Annotated[str | None, typer.Option("--part", help="The part it is about.")] = None,
@@ -504,7 +550,7 @@ def note(
     epilog="Example: toothcheck logbook odometer KC-07 --was 24650km --now 0km --reason 'cable broke, new unit'"
 )
 def odometer(
-    machine: Annotated[str, typer.Argument(help="The machine.")],
+    machine: Annotated[str, typer.Argument(callback=named, help="The machine.")],
     was: Annotated[str, typer.Option("--was", metavar="DISTANCE", help="The old odometer's last distance.")],
     now: Annotated[str, typer.Option("--now", metavar="DISTANCE", help="What the new one shows.")],
     reason: Annotated[str, typer.Option("--reason", help="Why.")],
@@ -577,11 +623,33 @@ def correct(
     if withdraw == bool(changes):
         raise UsageError("Say either what is right, or --withdraw.", hint="See: toothcheck logbook correct --help")
     with opened(where, said=at) as book, telling():
+        if length_mm is not None or pitches is not None:
+            _check_corrected_length(book, number, length_mm, pitches)
         e = book.withdraw(number, reason) if withdraw else book.correct(number, reason, sure=sure, **changes)
         at_ = _at(book, e, at)
         old = next(o.number for o in book.entries() if o.uid == e.corrects)
         stood = "" if old == number else f", which stood for entry {number}"
         say(f"Entry {e.number} {'voids' if withdraw else 'takes the place of'} entry {old}{stood}{at_}.")
+        say(*_to_mind(book, e))
+
+
+def _check_corrected_length(book: Logbook, number: int, length_mm: float | None, pitches: int | None) -> None:
+    """As `_check_length`, of what stands for an entry now with its length or its pitches told anew."""
+    from toothcheck.drive import rollers_of
+    from toothcheck.logbook import standing
+
+    entries = book.entries()
+    uid = next((e.uid for e in entries if e.number == number), None)
+    old = None if uid is None else standing(entries)[uid]
+    if old is None or old.kind != "chain-length" or old.machine is None:
+        return  # which is refused by what follows
+    state = book.history()
+    measured = old.part or state.fitted_on(old.machine, "chain", old.on_date)
+    length, over = length_mm or old.length_mm, pitches or old.pitches
+    if length is not None and over is not None:
+        counted = rollers_of(old)
+        # a count told with the old pitches says nothing of new ones
+        _check_length(state, old.machine, measured, length, over, counted if pitches in (None, old.pitches) else None)
 
 
 # --- looking ---------------------------------------------------------------------------------------------------------
@@ -608,14 +676,15 @@ def list_(
                 current.machine if current else (f"retired {part.retired_on}" if part.retired_on else "on the shelf")
             )
             km = distance_text(history.part_km(part), unit) + ("" if part.start_known else " since it joined")
-            size = f"{part.entry.teeth} teeth" if part.entry.teeth else f"{part.entry.links or '?'} links"
+            count, what = (part.entry.links, "links") if part.entry.position == "chain" else (part.entry.teeth, "teeth")
+            size = f"{count or '?'} {what}"
             rows.append([name, part.entry.chain or "?", size, km, state, _last(history, name)])
         columns(["part", "chain", "size", "own distance", "where", "last reading"], rows)
         return
     rows = [
         [
             name,
-            distance_text(machine.odometer_km, unit),
+            distance_text(machine.odometer_km, unit) if machine.totals else "not read",
             *(_last(history, machine.fitted[p]) if p in machine.fitted else "-" for p in ("front", "rear")),
             chain_in_short(chain_of_machine(history, machine, today=dt.date.today()))
             or ("not measured" if "chain" in machine.fitted else "-"),
@@ -627,16 +696,22 @@ def list_(
 
 
 def _last(history: History, part: str) -> str:
-    """The grade that counts, with its day; behind it a newer photo that could not tell."""
-    from toothcheck.logbook import newest_telling
+    """The grade that counts, with its day; behind it a milder one that disagrees, or a photo that could not tell."""
+    from toothcheck.logbook import judged
 
-    readings = history.readings.get(part)
-    if not readings:
+    found = judged(history.readings.get(part, []))
+    if found is None:
         return "no reading"
-    newest = readings[-1]
-    telling = newest_telling(readings) or newest
-    said = f"{telling.entry.grade} ({telling.entry.on_date})"
-    return said if telling is newest else f"{said}, {newest.entry.grade} ({newest.entry.on_date})"
+
+    def said(e: Entry) -> str:
+        return f"{e.grade} ({e.on_date})"
+
+    words = [said(found.counts.entry)]
+    if found.milder is not None:
+        words.append(f"disagrees: {said(found.milder.entry)}")
+    elif found.worse is not None:
+        words.append(f"before {said(found.worse.entry)}")
+    return ", ".join(words if found.untold is None else [*words, said(found.untold.entry)])
 
 
 def _percent(e: Entry) -> str:
@@ -649,7 +724,7 @@ def _percent(e: Entry) -> str:
 
 @group.command(epilog="Example: toothcheck logbook show KC-07")
 def show(
-    what: Annotated[str, typer.Argument(help="A machine, a part, or an entry's number.")],
+    what: Annotated[str, typer.Argument(callback=named, help="A machine, a part, or an entry's number.")],
     units: Unit = "km",
     json_: JsonWord = None,
     where: Where = None,
@@ -740,12 +815,11 @@ def import_(
     form = _form(file)
     text = text_of(file)
 
-    def put(book: Logbook) -> tuple[int, int]:
-        return bring_in(book, text, form)
-
-    rehearsed(where, put)
+    slips: list[str] = []
+    rehearsed(where, lambda book: bring_in(book, text, form))
     with opened(where, create=True) as book:
-        added, known = put(book)
+        added, known = bring_in(book, text, form, on_slip=slips.append)
+        say(*(f"Mind: {slip}" for slip in slips))
         say(f"{added} entries added to {book.name}, {known} were there already.")
 
 
@@ -770,8 +844,12 @@ def demo(
         entries = made_fleet(
             np.random.default_rng(draw), machines=machines, years=years, last_day=dt.date.fromisoformat(until)
         )
-    with opened(str(out), create=True) as book:
-        _bring_all(book, entries)
+    try:
+        with opened(str(out), create=True) as book:
+            _bring_all(book, entries)
+    except ToothcheckError:
+        out.unlink(missing_ok=True)  # what could not be filled shall not be in the way of a second try
+        raise
     say(f"{len(entries)} made-up entries about {machines} machines in {out}.")
 
 

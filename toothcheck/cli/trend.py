@@ -8,7 +8,7 @@ from typing import TYPE_CHECKING, Annotated, Any
 
 import typer
 
-from toothcheck.cli.books import Unit, Where, columns, file_of, kilometres, opened, say, telling, unit_of
+from toothcheck.cli.books import Unit, Where, columns, file_of, kilometres, named, opened, say, telling, unit_of
 from toothcheck.cli.output import check_ending, check_targets
 from toothcheck.cli.words import JsonWord
 
@@ -33,9 +33,10 @@ def register(app: typer.Typer) -> None:
 
 
 def trend(
-    machine: Annotated[str, typer.Argument(help="The machine.")],
+    machine: Annotated[str, typer.Argument(callback=named, help="The machine.")],
     part: Annotated[
-        str | None, typer.Argument(help="front, rear, or a part's name. Default: both sprockets fitted now.")
+        str | None,
+        typer.Argument(callback=named, help="front, rear, or a part's name. Default: both sprockets fitted now."),
     ] = None,
     chart: Annotated[
         list[Path] | None,
@@ -111,7 +112,7 @@ def _tell(t: PartTrend, unit: str) -> None:
         columns(["  still to go", "early (10 %)", "middle", "late (90 %)"], rows)
     if any(_passed(day) for day in days) or _passed(t.counted_from, days=_STALE_DAYS):
         say(f"  - {t.machine} was last read on {t.counted_from}, and days are counted from then. {_UP_TO_DATE}")
-    for sentence in t.line_sentences:
+    for sentence in t.line_sentences(unit):
         say(f"  - {sentence}")
 
 
@@ -132,7 +133,8 @@ def _json(t: PartTrend) -> dict[str, Any]:
         "position": t.position,
         "readings": len(t.readings),
         "last_grade": t.counts.entry.grade if t.counts else None,
-        "newest_could_tell": t.last is t.telling,
+        "newest_could_tell": t.judged is None or (t.judged.told and t.judged.untold is None),
+        "readings_disagree": t.judged is not None and t.judged.milder is not None,
         "worst": t.worst,
         "now": {
             "part_km": round(trend_.now_km),
@@ -165,13 +167,13 @@ def _json(t: PartTrend) -> dict[str, Any]:
             }
             for j in trend_.jumps
         ],
-        "notes": [*t.grade_sentences, *t.line_sentences],
+        "notes": [*t.grade_sentences, *t.line_sentences()],
     }
 
 
 def _three(early: float | None, median: float | None, late: float | None, *, digits: int) -> dict[str, float | None]:
     values = {"early": early, "median": median, "late": late}
-    return {name: None if v is None else round(v, digits) for name, v in values.items()}
+    return {name: None if v is None else round(v, digits) + 0.0 for name, v in values.items()}
 
 
 def due(
@@ -225,7 +227,7 @@ def due(
         notes += ["common practice"] if t.trend.rests_on_prior else []
         if t.machine in chains:
             notes.insert(0, f"chain {chains[t.machine]}")
-        notes += ["the newest photo could not tell"] if t.telling and t.last is not t.telling else []
+        notes += [] if t.mind is None else [t.mind]
         passed = passed or _passed(day or None)
         if _passed(day or None) or any(machine == t.machine for machine, _ in unread):
             notes.append(f"last entry {t.counted_from}")

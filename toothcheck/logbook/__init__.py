@@ -11,10 +11,10 @@ from toothcheck.logbook.history import (
     Part,
     Reading,
     in_force,
-    newest_telling,
     replay,
     standing,
 )
+from toothcheck.logbook.judged import Judged, Length, healed, judged, judged_length, once_a_photo
 from toothcheck.logbook.store import Logbook
 from toothcheck.logbook.units import (
     KM_PER_MILE,
@@ -36,6 +36,8 @@ __all__ = [
     "EntryError",
     "Fitting",
     "History",
+    "Judged",
+    "Length",
     "Logbook",
     "Machine",
     "Part",
@@ -44,9 +46,12 @@ __all__ = [
     "distance_km",
     "distance_rough",
     "distance_text",
+    "healed",
     "in_force",
     "in_unit",
-    "newest_telling",
+    "judged",
+    "judged_length",
+    "once_a_photo",
     "replay",
     "standing",
     "unit_said",

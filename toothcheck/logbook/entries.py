@@ -10,6 +10,7 @@ import datetime as dt
 import json
 import math
 import re
+import unicodedata
 from collections.abc import Callable
 from dataclasses import dataclass, fields, replace
 from typing import Any
@@ -172,17 +173,25 @@ _FILE_NAME = re.compile(r"[0-9A-Za-z][0-9A-Za-z._-]{0,99}")
 _UNFIT = re.compile(r"[\x00-\x08\x0b-\x1f\x7f\ud800-\udfff]")
 
 
+def same_letters(name: str) -> str:
+    """A name with each letter written in one way (NFC): ``é`` may be one character, or two that look alike."""
+    return unicodedata.normalize("NFC", name)
+
+
 def check_name(what: str, name: str) -> str:
-    """The name without outer blanks.
+    """The name without outer blanks, its letters as `same_letters` has them.
 
     Raises
     ------
     ValueError
-        When it does not begin with a letter or digit, is longer than 80 characters or holds control characters.
+        When it does not begin with a letter or digit, is longer than 80 characters, or holds control characters or
+        characters that cannot be seen.
     """
-    name = name.strip()
+    name = same_letters(name.strip())
     if not _NAME.fullmatch(name) or _UNFIT.search(name):
         raise ValueError(f"{what} must begin with a letter or digit and have at most 80 characters, not {name!r}")
+    if any(unicodedata.category(letter) == "Cf" for letter in name):
+        raise ValueError(f"{what} must hold no characters that cannot be seen, not {name!a}")
     return name
 
 
@@ -227,7 +236,7 @@ def checked(entry: Entry) -> Entry:
         if value is not None:
             try:
                 if check_name(name, value) != value:
-                    raise refuse(f"{name} must not begin or end with a blank, not {value!r}")
+                    raise refuse(f"{name} must be in NFC and not begin or end with a blank, not {value!r}")
             except ValueError as error:
                 raise refuse(str(error)) from None
     _check_values(entry, refuse)
@@ -330,7 +339,10 @@ def _check_document(entry: Entry, refuse: Callable[[str], EntryError]) -> None:
         raise refuse("document holds data of the photo's place or owner, or is not in the form that this tool writes")
     for name, value in facts.items():
         if getattr(entry, name) != value:
-            raise refuse(f"{name} is {getattr(entry, name)!r}, but the document says {value!r}")
+            raise refuse(
+                f"{name} is {getattr(entry, name)!r}, but the document says {value!r}; what an inspection says is not "
+                "corrected: withdraw the reading (correct NUMBER --withdraw), and inspect the photo again"
+            )
 
 
 def _no_constant(word: str) -> None:

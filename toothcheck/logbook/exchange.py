@@ -6,15 +6,17 @@ Numbers are written so that they read back to the very same double; an empty CSV
 from __future__ import annotations
 
 import csv
+import hashlib
 import io
 import json
 import re
-from collections.abc import Iterable
+from collections import Counter
+from collections.abc import Callable, Iterable
 from dataclasses import asdict, replace
 from typing import Any
 
 from toothcheck.errors import LogbookError
-from toothcheck.logbook.entries import FLOATS, INTS, NAMES, Entry, EntryError, checked
+from toothcheck.logbook.entries import FLOATS, INTS, NAMES, Entry, EntryError, checked, same_letters
 from toothcheck.logbook.store import Logbook
 
 SCHEMA = "toothcheck/logbook/1"
@@ -135,7 +137,7 @@ def _refuse(word: str) -> None:
 
 
 def _typed(row: dict[str, Any], fill: Entry) -> Entry:
-    """The row as an entry; what a hand-made table leaves out (uid, moment of recording) comes from ``fill``."""
+    """The row as an entry; what a hand-made table leaves out (moment of recording) comes from ``fill``."""
     values: dict[str, Any] = {}
     for name in NAMES:
         value = row.get(name)
@@ -148,11 +150,20 @@ def _typed(row: dict[str, Any], fill: Entry) -> Entry:
                 value = int(value)
         except (TypeError, ValueError, OverflowError):
             raise EntryError(f"{name} must be a number, not {_short(value)}") from None
-        values[name] = value
+        values[name] = same_letters(value) if name in ("machine", "part") and isinstance(value, str) else value
     for name in ("kind", "on_date"):
         if name not in values:
             raise EntryError(f"{name} is missing")
     return replace(fill, **{"number": 0, "tool_version": None, **values})
+
+
+def _uid_of(entry: Entry, times: int) -> str:
+    """The uid of a row that has none: out of what it says, so that it is the same each time the row is imported.
+
+    ``times`` counts rows of the very same words, which a file may hold on purpose.
+    """
+    said = {k: v for k, v in asdict(entry).items() if v is not None and k not in ("number", "uid", "recorded_at")}
+    return hashlib.sha256(json.dumps([said, times], sort_keys=True).encode()).hexdigest()[:32]
 
 
 def _short(value: object) -> str:
@@ -160,7 +171,9 @@ def _short(value: object) -> str:
     return text if len(text) <= 40 else f"{text[:30]} … ({len(text)} characters)"
 
 
-def bring_in(logbook: Logbook, text: str, form: str) -> tuple[int, int]:
+def bring_in(
+    logbook: Logbook, text: str, form: str, *, on_slip: Callable[[str], None] | None = None
+) -> tuple[int, int]:
     """Import a text, all of it or nothing.
 
     Parameters
@@ -171,6 +184,9 @@ def bring_in(logbook: Logbook, text: str, form: str) -> tuple[int, int]:
         The file's text.
     form
         ``csv`` or ``json``.
+    on_slip
+        Is told, with its line, of each row without uid that would have been refused as a slip of the pen, had it been
+        entered here.  It is imported all the same.
 
     Returns
     -------
@@ -185,17 +201,35 @@ def bring_in(logbook: Logbook, text: str, form: str) -> tuple[int, int]:
     rows = {"csv": _csv_rows, "json": _json_rows}[form](text.removeprefix("\ufeff"))
     entries: list[Entry] = []
     label_of: dict[str, str] = {}
+    by_hand: set[str] = set()
+    same: Counter[str] = Counter()
     for label, row in rows:
         try:
-            entry = checked(_typed(row, logbook.new("note")))
+            entry = _typed(row, logbook.new("note"))
+            if row.get("uid") is None:
+                once = _uid_of(entry, 0)
+                entry = replace(entry, uid=_uid_of(entry, same[once]))
+                same[once] += 1
+            entry = checked(entry)
         except EntryError as error:
             raise LogbookError(f"{label}: {error}. Nothing was imported.") from None
         entries.append(entry)
+        if row.get("uid") is None or row.get("recorded_at") is None:
+            by_hand.add(entry.uid)
         label_of[entry.uid] = label
     if all(entry.number > 0 for entry in entries):  # a spreadsheet may have sorted the rows
         entries.sort(key=lambda entry: entry.number)
     try:
-        return logbook.bring_in(entries)
+        return logbook.bring_in(
+            entries,
+            by_hand=by_hand,
+            on_slip=None if on_slip is None else lambda slip: on_slip(_placed(slip, label_of)),
+        )
     except EntryError as error:
-        at = [label_of[e.uid] for e in (error.entry, error.against) if e is not None and e.uid in label_of]
-        raise LogbookError(f"{at[0] + ': ' if at else ''}{error}. Nothing was imported.") from None
+        raise LogbookError(f"{_placed(error, label_of)} Nothing was imported.") from None
+
+
+def _placed(error: EntryError, label_of: dict[str, str]) -> str:
+    """What is wrong, behind the line where it stands."""
+    at = [label_of[e.uid] for e in (error.entry, error.against) if e is not None and e.uid in label_of]
+    return f"{at[0] + ': ' if at else ''}{error}."

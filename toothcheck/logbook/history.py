@@ -8,10 +8,9 @@ from __future__ import annotations
 
 import bisect
 import datetime as dt
-from collections.abc import Iterable, Sequence
+from collections.abc import Iterable
 from dataclasses import dataclass, field
 
-from toothcheck.grade import CANNOT_TELL
 from toothcheck.logbook.entries import Entry, EntryError
 
 _FEWEST_DAYS = 14  # a shorter time tells no riding rate
@@ -69,6 +68,8 @@ class Machine:
     entry: Entry
     entries: list[Entry] = field(default_factory=list)
     """Every entry in force about it, oldest day first."""
+    lengths: list[Reading] = field(default_factory=list)
+    """Lengths of a chain that no part of the logbook is, oldest first; ``part_km`` is the machine's total."""
     totals: list[tuple[str, int, float, float]] = field(default_factory=list)
     """(day, number, odometer km, total km) at each entry that names a distance, in order."""
     fitted: dict[str, str] = field(default_factory=dict)
@@ -116,22 +117,13 @@ class Machine:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Reading:
-    """One reading in force, with the part's own distance."""
+    """One reading, or one length of a chain, in force, with the part's own distance."""
 
     entry: Entry
     part_km: float
     """The part's own distance, km: since new, or since it joined when its start is not known."""
     total_km: float
     """The machine's total, km."""
-
-
-def newest_telling(readings: Sequence[Reading]) -> Reading | None:
-    """The newest reading whose photo supports a grade; None when none does.
-
-    Its grade is the one that counts: a later photo that could not tell does not take back what an earlier one saw, a
-    later one that could tell does.  ``readings`` are one part's, oldest first.
-    """
-    return next((r for r in reversed(readings) if r.entry.grade != CANNOT_TELL), None)
 
 
 @dataclass(slots=True, kw_only=True)
@@ -142,6 +134,12 @@ class History:
     parts: dict[str, Part] = field(default_factory=dict)
     readings: dict[str, list[Reading]] = field(default_factory=dict)
     """Readings by part, oldest first."""
+    lengths: dict[str, list[Reading]] = field(default_factory=dict)
+    """Lengths by chain, oldest first, on whichever machine it was measured.
+
+    A length that names no chain is of the one fitted when it stood in turn: a day may hold the old chain's length and
+    the new chain's fitting.
+    """
     own_km: dict[str, float] = field(default_factory=dict)
     """The part's own distance at each entry that names a distance and a part then fitted, by the entry's uid."""
 
@@ -262,6 +260,8 @@ def _step(out: History, e: Entry) -> None:
                 )
             machine.retired_on = e.on_date
     part = out.parts[e.part] if e.part is not None else None
+    if machine is not None and e.kind == "chain-length":
+        _measure(out, machine, e)
     if part is None:
         return
     if machine is not None and e.distance_km is not None and part.current and part.current.machine == machine.name:
@@ -286,9 +286,13 @@ def _step(out: History, e: Entry) -> None:
         for name, what in (("teeth", "teeth"), ("chain", "chain size")):
             said, known = getattr(e, name), getattr(part.entry, name)
             if said is not None and known is not None and said != known:
-                raise EntryError(
-                    f"the reading says {what} {said}, but {part.name} has {known}; was the part changed?", e
-                )
+                way = "was the part changed?"
+                if part.entry.number > e.number:  # it is the part that is being corrected
+                    way = (
+                        f"was the part changed? If the photo was inspected with the wrong {what}, withdraw its reading "
+                        f"first (entry {e.number}), correct the part, and inspect the photo again"
+                    )
+                raise EntryError(f"the reading says {what} {said}, but {part.name} has {known}; {way}", e)
         own = out.part_km(part)
         out.readings.setdefault(part.name, []).append(Reading(entry=e, part_km=own, total_km=machine.total_km))
     elif e.kind in ("remove", "retire"):
@@ -305,6 +309,16 @@ def _step(out: History, e: Entry) -> None:
         del machine.fitted[current.position]
         if e.kind == "retire":
             part.retired_on = e.on_date
+
+
+def _measure(out: History, machine: Machine, e: Entry) -> None:
+    """Put a length to its chain; one that names a part which is not fitted there is refused further on."""
+    chain = e.part or machine.fitted.get("chain")
+    if chain is None:
+        machine.lengths.append(Reading(entry=e, part_km=machine.total_km, total_km=machine.total_km))
+    elif out.parts[chain].entry.position == "chain":
+        own = out.part_km(out.parts[chain])
+        out.lengths.setdefault(chain, []).append(Reading(entry=e, part_km=own, total_km=machine.total_km))
 
 
 def _run(machine: Machine, e: Entry) -> None:
@@ -327,7 +341,10 @@ def _backwards(machine: Machine, e: Entry) -> EntryError:
     day, number, before, _ = machine.totals[-1]
     earlier = next((x for x in machine.entries if x.number == number), None)
     one, two = f" (entry {number})", ""
-    way = "if the odometer was replaced give --reason (or toothcheck logbook odometer), else correct the wrong one"
+    way = (
+        "if the odometer was replaced give --reason (or toothcheck logbook odometer; in a table a row of that kind "
+        "before it), else correct the wrong one"
+    )
     if number > e.number:  # made late, about a day before that of an older entry: no odometer was replaced in it
         one, two, way = "", f" (entry {e.number})", f"mend the distance or correct entry {e.number}"
     return EntryError(

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import datetime as dt
 import itertools
-from collections.abc import Callable, Iterable, Sequence
+from collections.abc import Callable, Iterable, Iterator, Sequence
 
 from toothcheck.logbook.entries import Entry, EntryError
 from toothcheck.logbook.history import History
@@ -20,15 +20,22 @@ USUAL_KM_PER_DAY = 100.0
 """A machine's pace where its entries do not tell it yet: more than most ride (our convention)."""
 
 
-def check_names(before: History, entries: Sequence[Entry]) -> None:
-    """Refuse a new machine or part whose name is a bare number, or another's but for capital letters.
-
-    A bare number is an entry's number wherever either may be named.
+def refuse(slips: Iterable[EntryError]) -> None:
+    """Refuse the first slip, if there is one.
 
     Raises
     ------
     EntryError
-        Naming the other.
+        That slip.
+    """
+    for slip in slips:
+        raise slip
+
+
+def name_slips(before: History, entries: Sequence[Entry]) -> Iterator[EntryError]:
+    """New machines or parts whose name is a bare number, or another's but for capital letters.
+
+    A bare number is an entry's number wherever either may be named.
     """
     for kind, known in (("machine", before.machines), ("part", before.parts)):
         folded = {name.casefold(): name for name in known}
@@ -37,27 +44,21 @@ def check_names(before: History, entries: Sequence[Entry]) -> None:
             if name is None:
                 continue
             if name.isdecimal():
-                raise EntryError(f"{kind} {name} would be taken for an entry's number; add a letter to its name", e)
-            other = folded.get(name.casefold(), name)
+                yield EntryError(f"{kind} {name} would be taken for an entry's number; add a letter to its name", e)
+            other = folded.setdefault(name.casefold(), name)
             if other != name:
-                raise EntryError(f"{kind} {name} differs from {other} in capital letters only; name it otherwise", e)
+                yield EntryError(f"{kind} {name} differs from {other} in capital letters only; name it otherwise", e)
 
 
-def check_photos(before: History, entries: Sequence[Entry]) -> None:
-    """Refuse a photo that is a reading of its part already: it would count as two.
-
-    Raises
-    ------
-    EntryError
-        Naming the entry.
-    """
+def photo_slips(before: History, entries: Sequence[Entry]) -> Iterator[EntryError]:
+    """Photos that are a reading of their part already: they would count as two."""
     for e in entries:
         if e.kind != "reading" or e.photo_sha256 is None:
             continue
         for there in (reading.entry for reading in before.readings.get(e.part or "", [])):
             # a photo that told nothing may well be tried again with better words
             if there.photo_sha256 == e.photo_sha256 and there.asymmetry_percent is not None:
-                raise EntryError(
+                yield EntryError(
                     f"this photo is recorded for {e.part} already: entry {there.number}, {there.on_date}; correct or "
                     "withdraw that one, or give --again with the reason why it counts again",
                     e,
@@ -65,8 +66,12 @@ def check_photos(before: History, entries: Sequence[Entry]) -> None:
                 )
 
 
-def check_daily_distance(before: History, after: History, entries: Sequence[Entry], *, excuse: str | None) -> None:
-    """Refuse a distance that no rider makes since the machine's entry before, or until the one after.
+def distance_slips(
+    before: History, after: History, entries: Sequence[Entry], *, excuse: str | None
+) -> Iterator[EntryError]:
+    """Distances that no rider makes since the machine's entry before, or until the one after.
+
+    Each names both entries and the distance between them.
 
     Parameters
     ----------
@@ -76,11 +81,6 @@ def check_daily_distance(before: History, after: History, entries: Sequence[Entr
         The new ones, numbered.
     excuse
         What lets such a distance pass, for people; ``{}`` stands for the machine's name.  None: nothing does.
-
-    Raises
-    ------
-    EntryError
-        Naming both entries and the distance between them.
     """
     new = {e.number: e for e in entries}
     for name in sorted({e.machine for e in entries if e.machine is not None}):
@@ -91,7 +91,7 @@ def check_daily_distance(before: History, after: History, entries: Sequence[Entr
             rule = _broken(ridden, days, None if rate is None else rate[0])
             if rule is not None:
                 known = one[1] if two[1] in new else two[1]
-                raise EntryError(
+                yield EntryError(
                     _far(name, ridden, one[0], two[0], rule, known, excuse), new.get(two[1], new.get(one[1]))
                 )
 

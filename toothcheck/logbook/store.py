@@ -12,7 +12,7 @@ import datetime as dt
 import os
 import sqlite3
 import tempfile
-from collections.abc import Callable, Iterator, Sequence
+from collections.abc import Callable, Collection, Iterator, Sequence
 from dataclasses import asdict, replace
 from pathlib import Path
 from typing import Any
@@ -21,16 +21,34 @@ import sqlalchemy as sa
 
 from toothcheck import __version__
 from toothcheck.errors import LogbookError
-from toothcheck.logbook.entries import Entry, EntryError, check_sense, checked, corrected, dumped, facts_of, stripped
+from toothcheck.logbook.entries import (
+    Entry,
+    EntryError,
+    check_sense,
+    checked,
+    corrected,
+    dumped,
+    facts_of,
+    same_letters,
+    stripped,
+)
 from toothcheck.logbook.history import History, replay, standing
 from toothcheck.logbook.schema import ENTRIES, VERSION, migrate, version_of
-from toothcheck.logbook.slips import check_daily_distance, check_names, check_photos
+from toothcheck.logbook.slips import distance_slips, name_slips, photo_slips, refuse
 
 _LOCK = 0x700774  # any number, the same for every writer of this program
 _WAIT_S = 60
 _EXCUSE = (
     "give --reason if it is right (toothcheck logbook note {} TEXT --at DISTANCE --reason WHY keeps a distance alone)"
 )
+_WRITABLE = "Make the file and its folder writable for you, or name another logbook with --logbook."
+_WAYS = {
+    "readonly": _WRITABLE,
+    "unable to open": _WRITABLE,
+    "full": "Nothing was recorded. Make room on the disk and try again.",
+    "locked": "Nothing was recorded. Another program is writing to it: try again when that is done.",
+}
+"""What to do about what SQLite says, by a word of it."""
 _LIGHT = [column for column in ENTRIES.c if column.name != "document"]
 
 
@@ -209,6 +227,9 @@ class Logbook:
         """A fresh entry, not yet added; the day is today unless told."""
         now = self._now()
         fields: dict[str, Any] = {"tool_version": __version__, **values}
+        for name in ("machine", "part"):
+            if isinstance(fields.get(name), str):
+                fields[name] = same_letters(fields[name])
         return Entry(
             uid=self._new_uid(),
             recorded_at=now.astimezone(dt.UTC).strftime("%Y-%m-%dT%H:%M:%SZ"),
@@ -248,9 +269,9 @@ class Logbook:
             before = self._read(connection, documents=False)
             state = replay(before)
             entries = make(state)
-            check_names(state, entries)
+            refuse(name_slips(state, entries))
             if again is None:
-                check_photos(state, entries)
+                refuse(photo_slips(state, entries))
             else:
                 entries = [_with_reason(e, again) if e.kind == "reading" else e for e in entries]
             excuse: str | None = _EXCUSE
@@ -350,6 +371,7 @@ class Logbook:
         """
         facts = facts_of(document)
         clean = stripped(document)
+        machine, part = same_letters(machine), None if part is None else same_letters(part)
 
         def make(state: History) -> list[Entry]:
             return [
@@ -452,10 +474,25 @@ class Logbook:
             raise LogbookError(f"Entry {number} was withdrawn by entry {now.number}.", hint="Record the facts anew.")
         return now
 
-    def bring_in(self, entries: Sequence[Entry]) -> tuple[int, int]:
+    def bring_in(
+        self,
+        entries: Sequence[Entry],
+        *,
+        by_hand: Collection[str] = (),
+        on_slip: Callable[[EntryError], None] | None = None,
+    ) -> tuple[int, int]:
         """Add entries of another logbook, all or none; those already here, and the same, are passed over.
 
         Returns how many were added and how many passed over.
+
+        Parameters
+        ----------
+        entries
+            In order.
+        by_hand
+            uids of those whose moment of recording is that of this call: they were made by hand.
+        on_slip
+            Is told of each of these that would have been refused as a slip of the pen, had it been entered here.
 
         Raises
         ------
@@ -473,12 +510,21 @@ class Logbook:
                 seen.add(e.uid)
                 if e.uid not in here:
                     fresh.append(e)
-                elif replace(here[e.uid], number=e.number) != e:
+                elif replace(here[e.uid], number=e.number, **_moment(e, by_hand)) != e:
                     raise EntryError(f"differs from entry {here[e.uid].number} of the same uid, which stays", e)
             try:
-                self._insert(connection, before, fresh)
+                made = self._insert(connection, before, fresh)
             except EntryError as error:
                 raise EntryError(str(error), *(_unnumbered(x, fresh) for x in (error.entry, error.against))) from None
+            typed = [e for e in made if e.uid in by_hand]
+            if on_slip is not None and typed:
+                state, after = replay(before), replay([*before, *made])
+                for slip in (
+                    *name_slips(state, typed),
+                    *photo_slips(state, typed),
+                    *distance_slips(state, after, typed, excuse=None),
+                ):
+                    on_slip(slip)
             return len(fresh), len(entries) - len(fresh)
 
     # --- the database --------------------------------------------------------------------------------------------
@@ -505,7 +551,8 @@ class Logbook:
             said = (str(cause).strip().splitlines() or [type(cause).__name__])[0]
             if "not a database" in said or "malformed" in said:
                 raise LogbookError(f"{self._name} is not a readable logbook ({said}).", hint="Use a backup.") from error
-            raise LogbookError(f"The logbook {self._name} cannot be used: {said}.") from error
+            hint = next((way for word, way in _WAYS.items() if word in said), "")
+            raise LogbookError(f"The logbook {self._name} cannot be used: {said}.", hint=hint) from error
 
 
 def _with_reason(e: Entry, reason: str) -> Entry:
@@ -513,7 +560,12 @@ def _with_reason(e: Entry, reason: str) -> Entry:
 
 
 def _far_check(before: History, excuse: str | None) -> Callable[[History, Sequence[Entry]], None]:
-    return lambda after, entries: check_daily_distance(before, after, entries, excuse=excuse)
+    return lambda after, entries: refuse(distance_slips(before, after, entries, excuse=excuse))
+
+
+def _moment(e: Entry, by_hand: Collection[str]) -> dict[str, Any]:
+    """What is not compared of an entry made by hand: its moment of recording is only that of its import."""
+    return {"recorded_at": e.recorded_at} if e.uid in by_hand else {}
 
 
 def _unnumbered(entry: Entry | None, fresh: Sequence[Entry]) -> Entry | None:

@@ -10,7 +10,7 @@ from toothcheck.advice import said_of
 from toothcheck.drive import chain_in_short, situation_of
 from toothcheck.grade import CANNOT_TELL
 from toothcheck.lessons.scale import GRADES
-from toothcheck.logbook import distance_rough, distance_text, in_unit, newest_telling
+from toothcheck.logbook import distance_rough, distance_text, in_unit, judged
 from toothcheck.pages import tied
 from toothcheck.report.content import SCHEMA, Origin, ReportInput, TrendShown
 
@@ -51,13 +51,9 @@ def from_logbook(
     from toothcheck.trend import part_trend, parts_of
 
     names = parts_of(history, machine, part)
+    found = [judged(history.readings.get(name, [])) for name in names]
     # of each sprocket the grade that counts, and a newer photo that could not tell: it doubts a good one
-    last = [
-        reading
-        for name in names
-        for reading in (newest_telling(history.readings.get(name, [])), *history.readings.get(name, [])[-1:])
-        if reading is not None
-    ]
+    last = [reading for one in found if one is not None for reading in (one.counts, one.newest)]
     if not last:
         raise ValueError(f"the logbook holds no reading of {', '.join(names)}")
     newest = max(last, key=lambda r: (_rank(r.entry.grade), r.entry.on_date))  # the worse sprocket decides
@@ -134,7 +130,7 @@ def shown(part: PartTrend, unit: str = "km") -> TrendShown:
         called_out=trend.called_out,
         curve_km=trend.curve_km[told],
         curve_percent=trend.curve_percent[:, told],
-        sentences=tuple(map(tied, (*words, *part.line_sentences))),
+        sentences=tuple(map(tied, (*words, *part.line_sentences(unit)))),
     )
 
 

@@ -64,4 +64,4 @@ def legend(texts: Iterable[str]) -> str:
     if not lacking:
         return ""
     named = ", ".join(f"{_code(c)} {unicodedata.name(c, 'of no name')}" for c in lacking)
-    return f"Letters that this paper's font does not have stand as their Unicode numbers: {named}."
+    return f"Letters that the font does not have stand as their Unicode numbers: {named}."

@@ -15,6 +15,8 @@ class SprocketOrder:
 
     part: Part | None = None
     part_number: str = ""
+    size: Chain | None = None
+    """The chain that it is made for."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -26,6 +28,7 @@ class OrderFacts:
     frame_number: str = ""
     distance: str = ""
     size: Chain | None = None
+    """The chain's."""
     links: int | None = None
     seals: str = ""
     """Plain, or with sealing rings and which."""
@@ -46,11 +49,11 @@ def _value(part: Part | None, key: str, unit: str = "mm") -> str:
     return str(value.text(unit))
 
 
-def _sprocket(name: str, order: SprocketOrder, size: Chain | None, *, front: bool) -> Section:
+def _sprocket(name: str, order: SprocketOrder, *, front: bool) -> Section:
     p = order.part
     rows = [
         ("part number", order.part_number),
-        ("chain size", "" if size is None else size.name),
+        ("chain size", "" if order.size is None else order.size.name),
         ("teeth (count twice)", _value(p, "teeth")),
     ]
     if front:
@@ -112,8 +115,8 @@ def order_sheet(facts: OrderFacts, *, date: str) -> Sheet:
                     ("strength class asked for in the manual", ""),
                 ),
             ),
-            _sprocket("Front sprocket", facts.front, size, front=True),
-            _sprocket("Rear sprocket", facts.rear, size, front=False),
+            _sprocket("Front sprocket", facts.front, front=True),
+            _sprocket("Rear sprocket", facts.rear, front=False),
             Section(
                 heading="Small parts",
                 facts=(

@@ -42,10 +42,10 @@ class Looks:
         self.outer = _patches(planes, wheel, place + 0.5, radius + roller * np.linspace(0.45, 0.65, 4), 2.0)
         root = radius - 0.5 * roller
         rings = [_patches(planes, wheel, place, np.linspace(d - 1.5, d, 4), 2.5) for d in (root - 1.5, root - 6.0)]
-        self.face = _some(np.concatenate([patch for ring in rings for patch in ring]))
-        self.teeth = _some(np.concatenate([self.body[i] for i in clear]))
+        self.face = some(np.concatenate([patch for ring in rings for patch in ring]))
+        self.teeth = some(np.concatenate([self.body[i] for i in clear]))
         beside = sorted({int(k) for i in clear for k in (i, (i + 1) % wheel.form.teeth)})
-        self.through = _some(np.concatenate([self.inner[k] for k in beside]))
+        self.through = some(np.concatenate([self.inner[k] for k in beside]))
 
     def ground(self, i: int) -> Floats:
         """(n, 3) what is seen beside tooth ``i`` and beyond its tip."""
@@ -63,7 +63,7 @@ def _patches(planes: NDArray[np.uint8], wheel: Wheel, at: Floats, radii: Floats,
     return [np.nan_to_num(v, nan=128.0) for v in values]
 
 
-def _some(values: Floats) -> Floats:
+def some(values: Floats) -> Floats:
     """Some of the values (n, 3), evenly taken: fewer than twice `_SAMPLES`."""
     return values[:: max(1, len(values) // _SAMPLES)]
 

@@ -2,7 +2,7 @@
 
 The bottoms of the gaps on both sides of such a tooth are followed on the form, and at least one of the gaps lies on it
 with its flank, too; the teeth beside it have clear edges, and the gaps beyond them lie on the form: under a chain they
-do not.
+do not.  Where several teeth in a row show no edges, those beside the row stand in for the teeth beside each.
 """
 
 from __future__ import annotations
@@ -31,6 +31,11 @@ form."""
 _EDGE_BESIDE, _GAP_BESIDE = 0.6, 0.2
 """How clear the edges of the teeth beside it must be, of the usual, and how far the gaps beyond them must lie on the
 form."""
+_FAINT = 0.4
+"""Of the usual: a tooth whose edges are less clear shows none (made photos: teeth that are gone at most 0.33; sound
+ones at least 0.42, but for tips behind a plate or under dirt of the ground's look)."""
+_ROW = 3
+"""How many teeth in a row may show none: a longer row is taken for hidden."""
 _FEWEST = 4
 
 
@@ -43,8 +48,13 @@ class Sight(NamedTuple):
     """Teeth between two of these: they say how teeth look."""
     plain: Bools
     """(z,) teeth in plain sight; none where too few are clear."""
+    faint: Bools
+    """(z,) teeth that show next to no edges on either flank; none where too few are clear."""
     beside: Floats
-    """(z,) how clear the edges are of the tooth beside each that shows them less, of the usual."""
+    """(z,) how clear the edges are, of the usual, of the tooth beside each, or beside the row it stands in, that shows
+    them less."""
+    rows: tuple[list[int], ...]
+    """Of one to three faint teeth side by side."""
 
 
 def in_plain_sight(wheel: Wheel, frame: Rims, paths: Paths, trust: Floats) -> Sight:
@@ -59,21 +69,37 @@ def in_plain_sight(wheel: Wheel, frame: Rims, paths: Paths, trust: Floats) -> Si
     trust
         (z,) how far each gap lies on the form, 0…1.
     """
-    after = np.roll(trust, -1)
+    after, z = np.roll(trust, -1), len(trust)
     whole = trust > _CLEAR_GAP
     clear = np.flatnonzero(np.minimum(trust, after) > _CLEAR_GAP)
     if len(clear) < _FEWEST:
-        return Sight(whole, clear, np.zeros(len(trust), dtype=bool), np.zeros(len(trust)))
+        none = np.zeros(z, dtype=bool)
+        return Sight(whole, clear, none, none, np.zeros(z), ())
     points, step, offset = frame.outline.points_mm, paths.near_evidence, np.abs(paths.offset_mm)
     bottom = wheel.form.seat_share(points) < _BOTTOM
     above = np.hypot(points[:, 0], points[:, 1]) - wheel.form.pitch_radius_mm
     seats = on_sides((step > CLEAR_STEP) & (offset < _NEAR_MM), points, bottom).min(0)
     edge = on_sides(np.where(offset < ASIDE_MM, step, 0.0), points, above > FOOT_MM).max(0)
     edge = edge / max(float(np.median(edge[clear])), 1e-6)
-    beside = np.minimum(np.roll(edge, 1), np.roll(edge, -1))
+    faint = edge < _FAINT
+    rows = _rows(faint)
+    first, last = np.arange(z), np.arange(z)
+    for row in rows:
+        first[row], last[row] = row[0], row[-1]
+    beside = np.minimum(edge[first - 1], edge[(last + 1) % z])
     plain = (np.maximum(trust, after) > _ON_FORM) & (seats >= _BOTTOM_SEEN)
-    plain &= (beside > _EDGE_BESIDE) & (np.minimum(np.roll(trust, 1), np.roll(trust, -2)) > _GAP_BESIDE)
-    return Sight(whole, clear, plain, beside)
+    plain &= (beside > _EDGE_BESIDE) & (np.minimum(trust[first - 1], trust[(last + 2) % z]) > _GAP_BESIDE)
+    return Sight(whole, clear, plain, faint, beside, rows)
+
+
+def _rows(faint: Bools) -> tuple[list[int], ...]:
+    """Indices of faint teeth (z,) side by side, row by row; a row of more than `_ROW` is none."""
+    z, out = len(faint), []
+    for i in np.flatnonzero(faint & ~np.roll(faint, 1)).tolist():
+        many = next((k for k in range(1, _ROW + 1) if not faint[(i + k) % z]), 0)
+        if many:
+            out.append([(i + k) % z for k in range(many)])
+    return tuple(out)
 
 
 def on_sides(values: Floats | Bools, points: Floats, where: Bools) -> Floats:

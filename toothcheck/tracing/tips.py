@@ -1,10 +1,12 @@
 """Tips that end elsewhere than the other tips: of bent teeth, and of teeth with a corner broken off.
 
-From one tooth to the next wear and the datum hardly change where a tip ends.  A tooth bent out of the plane is seen
-longer or shorter than the others, one with a broken corner is lower on one side.  So is one with dirt on its tip, and
-light may show a bevel's inner edge on some teeth and its outer edge on others.  What is asked, therefore: a clear edge
-where no neighbour has one; next to none where the other tips end; and between the two places the look of the ground,
-not of the dirt on this tooth, where the tip is lower, and that of teeth, not of ground, where it is higher.
+From one tooth to the next wear and the datum hardly change where a tip ends; where a chain's inner and outer links wear
+teeth in turn, from one tooth to the next but one.  A tooth bent out of the plane is seen longer or shorter than the
+others, one with a broken corner is lower on one side.  So is one with dirt on its tip, and light may show a bevel's
+inner edge on some teeth and its outer edge on others.  What is asked, therefore: a clear edge where no neighbour has
+one, nor, of an even number of teeth, most of every second one; next to none where the other tips end; and between the
+two places the look of the ground, not of the dirt on this tooth, where the tip is lower, and that of teeth, not of
+ground, where it is higher.
 
 Neglected: a tip whose place changes by less than 0.3 mm, as where the camera looks along the bend.
 """
@@ -44,7 +46,9 @@ _LEAST_MM, _MOST_MM = 0.3, 2.2
 _NONE_LEFT, _NONE_SURE = 0.4, 0.55
 """Of the usual, how clear an edge may still be where the other tips end; where the look is sure."""
 _NOT_BESIDE = 0.7
-"""Of its own clearness, how clear an edge the neighbours may have where a tip ends."""
+"""Of its own clearness, how clear an edge the neighbours may have, and most of every second tooth, where a tip ends."""
+_SECONDS = 4
+"""From how many clear ones on every second tooth says how it is with its like."""
 
 
 class _Asked(NamedTuple):
@@ -104,7 +108,7 @@ class _View:
         self.values = np.nan_to_num(values, nan=128.0).reshape(*px.shape[:-1], 3)
         self.near = maximum_filter1d(evidence, self._steps(_ROUND_MM), axis=-1)
         self.about = maximum_filter1d(evidence, self._steps(_OWN_MM), axis=-1)
-        self.columns = np.arange(len(across))
+        self.columns, self.clear = np.arange(len(across)), clear
         slope = np.full(len(across) - 1, _SLACK)
         typical = np.median(evidence[clear], axis=0)
         self.usual_path: Ints = best_path(typical[None], slope)[0]
@@ -133,7 +137,10 @@ class _View:
         higher = (self.path[i] - self.usual_path) * self.step
         own = self.near[i, self.columns, self.path[i]] / usual
         left = self.about[i, self.columns, self.usual_path] / usual
-        beside = [self.near[k % z, self.columns, self.path[i]] / usual for k in (i - 1, i + 1)]
+        there = [self.near[k % z, self.columns, self.path[i]] / usual for k in (i - 1, i + 1)]
+        seconds = self.clear[((self.clear - i) % 2 == 0) & (self.clear != i)]
+        if z % 2 == 0 and len(seconds) >= _SECONDS:
+            there.append(np.median(self.near[seconds][:, self.columns, self.path[i]], axis=0) / usual)
         best: tuple[float, _Found] | None = None
         for first in range(len(self.columns) - _WIDE + 1):
             wide = slice(first, first + _WIDE)
@@ -141,7 +148,7 @@ class _View:
             apart = float((way * higher[wide]).min())
             if not self.tip[wide].all() or not _LEAST_MM <= apart <= _MOST_MM:
                 continue
-            clear, lost, others = (float(v[wide].mean()) for v in (own, left, np.maximum(*beside)))
+            clear, lost, others = (float(v[wide].mean()) for v in (own, left, np.max(there, axis=0)))
             if others > _NOT_BESIDE * clear or lost > _NONE_SURE:
                 continue
             if best is None or clear - lost > best[0]:

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import math
 from dataclasses import dataclass
-from typing import Any
+from typing import Any, NamedTuple
 
 import numpy as np
 from numpy.typing import NDArray
@@ -127,25 +127,36 @@ def trace(
         if sweep >= 3:
             worn = _typical_wear(outline, paths, trust, coast, ideal, tip)
     assert result is not None
-    gone, apart = _damaged(planes, wheel, frame, paths, trust, optics)
-    ring = _ring(wheel, frame, paths, edges, result, trust, scale_std, priors.bias_mm, tip, gone, apart)
+    damage = _damaged(planes, wheel, frame, paths, trust, optics)
+    ring = _ring(wheel, frame, paths, edges, result, trust, scale_std, priors.bias_mm, tip, damage)
     return Traced(ring=ring, wheel=wheel, rims=frame, paths=paths, edges=edges, fit=result, trust=readonly(trust))
+
+
+class _Damage(NamedTuple):
+    """Which teeth (indices) are not there, not to be seen, or not as high as the others."""
+
+    gone: set[int]
+    faint: set[int]
+    """Their edges are next to none: a path through what is seen in their place would be no outline."""
+    apart: dict[int, float]
+    """By how much their tips end higher than the others' that do not end with them, mm."""
 
 
 def _damaged(
     planes: NDArray[np.uint8], wheel: Wheel, frame: Rims, paths: Paths, trust: Floats, optics: Optics
-) -> tuple[set[int], dict[int, float]]:
-    """Teeth that are not there, and by how much tips end higher than the others' that do not end with them."""
+) -> _Damage:
     sight = in_plain_sight(wheel, frame, paths, trust)
+    faint = set(np.flatnonzero(sight.faint).tolist())
     if not sight.plain.any():
-        return set(), {}
+        return _Damage(set(), faint, {})
     looks = Looks(planes, wheel, sight.clear)
-    gone = missing_teeth(planes, wheel, frame, paths, sight, looks, optics)
+    gone, perhaps = missing_teeth(planes, wheel, frame, paths, sight, looks, optics)
     apart = {i: mm for i, mm in tips_apart(planes, wheel, sight, looks, optics).items() if i not in gone}
-    if has_colours(planes):
-        return gone, apart
-    # dirt as grey as the ground looks like a gap, too: all that is said is that the tooth seems to end that much lower
-    return set(), apart | {i: wheel.form.pitch_radius_mm - wheel.form.tip_radius_mm for i in gone}
+    if not has_colours(planes):
+        # dirt as grey as the ground looks like a gap, too: all that is said is that the tooth seems to end much lower
+        gone, perhaps = set(), perhaps | gone
+    whole = wheel.form.pitch_radius_mm - wheel.form.tip_radius_mm
+    return _Damage(gone, faint, dict.fromkeys(perhaps, whole) | apart)
 
 
 def _arc(outline: Outline) -> Floats:
@@ -240,8 +251,7 @@ def _ring(
     scale_std: float,
     bias_std_mm: float,
     tip: float | None,
-    gone: set[int],
-    apart: dict[int, float],
+    damage: _Damage,
 ) -> ToothRing:
     z = wheel.form.teeth
     shared = [UNKNOWNS.index(name) for name in _SHARED]
@@ -272,10 +282,12 @@ def _ring(
         sides = (i, (i + 1) % z)
         if any(outside[g] for g in sides):
             flags.append(("out-of-frame",))
-        elif i in gone:
+        elif i in damage.gone:
             flags.append(("broken",))
         elif any(trust[g] <= 0.05 for g in sides):
             flags.append(("covered",))
+        elif i in damage.faint:
+            flags.append(("unclear-edge",))
         else:
             flags.append(())
     return ToothRing(
@@ -287,6 +299,6 @@ def _ring(
         tooth_flags=tuple(flags),
         mode_names=(*_SHARED, "exposure", "glare_x", "glare_y"),
         scale_std=scale_std,
-        tips_apart=tuple(apart.items()),
+        tips_apart=tuple(damage.apart.items()),
         tip_radius_mm=tip,
     )

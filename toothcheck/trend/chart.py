@@ -15,6 +15,7 @@ from matplotlib.axes import Axes
 from matplotlib.figure import Figure
 
 from toothcheck.logbook import in_unit
+from toothcheck.sheets.fonts import legend, printable
 from toothcheck.trend.fleet import PartTrend
 from toothcheck.trend.model import BANDS
 
@@ -50,7 +51,9 @@ def drawn(trends: Sequence[PartTrend], *, title: str, form: str, unit: str = "km
         raise ValueError("trends must hold at least one")
     with rc_context({"svg.hashsalt": "toothcheck", "font.size": 9}):
         figure = Figure(figsize=(8, 4.2 * len(trends)), layout="constrained")
-        figure.suptitle(_wrapped(title), parse_math=False)  # names may hold a dollar sign
+        figure.suptitle(_wrapped(printable(title)), parse_math=False)  # names may hold a dollar sign
+        if codes := legend([title, *(trend.part for trend in trends)]):
+            figure.supxlabel(_wrapped(codes), fontsize=7, parse_math=False)
         for axes, trend in zip(np.atleast_1d(figure.subplots(len(trends), 1)), trends, strict=True):
             _panel(axes, trend, unit)
         out = io.BytesIO()
@@ -131,7 +134,7 @@ def _panel(axes: Axes, part: PartTrend, unit: str) -> None:
     )
     rate = f"{trend.rate * per:.2f} % per 1000 {unit} ({trend.rate_interval[0] * per:.2f} … "
     rate += f"{trend.rate_interval[1] * per:.2f})" + (", mostly common practice" if trend.rests_on_prior else "")
-    axes.set_title(_wrapped(f"{part.part}: {rate}"), loc="left", parse_math=False)
+    axes.set_title(_wrapped(f"{printable(part.part)}: {rate}"), loc="left", parse_math=False)
     axes.xaxis.set_major_formatter(lambda value, _: f"{value:,.0f}".replace(",", " "))
     # below the axis, where it hides no reading
     axes.legend(loc="upper center", bbox_to_anchor=(0.5, -0.17), ncols=3, fontsize=7, frameon=False)

@@ -8,7 +8,7 @@ from collections.abc import Iterable
 from dataclasses import dataclass
 
 from toothcheck.geometry import Bools, Floats
-from toothcheck.logbook import Fitting, History, Reading, newest_telling
+from toothcheck.logbook import Fitting, History, Judged, Reading, judged, once_a_photo
 from toothcheck.trend.model import BANDS, Crossing, Point, Trend, fit
 
 GRADES = ("good", "watch", "replace-set", "replace-now")
@@ -27,10 +27,10 @@ class PartTrend:
     start_known: bool
     readings: tuple[Reading, ...]
     """Those that hold a number, one for each photo."""
-    last: Reading | None
-    """The newest reading of all, with a number or not."""
-    telling: Reading | None
-    """The newest reading that has a grade: the one that counts."""
+    judged: Judged | None
+    """Which of all its readings, with a number or not, counts; None when there is none."""
+    retired_on: str | None
+    """The day on which it was taken out of service for good."""
     trend: Trend
     km_per_day: float | None
     rate_days: int
@@ -72,13 +72,18 @@ class PartTrend:
 
     @property
     def grade(self) -> str | None:
-        """What the part was seen to be by the newest photo that could tell; None when none could."""
+        """What the part was seen to be by the photo that counts; None when none could tell."""
         return self.telling.entry.grade if self.telling is not None else None
 
     @property
+    def telling(self) -> Reading | None:
+        """The reading that counts, if its photo could tell."""
+        return self.judged.counts if self.judged is not None and self.judged.told else None
+
+    @property
     def counts(self) -> Reading | None:
-        """The reading whose grade is shown: the newest that could tell; where none could, the newest."""
-        return self.telling or self.last
+        """The reading whose grade is shown: the one that counts; where none could tell, the newest."""
+        return None if self.judged is None else self.judged.counts
 
     def drawn_at(self, km: Floats, middle_percent: Floats) -> Bools:
         """At which distances (n,) the line, ``middle_percent`` (n,) there, is drawn.
@@ -90,7 +95,7 @@ class PartTrend:
 
     @property
     def crossings(self) -> tuple[Crossing, ...]:
-        """The trend's bands to come; none for a part that has been graded ``replace-now``, whatever its line says."""
+        """The trend's bands to come; none for a part that is graded ``replace-now``, whatever its line says."""
         return () if self.grade == GRADES[-1] else self.trend.crossings
 
     @property
@@ -101,7 +106,11 @@ class PartTrend:
     @property
     def grade_sentences(self) -> tuple[str, ...]:
         """What the photos' grades say beside the line: to be told before any forecast."""
-        out = []
+        out = [] if self.retired_on is None else [f"Retired on {self.retired_on}; what follows is as of then."]
+        if self.judged is not None and self.judged.dispute is not None and self.judged.remedy is not None:
+            out += [self.judged.dispute, self.judged.remedy]
+        elif self.judged is not None and self.judged.remark is not None:
+            out.append(self.judged.remark)
         if self.telling is not None and self.worst != self.trend.reached:
             graded = f"Graded {self.grade} on {self.telling.entry.on_date}"
             if self._fitted_as_graded(self.telling):
@@ -110,12 +119,17 @@ class PartTrend:
                 )
             else:
                 out.append(f"{graded}; the line, at {self.trend.reached}, does not know of it. The grade counts.")
+        if self.telling is not None and self.grade in GRADES and self.worst != self.grade:
+            out.append(
+                f"Graded {self.grade} on {self.telling.entry.on_date}; the line through all readings is at "
+                f"{self.worst} already, and parts are listed as due by it: take another photo."
+            )
         if self.grade == GRADES[-1]:
             out.append("Past replace-now nothing is foretold: do not ride on it.")
-        if self.last is not self.telling and self.last is not None:
-            on = f"The newest photo ({self.last.entry.on_date}) could not tell"
+        if self.judged is not None and not (self.judged.told and self.judged.untold is None):
+            on = f"The newest photo ({self.judged.newest.entry.on_date}) could not tell"
             out.append(
-                f"{on}; the one before it that could counts." if self.telling else f"{on}, nor could any before."
+                f"{on}; the one before it that could counts." if self.judged.told else f"{on}, nor could any before."
             )
         return tuple(out)
 
@@ -127,13 +141,21 @@ class PartTrend:
         band = next((name for name, least in reversed(BANDS) if percent >= least), GRADES[0])
         return band == reading.entry.grade
 
-    @property
-    def line_sentences(self) -> tuple[str, ...]:
-        """What to know about the line and its forecast."""
-        out = list(self.trend.sentences)
+    def line_sentences(self, unit: str = "km") -> tuple[str, ...]:
+        """What to know about the line and its forecast; ``unit`` is ``km`` or ``miles``."""
+        out = list(self.trend.told(unit))
         if self.readings and not self.start_known:
             out.append("The part's life before it joined the logbook is unknown; distances count from then.")
         return tuple(out)
+
+    @property
+    def mind(self) -> str | None:
+        """What a list says beside the grade, in a few words; None when nothing."""
+        if self.judged is not None and self.judged.milder is not None:
+            return "readings disagree"
+        if self.grade in GRADES and self.worst != self.grade:
+            return f"line at {self.worst}"
+        return "the newest photo could not tell" if self.judged is not None and self.judged.untold is not None else None
 
 
 def part_trend(history: History, name: str) -> PartTrend:
@@ -174,8 +196,8 @@ def part_trend(history: History, name: str) -> PartTrend:
         position=position,
         start_known=part.start_known,
         readings=numbered,
-        last=readings[-1] if readings else None,
-        telling=newest_telling(readings),
+        judged=judged(readings),
+        retired_on=part.retired_on,
         trend=trend,
         km_per_day=riding[0] if riding else None,
         rate_days=riding[1] if riding else 0,
@@ -184,10 +206,8 @@ def part_trend(history: History, name: str) -> PartTrend:
 
 
 def _counted(readings: Iterable[Reading]) -> tuple[Reading, ...]:
-    """The readings that hold a number; of one photo recorded several times the newest entry, as it says nothing new."""
-    numbered = [r for r in readings if r.entry.asymmetry_percent is not None]
-    newest = {r.entry.photo_sha256: r.entry.number for r in sorted(numbered, key=lambda r: r.entry.number)}
-    return tuple(r for r in numbered if r.entry.photo_sha256 is None or newest[r.entry.photo_sha256] == r.entry.number)
+    """The readings that hold a number, one for each photo."""
+    return tuple(once_a_photo([r for r in readings if r.entry.asymmetry_percent is not None]))
 
 
 def parts_of(history: History, machine: str, which: str | None = None) -> list[str]:

@@ -19,15 +19,18 @@ a shorter stretch a single season tells more than the part.  Neglected: that wea
 
 from __future__ import annotations
 
+import copy
 import math
 from collections.abc import Sequence
 from dataclasses import dataclass
 
 import numpy as np
+from scipy.linalg.lapack import dtrtrs
 from scipy.special import ndtr
 from scipy.stats import norm
 
 from toothcheck.geometry import Floats, readonly
+from toothcheck.logbook import distance_rough, in_unit
 
 BANDS: tuple[tuple[str, float], ...] = (("watch", 5.0), ("replace-set", 10.0), ("replace-now", 25.0))
 """Asymmetry in % at which each grade begins: this project's convention, no standard sets a limit."""
@@ -165,14 +168,18 @@ class Trend:
 
     @property
     def sentences(self) -> tuple[str, ...]:
-        """What to know about this trend, for people."""
+        """As `told`, in km."""
+        return self.told("km")
+
+    def told(self, unit: str) -> tuple[str, ...]:
+        """What to know about this trend, for people; ``unit`` is ``km`` or ``miles``."""
         out = [jump.sentence for jump in self.jumps]
         if self.perhaps_used:
             first = self.points[0]
             out.append(
-                f"The first reading, {first.percent:.1f} % at {first.km:.0f} km of its own, is more than a new part "
-                "shows: it may not have been new, and its earlier distance is missing (toothcheck logbook add-part "
-                "--ridden). If it was new, look for what wears it so fast."
+                f"The first reading, {first.percent:.1f} % at {distance_rough(first.km, unit)} of its own, is more "
+                "than a new part shows: it may not have been new, and its earlier distance is missing (toothcheck "
+                "logbook add-part --ridden). If it was new, look for what wears it so fast."
             )
         if self.times_usual is not None:
             out.append(
@@ -182,13 +189,19 @@ class Trend:
         if self.rests_on_prior:
             out.append(
                 f"With so little to go by the rate rests on {PRIOR_SOURCE} "
-                f"({_LIFE_KM[0]:.0f}-{_LIFE_KM[1]:.0f} thousand km to 10 % at the front); the interval is wide."
+                f"({_life(unit)} to 10 % at the front); the interval is wide."
             )
         if self.reached == "replace-now":
             out.append("Past 25 % nothing is foretold: renew the set.")
         elif self.reached == "replace-set":
             out.append("Past 10 % the tooth's form changes; the forecast is wider.")
         return tuple(out)
+
+
+def _life(unit: str) -> str:
+    """`_LIFE_KM` in words."""
+    least, most = (in_unit(life, unit) for life in _LIFE_KM)
+    return f"{least:.0f}-{most:.0f} thousand {unit}"
 
 
 def prior_of(position: str) -> tuple[float, float]:
@@ -211,6 +224,14 @@ def _wandered(a: Floats, b: Floats, memory: float) -> Floats:
     return out
 
 
+def _solved(factor: Floats, right: Floats) -> Floats:
+    """Lower triangles (nodes, n, n) solved for their right sides (nodes, n, m): numpy's own ``solve`` factors anew."""
+    out: Floats = np.empty(right.shape)
+    for k in range(len(factor) if right.size else 0):
+        out[k] = dtrtrs(factor[k], right[k], lower=1)[0]
+    return out
+
+
 @dataclass(frozen=True, slots=True, kw_only=True)
 class _Before:
     """What is held to be known of a part before any reading."""
@@ -228,8 +249,61 @@ class _Before:
         return out
 
 
-class _Posterior:
-    """The readings given each (b, τ, g, w(0)) of the grid, and the weights of the grid.
+class _OnGrid:
+    """A grid of (b, τ, g, w(0)) and what readings make of its weights; how they do is for `_likely` to say."""
+
+    z: Floats
+    """The rates, in spreads of the rate's logarithm from the middle one."""
+    weight: Floats
+
+    def _lay(self, before: _Before, near: Floats | None = None) -> None:
+        """Lay the grid where the weight is, finer where few nodes hold it; over the rates ``near`` if they do."""
+        reach, nodes = _GRID
+        if near is not None:
+            self.z = near
+            held = self._held(before)
+            if len(held) >= _FEWEST_NODES and held[0] > 0 and held[-1] < nodes - 1:
+                return
+        self.z = np.linspace(-reach, reach, nodes)
+        for left in (3, 2, 1, 0):
+            held = self._held(before)
+            if len(held) >= _FEWEST_NODES or not left:
+                break
+            step = self.z[1] - self.z[0]  # many readings tell the rate finer than the nodes lie
+            self.z = np.linspace(self.z[held[0]] - step, self.z[held[-1]] + step, nodes)
+
+    def _held(self, before: _Before) -> np.typing.NDArray[np.intp]:
+        """Weigh the nodes over the rates ``z``; which of the rates hold the weight."""
+        which = np.arange(len(before.starts))
+        grid = np.meshgrid(before.rate * np.exp(before.spread * self.z), _WANDER, _GROWTH, which, indexing="ij")
+        self.b, self.tau, self.growth = (g.ravel() for g in grid[:3])
+        self.used = grid[3].ravel() > 0
+        mean, std, share = (np.array(column)[grid[3].ravel()] for column in zip(*before.starts, strict=True))
+        self.start, self.start_var = mean, std**2
+        self.log_prior = np.repeat(before.log_density(self.z), self.b.size // self.z.size) + np.log(share)
+        return self._weighed(self._likely())
+
+    def _weighed(self, log_likely: Floats) -> np.typing.NDArray[np.intp]:
+        """Weigh the nodes by what the readings say; which of the rates hold the weight."""
+        log_weight = self.log_prior + log_likely
+        weight = np.exp(log_weight - log_weight.max())
+        self.weight = weight / weight.sum()
+        of_rate = self.weight.reshape(self.z.size, -1).sum(axis=1)
+        return np.flatnonzero(of_rate > 1e-3 * of_rate.max())
+
+    def _likely(self) -> Floats:
+        """The logarithm of the readings' density at each node, a constant apart."""
+        raise NotImplementedError
+
+    def middle(self, at: Floats) -> Floats:
+        """The wear at each of ``at`` (thousand km) for each node before any reading, shape (nodes, at)."""
+        straight = self.b[:, None] * at
+        out: Floats = self.start[:, None] + straight * (1 + self.growth[:, None] * straight / BANDS[1][1])
+        return out
+
+
+class _Posterior(_OnGrid):
+    """The readings given each node of the grid, all at once: wear anywhere, before, between and after them.
 
     Parameters
     ----------
@@ -241,8 +315,6 @@ class _Posterior:
         Indices of readings from which on the wear stands on another, unknown level.
     left_out
         Indices of readings that say nothing.
-    near
-        Those of fewer readings: where their grid still holds the weight it is taken, which saves laying it anew.
     """
 
     def __init__(
@@ -252,7 +324,6 @@ class _Posterior:
         *,
         steps: Sequence[int] = (),
         left_out: Sequence[int] = (),
-        near: _Posterior | None = None,
     ) -> None:
         self.x = np.array([p.km for p in points]) / 1000
         self.percent = np.array([p.percent for p in points])
@@ -264,54 +335,20 @@ class _Posterior:
         noise = np.diag(std**2 + np.where(silent, (10 * _STEP_STD) ** 2, 0.0)) + _OFFSET_STD**2
         for after in self.stepped:
             noise += _STEP_STD**2 * np.outer(after, after)
-        reach, nodes = _GRID
-        if near is not None:
-            self.z: Floats = near.z
-            held = self._held(self._laid(before, noise))
-            if len(held) >= _FEWEST_NODES and held[0] > 0 and held[-1] < nodes - 1:
-                return
-        self.z = np.linspace(-reach, reach, nodes)
-        for left in (3, 2, 1, 0):
-            held = self._held(self._laid(before, noise))
-            if len(held) >= _FEWEST_NODES or not left:
-                break
-            step = self.z[1] - self.z[0]  # many readings tell the rate finer than the nodes lie
-            self.z = np.linspace(self.z[held[0]] - step, self.z[held[-1]] + step, nodes)
+        self.noise = noise
+        self._lay(before)
 
-    @staticmethod
-    def _held(weight: Floats) -> np.typing.NDArray[np.intp]:
-        """Which of the rates hold the weight."""
-        return np.flatnonzero(weight > 1e-3 * weight.max())
-
-    def _laid(self, before: _Before, noise: Floats) -> Floats:
-        """Lay the grid over the rates ``z`` and weigh it; the weight of each of ``z`` is returned."""
-        z = self.z
-        which = np.arange(len(before.starts))
-        grid = np.meshgrid(before.rate * np.exp(before.spread * z), _WANDER, _GROWTH, which, indexing="ij")
-        self.b, tau, self.growth = (g.ravel() for g in grid[:3])
-        self.used = grid[3].ravel() > 0
-        mean, std, share = (np.array(column)[grid[3].ravel()] for column in zip(*before.starts, strict=True))
-        self.start, self.start_var = mean, std**2
-        self.wander_var = (self.b * tau) ** 2
+    def _likely(self) -> Floats:
+        self.wander_var = (self.b * self.tau) ** 2
         self.factor = np.linalg.cholesky(
             self.wander_var[:, None, None] * _wandered(self.x, self.x, self.memory)
-            + noise
+            + self.noise
             + self.start_var[:, None, None]
         )
         off = self.percent - self.middle(self.x)
-        self.white = np.linalg.solve(self.factor, off[..., None])[..., 0]
-        log_weight = np.repeat(before.log_density(z), self.b.size // z.size) + np.log(share)
-        log_weight -= 0.5 * (self.white**2).sum(axis=1)
-        log_weight -= np.log(np.diagonal(self.factor, axis1=1, axis2=2)).sum(axis=1)
-        weight = np.exp(log_weight - log_weight.max())
-        self.weight = weight / weight.sum()
-        out: Floats = self.weight.reshape(z.size, -1).sum(axis=1)
-        return out
-
-    def middle(self, at: Floats) -> Floats:
-        """The wear at each of ``at`` (thousand km) for each node before any reading, shape (nodes, at)."""
-        straight = self.b[:, None] * at
-        out: Floats = self.start[:, None] + straight * (1 + self.growth[:, None] * straight / BANDS[1][1])
+        self.white = _solved(self.factor, off[..., None])[..., 0]
+        out: Floats = -0.5 * (self.white**2).sum(axis=1)
+        out -= np.log(np.diagonal(self.factor, axis1=1, axis2=2)).sum(axis=1)
         return out
 
     def wear(self, at: Floats) -> tuple[Floats, Floats]:
@@ -323,7 +360,7 @@ class _Posterior:
             own += _STEP_STD**2 * (at >= since)
         cross = self.wander_var[:, None, None] * _wandered(at, self.x, self.memory) + level
         cross += self.start_var[:, None, None]
-        half = np.linalg.solve(self.factor, np.swapaxes(cross, 1, 2))
+        half = _solved(self.factor, np.swapaxes(cross, 1, 2))
         mean = self.middle(at) + np.einsum("kna,kn->ka", half, self.white)
         alone = (
             self.memory**2 * 2 * (at / self.memory - 1 + np.exp(-at / self.memory))
@@ -338,18 +375,102 @@ class _Posterior:
         """
         ends = np.array([first, last])
         before, after = _wandered(ends, self.x, self.memory)
-        half = np.linalg.solve(self.factor, (self.wander_var[:, None] * (after - before))[..., None])[..., 0]
+        half = _solved(self.factor, (self.wander_var[:, None] * (after - before))[..., None])[..., 0]
         line = self.middle(ends)
         own = _wandered(ends, ends, self.memory)
         mean = line[:, 1] - line[:, 0] + (half * self.white).sum(axis=1)
         var = self.wander_var * (own[0, 0] + own[1, 1] - 2 * own[0, 1]) - (half**2).sum(axis=1)
         return mean / (last - first), np.sqrt(np.maximum(var, 1e-12)) / (last - first)
 
+
+class _Ahead(_OnGrid):
+    """What the readings so far foretell of the next one, given each node: the same law as `_Posterior`, step by step.
+
+    A Kalman filter over (∫u, u, w(0) less its mean, offset, a level for each step), so that one reading more costs the
+    same however many came before; it tells nothing of the wear before the last reading.
+
+    Parameters
+    ----------
+    before
+        The prior.
+    """
+
+    def __init__(self, before: _Before) -> None:
+        self.before = before
+        self.taken: tuple[tuple[Point, str], ...] = ()
+        self._lay(before)
+
+    def after(self, point: Point, kind: str = "line") -> _Ahead:
+        """With one reading more: on the line, the first on another ``level``, or a ``single`` that says nothing."""
+        out = copy.copy(self)
+        out.taken = (*self.taken, (point, kind))
+        out.mean, out.cov, out.log_likely = self.mean.copy(), self.cov.copy(), self.log_likely.copy()
+        out._take(point, kind)
+        held = out._weighed(out.log_likely)
+        if len(held) < _FEWEST_NODES or held[0] == 0 or held[-1] == out.z.size - 1:
+            out._lay(self.before)
+        return out
+
+    def _likely(self) -> Floats:
+        nodes = self.b.size
+        self.x = 0.0
+        self.mean: Floats = np.zeros((nodes, 4))
+        self.cov: Floats = np.zeros((nodes, 4, 4))
+        self.cov[:, 1, 1] = 1.0
+        self.cov[:, 2, 2] = self.start_var
+        self.cov[:, 3, 3] = _OFFSET_STD**2
+        self.log_likely: Floats = np.zeros(nodes)
+        for point, kind in self.taken:
+            self._take(point, kind)
+        return self.log_likely
+
+    def _take(self, point: Point, kind: str) -> None:
+        """Take a reading in."""
+        self.mean, self.cov = self._carried(point.km / 1000)
+        self.x = point.km / 1000
+        if kind == "level":
+            nodes, size = self.mean.shape
+            self.mean = np.concatenate([self.mean, np.zeros((nodes, 1))], axis=1)
+            grown = np.zeros((nodes, size + 1, size + 1))
+            grown[:, :size, :size] = self.cov
+            grown[:, size, size] = _STEP_STD**2
+            self.cov = grown
+        seen = self._seen(offset=1.0)
+        noise_var = point.std_percent**2 + ((10 * _STEP_STD) ** 2 if kind == "single" else 0.0)
+        off = point.percent - self.middle(np.array([self.x]))[:, 0] - (seen * self.mean).sum(axis=1)
+        along = (self.cov @ seen[..., None])[..., 0]
+        var = (seen * along).sum(axis=1) + noise_var
+        self.log_likely = self.log_likely - 0.5 * (off**2 / var + np.log(var))
+        self.mean = self.mean + along * (off / var)[:, None]
+        self.cov = self.cov - along[:, :, None] * along[:, None, :] / var[:, None, None]
+
+    def _seen(self, *, offset: float) -> Floats:
+        """How much of each part of the state stands in the wear, and the offset or not: (nodes, state)."""
+        out = np.ones_like(self.mean)
+        out[:, 0], out[:, 1], out[:, 3] = self.b * self.tau, 0.0, offset
+        return out
+
+    def _carried(self, x: float) -> tuple[Floats, Floats]:
+        """Mean and covariance of the state at a further distance (thousand km)."""
+        ahead, memory = (x - self.x) / self.before.memory, self.before.memory
+        kept = math.exp(-ahead)
+        step = np.eye(self.mean.shape[1])
+        step[0, 1], step[1, 1] = memory * (1 - kept), kept
+        cov = step @ self.cov @ step.T
+        cov[:, 0, 0] += max(0.0, memory**2 * (2 * ahead - 3 + 4 * kept - kept**2))
+        cov[:, 0, 1] += memory * (1 - kept) ** 2
+        cov[:, 1, 0] += memory * (1 - kept) ** 2
+        cov[:, 1, 1] += 1 - kept**2
+        return self.mean @ step.T, cov
+
     def _shown(self, point: Point) -> tuple[Floats, Floats]:
         """Mean and standard deviation of what a further reading should show, for each node."""
-        mean, std = self.wear(np.array([point.km / 1000]))
+        mean, cov = self._carried(point.km / 1000)
+        seen = self._seen(offset=0.0)
+        middle = self.middle(np.array([point.km / 1000]))[:, 0] + (seen * mean).sum(axis=1)
+        var = np.maximum(np.einsum("ki,kij,kj->k", seen, cov, seen), 1e-12)
         # the offset is shared with the readings before; counting it once more is on the safe side
-        return mean[:, 0], np.hypot(std[:, 0], math.hypot(point.std_percent, _OFFSET_STD))
+        return middle, np.sqrt(var + point.std_percent**2 + _OFFSET_STD**2)
 
     def log_density(self, point: Point) -> float:
         """Of what a further reading shows."""
@@ -370,27 +491,24 @@ class _Posterior:
 
 def _jumps(points: Sequence[Point], before: _Before) -> list[Jump]:
     """Go through the readings in order; each is held against what those before it foretell."""
-    steps: list[int] = []
-    left_out: list[int] = []
     out: list[Jump] = []
     waiting: tuple[Jump, float] | None = None
-    seen: _Posterior | None = None
+    seen = _Ahead(before)
     for i, point in enumerate(points):
-        if waiting is None:
-            seen = _Posterior(points[:i], before, steps=steps, left_out=left_out, near=seen)
-        else:
+        if waiting is None and i:
+            seen = seen.after(points[i - 1])
+        elif waiting is not None:
             # one reading more: do the two lie on a line of their own, on another level, or was the first one bad?
             jump, on_line = waiting
             anywhere = math.log(_JUMP_SHARE) + float(norm.logpdf(jump.percent, 0, _STEP_STD))
             tries = [
-                (math.log(1 - 2 * _JUMP_SHARE) + on_line, "line", steps, left_out),
-                (anywhere, "level", [*steps, jump.index], left_out),
-                (anywhere, "single", steps, [*left_out, jump.index]),
+                (math.log(1 - 2 * _JUMP_SHARE) + on_line, "line"),
+                (anywhere, "level"),
+                (anywhere, "single"),
             ]
-            held = [_Posterior(points[:i], before, steps=s, left_out=o, near=seen) for _, _, s, o in tries]
+            held = [seen.after(points[i - 1], kind) for _, kind in tries]
             best = max(range(3), key=lambda k: tries[k][0] + held[k].log_density(point))
-            _, kind, steps, left_out = tries[best]
-            seen = held[best]
+            kind, seen = tries[best][1], held[best]
             if kind != "line":
                 out.append(_as(jump, kind))
             waiting = None
