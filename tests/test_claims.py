@@ -202,6 +202,25 @@ def test_another_count_than_told_must_fit_beyond_doubt(found, score, asked):
     assert count_open(best, 12) is asked
 
 
+@pytest.mark.parametrize(
+    ("above_mm", "drive", "told"),
+    # a disc with holes: its edges leave the form 0.6 mm above the pitch circle; ISO 606: da_min = d + p(1 - 1.6/z) - d1
+    [(0.6, 0.0, True), (0.6, 0.3, True), (1.6, 0.0, False), (2.01, 0.0, False), (0.6, 1.6, False)],
+)
+def test_seats_without_teeth_above_them_are_no_sprocket(above_mm, drive, told):
+    ring = replace(ring_of(FORM, drive=drive, noise_mm=0.01), tip_radius_mm=FORM.pitch_radius_mm + above_mm)
+    wear = measure(ring, drive_clockwise=True, rng=np.random.default_rng(0), priors=PRIORS)
+    flags, notes = claims.tip_flags(ring, wear)
+    assert flags == (["form-disagrees"] if told else [])
+    assert all("seen to 0.6 mm" in note and "reach 2.0 mm" in note for note in notes)
+
+
+def test_where_the_flanks_end_was_not_seen_nothing_is_said_of_it():
+    ring = replace(ring_of(FORM), tip_radius_mm=None)
+    wear = measure(ring, drive_clockwise=True, rng=np.random.default_rng(0), priors=PRIORS)
+    assert claims.tip_flags(ring, wear) == ([], [])
+
+
 def test_found_is_plain_json():
     found = Found(teeth=((15, 0.98), (16, 0.02)), chains=(("520", 1.0),), drive_clockwise=0.25)
     assert json.loads(json.dumps(found.as_json())) == {

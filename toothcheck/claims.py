@@ -15,7 +15,7 @@ import numpy as np
 from toothcheck.chains import CHAINS, Chain
 from toothcheck.estimate import Estimate
 from toothcheck.geometry import readonly
-from toothcheck.grade import HOOK_MM, probabilities
+from toothcheck.grade import BANDS_PERCENT, HOOK_MM, probabilities
 from toothcheck.tooth import ToothRing
 from toothcheck.tracing.fit import UNKNOWNS, Priors, WheelFit
 from toothcheck.tracing.rims import Wheel
@@ -29,17 +29,40 @@ _SPREAD_SCALE, _COAST_SCALE_MM = 0.035, 0.05
 is worn: the units in which evidence for a side is counted."""
 SURE = 0.95
 """Probability from which a drive flank that was not told is taken as found."""
+_AGAINST, _AGAINST_PERCENT = 1.0, 2.5
+"""Evidence against the turning told, and asymmetry below nought, from which the other side is looked at (assumed)."""
 _SCALE_PERCENT, _SCALE_SIGMAS = 1.0, 3.0
-_FORM_SPREAD_MM = 0.11
+"""By how much the card's scale must be off to be told, and beyond how many standard uncertainties (assumed; a card
+printed at 98 or 102 % must be told)."""
+_FORM_SPREAD_MM, _BEYOND_SHARE, _BEYOND_FORM = 0.11, 0.6, 0.03
+"""By how much seats and coast flanks may scatter about the form; which share of it where the form lies beyond the limit
+forms, and by how much it must (assumed; on 34 photos of sprockets, told right, they scatter by 0.02 to 0.07 mm)."""
 _WORN_COAST_MM = 0.18
+"""Even loss of coast flanks from which both flanks are worn (assumed; on those photos 0.13 mm at most is found)."""
 _WORN_PERCENT, _ALIKE_PERCENT, _GROWN_PERCENT = 3.5, 2.0, 3.0
 """Asymmetry from which a flank is taken as worn; by which two readings may differ and say the same; and below which
 (negative) the flank that should be unworn must be the worn one (assumed)."""
 _FADE_MM, _FADE_SIGMAS = 0.04, 4.0
 """From which fading of the coast flanks' loss on they are worn (95 photos of parts whose coast flanks have lost up to
 0.16 mm: 0.02 at most where it is 4 standard uncertainties; where they lost 0.4 mm and more 0.05 to 0.09)."""
+_TIP_STD_MM, _TIP_SIGMAS = 0.3, 3.0
+"""How well a photo shows where the flanks end (see `toothcheck.tracing.trace`), and how much lower it must be: on 34
+photos of parts in all states of wear they were seen to end at the least tip circle or up to 1.6 mm above it, on 8 made
+ones of teeth as low as that, with bevels twice as deep as usual, 0.5 mm below it to 0.3 mm above it."""
 _SEATS_OFF_MM = 0.3
 """Sources and makers differ by 0.05 to 0.2 mm in where the seats stand (see `toothcheck.toothform`)."""
+_ROLLERS_ASKED, _ROLLERS_ALIKE = 0.2, 0.025
+"""By which share a roller may differ from the told one's to be asked at all, and from another to pass for the same: no
+photo tells a fortieth of a roller (assumed)."""
+_VOTING, _TEXTURE_SHARE, _ALONE_SHARE = 0.5, 0.25, 0.1
+"""Shares of a ring's points: those that vote; those further apart than the texture that they share is long; and of
+these what speaks for itself, as dirt and light are shared along and across gaps (assumed)."""
+_LEAST_SPREAD_MM, _LEAST_BIAS_MM, _LEAST_SCALE = 0.01, 0.02, 0.004
+"""Below these, scatter and the doubt of exposure and scale make no roller likelier (assumed)."""
+_SEAT_STD_MM, _GAIN_STD_MM, _FORM_STD = 0.06, 0.015, 0.1
+"""How far the right roller's seats may stand off the standard's, its coast flanks outside the form (metal does not
+grow), and its gap form beyond the limit forms: standard deviations (assumed; the second is half as large as at first,
+so that rollers are told apart more sharply)."""
 _ROLLER_CHI2 = 4.0
 """By how much another roller must fit better; of 115 made photos with the right roller one fits another better."""
 _MOTORCYCLE = ("415", "420", "428", "520", "525", "530", "532", "630", "632")
@@ -165,7 +188,8 @@ def shows_wear(wear: WheelWear) -> bool:
 def turning_doubted(wear: WheelWear, evidence: float, claimed: bool) -> bool:
     """Whether there is enough against the turning told to look from the other side too."""
     a = wear.asymmetry_percent
-    return (-evidence if claimed else evidence) > 1.0 or (a is not None and a.value < -2.5)
+    against = -evidence if claimed else evidence
+    return against > _AGAINST or (a is not None and a.value < -_AGAINST_PERCENT)
 
 
 def drive_probability(evidence: float, claimed: bool | None) -> float:
@@ -237,14 +261,13 @@ def roller_shares(
 ) -> dict[tuple[float, float], float]:
     """Weights of the rollers that chains of this pitch have, from how well seats of each lie on the ring."""
     rollers = sorted({c.roller_diameter_mm for c in CHAINS.values() if c.pitch_mm == chain.pitch_mm})
-    votes = sum(len(g.offset_mm) for g in ring.gaps) * 0.5
-    spacing = 0.25  # points stand closer than texture, which they share, is long
+    own_say = _VOTING * _TEXTURE_SHARE * _ALONE_SHARE * sum(len(g.offset_mm) for g in ring.gaps)
     chi2: dict[float, float] = {}
     for d1 in rollers:
-        if abs(d1 / chain.roller_diameter_mm - 1) > 0.2:
+        if abs(d1 / chain.roller_diameter_mm - 1) > _ROLLERS_ASKED:
             continue
-        alike = next((other for other in chi2 if abs(d1 / other - 1) < 0.025), None)
-        if alike is not None and d1 != chain.roller_diameter_mm:  # no photo tells a fortieth of a roller
+        alike = next((other for other in chi2 if abs(d1 / other - 1) < _ROLLERS_ALIKE), None)
+        if alike is not None and d1 != chain.roller_diameter_mm:
             chi2[d1] = chi2[alike]
             continue
         tried = replace(ring, roller_diameter_mm=d1)
@@ -252,13 +275,14 @@ def roller_shares(
             tried, drive_clockwise=drive_clockwise, priors=priors
         )  # fmt: skip
         out = max(0.0, datum.gap_form.value - 1, -datum.gap_form.value)
-        # a tenth of the points at most speaks for itself: dirt and light are shared along and across gaps
-        fit = 0.1 * votes * spacing * 2 * math.log(max(datum.spread_mm, 0.01))
-        bias = (datum.bias_mm - priors.bias_mean_mm) / max(priors.bias_mm, 0.02)
-        # metal does not grow, and where the card gives the scale the seats' circle has no other
-        coast = min(0.0, datum.coast_mm) / 0.015
-        scale = (datum.scale - 1) / max(ring.scale_std, 0.004)
-        chi2[d1] = fit + (datum.form.seat_offset_mm / 0.06) ** 2 + bias**2 + coast**2 + scale**2 + (out / 0.1) ** 2
+        deviations = (
+            datum.form.seat_offset_mm / _SEAT_STD_MM,
+            (datum.bias_mm - priors.bias_mean_mm) / max(priors.bias_mm, _LEAST_BIAS_MM),
+            min(0.0, datum.coast_mm) / _GAIN_STD_MM,
+            (datum.scale - 1) / max(ring.scale_std, _LEAST_SCALE),  # the card gives it, the seats' circle has no other
+            out / _FORM_STD,
+        )
+        chi2[d1] = own_say * 2 * math.log(max(datum.spread_mm, _LEAST_SPREAD_MM)) + sum(d**2 for d in deviations)
     least = min(chi2.values())
     return {(chain.pitch_mm, d1): math.exp(-0.5 * (value - least)) for d1, value in chi2.items()}
 
@@ -294,12 +318,32 @@ def seat_flags(traced: Traced, wear: WheelWear, *, with_card: bool) -> tuple[lis
 def form_flags(wear: WheelWear) -> tuple[list[str], list[str]]:
     """A flag and a sentence where the unworn flanks do not lie on any form between the limits."""
     gap_form, spread = wear.datum.gap_form, wear.datum.spread_mm
-    beyond = gap_form.value > 1.03 or gap_form.value < -0.03
-    if spread < _FORM_SPREAD_MM and not (beyond and spread > 0.6 * _FORM_SPREAD_MM):
+    beyond = not -_BEYOND_FORM <= gap_form.value <= 1 + _BEYOND_FORM
+    if spread < _FORM_SPREAD_MM and not (beyond and spread > _BEYOND_SHARE * _FORM_SPREAD_MM):
         return [], []
     return ["form-disagrees"], [
         f"Seats and coast flanks scatter by {spread:.2f} mm about the nearest ISO 606 form"
         + (", which lies beyond the limit forms." if beyond else ".")
+    ]
+
+
+def tip_flags(ring: ToothRing, wear: WheelWear) -> tuple[list[str], list[str]]:
+    """A flag and a sentence where teeth end further below the standard's least tip circle than they wear down.
+
+    Holes in a disc and round notches have seats, but no flanks above them.  Neglected: chains of small pitch, whose
+    lowest teeth are hardly higher than that (428 of fewer than 19 teeth).
+    """
+    percent, form = wear.asymmetry_percent, wear.datum.form
+    # teeth worn to a point may end anywhere
+    if ring.tip_radius_mm is None or percent is None or percent.value >= BANDS_PERCENT[-1]:
+        return [], []
+    least = form.tip_diameter_min_mm / 2 - form.pitch_radius_mm
+    seen = ring.tip_radius_mm - form.pitch_radius_mm
+    if seen > least - _TIP_SIGMAS * _TIP_STD_MM:
+        return [], []
+    return ["form-disagrees"], [
+        f"Flanks are seen to {seen:.1f} mm above the pitch circle only, where the lowest teeth of ISO 606 reach"
+        f" {least:.1f} mm: holes and notches look so, and teeth with covered tips."
     ]
 
 

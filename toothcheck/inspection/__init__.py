@@ -220,6 +220,7 @@ def _measured(
         told.worded = (*told.worded, *off[0])
     told.say(*claims.seat_flags(traced, wear, with_card=told.card is not None))
     told.say(*claims.form_flags(wear))
+    told.say(*claims.tip_flags(traced.ring, wear))
     shares = claims.roller_shares(traced.ring, placed.chain, wear.datum, wear.drive_clockwise, priors)
     if not told.chain_open:
         told.say(*claims.roller_flags(shares, placed.chain))
