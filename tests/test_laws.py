@@ -403,8 +403,9 @@ class _AsmeShaped:
         return getattr(self._own if hasattr(self._own, name) else self._iso, name)
 
 
-@pytest.mark.parametrize(("pitch", "roller", "teeth"), [(12.7, 8.51, 14), (15.875, 10.16, 43)])
-@pytest.mark.parametrize("drive", [0.0, 0.6])
+@pytest.mark.parametrize(
+    ("pitch", "roller", "teeth", "drive"), [(12.7, 8.51, 14, 0.6), (15.875, 10.16, 43, 0.0), (15.875, 10.16, 43, 0.6)]
+)
 def test_a_sprocket_of_the_other_standards_form_is_measured_within_its_uncertainty(pitch, roller, teeth, drive):
     """ASME B29.1, by the formulas that the tests of the form hold against published values."""
     form = _AsmeShaped(pitch, roller, teeth)
