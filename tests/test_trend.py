@@ -111,7 +111,7 @@ def test_steady_fast_wear_is_a_line_of_its_own_not_a_jump():
     trend = fit(line(2.5, 6), position="rear")
     assert trend.jumps == ()
     assert trend.rate_interval[0] < 2.5 < trend.rate_interval[1]
-    assert any("times as fast as common practice, no source" in s for s in trend.sentences)
+    assert any("times as fast as common practice, no source" in s for s in trend.sentences())
     two = fit(line(2.5, 2), position="rear")  # 5 and 10 %
     replace_now = two.crossings[-1]
     assert replace_now.early_km < 10_000 < replace_now.late_km
@@ -134,10 +134,10 @@ def test_a_part_that_cannot_have_been_new_is_asked_about_and_not_called_damaged(
     assert trend.jumps == ()
     assert trend.now_interval[0] < readings[-1][1] < trend.now_interval[1]
     assert trend.now_interval[0] > 6
-    (said,) = [s for s in trend.sentences if "may not have been new" in s]
+    (said,) = [s for s in trend.sentences() if "may not have been new" in s]
     assert "add-part --ridden" in said
-    assert not any("damage" in s or "readings before it" in s for s in trend.sentences)
-    assert not any("may not have been new" in s for s in fit(line(0.4, 3), position="front").sentences)
+    assert not any("damage" in s or "readings before it" in s for s in trend.sentences())
+    assert not any("may not have been new" in s for s in fit(line(0.4, 3), position="front").sentences())
 
 
 def test_interval_narrows_as_readings_come_and_is_marked_while_it_rests_on_common_practice():
@@ -149,7 +149,7 @@ def test_interval_narrows_as_readings_come_and_is_marked_while_it_rests_on_commo
         assert ten.early_km < ten.median_km < ten.late_km
         if count <= 2:
             assert trend.rests_on_prior
-            assert any("common practice, no source" in s for s in trend.sentences)
+            assert any("common practice, no source" in s for s in trend.sentences())
     assert widths == sorted(widths, reverse=True)
     assert widths[-1] - 1 < (widths[0] - 1) / 2
     assert not trend.rests_on_prior
@@ -172,7 +172,7 @@ def test_bands_passed_are_not_foretold_again_wider_past_10_none_past_25():
     assert beyond.reached == "replace-set"
     assert past.crossings == ()
     assert past.reached == "replace-now"
-    assert any("nothing is foretold" in s for s in past.sentences)
+    assert any("nothing is foretold" in s for s in past.sentences())
 
     def spread(trend, percent):  # of the wear, at the distance where its middle reaches the level
         at = int(np.argmin(abs(trend.curve_percent[1] - percent)))
@@ -210,7 +210,7 @@ def test_one_bad_reading_is_called_out_and_changes_nothing():
     trend = fit(bad, position="front")
     assert [(j.index, j.kind) for j in trend.jumps] == [(4, "single")]
     assert trend.rate == pytest.approx(fit(clean, position="front").rate, rel=0.03)
-    assert any("later ones do not follow" in s for s in trend.sentences)
+    assert any("later ones do not follow" in s for s in trend.sentences())
 
 
 @pytest.mark.parametrize(("step", "words"), [(8.0, "look for damage"), (-5.0, "was the part changed")])
@@ -219,7 +219,7 @@ def test_a_step_that_stays_is_called_out_and_the_rate_is_kept(step, words):
     points = [*points[:6], *(Point(km=p.km, percent=p.percent + step, std_percent=0.5) for p in points[6:])]
     trend = fit(points, position="front")
     assert [(j.index, j.kind) for j in trend.jumps] == [(6, "level")]
-    assert any(words in s for s in trend.sentences)
+    assert any(words in s for s in trend.sentences())
     assert trend.rate_interval[0] < 0.35 < trend.rate_interval[1]
     assert trend.now_percent == pytest.approx(points[-1].percent, abs=0.8)
 
@@ -229,7 +229,7 @@ def test_the_newest_reading_alone_may_be_either():
     points[-1] = Point(km=points[-1].km, percent=points[-1].percent + 8, std_percent=0.5)
     trend = fit(points, position="front")
     assert [j.kind for j in trend.jumps] == ["newest"]
-    assert "take another photo" in trend.sentences[0]
+    assert "take another photo" in trend.sentences()[0]
 
 
 def test_photo_noise_alone_is_seldom_called_a_jump():

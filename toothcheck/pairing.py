@@ -29,7 +29,7 @@ from toothcheck.inspection import Claim, Inspection, inspect, tip_pixels
 from toothcheck.photo import decode
 from toothcheck.synthetic import MadePhoto, Scene, Tier, encode, honest_claim, make_pair, make_photo
 from toothcheck.tooth import ToothRing
-from toothcheck.wear import ToothWear, WheelWear
+from toothcheck.wear import ToothWear, WheelWear, worst_of
 
 EDGE_STD_MM = 0.012
 """What of a photo's common edge offset the ring's own exposure unknown does not hold already."""
@@ -204,11 +204,10 @@ def with_baseline(
     gone = found.asymmetry_percent
     draws = readonly(gone.value + gone.std * rng.standard_normal(max(1, len(wear.draws_asymmetry))))
     teeth = _since(wear, earlier.wear, comparison, found.thickness_mm)
-    worst = max((t for t in teeth if t.drive_loss_mm is not None), key=_drive_loss, default=None)
     judged = replace(
         wear,
         teeth=teeth,
-        worst_tooth=None if worst is None else worst.index,
+        worst_tooth=worst_of(teeth),
         drive_loss_mm=found.loss_mm,
         asymmetry_percent=gone,
         draws_asymmetry=draws,
@@ -245,10 +244,6 @@ def _since(
             )
         )
     return tuple(out)
-
-
-def _drive_loss(tooth: ToothWear) -> float:
-    return -math.inf if tooth.drive_loss_mm is None else tooth.drive_loss_mm.value
 
 
 def damaged(inspection: Inspection) -> dict[int, tuple[str, ...]]:

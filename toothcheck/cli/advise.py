@@ -312,10 +312,16 @@ def _situation(given: dict[str, Any]) -> Situation:
 
 def _merged(kept: dict[str, Any], typed: dict[str, Any]) -> dict[str, Any]:
     """What was typed over what the logbook knows; a new grade takes the place of the old reading, not of the teeth."""
+    from toothcheck.estimate import Estimate
+    from toothcheck.logbook import longer_in_logbook, worse_in_logbook
+
     out = {**kept, **typed}
     if "elongation_percent" in typed:
         out["misread"] = out["chain_seen"] = out["chain_dispute"] = None  # those were about the logbook's reading
-        out["chain_remark"] = _longer_in_logbook(kept, typed["elongation_percent"])
+        known, seen = kept.get("elongation_percent"), kept.get("chain_seen")
+        if known is not None and seen is not None and not kept["misread"]:
+            now = Estimate(**typed["elongation_percent"])
+            out["chain_remark"] = longer_in_logbook(Estimate(**known), seen.on, now)
     elif "chain_km" in typed:
         out["chain_seen"] = _ridden_to(out.get("chain_seen"), typed["chain_km"])
     for name in ("front", "rear"):
@@ -326,38 +332,12 @@ def _merged(kept: dict[str, Any], typed: dict[str, Any]) -> dict[str, Any]:
             lasting = old
             if "grade" in new:
                 lasting = {key: old[key] for key in ("teeth", "distance_km", "chain_size")}
-                lasting["remark"] = _worse_in_logbook(old, new["grade"])
+                if old["seen"] is not None:
+                    lasting["remark"] = worse_in_logbook(old["grade"], old["seen"].on, new["grade"])
             out[name] = {**lasting, **{key: value for key, value in new.items() if value is not None}}
             if "distance_km" in new:
                 out[name]["seen"] = _ridden_to(lasting.get("seen"), new["distance_km"])
     return out
-
-
-def _worse_in_logbook(kept: dict[str, Any], grade: str) -> str | None:
-    """That the logbook's grade is worse than the one typed: teeth do not heal."""
-    from toothcheck.grade import GRADES
-
-    seen = kept["seen"]
-    if seen is None or not {grade, kept["grade"]} <= {*GRADES} or GRADES.index(grade) >= GRADES.index(kept["grade"]):
-        return None
-    return (
-        f"The logbook holds a worse grade, {kept['grade']} of {seen.on}, and teeth do not heal. What was typed counts "
-        "here: look at every tooth by eye before you go by it."
-    )
-
-
-def _longer_in_logbook(kept: dict[str, Any], typed: dict[str, float]) -> str | None:
-    """That the logbook's chain was clearly longer than the one typed: a worn chain does not shorten."""
-    from toothcheck.estimate import Estimate
-    from toothcheck.logbook import healed
-
-    known, seen = kept.get("elongation_percent"), kept.get("chain_seen")
-    if known is None or seen is None or kept["misread"] or not healed(Estimate(**known), Estimate(**typed)):
-        return None
-    return (
-        f"The logbook holds a greater elongation, {Estimate(**known).text('%')} of {seen.on}, and a worn chain does "
-        "not shorten. What was typed counts here: measure again before you go by it."
-    )
 
 
 def _ridden_to(seen: Seen | None, part_km: float) -> Seen | None:

@@ -360,7 +360,7 @@ def _from_photo(
     from toothcheck.cli.output import console, write_json, write_whole
     from toothcheck.estimate import Estimate
     from toothcheck.photo import load
-    from toothcheck.stretch import Trap, decide, length_mm, run_of
+    from toothcheck.stretch import SLACK, decide, length_mm, run_of
 
     loaded = load(photo)
     seen = measure_run(
@@ -368,8 +368,7 @@ def _from_photo(
     )
     run = run_of(seen.row, size)
     decision = decide(run.percent, limit, lower_bound=slack)
-    said = "Not pulled straight: a slack run reads short, so this is only a lower bound."
-    traps = [Trap(code="not-under-pull", sentence=said, spoils=False)] if slack else []
+    traps = [SLACK] if slack else []
     drawn = None
     if picture is not None:
         from toothcheck.overlay import chain_picture

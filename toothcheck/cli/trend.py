@@ -133,7 +133,7 @@ def _json(t: PartTrend) -> dict[str, Any]:
         "position": t.position,
         "readings": len(t.readings),
         "last_grade": t.counts.entry.grade if t.counts else None,
-        "newest_could_tell": t.judged is None or (t.judged.told and t.judged.untold is None),
+        "newest_could_tell": t.judged is None or t.judged.newest_told,
         "readings_disagree": t.judged is not None and t.judged.milder is not None,
         "worst": t.worst,
         "now": {

@@ -14,7 +14,15 @@ from toothcheck.logbook.history import (
     replay,
     standing,
 )
-from toothcheck.logbook.judged import Judged, Length, healed, judged, judged_length, once_a_photo
+from toothcheck.logbook.judged import (
+    Judged,
+    Length,
+    judged,
+    judged_length,
+    longer_in_logbook,
+    once_a_photo,
+    worse_in_logbook,
+)
 from toothcheck.logbook.store import Logbook
 from toothcheck.logbook.units import (
     KM_PER_MILE,
@@ -46,13 +54,14 @@ __all__ = [
     "distance_km",
     "distance_rough",
     "distance_text",
-    "healed",
     "in_force",
     "in_unit",
     "judged",
     "judged_length",
+    "longer_in_logbook",
     "once_a_photo",
     "replay",
     "standing",
     "unit_said",
+    "worse_in_logbook",
 ]

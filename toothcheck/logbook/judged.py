@@ -44,9 +44,14 @@ class Judged:
         return self.counts.entry.grade != CANNOT_TELL
 
     @property
+    def newest_told(self) -> bool:
+        """Whether the newest photo could."""
+        return self.newest.entry.grade != CANNOT_TELL
+
+    @property
     def untold(self) -> Reading | None:
         """The newest reading, where it could not tell and an older one could."""
-        return self.newest if self.told and self.newest.entry.grade == CANNOT_TELL else None
+        return self.newest if self.told and not self.newest_told else None
 
     @property
     def dispute(self) -> str | None:
@@ -162,6 +167,26 @@ def judged_length(lengths: Sequence[Length]) -> JudgedLength | None:
         if longer:
             return JudgedLength(counts=max(longer, key=lambda x: x.elongation_percent.value), shorter=last)
     return JudgedLength(counts=last)
+
+
+def worse_in_logbook(kept_grade: str, on: str, typed: str) -> str | None:
+    """What is said where a grade is typed that is milder than the logbook's of that day; None where it is not."""
+    if not {typed, kept_grade} <= {*GRADES} or GRADES.index(typed) >= GRADES.index(kept_grade):
+        return None
+    return (
+        f"The logbook holds a worse grade, {kept_grade} of {on}, and teeth do not heal. What was typed counts here: "
+        "look at every tooth by eye before you go by it."
+    )
+
+
+def longer_in_logbook(kept_percent: Estimate, on: str, typed_percent: Estimate) -> str | None:
+    """What is said where an elongation is typed that is clearly less than the logbook's of that day."""
+    if not healed(kept_percent, typed_percent):
+        return None
+    return (
+        f"The logbook holds a greater elongation, {kept_percent.text('%')} of {on}, and a worn chain does not shorten. "
+        "What was typed counts here: measure again before you go by it."
+    )
 
 
 def _rank(reading: Reading) -> int:

@@ -10,6 +10,7 @@ from __future__ import annotations
 from toothcheck.stretch.limit import Decision, Limit, decide
 from toothcheck.stretch.readings import (
     COUNT_SHOWS_PITCHES,
+    SLACK,
     TOOLS,
     Elongation,
     Reading,
@@ -27,6 +28,7 @@ from toothcheck.stretch.row import Kink, Link, PinRow, Run, run_of
 
 __all__ = [
     "COUNT_SHOWS_PITCHES",
+    "SLACK",
     "TOOLS",
     "Decision",
     "Elongation",

@@ -105,6 +105,13 @@ class Trap:
     """Whether no elongation should be believed until it is cleared up."""
 
 
+SLACK = Trap(
+    code="not-under-pull",
+    sentence="Not pulled straight: a slack run reads short, so this is only a lower bound.",
+    spoils=False,
+)
+
+
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Elongation:
     """What the readings say: the worst place decides."""
@@ -391,13 +398,7 @@ def elongation_of(
             )
         )
     if not under_pull:
-        traps.append(
-            Trap(
-                code="not-under-pull",
-                sentence="Not pulled straight: a slack run reads short, so this is only a lower bound.",
-                spoils=False,
-            )
-        )
+        traps.append(SLACK)
     if len(counted) == 1:
         traps.append(
             Trap(

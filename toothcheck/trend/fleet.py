@@ -124,7 +124,7 @@ class PartTrend:
             )
         if self.grade == GRADES[-1]:
             out.append("Past replace-now nothing is foretold: do not ride on it.")
-        if self.judged is not None and not (self.judged.told and self.judged.untold is None):
+        if self.judged is not None and not self.judged.newest_told:
             on = f"The newest photo ({self.judged.newest.entry.on_date}) could not tell"
             out.append(
                 f"{on}; the one before it that could counts." if self.judged.told else f"{on}, nor could any before."
@@ -140,7 +140,7 @@ class PartTrend:
 
     def line_sentences(self, unit: str = "km") -> tuple[str, ...]:
         """What to know about the line and its forecast; ``unit`` is ``km`` or ``miles``."""
-        out = list(self.trend.told(unit))
+        out = list(self.trend.sentences(unit))
         if self.readings and not self.start_known:
             out.append("The part's life before it joined the logbook is unknown; distances count from then.")
         return tuple(out)

@@ -166,12 +166,7 @@ class Trend:
         """Whether common practice still says more about the rate than the readings do."""
         return self.prior_share > 0.5
 
-    @property
-    def sentences(self) -> tuple[str, ...]:
-        """As `told`, in km."""
-        return self.told("km")
-
-    def told(self, unit: str) -> tuple[str, ...]:
+    def sentences(self, unit: str = "km") -> tuple[str, ...]:
         """What to know about this trend, for people; ``unit`` is ``km`` or ``miles``."""
         out = [jump.sentence for jump in self.jumps]
         if self.perhaps_used:
@@ -224,26 +219,6 @@ def _wandered(a: Floats, b: Floats, memory: float) -> Floats:
     return out
 
 
-# Many small matrices at once, a node each: LAPACK takes them one by one, and its threads wait for each other far longer
-# than they work where the machine is shared.
-def _lower(cov: Floats) -> Floats:
-    """Cholesky's lower triangles of symmetric matrices (nodes, n, n), column by column for all nodes at once."""
-    out: Floats = np.zeros(cov.shape)
-    for j in range(cov.shape[1]):
-        column = cov[:, j:, j] - np.einsum("kri,ki->kr", out[:, j:, :j], out[:, j, :j])
-        out[:, j:, j] = column / np.sqrt(column[:, :1])
-    return out
-
-
-def _solved(factor: Floats, right: Floats) -> Floats:
-    """Lower triangles (nodes, n, n) solved for right sides (nodes, n, m), row by row for all nodes at once."""
-    out: Floats = np.empty(right.shape)
-    for i in range(right.shape[1]):
-        known = np.einsum("kj,kjm->km", factor[:, i, :i], out[:, :i])
-        out[:, i] = (right[:, i] - known) / factor[:, i, i, None]
-    return out
-
-
 @dataclass(frozen=True, slots=True, kw_only=True)
 class _Before:
     """What is held to be known of a part before any reading."""
@@ -268,14 +243,9 @@ class _OnGrid:
     """The rates, in spreads of the rate's logarithm from the middle one."""
     weight: Floats
 
-    def _lay(self, before: _Before, near: Floats | None = None) -> None:
-        """Lay the grid where the weight is, finer where few nodes hold it; over the rates ``near`` if they do."""
+    def _lay(self, before: _Before) -> None:
+        """Lay the grid where the weight is, finer where few nodes hold it."""
         reach, nodes = _GRID
-        if near is not None:
-            self.z = near
-            held = self._held(before)
-            if len(held) >= _FEWEST_NODES and held[0] > 0 and held[-1] < nodes - 1:
-                return
         self.z = np.linspace(-reach, reach, nodes)
         for left in (3, 2, 1, 0):
             held = self._held(before)
@@ -352,13 +322,13 @@ class _Posterior(_OnGrid):
 
     def _likely(self) -> Floats:
         self.wander_var = (self.b * self.tau) ** 2
-        self.factor = _lower(
+        self.factor = np.linalg.cholesky(
             self.wander_var[:, None, None] * _wandered(self.x, self.x, self.memory)
             + self.noise
             + self.start_var[:, None, None]
         )
         off = self.percent - self.middle(self.x)
-        self.white = _solved(self.factor, off[..., None])[..., 0]
+        self.white = np.linalg.solve(self.factor, off[..., None])[..., 0]
         out: Floats = -0.5 * (self.white**2).sum(axis=1)
         out -= np.log(np.diagonal(self.factor, axis1=1, axis2=2)).sum(axis=1)
         return out
@@ -372,7 +342,7 @@ class _Posterior(_OnGrid):
             own += _STEP_STD**2 * (at >= since)
         cross = self.wander_var[:, None, None] * _wandered(at, self.x, self.memory) + level
         cross += self.start_var[:, None, None]
-        half = _solved(self.factor, np.swapaxes(cross, 1, 2))
+        half = np.linalg.solve(self.factor, np.swapaxes(cross, 1, 2))
         mean = self.middle(at) + np.einsum("kna,kn->ka", half, self.white)
         alone = (
             self.memory**2 * 2 * (at / self.memory - 1 + np.exp(-at / self.memory))
@@ -387,7 +357,7 @@ class _Posterior(_OnGrid):
         """
         ends = np.array([first, last])
         before, after = _wandered(ends, self.x, self.memory)
-        half = _solved(self.factor, (self.wander_var[:, None] * (after - before))[..., None])[..., 0]
+        half = np.linalg.solve(self.factor, (self.wander_var[:, None] * (after - before))[..., None])[..., 0]
         line = self.middle(ends)
         own = _wandered(ends, ends, self.memory)
         mean = line[:, 1] - line[:, 0] + (half * self.white).sum(axis=1)

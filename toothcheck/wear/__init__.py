@@ -6,6 +6,6 @@ several measures are maxima or clipped at zero.
 """
 
 from toothcheck.wear.datum import Datum, DatumPriors, fit_datum
-from toothcheck.wear.measures import ToothWear, WheelWear, measure
+from toothcheck.wear.measures import ToothWear, WheelWear, measure, worst_of
 
-__all__ = ["Datum", "DatumPriors", "ToothWear", "WheelWear", "fit_datum", "measure"]
+__all__ = ["Datum", "DatumPriors", "ToothWear", "WheelWear", "fit_datum", "measure", "worst_of"]

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import math
+from collections.abc import Iterable
 from dataclasses import dataclass, replace
 from typing import NamedTuple
 
@@ -372,6 +373,12 @@ def _outline(radii: Floats, half: Floats, seen: Floats) -> Floats:
     return readonly(np.concatenate(rows))
 
 
+def worst_of(teeth: Iterable[ToothWear]) -> int | None:
+    """The index of the measured tooth whose drive flank has lost most; None when none was measured."""
+    losses = {t.index: t.drive_loss_mm.value for t in teeth if t.drive_loss_mm is not None}
+    return max(losses, key=losses.__getitem__, default=None)
+
+
 def _wheel(
     drive_clockwise: bool,
     datum: Datum,
@@ -396,7 +403,6 @@ def _wheel(
     thin_estimate, _ = middle(
         [t.tip_thinning_percent.value for t in measured if t.tip_thinning_percent], draws.thinning
     )
-    worst = max(measured, key=lambda t: t.drive_loss_mm.value if t.drive_loss_mm else -1.0, default=None)
     return WheelWear(
         drive_clockwise=drive_clockwise,
         datum=datum,
@@ -406,7 +412,7 @@ def _wheel(
         overhang_mm=over_estimate,
         tip_thinning_percent=thin_estimate,
         coast_fade_mm=flanks.coast_fade,
-        worst_tooth=None if worst is None else worst.index,
+        worst_tooth=worst_of(teeth),
         drive_loss_alone_mm=alone,
         drive_loss_shared_mm2=readonly(flanks.drive_shared),
         draws_asymmetry=readonly(asym_draws),
