@@ -416,6 +416,25 @@ def test_a_typed_elongation_takes_the_place_of_a_misread_length(run, garage):
     assert "NOTHING NOW" in out
 
 
+def test_advice_asks_about_a_kept_length_over_a_long_run(run, garage):
+    """As one comes in by an import: 634.1 mm is -0.1 % over 40 pitches and +2.4 % over 39 (our own arithmetic)."""
+    with Logbook(garage, now=lambda: dt.datetime.now(dt.UTC), new_uid=lambda: "a" * 32) as book:
+        book.add(
+            book.new(
+                "chain-length", machine="KC-07", part="KC-07 chain 1", distance_km=900.0, pitches=40, length_mm=634.1
+            )
+        )
+    advise = ["advise", "KC-07", "--front", "good", "--rear", "good", "--limit", LIMIT, "--logbook", garage]
+    status, out, _ = run(*advise)
+    assert status == 3
+    assert "NOTHING NOW" not in out
+    assert "count the rollers, too" in " ".join(out.split())
+    # a length that is typed was taken otherwise
+    status, out, _ = run(*advise, "--stretch", "0.2+-0.03")
+    assert status == 0
+    assert "count the rollers" not in out
+
+
 INSPECTION = {
     "schema": "toothcheck/inspection/1",
     "photo": {"name": "a.jpg", "sha256": "0" * 64},

@@ -293,6 +293,7 @@ def _situation(given: dict[str, Any]) -> Situation:
         rear=state(given.get("rear")),
         chain=ChainState(
             elongation_percent=None if e is None else Estimate(**e),
+            if_one_fewer_percent=given.get("if_one_fewer"),
             misread=given.get("misread"),
             dispute=given.get("chain_dispute"),
             remark=given.get("chain_remark"),
@@ -317,7 +318,8 @@ def _merged(kept: dict[str, Any], typed: dict[str, Any]) -> dict[str, Any]:
 
     out = {**kept, **typed}
     if "elongation_percent" in typed:
-        out["misread"] = out["chain_seen"] = out["chain_dispute"] = None  # those were about the logbook's reading
+        # those were about the logbook's reading
+        out["misread"] = out["if_one_fewer"] = out["chain_seen"] = out["chain_dispute"] = None
         known, seen = kept.get("elongation_percent"), kept.get("chain_seen")
         if known is not None and seen is not None and not kept["misread"]:
             now = Estimate(**typed["elongation_percent"])
@@ -398,6 +400,7 @@ def _from_logbook(machine: str, where: str | None, typed: dict[str, Any]) -> dic
         "rear": told(s.rear),
         "elongation_percent": None if e is None else {"value": e.value, "std": e.std},
         "misread": s.chain.misread,
+        "if_one_fewer": s.chain.if_one_fewer_percent,
         "chain_dispute": s.chain.dispute,
         "chain_own": s.chain.size,
         "limit": s.chain.limit,
