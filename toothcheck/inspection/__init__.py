@@ -210,7 +210,8 @@ def _measured(
         told.flags += _turning_flags(worn, probability)
     else:
         told.flags += claims.wear_flags(wear, None if other is None else other.wear, right)
-    told.flags += claims.coast_flags(wear)
+    if "wear-on-coast-flank" not in told.flags:  # else it is the drive flank that is taken for the coast one
+        told.flags += claims.coast_flags(wear)
 
     percent = None
     if told.pose is not None:
