@@ -258,6 +258,26 @@ def test_a_new_chain_does_not_inherit_the_length_of_the_one_before(run, garage):
     assert json.loads(out)["action"] == "measure-first"
 
 
+def test_a_length_shorter_than_an_earlier_one_is_told_when_it_is_kept(run, garage):
+    words = ["--chain", "520", "--pitches", 20, "--tool", "calliper", "--log", "KC-07", "--logbook", garage]
+    _, out, _ = run("stretch", 321.7, 321.6, 321.7, *words, "--at", "900km")
+    assert "Mind:" not in out
+    _, out, _ = run("stretch", 318.6, 318.7, 318.6, *words, "--at", "1200km")
+    assert "Mind: Two lengths disagree" in out
+
+
+def test_the_limit_and_the_report_of_a_machine_are_found_however_its_letters_are_put_together(run, tmp_path):
+    where, told, typed = tmp_path / "book.sqlite", "M\u00f6we", "Mo\u0308we"
+    book = ["--logbook", where]
+    assert run("logbook", "add-machine", told, "--at", "0km", *book)[0] == 0
+    assert run("logbook", "add-part", told, "front", "--chain", "520", "--teeth", 15, "--at", "0km", *book)[0] == 0
+    words = ["stretch", 318.0, 318.0, 318.0, "--chain", "520", "--pitches", 20, "--tool", "calliper"]
+    assert run(*words, "--log", told, "--at", "100km", "--limit", LIMIT, *book)[0] == 0
+    assert "invented manual p. 3-7" in run(*words, "--log", typed, "--at", "200km", *book)[1]
+    words = ["report", typed, "--part", f"{typed} front 1", "--output", tmp_path / "page.html"]
+    assert f"no reading of {told} front 1" in run(*words, *book)[2]
+
+
 @pytest.mark.parametrize("words", [["318.0", "318.1", "318.2", "--slack"], ["318.0:joint"]])
 def test_a_lower_bound_is_never_within_and_never_logged(run, garage, words):
     words = ["stretch", *words, "--chain", "520", "--pitches", 20, "--limit", LIMIT]

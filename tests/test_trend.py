@@ -224,6 +224,12 @@ def test_a_step_that_stays_is_called_out_and_the_rate_is_kept(step, words):
     assert trend.now_percent == pytest.approx(points[-1].percent, abs=0.8)
 
 
+def test_wear_is_never_less_than_nothing():
+    for points in ([], [Point(km=0.0, percent=-1.5, std_percent=0.5), Point(km=50.0, percent=-1.2, std_percent=0.5)]):
+        trend = fit(points, position="front", now_km=points[-1].km if points else 0.0)
+        assert all(math.copysign(1.0, v) > 0 for v in (trend.now_percent, *trend.now_interval))
+
+
 def test_the_newest_reading_alone_may_be_either():
     points = line(0.35, 6)
     points[-1] = Point(km=points[-1].km, percent=points[-1].percent + 8, std_percent=0.5)

@@ -53,7 +53,7 @@ class ChainLog:
         Returns
         -------
         tuple of str
-            What was recorded, a line for each entry.
+            What was recorded, a line for each entry, and what of the logbook it contradicts.
 
         Raises
         ------
@@ -61,7 +61,7 @@ class ChainLog:
             When the distance cannot be read, another size is fitted, or the logbook refuses; nothing is recorded then.
         """
         from toothcheck.cli.books import kilometres, opened
-        from toothcheck.cli.logbook import in_words
+        from toothcheck.cli.logbook import in_words, to_mind
         from toothcheck.drive import LIMIT_NOTE, chain_size, length_remark, limit_kept
         from toothcheck.stretch import length_mm
 
@@ -97,7 +97,9 @@ class ChainLog:
                     entries.append(book.new("note", machine=self.machine, distance_km=km, on_date=self.on, text=note))
                 return entries
 
-            return in_words(book.build(make, reason=self.reason), self.at)
+            made = book.build(make, reason=self.reason)
+            minded = [line for e in made if e.kind == "chain-length" for line in to_mind(book, e)]
+            return (*in_words(made, self.at), *minded)
 
 
 def lower_bound_refused(what: str) -> UsageError:

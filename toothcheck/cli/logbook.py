@@ -142,7 +142,7 @@ def record_inspection(
                 entry=made[-1],
                 at=_at(book, made[-1], at),
                 before=in_words(made[:-1], at),
-                after=_to_mind(book, made[-1]),
+                after=to_mind(book, made[-1]),
             )
         except (ToothcheckError, ValueError):
             if kept is not None and fresh:  # what was not recorded leaves no photo behind
@@ -203,10 +203,10 @@ def _size(e: Entry, unit: str) -> str:
 def _told(book: Logbook, made: Sequence[Entry], said: str | None, last: str) -> None:
     """Say what was recorded, a line for each entry, so that none is made unseen; ``last`` is the last one's."""
     say(*in_words(made[:-1], said), f"Entry {made[-1].number}: {last}{_at(book, made[-1], said)}.")
-    say(*_to_mind(book, made[-1]))
+    say(*to_mind(book, made[-1]))
 
 
-def _to_mind(book: Logbook, e: Entry) -> tuple[str, ...]:
+def to_mind(book: Logbook, e: Entry) -> tuple[str, ...]:
     """What an entry brought about that does not go together: other sizes, or a part that would have healed."""
     import datetime as dt
 
@@ -630,7 +630,7 @@ def correct(
         old = next(o.number for o in book.entries() if o.uid == e.corrects)
         stood = "" if old == number else f", which stood for entry {number}"
         say(f"Entry {e.number} {'voids' if withdraw else 'takes the place of'} entry {old}{stood}{at_}.")
-        say(*_to_mind(book, e))
+        say(*to_mind(book, e))
 
 
 def _check_corrected_length(book: Logbook, number: int, length_mm: float | None, pitches: int | None) -> None:

@@ -10,7 +10,7 @@ from typing import TYPE_CHECKING, Annotated, NamedTuple
 
 import typer
 
-from toothcheck.cli.books import Unit, Where, file_of, opened, telling, unit_of
+from toothcheck.cli.books import Unit, Where, file_of, named, opened, telling, unit_of
 from toothcheck.cli.output import check_ending, check_targets, write_whole
 from toothcheck.cli.reading import json_object_of
 from toothcheck.cli.words import (
@@ -75,7 +75,10 @@ def report(
     card_height: CardHeightWord = None,
     thickness: ThicknessWord = None,
     part: Annotated[
-        str | None, typer.Option(help="Of a machine: front, rear or a part's name. Default: both sprockets fitted.")
+        str | None,
+        typer.Option(
+            callback=named, help="Of a machine: front, rear or a part's name. Default: both sprockets fitted."
+        ),
     ] = None,
     units: Unit = "km",
     where: Where = None,
@@ -167,12 +170,13 @@ def _of_photo(path: Path, told: Told) -> ReportInput:
 def _of_machine(machine: str, part: str | None, unit: str, where: str | None) -> ReportInput:
     import datetime as dt
 
+    from toothcheck.logbook.entries import same_letters
     from toothcheck.report import from_logbook
 
     with opened(where) as book:
         history = book.history()
     with telling():
-        return from_logbook(history, machine, part, today=dt.date.today(), unit=unit)
+        return from_logbook(history, same_letters(machine), part, today=dt.date.today(), unit=unit)
 
 
 def _made(given: ReportInput, kind: str, paper: str) -> bytes:

@@ -7,7 +7,7 @@ from typing import TYPE_CHECKING, Annotated, Any, Literal
 
 import typer
 
-from toothcheck.cli.books import MaybeAt, On, Replaced, Where, file_of, number_of, wrong_words
+from toothcheck.cli.books import MaybeAt, On, Replaced, Where, file_of, named, number_of, wrong_words
 from toothcheck.cli.chainlog import ChainLog, lower_bound_refused
 from toothcheck.cli.words import JsonWord, refuse_typed
 from toothcheck.errors import UsageError
@@ -93,6 +93,7 @@ def stretch(
     log: Annotated[
         str | None,
         typer.Option(
+            callback=named,
             metavar="MACHINE",
             help="Record length and limit in the logbook; its limit is used when none is typed.",
             show_default=False,

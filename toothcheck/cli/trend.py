@@ -94,7 +94,7 @@ def _tell(t: PartTrend, unit: str) -> None:
     for sentence in t.grade_sentences:
         say(f"  - {sentence}")
     a, b = t.trend.now_interval
-    say(f"  wear now   {t.trend.now_percent:.1f} % (80 %: {max(0.0, a):.1f} … {max(0.0, b):.1f})")
+    say(f"  wear now   {t.trend.now_percent:.1f} % (80 %: {a:.1f} … {b:.1f})")
     since = f"from {distance_rough(t.trend.rate_from_km, unit)} to {distance_rough(t.trend.rate_to_km, unit)}"
     say(f"  rate       {t.trend.rate * per:.2f} % per 1000 {unit} (80 %: {low:.2f} … {high:.2f}), {since}")
     if t.km_per_day is not None:

@@ -597,8 +597,9 @@ def fit(
         points=tuple(points),
         jumps=tuple(jumps),
         now_km=now,
-        now_percent=float(here[1]),
-        now_interval=(float(here[0]), float(here[2])),
+        # what is seen of a new part may lie below nothing; what is gone from it cannot
+        now_percent=max(0.0, float(here[1])),
+        now_interval=(max(0.0, float(here[0])), max(0.0, float(here[2]))),
         rate=rates[1],
         rate_interval=(rates[0], rates[2]),
         rate_from_km=1000 * _STRETCH * end,
