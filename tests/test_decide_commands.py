@@ -4,6 +4,7 @@ import datetime as dt
 import json
 import re
 from dataclasses import replace
+from pathlib import Path
 
 import cv2
 import numpy as np
@@ -17,6 +18,7 @@ from toothcheck.logbook import Logbook
 from toothcheck.synthetic.part import Part
 
 LIMIT = "319.4 over 20 @ invented manual p. 3-7"
+REAR_PHOTO = str(Path(__file__).parents[1] / "sample_images_synthetic" / "harbour-rear-new.jpg")
 
 
 @pytest.fixture
@@ -367,6 +369,8 @@ def test_match_two_photos_and_typed_values(run, tmp_path):
         (["a.jpg", "b.jpg", "--card-height", "nan"], 2, "--card-height must lie between -100 and 100 mm, not nan"),
         (["a.jpg", "b.jpg", "--card-height", "1e6"], 2, "--card-height must lie between"),
         (["a.json", "b.json", "--card-height", "2"], 2, "--card-height is for a photo"),
+        (["a.json", "b.json", "--card-measured", "75"], 2, "--card-measured is for a photo"),
+        ([REAR_PHOTO, REAR_PHOTO, "--card-measured", "50"], 2, "--card-measured must be within 10 % of the"),
         (["--case", "x"], 2, "kestrel-front"),
         (["a.json", "b.json", "--old", "teeth"], 2, "cannot be read"),
     ],

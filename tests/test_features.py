@@ -85,6 +85,24 @@ def test_a_card_printed_too_small_is_in_the_uncertainty_and_mostly_brought_back_
         assert abs(found.value / truth - 1) < 0.004
 
 
+def test_a_card_whose_print_was_measured_gives_the_sizes_whatever_its_print():
+    # printed 2.5 % small, a large sprocket is refused; measured, it is read as beside a true card
+    shot = FlatShot(ground="concrete", ground_tone=0.12, metal_tone=0.4, print_scale=0.975)
+    with pytest.raises(CannotTell, match="toothed rim"):
+        look(REAR, 5, shot=shot, size=chain("520"))
+    told = look(REAR, 5, shot=shot, size=chain("520"), card_measured_mm=0.975 * 75.6)
+    near(told.bore_mm, 96.0)
+    near(told.hole_circle_mm, 122.0)
+    near(told.pitch_mm, 15.875)
+    # a small one is read either way, to the printer's half a per cent or to the calliper's 0.05 mm
+    alone = look(FRONT, 5, shot=shot, size=chain("428"))
+    told = look(FRONT, 5, shot=shot, size=chain("428"), card_measured_mm=0.975 * 75.6)
+    assert abs(told.bore_mm.value - 19.0) < 0.1 * abs(alone.bore_mm.value - 19.0)
+    assert told.bore_mm.std < alone.bore_mm.std
+    with pytest.raises(ValueError, match="within 10 %"):
+        look(FRONT, 5, shot=shot, card_measured_mm=50.0)
+
+
 def test_what_a_photo_cannot_see_stays_unknown(rear):
     for key in ("thickness_mm", "seat_thickness_mm", "offset_mm", "roller_diameter_mm"):
         assert getattr(rear, key) is None

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import cv2
 import numpy as np
@@ -35,6 +35,10 @@ class CardSighting:
     """Median light of the ink."""
     mixed: bool
     """Whether markers of another card were in the picture too."""
+
+    def printed(self, scale: float) -> CardSighting:
+        """The same card, known to be printed at ``scale`` times its nominal size."""
+        return replace(self, layout=self.layout.printed(scale), corners_mm=readonly(scale * self.corners_mm))
 
 
 def find_card(grey: NDArray[np.uint8]) -> CardSighting | None:

@@ -13,6 +13,8 @@ from toothcheck.geometry import Floats, readonly
 
 PRINT_STD_UNCHECKED = 0.005
 """Relative standard uncertainty of a card's print that nobody measured: home printers are off by up to 2 %."""
+MEASURED_STD_MM = 0.05
+"""Of a calliper on the edges of printed markers."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
@@ -36,6 +38,37 @@ class CardLayout:
         """(2,) the card's middle in that plane."""
         out: Floats = self.outline_mm.mean(axis=0)
         return out
+
+    def print_scale(self, measured_mm: float | None) -> tuple[float, float]:
+        """Printed over nominal size, and its standard uncertainty.
+
+        ``measured_mm`` is the width of the print's outermost markers along its top row, outer edge to outer edge, as
+        measured; without it the print is taken to be true to `PRINT_STD_UNCHECKED`.
+
+        Raises
+        ------
+        ValueError
+            When it is more than 10 % off.
+        """
+        if measured_mm is None:
+            return 1.0, PRINT_STD_UNCHECKED
+        x = np.concatenate([c[:, 0] for c in self.corners_mm.values()])
+        nominal = float(x.max() - x.min())
+        if not 0.9 <= measured_mm / nominal <= 1.1:
+            raise ValueError(
+                f"card_measured_mm must be within 10 % of the {nominal:g} mm of the {self.name} card, "
+                f"not {measured_mm:g}"
+            )
+        return measured_mm / nominal, MEASURED_STD_MM / nominal
+
+    def printed(self, scale: float) -> CardLayout:
+        """The card as it is when its print came out at ``scale`` times the nominal size."""
+        return CardLayout(
+            name=self.name,
+            width_mm=scale * self.width_mm,
+            height_mm=scale * self.height_mm,
+            corners_mm={i: readonly(scale * c) for i, c in self.corners_mm.items()},
+        )
 
 
 @functools.cache

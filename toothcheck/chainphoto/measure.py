@@ -18,7 +18,6 @@ from numpy.typing import NDArray
 from scipy.optimize import least_squares
 
 from toothcheck.cards.detect import CardSighting, find_card
-from toothcheck.cards.layout import PRINT_STD_UNCHECKED
 from toothcheck.chainphoto.seek import Row, find_row
 from toothcheck.chains import CHAINS, Chain
 from toothcheck.edges import fit_erf, sample
@@ -34,8 +33,6 @@ MOST_TILT_DEG = 25.0
 LEAST_PX_PER_MM = 4.0
 MOST_STD = 0.002
 """Greatest relative uncertainty of plane and lens that still supports a decision, the card's print apart."""
-MEASURED_STD_MM = 0.05
-"""Of a calliper on the edges of printed markers."""
 HEIGHT_STD_MM = 0.2
 """How well a told card height is known: by a calliper's depth rod (common practice, no source)."""
 LEAN_STD = math.radians(0.4)
@@ -95,7 +92,7 @@ def measure_run(
             "The scale card was not found, or too little of it.",
             hint="Print it (toothcheck card pocket) and lay it beside the run, flat, at the height of the pin ends.",
         )
-    print_scale, print_std = _print(sighting, card_measured_mm)
+    print_scale, print_std = sighting.layout.print_scale(card_measured_mm)
     card = card_pose(sighting, grey, focals_35mm)
     if card.bowed:
         raise CannotTell(
@@ -134,20 +131,6 @@ def measure_run(
         plane_std=even.plane_std,
         print_std=print_std,
     )
-
-
-def _print(sighting: CardSighting, measured_mm: float | None) -> tuple[float, float]:
-    """Printed over nominal size, and its standard uncertainty."""
-    if measured_mm is None:
-        return 1.0, PRINT_STD_UNCHECKED
-    x = np.concatenate([c[:, 0] for c in sighting.layout.corners_mm.values()])
-    nominal = float(x.max() - x.min())
-    if not 0.9 <= measured_mm / nominal <= 1.1:
-        raise ValueError(
-            f"card_measured_mm must be within 10 % of the {nominal:g} mm of the {sighting.layout.name} card, "
-            f"not {measured_mm:g}"
-        )
-    return measured_mm / nominal, MEASURED_STD_MM / nominal
 
 
 def _support(plane: PlanePose, grey: NDArray[np.uint8]) -> None:

@@ -7,8 +7,9 @@ from typing import TYPE_CHECKING, Annotated, Any
 
 import typer
 
+from toothcheck.cli.books import wrong_words
 from toothcheck.cli.reading import json_object_of
-from toothcheck.cli.words import JsonWord, card_height_within, refuse_typed
+from toothcheck.cli.words import CardMeasuredWord, JsonWord, card_height_within, refuse_typed
 from toothcheck.errors import UsageError
 
 if TYPE_CHECKING:
@@ -46,6 +47,7 @@ def match(
     card_height: Annotated[
         float, typer.Option(help="Height of the card over the face in the photos, towards the camera, mm.")
     ] = 0.0,
+    card_measured: CardMeasuredWord = None,
     position: Annotated[str | None, typer.Option(help="front or rear.", show_default=False)] = None,
     other_teeth: Annotated[
         int | None,
@@ -74,15 +76,15 @@ def match(
             raise UsageError("Name the old and the new part.", hint="See: toothcheck match --help")
         else:
             if _is_typed(old) and _is_typed(new):
-                refuse_typed(context, "is for a photo; both parts are typed values", "card_height")
+                refuse_typed(context, "is for a photo; both parts are typed values", "card_height", "card_measured")
             parts = [
-                _part(old, old_values or [], chain, card_height),
-                _part(new, new_values or [], chain, card_height),
+                _part(old, old_values or [], chain, card_height, card_measured),
+                _part(new, new_values or [], chain, card_height, card_measured),
             ]
         answer = compare(parts[0], parts[1])
         gears = _gears(parts[0], parts[1], position, other_teeth, speedometer)
     except ValueError as error:
-        raise UsageError(f"{error}.") from error
+        raise wrong_words(error) from error
     if json_to is not None:
         write_json(_as_json(answer, gears), json_to)
     if json_to != "-":
@@ -95,7 +97,15 @@ def _case(context: typer.Context, name: str) -> dict[str, Any]:
     from toothcheck.cli.cases import case
 
     refuse_typed(
-        context, f"is told by --case {name} already", "old", "new", "old_values", "new_values", "chain", "card_height"
+        context,
+        f"is told by --case {name} already",
+        "old",
+        "new",
+        "old_values",
+        "new_values",
+        "chain",
+        "card_height",
+        "card_measured",
     )
     return case("match", name)
 
@@ -105,7 +115,7 @@ def _is_typed(path: Path) -> bool:
     return path.suffix.lower() == ".json"
 
 
-def _part(path: Path, typed: list[str], chain: str | None, card_height: float) -> Part:
+def _part(path: Path, typed: list[str], chain: str | None, card_height: float, card_measured: float | None) -> Part:
     from dataclasses import fields, replace
 
     from toothcheck.matching import Part, part_from_mapping
@@ -133,7 +143,7 @@ def _part(path: Path, typed: list[str], chain: str | None, card_height: float) -
         return part_from_mapping({"name": path.stem, **told, **values})
     extra = part_from_mapping(values)
     thick = extra.seat_thickness_mm or extra.thickness_mm
-    seen = _seen(path, values.pop("chain", chain), None if thick is None else thick.value, card_height)
+    seen = _seen(path, values.pop("chain", chain), None if thick is None else thick.value, card_height, card_measured)
     extra = part_from_mapping(values)  # without the chain: pitch and roller come from what was seen and told together
     for key in ("teeth", "holes"):
         told, shown = getattr(extra, key), getattr(seen, key)
@@ -145,7 +155,9 @@ def _part(path: Path, typed: list[str], chain: str | None, card_height: float) -
     return replace(seen, **{k: v for k, v in known.items() if v is not None})
 
 
-def _seen(path: Path, chain: str | None, thickness: float | None, card_height: float) -> Part:
+def _seen(
+    path: Path, chain: str | None, thickness: float | None, card_height: float, card_measured: float | None
+) -> Part:
     from toothcheck.chains import chain as chain_of
     from toothcheck.features import part_from_photo
     from toothcheck.photo import load
@@ -156,6 +168,7 @@ def _seen(path: Path, chain: str | None, thickness: float | None, card_height: f
         photo.focals_35mm,
         name=path.stem,
         card_height_mm=card_height,
+        card_measured_mm=card_measured,
         size=None if chain is None else chain_of(str(chain)),
         thickness_mm=thickness,
     )

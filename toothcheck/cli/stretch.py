@@ -9,7 +9,7 @@ import typer
 
 from toothcheck.cli.books import MaybeAt, On, Replaced, Where, file_of, named, number_of, wrong_words
 from toothcheck.cli.chainlog import ChainLog, lower_bound_refused
-from toothcheck.cli.words import JsonWord, refuse_typed
+from toothcheck.cli.words import CardMeasuredWord, JsonWord, refuse_typed
 from toothcheck.errors import UsageError
 
 if TYPE_CHECKING:
@@ -80,13 +80,7 @@ def stretch(
     card_height: Annotated[
         float, typer.Option(help="Height of the card over the pin ends, towards the camera, mm.")
     ] = 0.0,
-    card_measured: Annotated[
-        float | None,
-        typer.Option(
-            help="Outer edge to outer edge of the card's top row of markers, as printed, mm (pocket: 75.6).",
-            show_default=False,
-        ),
-    ] = None,
+    card_measured: CardMeasuredWord = None,
     picture: Annotated[
         Path | None, typer.Option(help="Write the photo with the pins marked: .png or .jpg.", show_default=False)
     ] = None,

@@ -70,6 +70,15 @@ CardHeightWord = Annotated[
         help="How far the card lies over the sprocket's face, towards the camera; negative when it lies behind.",
     ),
 ]
+CardMeasuredWord = Annotated[
+    float | None,
+    typer.Option(
+        "--card-measured",
+        metavar="MM",
+        help="Outer edge to outer edge of the card's top row of markers, as printed (pocket: 75.6).",
+        show_default=False,
+    ),
+]
 ThicknessWord = Annotated[
     float | None, typer.Option("--thickness", metavar="MM", help="Thickness of the teeth, where it is known.")
 ]

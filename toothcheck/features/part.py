@@ -44,6 +44,7 @@ def part_from_photo(
     *,
     name: str,
     card_height_mm: float = 0.0,
+    card_measured_mm: float | None = None,
     size: Chain | None = None,
     thickness_mm: float | None = None,
 ) -> Part:
@@ -55,6 +56,8 @@ def part_from_photo(
         The photo.
     card_height_mm
         Height of the card's print over the face.
+    card_measured_mm
+        As in `toothcheck.cards.layout.CardLayout.print_scale`.
     size
         Chain size when it is told (from a stamp): gives the roller, is checked against the pitch seen.
     thickness_mm
@@ -71,6 +74,8 @@ def part_from_photo(
             f"{name}: the scale card was not found, or too little of it.",
             hint="Lay the printed card beside the part, at the height of its face.",
         )
+    print_scale, print_std = sighting.layout.print_scale(card_measured_mm)
+    sighting = sighting.printed(print_scale)
     card = card_pose(sighting, grey, focals_35mm)
     plane = card.plane.moved(height_mm=-card_height_mm)
     middles = _middles(grey, plane, sighting)
@@ -97,13 +102,13 @@ def part_from_photo(
             + ("of a chain size known " if size is None else f"for a {size.name} chain ")
             + "was found around the bore.",
             hint="Use a plain background, wipe the teeth, check the chain size and the card height given, and measure "
-            "the card's print.",
+            "the card's print (--card-measured).",
         )
     table = rim.size
     thickness = thickness_mm if thickness_mm is not None else table.tooth_width_mm
     alike = [c for c in CHAINS.values() if c.pitch_mm == table.pitch_mm] if size is None else [size]
     rollers = [c.roller_diameter_mm for c in alike]
-    card_std = math.hypot(_scale_std(card, plane, card_height_mm), PRINT_STD_UNCHECKED)
+    card_std = math.hypot(_scale_std(card, plane, card_height_mm), print_std)
     plane, rim, scale_std = _settle_scale(plane, rim, table.pitch_mm, (min(rollers), max(rollers)), card_std)
     seen = find_circles(grey, plane, root_radius_mm=rim.root_mm, thickness_mm=thickness, scale_std=scale_std)
     return _part(name, rim, seen, table, size, scale_std)
