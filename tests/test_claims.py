@@ -324,6 +324,14 @@ def test_a_card_printed_at_another_size_is_told_by_how_much(printed):
     assert f"{abs(off.value):.1f} % too {'small' if true < 0 else 'large'}" in " ".join(result.verdict.reasons)
 
 
+def test_a_wrong_chain_is_named_where_the_count_is_left_to_the_photo(photo):
+    result = inspect(photo, replace(HONEST, chain=chain("428"), teeth=None))
+    assert result.verdict.grade == CANNOT_TELL
+    assert "chain-disagrees" in result.flags
+    assert any("15.875 mm (520," in r and "not 12.7 mm" in r for r in result.verdict.reasons)
+    assert result.found.teeth[0][0] == 14
+
+
 def test_the_wrong_turning_is_noticed(photo):
     other = "clockwise" if HONEST.turning == "counterclockwise" else "counterclockwise"
     result = inspect(photo, replace(HONEST, turning=other))

@@ -11,6 +11,7 @@ Without a card the plane is taken to face the camera, the pitch gives the scale,
 from __future__ import annotations
 
 import math
+from dataclasses import replace
 
 import numpy as np
 from numpy.typing import NDArray
@@ -77,6 +78,13 @@ def place(grey: NDArray[np.uint8], plane: PlanePose, claim: Claim, card: CardSig
     if claim.teeth is not None and count_open(fits[0] if fits else None, claim.teeth):
         # whatever count there is, once
         fits = one_each(fits + pointed_at(unclaimed(grey, plane, view, claim, card, every_count=True), near))
+    if claim.teeth is None and claim.chain is not None:
+        if not fits or fits[0].score < SURE_SCORE:
+            # no count of this chain lies on half of an outline: ask for whatever chain there is, once
+            free = unclaimed(grey, plane, view, replace(claim, chain=None), card)
+            fits = one_each(fits + pointed_at(free, near))
+        # only what lies on half of an outline speaks against the chain that was told
+        fits = [f for f in fits if f.form.pitch_mm == claim.chain.pitch_mm or f.score >= SURE_SCORE]
     if not fits or fits[0].score < LEAST_SCORE:
         return None
     return judged(plane, claim, claimed, fits, flags)

@@ -48,7 +48,7 @@ def judged(plane: PlanePose, claim: Claim, claimed: IsoForm | None, fits: list[F
     # a scale far out is believed only where nothing else comes near
     usual = max((f.score for f in fits if f.scale == 1.0), default=-1.0)
     fits = [f for f in fits if f.scale == 1.0 or f.score > usual + _SCALE_MARGIN]
-    weights = np.array([_prior(f, claimed) * math.exp(SHARPNESS * (f.score - fits[0].score)) for f in fits])
+    weights = np.array([_prior(f, claim) * math.exp(SHARPNESS * (f.score - fits[0].score)) for f in fits])
     weights /= weights.sum()
     counts: dict[int, float] = {}
     pitches: dict[tuple[float, float], float] = {}
@@ -70,8 +70,7 @@ def judged(plane: PlanePose, claim: Claim, claimed: IsoForm | None, fits: list[F
             )
         elif best.form.pitch_mm != claimed.pitch_mm:
             flags.append("chain-disagrees")
-            names = ", ".join(c.name for c in CHAINS.values() if c.pitch_mm == best.form.pitch_mm)
-            notes.append(f"By the card the pitch is {best.form.pitch_mm:g} mm ({names}), not {claimed.pitch_mm:g} mm.")
+            notes.append(_other_pitch(best.form.pitch_mm, claimed.pitch_mm))
         elif abs(best.scale - 1) > 0.015:
             flags.append("scale-disagrees")
             size = "larger" if best.scale > 1 else "smaller"
@@ -79,6 +78,9 @@ def judged(plane: PlanePose, claim: Claim, claimed: IsoForm | None, fits: list[F
                 f"By the card the sprocket is {100 * abs(best.scale - 1):.0f} % {size} than teeth and chain make it:"
                 " the card was not printed at its size, or does not lie as high as told."
             )
+    elif claim.chain is not None and best.form.pitch_mm != claim.chain.pitch_mm:
+        flags.append("chain-disagrees")
+        notes.append(_other_pitch(best.form.pitch_mm, claim.chain.pitch_mm))
     elif claim.teeth is not None and best.form.teeth != claim.teeth:
         flags.append("teeth-disagree")
         notes.append(
@@ -107,11 +109,16 @@ def judged(plane: PlanePose, claim: Claim, claimed: IsoForm | None, fits: list[F
     )
 
 
-def _prior(fit: Fit, claimed: IsoForm | None) -> float:
-    if claimed is None:
+def _other_pitch(pitch_mm: float, claimed_mm: float) -> str:
+    names = ", ".join(c.name for c in CHAINS.values() if c.pitch_mm == pitch_mm)
+    return f"By the card the pitch is {pitch_mm:g} mm ({names}), not {claimed_mm:g} mm."
+
+
+def _prior(fit: Fit, claim: Claim) -> float:
+    if claim.chain is None:
         return 1.0
-    if fit.form.teeth != claimed.teeth:
+    if claim.teeth is not None and fit.form.teeth != claim.teeth:
         return _OTHER_COUNT
-    if fit.form.pitch_mm != claimed.pitch_mm:
+    if fit.form.pitch_mm != claim.chain.pitch_mm:
         return _OTHER_PITCH
-    return 1.0 if abs(fit.scale - 1) < 0.015 else _OTHER_SCALE
+    return 1.0 if abs(fit.scale - 1) < 0.015 or claim.teeth is None else _OTHER_SCALE
