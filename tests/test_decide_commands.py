@@ -181,6 +181,8 @@ def test_stretch_from_a_photo(run, tmp_path):
         (["319", "--chain", "520", "--pitches", "20", "--limit", "319.4 over 20"], 2, "source"),
         (["319", "--chain", "520", "--pitches", "20", "--limit", "much"], 2, "limit must read"),
         (["319", "--chain", "520", "--pitches", "20", "--log", "X"], 2, "--at"),
+        (["319", "--chain", "520", "--pitches", "20", "--rear-teeth", "0"], 2, "--rear-teeth"),
+        (["--photo", "a.jpg", "--chain", "520", "--rollers", "19"], 2, "--rollers is for readings"),
         (["319", "--chain", "520", "--pitches", "20", "--picture", "x.png"], 2, "--photo"),
         (["319", "--chain", "520", "--pitches", "20", "--json", "no/such/folder.json"], 2, "Cannot write"),
         (["319", "--chain", "520", "--pitches", "20", "--card-height", "5"], 2, "--card-height is for --photo"),
@@ -266,6 +268,28 @@ def test_a_length_shorter_than_an_earlier_one_is_told_when_it_is_kept(run, garag
     assert "Mind:" not in out
     _, out, _ = run("stretch", 318.6, 318.7, 318.6, *words, "--at", "1200km")
     assert "Mind: Two lengths disagree" in out
+    # where a JSON stands alone on stdout, what the logbook says goes to stderr
+    _, out, err = run("stretch", 318.6, 318.7, 318.6, *words, "--at", "1300km", "--json", "-")
+    assert json.loads(out)["schema"] == "toothcheck/stretch/1"
+    assert "Entry " in err
+    assert "Mind: Two lengths disagree" in err
+
+
+def test_a_length_is_held_against_those_of_its_own_chain(run, tmp_path):
+    book = ["--logbook", tmp_path / "book.sqlite"]
+    words = ["--chain", "428", "--pitches", 20, "--tool", "calliper", "--log", "KC-07", *book]
+    assert run("logbook", "add-machine", "KC-07", "--at", "0km", "--on", "2026-01-01", *book)[0] == 0
+    for day, km in (("2026-01-01", "0km"), ("2026-06-01", "6000km")):
+        part = ["logbook", "add-part", "KC-07", "chain", "--chain", "428", "--replace", "--on", day, "--at", km, *book]
+        assert run(*part)[0] == 0
+
+    def kept(mm, km, day):
+        return run("stretch", mm, mm, mm, *words, "--at", f"{km}km", "--on", day)[1]
+
+    assert "Mind:" not in kept(256.0, 1000, "2026-02-01")
+    # of the first chain, though the second is fitted now
+    assert "Two lengths disagree" in kept(254.1, 2000, "2026-03-01")
+    assert "Mind:" not in kept(254.2, 7000, "2026-07-01")
 
 
 def test_the_limit_and_the_report_of_a_machine_are_found_however_its_letters_are_put_together(run, tmp_path):
@@ -362,6 +386,7 @@ def test_match_two_photos_and_typed_values(run, tmp_path):
         (["--case", "kestrel-front", "--speedometer", "sun"], 2, "--speedometer"),
         (["--case", "kestrel-front", "--position", "left"], 2, "--position"),
         (["--case", "kestrel-front", "--other-teeth", "3"], 2, "--other-teeth"),
+        (["--case", "kestrel-front", "--other-teeth", "0"], 2, "--other-teeth"),
         (["--case", "kestrel-front", "a.json", "b.json"], 2, "OLD is told by --case kestrel-front already"),
         (["--case", "kestrel-front", "--old", "teeth=99"], 2, "--old is told by --case"),
         (["--case", "kestrel-same", "--speedometer", "gearbox"], 2, "--speedometer is for --other-teeth"),

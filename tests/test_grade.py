@@ -125,6 +125,14 @@ def test_a_flag_that_blocks_ends_in_no_grade_and_says_what_to_change(code):
     assert flag(code).remedy in verdict.next_steps
 
 
+@pytest.mark.parametrize("code", ["no-card", "turning-inferred", "teeth-uncertain"])
+def test_what_was_guessed_costs_confidence(code):
+    wear = wear_of(0.17)
+    plain, guessed = (grade(wear, flags, np.random.default_rng(0)) for flags in ([], [code]))
+    assert guessed.grade == plain.grade
+    assert guessed.confidence < 0.95 * plain.confidence
+
+
 def test_should_a_broken_tooth_be_whole_after_all_the_wear_of_the_others_decides():
     form = form_of(15.875, 10.16, 15)
     wear = wear_of(0.17 * 2 * float(form.half_thickness_mm(form.pitch_radius_mm)))

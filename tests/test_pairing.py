@@ -98,6 +98,7 @@ def test_compare_prints_draws_and_writes(pair, tmp_path):
     assert picture.read_bytes().startswith(b"\x89PNG")
     document = json.loads(paper.read_text())
     assert document["schema"] == "toothcheck/comparison/1"
+    assert document["result"] == "compared"
     assert len(document["teeth"]) >= 10
     assert document["photos"]["before"]["name"] == "new.jpg"
 
@@ -268,6 +269,7 @@ def test_a_reading_is_held_against_what_the_photo_was_found_to_show(pair, tmp_pa
         return held(inspection, baseline_of(path, worn_path, auto)).document["baseline"]
 
     assert found(worn)["not_used"] is None
+    assert "this very photo" in held(new, baseline_of(path, worn_path, worn.claim)).document["baseline"]["not_used"]
     assert "teeth 15 there, 14 here" in found(worn, teeth=15)["not_used"]
     assert "chain 420 there, 428 here" in found(worn, chain="420")["not_used"]
     # where several sizes fit the photo, or fitted the baseline's, pitch and roller are compared
@@ -276,6 +278,28 @@ def test_a_reading_is_held_against_what_the_photo_was_found_to_show(pair, tmp_pa
     assert found(worn, chain=None)["not_used"] is None
     assert "pitch 15.875 there, 12.7 here" in found(several, pitch_mm=15.875)["not_used"]
     assert "position rear there" in _refused(lambda: found(worn, position="rear"))
+
+
+def test_a_doubted_or_worn_baseline_says_so(pair, tmp_path):
+    (new_path, _, new), (worn_path, _, worn) = pair["new"], pair["worn"]
+    wrong = replace(worn, flags=(*worn.flags, "wear-on-coast-flank"))
+    path = tmp_path / "new.json"
+
+    def found(inspection, **changed):
+        path.write_text(json.dumps(new.document() | changed))
+        return held(inspection, baseline_of(path, worn_path, worn.claim))
+
+    # as compare: where photos and claims disagree no loss is claimed, by photo or by reading
+    for after in (held(wrong, baseline_of(new_path, worn_path, worn.claim)), found(wrong)):
+        assert "do not agree" in after.document["baseline"]["not_used"]
+        assert after.document["baseline"]["loss_mm"] is None
+    assert "do not agree" in found(worn, flags=["scale-disagrees"]).document["baseline"]["not_used"]
+    later = found(worn, verdict=new.document()["verdict"] | {"grade": "watch"})
+    assert any("not graded good (watch)" in line for line in later.lines)
+    copy = tmp_path / "copy.jpg"
+    copy.write_bytes(worn_path.read_bytes())
+    done = CliRunner().invoke(app, ["compare", str(worn_path), str(copy), *WORDS])
+    assert "same photo" in str(done.exception)
 
 
 def _refused(do):

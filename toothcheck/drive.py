@@ -207,6 +207,22 @@ def _sprocket(history: History, machine: Machine, position: str, today: dt.date)
     )
 
 
+def length_dispute(history: History, part: str | None, machine: str) -> Dispute | None:
+    """That the lengths of a chain contradict one another; of the machine's, where it is not known which chain it was.
+
+    Parameters
+    ----------
+    part, machine
+        As in the entry of a length.
+    """
+    size = chain_size(history, machine, part)
+    if size is None:
+        return None
+    lengths = history.machines[machine].lengths if part is None else history.lengths.get(part, [])
+    found = judged_length(_stretched(lengths, size))
+    return None if found is None else _dispute(found.dispute, found.remedy)
+
+
 def _dispute(sentence: str | None, remedy: str | None) -> Dispute | None:
     return None if sentence is None or remedy is None else Dispute(sentence=sentence, remedy=remedy)
 

@@ -93,6 +93,7 @@ _LOWERING = {
     "worn-both-flanks": 0.7,
     "two-sprockets": 0.9,
     "turning-inferred": 0.9,
+    "teeth-uncertain": 0.8,
     "plane-uncertain": 0.85,
     "card-bowed": 0.9,
 }

@@ -11,7 +11,7 @@ from __future__ import annotations
 import argparse
 import math
 import sys
-from collections.abc import Iterator
+from collections.abc import Iterable, Iterator
 from dataclasses import dataclass, replace
 from typing import Any
 
@@ -262,9 +262,9 @@ def broken_since(before: Inspection, after: Inspection) -> bool:
     return gone > len(before.wear.teeth) - whole
 
 
-def doubted(comparison: Comparison, before: Inspection, after: Inspection) -> bool:
-    """Whether the photos and what is said of them disagree, so that no loss is claimed."""
-    return not _DOUBTS.isdisjoint((*comparison.flags, *before.flags, *after.flags))
+def doubts(*flags: Iterable[str]) -> tuple[str, ...]:
+    """Which flags, of photos and of their comparison, say that they disagree, so that no loss is claimed."""
+    return tuple(dict.fromkeys(code for some in flags for code in some if code in _DOUBTS))
 
 
 def thickness_of(inspection: Inspection) -> Estimate | None:

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Iterable
 from dataclasses import dataclass, replace
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
@@ -35,6 +36,10 @@ class Reading:
     sprocket: dict[str, Any]
     thickness_mm: Estimate
     """Median of its teeth at the pitch circle."""
+    sha256: str | None
+    """Of the photo that was read."""
+    grade: str | None
+    flags: tuple[str, ...]
 
 
 def is_reading(baseline: str) -> bool:
@@ -66,7 +71,14 @@ def baseline_of(path: Path, photo: Path, claim: Claim) -> Photo | Reading:
 
         return load(path)
     told = _read(path)
-    reading = Reading(name=path.name, sprocket=told["sprocket"], thickness_mm=_thickness(told, path))
+    reading = Reading(
+        name=path.name,
+        sprocket=told["sprocket"],
+        thickness_mm=_thickness(told, path),
+        sha256=_of(told, "photo", "sha256"),
+        grade=_of(told, "verdict", "grade"),
+        flags=tuple(str(code) for code in told["flags"]) if isinstance(told.get("flags"), list) else (),
+    )
     _check_same(reading, claim)
     return reading
 
@@ -94,6 +106,8 @@ def held(
         return Held(inspection=inspection, document=inspection.document(), lines=())
     about = {"kind": "reading" if isinstance(baseline, Reading) else "photo", "name": baseline.name}
     try:
+        if baseline.sha256 == inspection.photo.sha256:
+            raise CannotTell("It is this very photo.", hint="Name the part's photo when new.")
         if isinstance(baseline, Reading):
             found, more = _by_reading(inspection, baseline)
         else:
@@ -164,6 +178,7 @@ def _by_photo(
     height = inspection.claim.card_height_mm if card_height_mm is None else card_height_mm
     earlier = inspect(photo, replace(inspection.claim, card_height_mm=height, near_px=None))
     comparison = loss_between(earlier, inspection)
+    _refuse_doubts(comparison.flags, earlier.flags, inspection.flags)
     thickness = thickness_of(earlier)
     if thickness is None:
         raise CannotTell(f"{photo.name}: no tooth of the baseline could be measured.", hint="Use a clearer photo.")
@@ -180,7 +195,20 @@ def _by_reading(inspection: Inspection, reading: Reading) -> tuple[AgainstBaseli
     if now is None:
         raise CannotTell(f"{inspection.photo.name}: no tooth could be measured.", hint="Use a clearer photo.")
     _check_same(reading, inspection.claim, chain_open="chain-open" in inspection.flags)
-    return against_reading(reading.thickness_mm, now), {"flags": []}
+    _refuse_doubts(reading.flags, inspection.flags)
+    told = {} if reading.grade is None else {"grade": reading.grade}
+    return against_reading(reading.thickness_mm, now), {"flags": []} | told
+
+
+def _refuse_doubts(*flags: Iterable[str]) -> None:
+    """Refuse a loss where photos and claims disagree, as ``compare`` does."""
+    from toothcheck.flags import flag
+    from toothcheck.pairing import doubts
+
+    found = doubts(*flags)
+    if found:
+        said = " ".join(flag(code).sentence for code in found)
+        raise CannotTell(f"The photos and what is said of them do not agree. {said}", hint=flag(found[0]).remedy)
 
 
 def _check_same(reading: Reading, claim: Claim, *, chain_open: bool = False) -> None:
@@ -213,6 +241,12 @@ def _read(path: Path) -> dict[str, Any]:
     ):
         raise InputError(f"--baseline {path} is not the JSON of an inspection.", hint=hint)
     return reading
+
+
+def _of(reading: dict[str, Any], part: str, key: str) -> str | None:
+    there = reading.get(part)
+    value = there.get(key) if isinstance(there, dict) else None
+    return value if isinstance(value, str) else None
 
 
 def _thickness(reading: dict[str, Any], path: Path) -> Estimate:

@@ -232,6 +232,12 @@ def say(*lines: str) -> None:
         sys.stdout.write(f"{line}\n")
 
 
+def note(*lines: str) -> None:
+    """Lines for people on stderr, where a JSON stands alone on stdout."""
+    for line in lines:
+        sys.stderr.write(f"{line}\n")
+
+
 def _wide(text: str) -> int:
     """Columns of a terminal that a text takes: two for a wide letter, none for one that is put on another."""
     return sum(0 if unicodedata.combining(c) else 1 + (unicodedata.east_asian_width(c) in "WF") for c in text)

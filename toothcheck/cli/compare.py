@@ -94,11 +94,13 @@ def compare(
     check_targets(read={"BEFORE": before, "AFTER": after}, written={"--picture": picture, "--json": json})
 
     from toothcheck.inspection import inspect
-    from toothcheck.pairing import doubted, loss_between
+    from toothcheck.pairing import doubts, loss_between
     from toothcheck.photo import load
 
     with busy("Reading the photos") as tell:
         photos = [load(path) for path in (before, after)]
+        if photos[0].sha256 == photos[1].sha256:
+            raise UsageError("BEFORE and AFTER are the same photo.", hint="Name two photos.")
         seen = []
         for photo, claim, which in zip(photos, claims, ("earlier", "later"), strict=True):
             tell(f"Finding and measuring the teeth of the {which} photo")
@@ -124,15 +126,15 @@ def compare(
     if json is not None:
         write_json(document(result, seen[0], seen[1]), json)
         written += [json] if json != "-" else []
-    doubts = doubted(result, seen[0], seen[1])
+    doubted = doubts(result.flags, seen[0].flags, seen[1].flags)
     if json != "-":
         out = console()
-        if doubts:
+        if doubted:
             out.print("Cannot tell: the photos and what is said of them do not agree.", style="bold", markup=False)
         told(result, seen[0], seen[1], damage, out)
         for name in written:
             out.print(f"Wrote {name}", soft_wrap=True, markup=False)
-    if doubts:
+    if doubted:
         raise typer.Exit(3)
 
 
@@ -143,9 +145,10 @@ def _check_turn(turned_by: int | None, teeth: int | None) -> None:
 
 def document(result: Comparison, before: Inspection, after: Inspection) -> dict[str, object]:
     """The result as JSON, with the photos it came from."""
-    from toothcheck.pairing import broken_since, damaged
+    from toothcheck.pairing import broken_since, damaged, doubts
 
     return result.document() | {
+        "result": "cannot-tell" if doubts(result.flags, before.flags, after.flags) else "compared",
         "broken_since": broken_since(before, after),
         "photos": {
             name: {

@@ -10,7 +10,7 @@ from typing import TYPE_CHECKING, Annotated, Any
 import typer
 
 from toothcheck.cli.after_inspect import baseline_of, held, is_reading, recorded
-from toothcheck.cli.books import Again, MaybeAt, On, Replaced, Text, Where, file_of
+from toothcheck.cli.books import Again, MaybeAt, On, Replaced, Text, Where, file_of, note
 from toothcheck.cli.words import (
     CardHeightWord,
     ChainWord,
@@ -136,10 +136,9 @@ def inspect(
         tell("Comparing, drawing and recording")
         # before anything is written: the logbook may refuse
         after = held(measured, new, card_height_mm=baseline_card_height)
-        result, lines = after.inspection, list(after.lines)
+        result = after.inspection
         made = targets.made(result)
-        if log is not None:
-            lines += recorded(after, photo, log=log, at=at, logbook=where, **for_the_log)
+        kept = () if log is None else recorded(after, photo, log=log, at=at, logbook=where, **for_the_log)
     written = targets.written(made, after.document)
     if json != "-":
         from toothcheck.cli.answer import answer
@@ -147,12 +146,15 @@ def inspect(
 
         out = console()
         answer(result, out)
+        lines = (*after.lines, *kept)
         if written or lines:
             out.print()
         for line in lines:
             out.print(line, soft_wrap=True, markup=False)
         for path in written:
             out.print(f"Wrote {path}", soft_wrap=True, markup=False)
+    else:
+        note(*kept)
     raise typer.Exit(3 if result.verdict.grade == "cannot-tell" else 0)
 
 

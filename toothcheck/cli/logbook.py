@@ -210,7 +210,7 @@ def to_mind(book: Logbook, e: Entry) -> tuple[str, ...]:
     """What an entry brought about that does not go together: other sizes, or a part that would have healed."""
     import datetime as dt
 
-    from toothcheck.drive import situation_of
+    from toothcheck.drive import length_dispute, situation_of
 
     history = book.history()
     machines = {e.machine} if e.machine is not None else {p.current.machine for p in _parts_of(history, e) if p.current}
@@ -222,8 +222,9 @@ def to_mind(book: Logbook, e: Entry) -> tuple[str, ...]:
         for part in (known.front, known.rear) if e.kind == "reading" else ():
             if part is not None and part.dispute is not None:
                 lines.append(f"Mind: {part.dispute.sentence} {part.dispute.remedy}")
-        if e.kind == "chain-length" and known.chain.dispute is not None:
-            lines.append(f"Mind: {known.chain.dispute.sentence} {known.chain.dispute.remedy}")
+        dispute = length_dispute(history, e.part, name) if e.kind == "chain-length" else None
+        if dispute is not None:
+            lines.append(f"Mind: {dispute.sentence} {dispute.remedy}")
     return tuple(lines)
 
 

@@ -67,7 +67,8 @@ def match(
     card_height_within("--card-height", card_height)
     try:
         found = {} if case is None else _case(context, case)
-        position, other_teeth = position or found.get("position"), other_teeth or found.get("other_teeth")
+        position = position or found.get("position")
+        other_teeth = found.get("other_teeth") if other_teeth is None else other_teeth
         if other_teeth is None:
             refuse_typed(context, "is for --other-teeth, which is missing", "position", "speedometer")
         if found:

@@ -7,7 +7,7 @@ from typing import TYPE_CHECKING, Annotated, Any, Literal
 
 import typer
 
-from toothcheck.cli.books import MaybeAt, On, Replaced, Where, file_of, named, number_of, wrong_words
+from toothcheck.cli.books import MaybeAt, On, Replaced, Where, file_of, kilometres, named, note, number_of, wrong_words
 from toothcheck.cli.chainlog import ChainLog, lower_bound_refused
 from toothcheck.cli.words import CardMeasuredWord, JsonWord, refuse_typed
 from toothcheck.errors import UsageError
@@ -71,7 +71,7 @@ def stretch(
         ),
     ] = None,
     rear_teeth: Annotated[
-        int | None, typer.Option(help="Teeth of the rear sprocket, for the general figures.", show_default=False)
+        int | None, typer.Option(min=1, help="Teeth of the rear sprocket, for the general figures.", show_default=False)
     ] = None,
     photo: Annotated[
         Path | None,
@@ -106,7 +106,7 @@ def stretch(
     if photo is None:
         refuse_typed(context, "is for --photo, which is missing", "picture", "card_height", "card_measured")
     else:
-        refuse_typed(context, "is for readings, not for a photo", "pitches", "tool", "read_to", "over")
+        refuse_typed(context, "is for readings, not for a photo", "pitches", "tool", "read_to", "over", "rollers")
     given = _given(
         context,
         case,
@@ -138,6 +138,7 @@ def stretch(
                 raise UsageError("--log needs the distance.", hint="Add --at, e.g. --at 24600km.")
             if slack:
                 raise lower_bound_refused("of a slack run")
+            kilometres(at)  # refused before anything is measured
             book = ChainLog(machine=log, at=at, where=logbook, on=on, reason=reason)
             if the_limit is None:
                 the_limit = book.limit_kept(size)
@@ -256,6 +257,8 @@ def _from_readings(
             out.print(f"Cannot tell: clear this up first.{'' if book is None else ' Nothing was recorded.'}")
         _say_kept(kept)
         _cautions()
+    else:
+        note(*kept)
     if decision is None or decision.side in ("too-near", "cannot-tell"):
         raise typer.Exit(3)
 
@@ -406,6 +409,8 @@ def _from_photo(
             out.print(f"Wrote {picture}", soft_wrap=True, markup=False)
         _say_kept(kept)
         _cautions()
+    else:
+        note(*kept)
     if decision.side in ("too-near", "cannot-tell"):
         raise typer.Exit(3)
 
