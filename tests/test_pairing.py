@@ -211,7 +211,14 @@ def test_a_reading_of_another_part_or_none_is_refused(pair, tmp_path):
     worn_path, _, worn = pair["worn"]
     other = worn.document()
     other["sprocket"]["teeth"] = 15
-    for text, error in ((json.dumps(other), DifferentPartError), ("[]", InputError), ("{", InputError)):
+    words, huge = (
+        json.dumps(worn.document() | {"teeth": [{"thickness_mm": {"value": value, "std": 0.1}}]})
+        for value in ("x", 10**400)
+    )
+    for text, error in (
+        (json.dumps(other), DifferentPartError), ("[]", InputError), ("{", InputError), (words, InputError),
+        (huge, InputError),
+    ):  # fmt: skip
         path = tmp_path / "reading.json"
         path.write_text(text)
         with pytest.raises(error):

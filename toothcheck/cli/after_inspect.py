@@ -254,8 +254,8 @@ def _thickness(reading: dict[str, Any], path: Path) -> Estimate:
 
     try:
         values = [Estimate(**t["thickness_mm"]) for t in reading["teeth"] if t["thickness_mm"] is not None]
-    except (KeyError, TypeError, ValueError):
-        raise UsageError(
+    except (KeyError, TypeError, ValueError, OverflowError):
+        raise InputError(
             f"--baseline {path} is damaged: its teeth's thickness_mm are no numbers.", hint="Inspect that photo again."
         ) from None
     middle = median_of(values)
