@@ -92,6 +92,36 @@ def test_checklist_of_a_set_holds_the_usual_cautions():
     assert order.index("fit the joining link") < order.index("tighten the front nut")
 
 
+FASTENERS = ("front sprocket nut or bolts", "rear sprocket nuts", "rear axle nut")
+
+
+@pytest.mark.parametrize(
+    ("typed", "said"),
+    [
+        (["front sprocket nut"], 0),
+        (["Front sprocket bolts"], 0),
+        (["nut, front sprocket"], 0),
+        (["rear sprocket nut"], 1),
+        (["rear axle nut"], 2),
+        # another fastener of that place, or none that is named: the one of the work is still to be written in
+        (["front sprocket cover bolts"], None),
+        (["front sprocket"], None),
+        (["front sprocket nut lock screw"], None),
+        (["rear sprocket carrier nuts"], None),
+        (["rear axle pinch bolt"], None),
+        (["axle nut"], None),
+        # no fastener is put together from the names of two
+        (["cover bolts, rear", "axle nut cap"], None),
+        (["brake front", "sprocket nut guard"], None),
+    ],
+)
+def test_a_fastener_of_the_work_stays_a_blank_unless_its_own_torque_was_typed(typed, said):
+    torques = [Torque.parse(f"{name}=10 Nm @ invented manual p. 1") for name in typed]
+    text = to_markdown(work_checklist(plan(), machine="bike", torques=torques, date="12 May"))
+    blank = [f"| {fastener} | {BLANK} |" in text for fastener in FASTENERS]
+    assert blank == [i != said for i in range(3)]
+
+
 @pytest.mark.parametrize("front", ["good", "watch", "replace-set", "replace-now"])
 @pytest.mark.parametrize("percent", [0.1, 1.5])
 def test_no_torque_slack_or_limit_that_was_not_typed(front, percent):
