@@ -73,7 +73,9 @@ def drawn_photo(
     return out.getvalue(), truth
 
 
-def document(*, teeth=15, measured=12, asymmetry=16.2, std=0.9, overhang=0.11, grade="replace-set", confidence=0.93):
+def document(
+    *, teeth=15, measured=12, asymmetry=16.2, std=0.9, overhang=0.11, grade="replace-set", confidence=0.93, broken=()
+):
     """An inspection document as section 6 of the measures describes it, from plain numbers."""
 
     def value(v, s):
@@ -84,15 +86,19 @@ def document(*, teeth=15, measured=12, asymmetry=16.2, std=0.9, overhang=0.11, g
         if i >= measured:
             rows.append({"index": i, "measured": False, "flags": ["covered"], "tip_px": None})
             continue
+        angle = 2 * math.pi * i / teeth
+        tip = [450 + 300 * math.cos(angle), 450 - 300 * math.sin(angle)]
+        if i in broken:
+            rows.append({"index": i, "measured": False, "flags": ["broken"], "tip_px": tip, "asymmetry_percent": None})
+            continue
         percent = asymmetry + 0.2 * ((7 * i) % 5 - 2)
         loss = 0.0439 * percent
-        angle = 2 * math.pi * i / teeth
         rows.append(
             {
                 "index": i,
                 "measured": True,
                 "flags": ["stands-aside"] if i == 3 else [],
-                "tip_px": [450 + 300 * math.cos(angle), 450 - 300 * math.sin(angle)],
+                "tip_px": tip,
                 "drive_loss_mm": value(loss, 0.04),
                 "coast_loss_mm": value(0.02, 0.03),
                 "thickness_mm": value(4.39 - loss, 0.05),

@@ -9,7 +9,7 @@ import pytest
 from made import asked, document, drawn_photo
 from PIL import Image
 
-from toothcheck.lessons import collect, document_of, exercise_page, graded_set, run_of
+from toothcheck.lessons import NothingToAsk, collect, document_of, exercise_page, graded_set, run_of
 from toothcheck.lessons.results import Answer, Run, agreement, weighted_kappa
 
 
@@ -171,6 +171,55 @@ def test_a_school_s_own_reading_is_a_truth_too():
     assert {t.worn for t in case.asked} == {True}
     # the tips of the document lie on a circle about (450, 450); a least-squares circle finds it
     assert case.centre_px == pytest.approx((450, 450), abs=1.0)
+
+
+def test_a_broken_tooth_of_a_reading_is_asked_about():
+    photo, _ = drawn_photo(loss=0.1)
+    case = asked(photo, document(asymmetry=2.0, grade="replace-now", broken=(0, 7)), np.random.default_rng(0))
+    broken = {t.index: t for t in case.asked if t.damaged}
+    assert set(broken) == {0, 7}
+    assert {(t.worn, t.asymmetry_percent, t.overhang_mm) for t in broken.values()} == {(True, None, None)}
+    assert {t.worn for t in case.asked if not t.damaged} == {False}
+    number = case.asked.index(broken[7]) + 1
+    said = f"Damaged: tooth 0 broken (number 1 in the picture), tooth 7 broken (number {number} in the picture)."
+    assert said in case.notes
+
+
+def _data(page):
+    return json.loads(page.split('id="exercise-data">')[1].split("</script>")[0])
+
+
+@pytest.mark.parametrize("of", ["made", "reading"])
+def test_the_flank_is_asked_on_the_first_whole_tooth(of):
+    photo, truth = drawn_photo(loss=0.1, damaged=(0, 1))
+    told = truth if of == "made" else document(grade="replace-now", broken=(0, 1))
+    case = asked(photo, told, np.random.default_rng(0))
+    (question,) = _data(exercise_page([case], title="Week 1"))["questions"]
+    assert [t.damaged for t in case.asked[:3]] == [True, True, False]
+    assert question["upright"] == 2
+
+
+@pytest.mark.parametrize("seed", range(20))
+def test_a_whole_tooth_is_always_asked_about(seed):
+    photo, truth = drawn_photo(loss=0.1, size=300, damaged=range(14))
+    case = asked(photo, truth, np.random.default_rng(seed))
+    assert [t.damaged for t in case.asked] == 14 * [True] + [False]
+
+
+def test_where_every_tooth_is_damaged_no_flank_can_be_asked():
+    photo, truth = drawn_photo(loss=0.1, size=300, damaged=range(15))
+    with pytest.raises(ValueError, match="one of them whole"):
+        asked(photo, truth, np.random.default_rng(0))
+
+
+def test_a_reading_without_its_turning_or_with_too_few_teeth_gives_no_question():
+    photo, _ = drawn_photo(loss=0.1)
+    told = document(asymmetry=1.0, grade="good")
+    told["sprocket"]["drive_flank"] = None
+    with pytest.raises(NothingToAsk, match="its turning was not told"):
+        asked(photo, told, np.random.default_rng(0))
+    with pytest.raises(NothingToAsk, match="too few of its teeth"):
+        asked(photo, document(measured=2, grade="replace-now", broken=(1,)), np.random.default_rng(0))
 
 
 def test_a_graded_set_holds_every_grade_and_begins_with_the_plain_ones():

@@ -138,6 +138,15 @@ def test_a_refused_inspection_is_left_out_of_an_exercise_and_named(toothcheck, f
     assert not (folder / "y.html").exists()
 
 
+def test_an_inspection_without_its_turning_is_left_out_and_does_not_stop_the_others(toothcheck, folder):
+    told = document(asymmetry=1.0, grade="good")
+    told["sprocket"]["drive_flank"] = None
+    (folder / "made-1.json").write_text(json.dumps(told))
+    run = toothcheck("exercise", "make", "--photos", ".", "-o", "x.html", cwd=folder)
+    assert (run.returncode, run.stderr) == (0, "toothcheck: made-1.png is left out: its turning was not told.\n")
+    assert "3 photos" in run.stdout
+
+
 @pytest.mark.parametrize("name", ["Jo [/Team]", "[jo]", "[red]Jo[/red]"])
 def test_names_are_shown_as_they_were_given(toothcheck, tmp_path, name):
     result = json.loads(sorted(RESULTS.glob("*.json"))[0].read_text())
