@@ -1,5 +1,6 @@
 """Hand-made photos with truth, for pages: a flat drawing of a wheel, no camera, no light."""
 
+import hashlib
 import io
 import math
 
@@ -74,9 +75,18 @@ def drawn_photo(
 
 
 def document(
-    *, teeth=15, measured=12, asymmetry=16.2, std=0.9, overhang=0.11, grade="replace-set", confidence=0.93, broken=()
+    *,
+    teeth=15,
+    measured=12,
+    asymmetry=16.2,
+    std=0.9,
+    overhang=0.11,
+    grade="replace-set",
+    confidence=0.93,
+    broken=(),
+    photo=b"",
 ):
-    """An inspection document as section 6 of the measures describes it, from plain numbers."""
+    """An inspection document as section 6 of the measures describes it, from plain numbers, of the photo's bytes."""
 
     def value(v, s):
         return {"value": round(v, 4), "std": s}
@@ -112,7 +122,9 @@ def document(
         )
     return {
         "schema": "toothcheck/inspection/1",
-        "photo": {"name": "harbour-07.jpg", "sha256": "ab" * 32, "width_px": 900, "height_px": 900},
+        "photo": {
+            "name": "harbour-07.jpg", "sha256": hashlib.sha256(photo).hexdigest(), "width_px": 900, "height_px": 900,
+        },
         "sprocket": {
             "chain": "520", "pitch_mm": 15.875, "roller_diameter_mm": 10.16, "teeth": teeth, "position": "front",
             "drive_flank": "clockwise", "gap_form": value(0.46, 0.08),

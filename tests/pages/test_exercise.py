@@ -164,7 +164,7 @@ def test_teeth_at_the_limit_are_not_scored():
 
 def test_a_school_s_own_reading_is_a_truth_too():
     photo, _ = drawn_photo(loss=0.7)
-    case = asked(photo, document(asymmetry=16.2), np.random.default_rng(0))
+    case = asked(photo, document(asymmetry=16.2, photo=photo), np.random.default_rng(0))
     assert not case.made
     assert case.grade == "replace-set"
     assert case.turning == "clockwise"
@@ -175,7 +175,9 @@ def test_a_school_s_own_reading_is_a_truth_too():
 
 def test_a_broken_tooth_of_a_reading_is_asked_about():
     photo, _ = drawn_photo(loss=0.1)
-    case = asked(photo, document(asymmetry=2.0, grade="replace-now", broken=(0, 7)), np.random.default_rng(0))
+    case = asked(
+        photo, document(asymmetry=2.0, grade="replace-now", broken=(0, 7), photo=photo), np.random.default_rng(0)
+    )
     broken = {t.index: t for t in case.asked if t.damaged}
     assert set(broken) == {0, 7}
     assert {(t.worn, t.asymmetry_percent, t.overhang_mm) for t in broken.values()} == {(True, None, None)}
@@ -192,7 +194,7 @@ def _data(page):
 @pytest.mark.parametrize("of", ["made", "reading"])
 def test_the_flank_is_asked_on_the_first_whole_tooth(of):
     photo, truth = drawn_photo(loss=0.1, damaged=(0, 1))
-    told = truth if of == "made" else document(grade="replace-now", broken=(0, 1))
+    told = truth if of == "made" else document(grade="replace-now", broken=(0, 1), photo=photo)
     case = asked(photo, told, np.random.default_rng(0))
     (question,) = _data(exercise_page([case], title="Week 1"))["questions"]
     assert [t.damaged for t in case.asked[:3]] == [True, True, False]
@@ -212,14 +214,24 @@ def test_where_every_tooth_is_damaged_no_flank_can_be_asked():
         asked(photo, truth, np.random.default_rng(0))
 
 
+def test_a_reading_of_another_picture_gives_no_question():
+    photo, _ = drawn_photo(loss=0.7)
+    other, _ = drawn_photo(loss=0.1)
+    with pytest.raises(NothingToAsk, match="its JSON is of another picture"):
+        asked(photo, document(photo=other), np.random.default_rng(0))
+    untold = document()
+    del untold["photo"]["sha256"]  # whose it is cannot be told then
+    assert asked(photo, untold, np.random.default_rng(0)).grade == "replace-set"
+
+
 def test_a_reading_without_its_turning_or_with_too_few_teeth_gives_no_question():
     photo, _ = drawn_photo(loss=0.1)
-    told = document(asymmetry=1.0, grade="good")
+    told = document(asymmetry=1.0, grade="good", photo=photo)
     told["sprocket"]["drive_flank"] = None
     with pytest.raises(NothingToAsk, match="its turning was not told"):
         asked(photo, told, np.random.default_rng(0))
     with pytest.raises(NothingToAsk, match="too few of its teeth"):
-        asked(photo, document(measured=2, grade="replace-now", broken=(1,)), np.random.default_rng(0))
+        asked(photo, document(measured=2, grade="replace-now", broken=(1,), photo=photo), np.random.default_rng(0))
 
 
 def test_a_graded_set_holds_every_grade_and_begins_with_the_plain_ones():
@@ -251,7 +263,7 @@ def test_the_page_does_not_show_its_answers_and_drops_the_photo_s_private_data()
 def test_a_reading_that_holds_something_else_is_refused(change):
     photo, _ = drawn_photo(loss=0.7)
     with pytest.raises(ValueError, match="truth must be laid out"):
-        asked(photo, document() | change, np.random.default_rng(0))
+        asked(photo, document(photo=photo) | change, np.random.default_rng(0))
 
 
 def test_teeth_outside_the_photo_are_refused():

@@ -121,15 +121,18 @@ def test_a_photo_that_cannot_be_read_is_status_4(toothcheck, folder):
 
 
 def test_a_refused_inspection_is_left_out_of_an_exercise_and_named(toothcheck, folder):
-    refused = document(measured=0, grade="cannot-tell", confidence=0.0)
-    for name, wear, side in (("made-1", None, "clockwise"), ("made-2", refused["wear"], None)):
+    for name, without_wear, side in (("made-1", True, "clockwise"), ("made-2", False, None)):
+        photo = (folder / f"{name}.png").read_bytes()
+        refused = document(measured=0, grade="cannot-tell", confidence=0.0, photo=photo)
+        wear = None if without_wear else refused["wear"]
         text = json.dumps(refused | {"wear": wear, "sprocket": refused["sprocket"] | {"drive_flank": side}})
         (folder / f"{name}.json").write_text(text)
     run = toothcheck("exercise", "make", "--photos", ".", "-o", "x.html", cwd=folder)
     assert run.returncode == 0, run.stderr
     assert "2 photos" in run.stdout
     lines = run.stderr.splitlines()
-    assert [line.split(" is left out: ")[0] for line in lines] == ["toothcheck: made-1.png", "toothcheck: made-2.png"]
+    why = "is left out: its inspection was refused, and there is no answer to a question."
+    assert lines == [f"toothcheck: made-1.png {why}", f"toothcheck: made-2.png {why}"]
     for name in ("made-0", "made-3"):
         (folder / f"{name}.json").unlink()
     run = toothcheck("exercise", "make", "--photos", ".", "-o", "y.html", cwd=folder)
@@ -138,8 +141,19 @@ def test_a_refused_inspection_is_left_out_of_an_exercise_and_named(toothcheck, f
     assert not (folder / "y.html").exists()
 
 
+def test_the_picture_that_inspect_drew_beside_its_photo_is_no_second_question(toothcheck, tmp_path):
+    photo, _ = drawn_photo(loss=0.7, size=900)
+    drawn, _ = drawn_photo(loss=0.7, size=901)
+    (tmp_path / "a.png").write_bytes(photo)
+    (tmp_path / "a.tif").write_bytes(drawn)
+    (tmp_path / "a.json").write_text(json.dumps(document(photo=photo)))
+    run = toothcheck("exercise", "make", "--photos", ".", "-o", "x.html", cwd=tmp_path)
+    assert (run.returncode, run.stderr) == (0, "toothcheck: a.tif is left out: its JSON is of another picture.\n")
+    assert "1 photo " in run.stdout
+
+
 def test_an_inspection_without_its_turning_is_left_out_and_does_not_stop_the_others(toothcheck, folder):
-    told = document(asymmetry=1.0, grade="good")
+    told = document(asymmetry=1.0, grade="good", photo=(folder / "made-1.png").read_bytes())
     told["sprocket"]["drive_flank"] = None
     (folder / "made-1.json").write_text(json.dumps(told))
     run = toothcheck("exercise", "make", "--photos", ".", "-o", "x.html", cwd=folder)

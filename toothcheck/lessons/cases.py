@@ -33,7 +33,7 @@ _LEAST_ASKED = 3
 
 
 class NothingToAsk(ValueError):
-    """A sound inspection that gives no question: it was refused, or what a question needs was not told."""
+    """A sound inspection that gives no question: refused, of another picture, or without what a question needs."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -108,7 +108,8 @@ def case_of(photo: Photo, truth: Mapping[str, Any], rng: np.random.Generator) ->
     Raises
     ------
     NothingToAsk
-        When the document is that of an inspection that measured too little, or was not told the turning.
+        When the document is that of an inspection of another picture, or of one that measured too little or was not
+        told the turning.
     ValueError
         When the document lacks what a question needs, holds something else, or tells of teeth outside the photo.
     """
@@ -119,9 +120,11 @@ def case_of(photo: Photo, truth: Mapping[str, Any], rng: np.random.Generator) ->
 
 
 def _case(photo: Photo, truth: Mapping[str, Any], rng: np.random.Generator) -> Case:
-    facts = (
-        _of_inspection(truth) if str(truth.get("schema", "")).startswith("toothcheck/inspection/") else _of_made(truth)
-    )
+    inspected = str(truth.get("schema", "")).startswith("toothcheck/inspection/")
+    # a photo's name is shared by the picture that inspect drew of it, and may be another photo's by mistake
+    if inspected and truth.get("photo", {}).get("sha256") not in (None, photo.sha256):
+        raise NothingToAsk("its JSON is of another picture")
+    facts = _of_inspection(truth) if inspected else _of_made(truth)
     tips = np.array([tooth.tip for tooth in facts.teeth])
     hurt = [i for i, tooth in enumerate(facts.teeth) if tooth.damage]
     whole = [i for i, tooth in enumerate(facts.teeth) if not tooth.damage]
