@@ -45,6 +45,24 @@ def test_kappa_is_undefined_where_only_one_class_occurs():
     assert weighted_kappa(np.zeros((4, 4))).of == 0
 
 
+@pytest.mark.parametrize(
+    ("table", "value"),
+    [
+        ([[1, 0], [0, 1]], 1.0),
+        ([[1, 0, 0, 0], [0, 1, 0, 0], [0, 0, 1, 0], [0, 0, 0, 1]], 1.0),
+        ([[70, 0], [0, 30]], 1.0),
+        ([[0, 5], [5, 0]], -1.0),
+        ([[2, 2], [0, 0]], 0.0),  # one answer to everything
+    ],
+)
+def test_kappa_has_no_interval_where_its_standard_error_is_nought(table, value):
+    # our own arithmetic: the large-sample variance is 0 at these tables, however few the answers
+    kappa = weighted_kappa(np.array(table))
+    assert (kappa.value, kappa.low, kappa.high) == (pytest.approx(value), None, None)
+    few = "few answers, " if kappa.of < 20 else ""
+    assert kappa.reason == f"{few}no interval: its formula gives no width here"
+
+
 # --- what a class did ----------------------------------------------------------------------------------------------
 def _answer(given, truth, teeth=((True, True),)):
     return Answer(photo="x", drive_flank=("clockwise", "clockwise"), grade=(given, truth), teeth=tuple(teeth))

@@ -200,6 +200,20 @@ def test_collect_prints_the_tables_or_json_alone(toothcheck, tmp_path):
     assert "2 runs without a name: each counts as a person of its own" in run.stdout
 
 
+def test_full_agreement_of_few_answers_claims_no_interval(toothcheck, tmp_path):
+    result = json.loads(sorted(RESULTS.glob("*.json"))[0].read_text())
+    of_each = {a["grade"]["truth"]: a for a in result["answers"] if a["grade"]["truth"] in ("good", "watch")}
+    answers = [a | {"grade": {"given": truth, "truth": truth}} for truth, a in of_each.items()]
+    (tmp_path / "r.json").write_text(json.dumps(result | {"answers": answers}))
+    run = toothcheck("exercise", "collect", "r.json", cwd=tmp_path)
+    said = "Grade, weighted kappa    1.00 (n = 2, few answers, no interval: its formula gives no width here)"
+    assert said in run.stdout
+    run = toothcheck("exercise", "collect", "r.json", "--json", "-", cwd=tmp_path)
+    kappa = json.loads(run.stdout)["together"]["grade_kappa"]
+    reason = "few answers, no interval: its formula gives no width here"
+    assert kappa == {"value": 1.0, "low": None, "high": None, "of": 2, "reason": reason}
+
+
 @pytest.mark.parametrize("name", ["report.html", "report.pdf"])
 def test_report_of_a_reading(toothcheck, tmp_path, name):
     (tmp_path / "reading.json").write_text(json.dumps(document()))

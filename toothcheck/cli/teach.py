@@ -222,7 +222,8 @@ def _share(share: Share, *, wide: bool = True) -> str:
 def _kappa(kappa: Kappa, *, wide: bool = True) -> str:
     if kappa.value is None:
         return f"– ({kappa.reason})" if wide else "–"
-    if not wide or kappa.low is None or kappa.high is None:
+    if not wide:
         return f"{kappa.value:.2f}"
-    few = f", {kappa.reason}" if kappa.reason else ""
-    return f"{kappa.value:.2f} ({kappa.low:.2f} to {kappa.high:.2f}, n = {kappa.of}{few})"
+    within = [] if kappa.low is None or kappa.high is None else [f"{kappa.low:.2f} to {kappa.high:.2f}"]
+    more = [kappa.reason] if kappa.reason else []
+    return f"{kappa.value:.2f} ({', '.join([*within, f'n = {kappa.of}', *more])})"
