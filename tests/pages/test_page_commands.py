@@ -63,6 +63,8 @@ def test_lesson(toothcheck, tmp_path):
         (("report", "other.json", "-o", "x.txt"), "must end in .html, .htm or .pdf"),
         (("lesson", "-o", "x.pdf"), "must end in .html or .htm, not x.pdf"),
         (("exercise", "make", "--count", 1, "-o", "x.pdf"), "must end in .html or .htm, not x.pdf"),
+        # a byte that is no UTF-8, as Python hands it on
+        (("exercise", "make", "--title", "W\udcff", "-o", "x.html"), r"--title must be UTF-8 text, not 'W\udcff'"),
         (("report", "other.json", "-o", "other.json"), "must end in .html"),
         (("report", "other.json", "-o", "x.html", "--chain", "428"), "--chain is for a photo; other.json is a reading"),
         (("report", "other.json", "-o", "x.html", "--part", "rear"), "--part is for a machine"),

@@ -79,6 +79,10 @@ def make(
     from toothcheck.lessons import exercise_page, graded_set
 
     check_ending("--output", output, (".html", ".htm"))
+    try:
+        title.encode()
+    except UnicodeEncodeError:  # before photos are made for it
+        raise UsageError(f"--title must be UTF-8 text, not {title!r}.", hint="Type it again.") from None
     rng = np.random.default_rng(seed)
     check_targets(read={}, written={"--output": output})
     cases = list(_made_cases(count, level, rng) if photos is None else _cases_in(photos, rng))
