@@ -274,6 +274,15 @@ def test_the_page_does_not_show_its_answers_and_drops_the_photo_s_private_data()
     assert b"Exif" not in case.jpeg
 
 
+@pytest.mark.parametrize(("overhang", "worn"), [(0.29, False), (0.30, True)])
+def test_a_hook_counts_as_worn_from_where_the_page_says(overhang, worn):
+    photo, _ = drawn_photo(loss=0.1)
+    case = asked(photo, document(asymmetry=1.0, overhang=overhang, photo=photo), np.random.default_rng(0))
+    assert {t.worn for t in case.asked} == {worn}
+    said = "Worn: asymmetry 5 % or more, a hook of 0.3 mm or more, or damage."
+    assert said in exercise_page([case], title="Week 1")
+
+
 @pytest.mark.parametrize(
     "change",
     [{"teeth": 5}, {"teeth": ["a", "b"]}, {"sprocket": "a"}, {"verdict": []}, {"wear": {"overhang_mm": {"value": {}}}}],
