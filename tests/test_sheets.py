@@ -57,6 +57,8 @@ def test_known_facts_are_filled_and_unknown_ones_left_blank():
     assert "| hole circle | 130.0 ± 0.2 mm |" in text
     assert "| links, the joining link counted | 112 |" in text
     assert f"| frame number | {BLANK} |" in text
+    for never_known in ("plain or with sealing rings", "joining link: clip, riveted, endless"):
+        assert f"| {never_known} | {BLANK} |" in text
     front = text.split("## Front sprocket")[1].split("## ")[0]
     assert f"| teeth (count twice) | {BLANK} |" in front
 
