@@ -307,6 +307,7 @@ def test_command_writes_what_the_suffix_says(run, tmp_path, target):
     [
         (["card", "poket"], "card must be one of pocket, mat-a4, mat-letter, mat-a3, not 'poket'"),
         (["card", "../pocket"], "card must be one of"),
+        (["card", ""], "card must be one of pocket, mat-a4, mat-letter, mat-a3, not ''"),
         (["card", "mat-a4", "--paper", "a3"], "paper must be a4 for card mat-a4, not 'a3'"),
         (["card", "pocket", "-o", "card.docx"], r"Output must end in \.pdf or \.png, not 'card\.docx'"),
         (["card", "pocket", "-o", "card"], r"Output must end in \.pdf or \.png, not 'card'"),

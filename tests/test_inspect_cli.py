@@ -5,6 +5,7 @@ import json
 import math
 import os
 import re
+import shlex
 import shutil
 import time
 from importlib import resources
@@ -518,12 +519,12 @@ def test_a_photo_of_another_day_is_recorded_for_the_part_of_that_day(blank, tmp_
 
 def test_demo_leaves_pictures_numbers_and_report_in_a_folder(tmp_path, monkeypatch, run):
     monkeypatch.chdir(tmp_path)
-    status, out, err = run("demo")
+    status, out, err = run("demo", "--out", "try it/here")
     assert (status, err) == (0, "")
-    folder = tmp_path / "toothcheck-demo"
+    folder = tmp_path / "try it" / "here"
     names = {"photo.jpg", "picture.png", "teeth.png", "worst-tooth.png", "result.json", "report.html"}
     assert {p.name for p in folder.iterdir()} == names
-    assert all(str(Path("toothcheck-demo") / name) in out for name in names)
+    assert all(str(Path("try it/here") / name) in out for name in names)
     assert (folder / "photo.jpg").read_bytes() == DEMO.read_bytes()
     for name in names:
         if name.endswith(".png"):
@@ -533,7 +534,8 @@ def test_demo_leaves_pictures_numbers_and_report_in_a_folder(tmp_path, monkeypat
     assert "made picture" in (folder / "report.html").read_text("utf-8").lower()
     # it says it is made, and shows the command that does the same
     assert "computer-made" in out
-    assert " ".join(SAID) in out
+    command = next(line for line in out.splitlines() if line.startswith("$ "))
+    assert shlex.split(command) == ["$", "toothcheck", "inspect", "try it/here/photo.jpg", *SAID]
 
 
 def test_demo_refuses_a_folder_that_cannot_be_made(tmp_path, run):

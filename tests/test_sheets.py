@@ -57,6 +57,8 @@ def test_known_facts_are_filled_and_unknown_ones_left_blank():
     assert "| hole circle | 130.0 ± 0.2 mm |" in text
     assert "| links, the joining link counted | 112 |" in text
     assert f"| frame number | {BLANK} |" in text
+    for never_known in ("plain or with sealing rings", "joining link: clip, riveted, endless"):
+        assert f"| {never_known} | {BLANK} |" in text
     front = text.split("## Front sprocket")[1].split("## ")[0]
     assert f"| teeth (count twice) | {BLANK} |" in front
 
@@ -90,6 +92,36 @@ def test_checklist_of_a_set_holds_the_usual_cautions():
     order = to_markdown(sheet)
     assert order.index("Loosen the front nut") < order.index("Open the joining link")
     assert order.index("fit the joining link") < order.index("tighten the front nut")
+
+
+FASTENERS = ("front sprocket nut or bolts", "rear sprocket nuts", "rear axle nut")
+
+
+@pytest.mark.parametrize(
+    ("typed", "said"),
+    [
+        (["front sprocket nut"], 0),
+        (["Front sprocket bolts"], 0),
+        (["nut, front sprocket"], 0),
+        (["rear sprocket nut"], 1),
+        (["rear axle nut"], 2),
+        # another fastener of that place, or none that is named: the one of the work is still to be written in
+        (["front sprocket cover bolts"], None),
+        (["front sprocket"], None),
+        (["front sprocket nut lock screw"], None),
+        (["rear sprocket carrier nuts"], None),
+        (["rear axle pinch bolt"], None),
+        (["axle nut"], None),
+        # no fastener is put together from the names of two
+        (["cover bolts, rear", "axle nut cap"], None),
+        (["brake front", "sprocket nut guard"], None),
+    ],
+)
+def test_a_fastener_of_the_work_stays_a_blank_unless_its_own_torque_was_typed(typed, said):
+    torques = [Torque.parse(f"{name}=10 Nm @ invented manual p. 1") for name in typed]
+    text = to_markdown(work_checklist(plan(), machine="bike", torques=torques, date="12 May"))
+    blank = [f"| {fastener} | {BLANK} |" in text for fastener in FASTENERS]
+    assert blank == [i != said for i in range(3)]
 
 
 @pytest.mark.parametrize("front", ["good", "watch", "replace-set", "replace-now"])

@@ -31,6 +31,20 @@ def test_typed_torque_keeps_its_source():
 
 
 @pytest.mark.parametrize(
+    ("typed", "text"),
+    [
+        # our own arithmetic with the factors above
+        ("740 lbf·ft", "740 lbf·ft (= 1000 N·m = 102 kgf·m; manual p. 3)"),
+        ("999.5 kgf·m", "999.5 kgf·m (= 9800 N·m = 7230 lbf·ft; manual p. 3)"),
+        ("123.4567 Nm", "123.4567 N·m (= 91.1 lbf·ft = 12.6 kgf·m; manual p. 3)"),
+        ("0.00005 Nm", "0.00005 N·m (= 0.0000369 lbf·ft = 0.0000051 kgf·m; manual p. 3)"),
+    ],
+)
+def test_torque_is_written_without_a_power_of_ten_and_as_typed(typed, text):
+    assert Torque.parse(f"nuts={typed} @ manual p. 3").text() == text
+
+
+@pytest.mark.parametrize(
     "text",
     [
         "rear nuts=43.5 lbf·ft",  # no source

@@ -6,6 +6,8 @@ import re
 from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
+import numpy as np
+
 if TYPE_CHECKING:
     from pint import UnitRegistry
 
@@ -103,5 +105,12 @@ class Torque:
 
     def text(self) -> str:
         """As typed first, then the others, rounded to three significant digits."""
-        others = [f"{v:.3g} {u}" for u, v in self.in_all_units().items() if u != unit_of(self.unit)]
-        return f"{self.value:g} {unit_of(self.unit)} (= {' = '.join(others)}; {self.source})"
+        others = [f"{_in_digits(v, 3)} {u}" for u, v in self.in_all_units().items() if u != unit_of(self.unit)]
+        return f"{_in_digits(self.value)} {unit_of(self.unit)} (= {' = '.join(others)}; {self.source})"
+
+
+def _in_digits(value: float, significant: int | None = None) -> str:
+    """A number as it is written in a workshop, without a power of ten; rounded only where digits are asked for."""
+    return np.format_float_positional(
+        value, precision=significant, unique=significant is None, fractional=False, trim="-"
+    )

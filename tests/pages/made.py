@@ -1,5 +1,6 @@
 """Hand-made photos with truth, for pages: a flat drawing of a wheel, no camera, no light."""
 
+import hashlib
 import io
 import math
 
@@ -73,8 +74,19 @@ def drawn_photo(
     return out.getvalue(), truth
 
 
-def document(*, teeth=15, measured=12, asymmetry=16.2, std=0.9, overhang=0.11, grade="replace-set", confidence=0.93):
-    """An inspection document as section 6 of the measures describes it, from plain numbers."""
+def document(
+    *,
+    teeth=15,
+    measured=12,
+    asymmetry=16.2,
+    std=0.9,
+    overhang=0.11,
+    grade="replace-set",
+    confidence=0.93,
+    broken=(),
+    photo=b"",
+):
+    """An inspection document as section 6 of the measures describes it, from plain numbers, of the photo's bytes."""
 
     def value(v, s):
         return {"value": round(v, 4), "std": s}
@@ -84,15 +96,19 @@ def document(*, teeth=15, measured=12, asymmetry=16.2, std=0.9, overhang=0.11, g
         if i >= measured:
             rows.append({"index": i, "measured": False, "flags": ["covered"], "tip_px": None})
             continue
+        angle = 2 * math.pi * i / teeth
+        tip = [450 + 300 * math.cos(angle), 450 - 300 * math.sin(angle)]
+        if i in broken:
+            rows.append({"index": i, "measured": False, "flags": ["broken"], "tip_px": tip, "asymmetry_percent": None})
+            continue
         percent = asymmetry + 0.2 * ((7 * i) % 5 - 2)
         loss = 0.0439 * percent
-        angle = 2 * math.pi * i / teeth
         rows.append(
             {
                 "index": i,
                 "measured": True,
                 "flags": ["stands-aside"] if i == 3 else [],
-                "tip_px": [450 + 300 * math.cos(angle), 450 - 300 * math.sin(angle)],
+                "tip_px": tip,
                 "drive_loss_mm": value(loss, 0.04),
                 "coast_loss_mm": value(0.02, 0.03),
                 "thickness_mm": value(4.39 - loss, 0.05),
@@ -106,7 +122,9 @@ def document(*, teeth=15, measured=12, asymmetry=16.2, std=0.9, overhang=0.11, g
         )
     return {
         "schema": "toothcheck/inspection/1",
-        "photo": {"name": "harbour-07.jpg", "sha256": "ab" * 32, "width_px": 900, "height_px": 900},
+        "photo": {
+            "name": "harbour-07.jpg", "sha256": hashlib.sha256(photo).hexdigest(), "width_px": 900, "height_px": 900,
+        },
         "sprocket": {
             "chain": "520", "pitch_mm": 15.875, "roller_diameter_mm": 10.16, "teeth": teeth, "position": "front",
             "drive_flank": "clockwise", "gap_form": value(0.46, 0.08),

@@ -9,7 +9,7 @@ import pytest
 from made import asked, document, drawn_photo
 from PIL import Image
 
-from toothcheck.lessons import collect, document_of, exercise_page, graded_set, run_of
+from toothcheck.lessons import NothingToAsk, collect, document_of, exercise_page, graded_set, run_of
 from toothcheck.lessons.results import Answer, Run, agreement, weighted_kappa
 
 
@@ -43,6 +43,24 @@ def test_kappa_is_undefined_where_only_one_class_occurs():
     assert kappa.value is None
     assert "one class" in kappa.reason
     assert weighted_kappa(np.zeros((4, 4))).of == 0
+
+
+@pytest.mark.parametrize(
+    ("table", "value"),
+    [
+        ([[1, 0], [0, 1]], 1.0),
+        ([[1, 0, 0, 0], [0, 1, 0, 0], [0, 0, 1, 0], [0, 0, 0, 1]], 1.0),
+        ([[70, 0], [0, 30]], 1.0),
+        ([[0, 5], [5, 0]], -1.0),
+        ([[2, 2], [0, 0]], 0.0),  # one answer to everything
+    ],
+)
+def test_kappa_has_no_interval_where_its_standard_error_is_nought(table, value):
+    # our own arithmetic: the large-sample variance is 0 at these tables, however few the answers
+    kappa = weighted_kappa(np.array(table))
+    assert (kappa.value, kappa.low, kappa.high) == (pytest.approx(value), None, None)
+    few = "few answers, " if kappa.of < 20 else ""
+    assert kappa.reason == f"{few}no interval: its formula gives no width here"
 
 
 # --- what a class did ----------------------------------------------------------------------------------------------
@@ -164,13 +182,74 @@ def test_teeth_at_the_limit_are_not_scored():
 
 def test_a_school_s_own_reading_is_a_truth_too():
     photo, _ = drawn_photo(loss=0.7)
-    case = asked(photo, document(asymmetry=16.2), np.random.default_rng(0))
+    case = asked(photo, document(asymmetry=16.2, photo=photo), np.random.default_rng(0))
     assert not case.made
     assert case.grade == "replace-set"
     assert case.turning == "clockwise"
     assert {t.worn for t in case.asked} == {True}
     # the tips of the document lie on a circle about (450, 450); a least-squares circle finds it
     assert case.centre_px == pytest.approx((450, 450), abs=1.0)
+
+
+def test_a_broken_tooth_of_a_reading_is_asked_about():
+    photo, _ = drawn_photo(loss=0.1)
+    case = asked(
+        photo, document(asymmetry=2.0, grade="replace-now", broken=(0, 7), photo=photo), np.random.default_rng(0)
+    )
+    broken = {t.index: t for t in case.asked if t.damaged}
+    assert set(broken) == {0, 7}
+    assert {(t.worn, t.asymmetry_percent, t.overhang_mm) for t in broken.values()} == {(True, None, None)}
+    assert {t.worn for t in case.asked if not t.damaged} == {False}
+    number = case.asked.index(broken[7]) + 1
+    said = f"Damaged: tooth 0 broken (number 1 in the picture), tooth 7 broken (number {number} in the picture)."
+    assert said in case.notes
+
+
+def _data(page):
+    return json.loads(page.split('id="exercise-data">')[1].split("</script>")[0])
+
+
+@pytest.mark.parametrize("of", ["made", "reading"])
+def test_the_flank_is_asked_on_the_first_whole_tooth(of):
+    photo, truth = drawn_photo(loss=0.1, damaged=(0, 1))
+    told = truth if of == "made" else document(grade="replace-now", broken=(0, 1), photo=photo)
+    case = asked(photo, told, np.random.default_rng(0))
+    (question,) = _data(exercise_page([case], title="Week 1"))["questions"]
+    assert [t.damaged for t in case.asked[:3]] == [True, True, False]
+    assert question["upright"] == 2
+
+
+@pytest.mark.parametrize("seed", range(20))
+def test_a_whole_tooth_is_always_asked_about(seed):
+    photo, truth = drawn_photo(loss=0.1, size=300, damaged=range(14))
+    case = asked(photo, truth, np.random.default_rng(seed))
+    assert [t.damaged for t in case.asked] == 14 * [True] + [False]
+
+
+def test_where_every_tooth_is_damaged_no_flank_can_be_asked():
+    photo, truth = drawn_photo(loss=0.1, size=300, damaged=range(15))
+    with pytest.raises(ValueError, match="one of them whole"):
+        asked(photo, truth, np.random.default_rng(0))
+
+
+def test_a_reading_of_another_picture_gives_no_question():
+    photo, _ = drawn_photo(loss=0.7)
+    other, _ = drawn_photo(loss=0.1)
+    with pytest.raises(NothingToAsk, match="its JSON is of another picture"):
+        asked(photo, document(photo=other), np.random.default_rng(0))
+    untold = document()
+    del untold["photo"]["sha256"]  # whose it is cannot be told then
+    assert asked(photo, untold, np.random.default_rng(0)).grade == "replace-set"
+
+
+def test_a_reading_without_its_turning_or_with_too_few_teeth_gives_no_question():
+    photo, _ = drawn_photo(loss=0.1)
+    told = document(asymmetry=1.0, grade="good", photo=photo)
+    told["sprocket"]["drive_flank"] = None
+    with pytest.raises(NothingToAsk, match="its turning was not told"):
+        asked(photo, told, np.random.default_rng(0))
+    with pytest.raises(NothingToAsk, match="too few of its teeth"):
+        asked(photo, document(measured=2, grade="replace-now", broken=(1,), photo=photo), np.random.default_rng(0))
 
 
 def test_a_graded_set_holds_every_grade_and_begins_with_the_plain_ones():
@@ -195,6 +274,15 @@ def test_the_page_does_not_show_its_answers_and_drops_the_photo_s_private_data()
     assert b"Exif" not in case.jpeg
 
 
+@pytest.mark.parametrize(("overhang", "worn"), [(0.29, False), (0.30, True)])
+def test_a_hook_counts_as_worn_from_where_the_page_says(overhang, worn):
+    photo, _ = drawn_photo(loss=0.1)
+    case = asked(photo, document(asymmetry=1.0, overhang=overhang, photo=photo), np.random.default_rng(0))
+    assert {t.worn for t in case.asked} == {worn}
+    said = "Worn: asymmetry 5 % or more, a hook of 0.3 mm or more, or damage."
+    assert said in exercise_page([case], title="Week 1")
+
+
 @pytest.mark.parametrize(
     "change",
     [{"teeth": 5}, {"teeth": ["a", "b"]}, {"sprocket": "a"}, {"verdict": []}, {"wear": {"overhang_mm": {"value": {}}}}],
@@ -202,7 +290,7 @@ def test_the_page_does_not_show_its_answers_and_drops_the_photo_s_private_data()
 def test_a_reading_that_holds_something_else_is_refused(change):
     photo, _ = drawn_photo(loss=0.7)
     with pytest.raises(ValueError, match="truth must be laid out"):
-        asked(photo, document() | change, np.random.default_rng(0))
+        asked(photo, document(photo=photo) | change, np.random.default_rng(0))
 
 
 def test_teeth_outside_the_photo_are_refused():

@@ -192,6 +192,19 @@ def test_turning_is_shown_as_told(browser, pages):
     assert "turns clockwise" in browser.text("#facts")  # front, drive flank clockwise
 
 
+def test_the_flank_is_marked_on_a_whole_tooth(browser, tmp_path):
+    case = asked(*drawn_photo(loss=0.3, size=500, damaged=(0, 1)), np.random.default_rng(7))
+    (tmp_path / "broken.html").write_text(exercise_page([case], title="Week 1"), encoding="utf-8")
+    browser.open(tmp_path / "broken.html")
+    browser.click("#begin")
+    assert "Tooth 3 turned upright" in browser.run("return document.getElementById('answers').textContent")
+    view = browser.run("return document.getElementById('close-view').getAttribute('viewBox')").split()
+    x = float(view[0]) + float(view[2]) / 2
+    assert (case.asked[2].damaged, x) == (False, pytest.approx(case.asked[2].x_px, abs=0.1))
+    label = browser.run("return document.getElementById('close-view').getAttribute('aria-label')")
+    assert label == "Tooth 3 upright, with its left and right flank"
+
+
 # --- the report ----------------------------------------------------------------------------------------------------
 def test_a_phone_shows_why_a_tooth_was_not_measured(browser, pages):
     browser.open(pages["report"], width=PHONE[0], height=PHONE[1])

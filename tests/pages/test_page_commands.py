@@ -63,6 +63,8 @@ def test_lesson(toothcheck, tmp_path):
         (("report", "other.json", "-o", "x.txt"), "must end in .html, .htm or .pdf"),
         (("lesson", "-o", "x.pdf"), "must end in .html or .htm, not x.pdf"),
         (("exercise", "make", "--count", 1, "-o", "x.pdf"), "must end in .html or .htm, not x.pdf"),
+        # a byte that is no UTF-8, as Python hands it on
+        (("exercise", "make", "--title", "W\udcff", "-o", "x.html"), r"--title must be UTF-8 text, not 'W\udcff'"),
         (("report", "other.json", "-o", "other.json"), "must end in .html"),
         (("report", "other.json", "-o", "x.html", "--chain", "428"), "--chain is for a photo; other.json is a reading"),
         (("report", "other.json", "-o", "x.html", "--part", "rear"), "--part is for a machine"),
@@ -121,21 +123,44 @@ def test_a_photo_that_cannot_be_read_is_status_4(toothcheck, folder):
 
 
 def test_a_refused_inspection_is_left_out_of_an_exercise_and_named(toothcheck, folder):
-    refused = document(measured=0, grade="cannot-tell", confidence=0.0)
-    for name, wear, side in (("made-1", None, "clockwise"), ("made-2", refused["wear"], None)):
+    for name, without_wear, side in (("made-1", True, "clockwise"), ("made-2", False, None)):
+        photo = (folder / f"{name}.png").read_bytes()
+        refused = document(measured=0, grade="cannot-tell", confidence=0.0, photo=photo)
+        wear = None if without_wear else refused["wear"]
         text = json.dumps(refused | {"wear": wear, "sprocket": refused["sprocket"] | {"drive_flank": side}})
         (folder / f"{name}.json").write_text(text)
     run = toothcheck("exercise", "make", "--photos", ".", "-o", "x.html", cwd=folder)
     assert run.returncode == 0, run.stderr
     assert "2 photos" in run.stdout
     lines = run.stderr.splitlines()
-    assert [line.split(" is left out: ")[0] for line in lines] == ["toothcheck: made-1.png", "toothcheck: made-2.png"]
+    why = "is left out: its inspection was refused, and there is no answer to a question."
+    assert lines == [f"toothcheck: made-1.png {why}", f"toothcheck: made-2.png {why}"]
     for name in ("made-0", "made-3"):
         (folder / f"{name}.json").unlink()
     run = toothcheck("exercise", "make", "--photos", ".", "-o", "y.html", cwd=folder)
     assert run.returncode == 2
     assert "holds no photo that can be asked about" in run.stderr
     assert not (folder / "y.html").exists()
+
+
+def test_the_picture_that_inspect_drew_beside_its_photo_is_no_second_question(toothcheck, tmp_path):
+    photo, _ = drawn_photo(loss=0.7, size=900)
+    drawn, _ = drawn_photo(loss=0.7, size=901)
+    (tmp_path / "a.png").write_bytes(photo)
+    (tmp_path / "a.tif").write_bytes(drawn)
+    (tmp_path / "a.json").write_text(json.dumps(document(photo=photo)))
+    run = toothcheck("exercise", "make", "--photos", ".", "-o", "x.html", cwd=tmp_path)
+    assert (run.returncode, run.stderr) == (0, "toothcheck: a.tif is left out: its JSON is of another picture.\n")
+    assert "1 photo " in run.stdout
+
+
+def test_an_inspection_without_its_turning_is_left_out_and_does_not_stop_the_others(toothcheck, folder):
+    told = document(asymmetry=1.0, grade="good", photo=(folder / "made-1.png").read_bytes())
+    told["sprocket"]["drive_flank"] = None
+    (folder / "made-1.json").write_text(json.dumps(told))
+    run = toothcheck("exercise", "make", "--photos", ".", "-o", "x.html", cwd=folder)
+    assert (run.returncode, run.stderr) == (0, "toothcheck: made-1.png is left out: its turning was not told.\n")
+    assert "3 photos" in run.stdout
 
 
 @pytest.mark.parametrize("name", ["Jo [/Team]", "[jo]", "[red]Jo[/red]"])
@@ -175,6 +200,20 @@ def test_collect_prints_the_tables_or_json_alone(toothcheck, tmp_path):
     run = toothcheck("exercise", "collect", tmp_path / "02.json", tmp_path / "03.json", cwd=tmp_path)
     assert run.stdout.startswith("2 people, 2 runs")
     assert "2 runs without a name: each counts as a person of its own" in run.stdout
+
+
+def test_full_agreement_of_few_answers_claims_no_interval(toothcheck, tmp_path):
+    result = json.loads(sorted(RESULTS.glob("*.json"))[0].read_text())
+    of_each = {a["grade"]["truth"]: a for a in result["answers"] if a["grade"]["truth"] in ("good", "watch")}
+    answers = [a | {"grade": {"given": truth, "truth": truth}} for truth, a in of_each.items()]
+    (tmp_path / "r.json").write_text(json.dumps(result | {"answers": answers}))
+    run = toothcheck("exercise", "collect", "r.json", cwd=tmp_path)
+    said = "Grade, weighted kappa    1.00 (n = 2, few answers, no interval: its formula gives no width here)"
+    assert said in run.stdout
+    run = toothcheck("exercise", "collect", "r.json", "--json", "-", cwd=tmp_path)
+    kappa = json.loads(run.stdout)["together"]["grade_kappa"]
+    reason = "few answers, no interval: its formula gives no width here"
+    assert kappa == {"value": 1.0, "low": None, "high": None, "of": 2, "reason": reason}
 
 
 @pytest.mark.parametrize("name", ["report.html", "report.pdf"])

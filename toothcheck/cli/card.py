@@ -29,14 +29,15 @@ def card(
     from toothcheck.cli.output import console, write_whole
 
     name, paper = name.lower(), None if paper is None else paper.lower()
-    target = output or Path(f"{name}.pdf")
     makers = {".pdf": card_pdf, ".png": card_png}
+    kind = ".pdf" if output is None else output.suffix.lower()
+    if kind not in makers:
+        raise UsageError(f"Output must end in .pdf or .png, not {str(output)!r}.")
     try:
-        if output and target.suffix.lower() not in makers:
-            raise UsageError(f"Output must end in .pdf or .png, not {str(target)!r}.")
-        data = makers[target.suffix.lower()](name, paper)
+        data = makers[kind](name, paper)
     except ValueError as error:
         raise UsageError(f"{error}.", hint="See toothcheck card --help.") from error
+    target = output or Path(f"{name}.pdf")  # only now is the name known to be a card's
     write_whole(target, data)
     out = console()
     out.print(f"Wrote {target}", soft_wrap=True, markup=False)

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import shlex
 from pathlib import Path
 from typing import TYPE_CHECKING, Annotated
 
@@ -68,8 +69,8 @@ def demo(
     to_people = console()
     to_people.print(_STORY, width=min(80, to_people.width))
     words = (
-        f"$ toothcheck inspect {paths['photo']} --chain {_CHAIN} --teeth {_TEETH} --position {_POSITION}"
-        f" --turning {_TURNING} --card-height {_CARD_HEIGHT_MM}"
+        f"$ toothcheck inspect {shlex.quote(str(paths['photo']))} --chain {_CHAIN} --teeth {_TEETH}"
+        f" --position {_POSITION} --turning {_TURNING} --card-height {_CARD_HEIGHT_MM}"
     )
     to_people.print(f"\n{words}\n", soft_wrap=True, markup=False, style="dim")
     answer(result, to_people)

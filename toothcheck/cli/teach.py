@@ -79,6 +79,10 @@ def make(
     from toothcheck.lessons import exercise_page, graded_set
 
     check_ending("--output", output, (".html", ".htm"))
+    try:
+        title.encode()
+    except UnicodeEncodeError:  # before photos are made for it
+        raise UsageError(f"--title must be UTF-8 text, not {title!r}.", hint="Type it again.") from None
     rng = np.random.default_rng(seed)
     check_targets(read={}, written={"--output": output})
     cases = list(_made_cases(count, level, rng) if photos is None else _cases_in(photos, rng))
@@ -222,7 +226,8 @@ def _share(share: Share, *, wide: bool = True) -> str:
 def _kappa(kappa: Kappa, *, wide: bool = True) -> str:
     if kappa.value is None:
         return f"– ({kappa.reason})" if wide else "–"
-    if not wide or kappa.low is None or kappa.high is None:
+    if not wide:
         return f"{kappa.value:.2f}"
-    few = f", {kappa.reason}" if kappa.reason else ""
-    return f"{kappa.value:.2f} ({kappa.low:.2f} to {kappa.high:.2f}, n = {kappa.of}{few})"
+    within = [] if kappa.low is None or kappa.high is None else [f"{kappa.low:.2f} to {kappa.high:.2f}"]
+    more = [kappa.reason] if kappa.reason else []
+    return f"{kappa.value:.2f} ({', '.join([*within, f'n = {kappa.of}', *more])})"

@@ -33,7 +33,7 @@ _LEAST_ASKED = 3
 
 
 class NothingToAsk(ValueError):
-    """An inspection that was refused: sound, but it tells too little for a question."""
+    """A sound inspection that gives no question: refused, of another picture, or without what a question needs."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -108,7 +108,8 @@ def case_of(photo: Photo, truth: Mapping[str, Any], rng: np.random.Generator) ->
     Raises
     ------
     NothingToAsk
-        When the document is that of a refused inspection that measured too little.
+        When the document is that of an inspection of another picture, or of one that measured too little or was not
+        told the turning.
     ValueError
         When the document lacks what a question needs, holds something else, or tells of teeth outside the photo.
     """
@@ -119,21 +120,27 @@ def case_of(photo: Photo, truth: Mapping[str, Any], rng: np.random.Generator) ->
 
 
 def _case(photo: Photo, truth: Mapping[str, Any], rng: np.random.Generator) -> Case:
-    facts = (
-        _of_inspection(truth) if str(truth.get("schema", "")).startswith("toothcheck/inspection/") else _of_made(truth)
-    )
+    inspected = str(truth.get("schema", "")).startswith("toothcheck/inspection/")
+    # a photo's name is shared by the picture that inspect drew of it, and may be another photo's by mistake
+    if inspected and truth.get("photo", {}).get("sha256") not in (None, photo.sha256):
+        raise NothingToAsk("its JSON is of another picture")
+    facts = _of_inspection(truth) if inspected else _of_made(truth)
     tips = np.array([tooth.tip for tooth in facts.teeth])
-    if len(tips) < _LEAST_ASKED:
-        raise ValueError("truth must name at least three visible teeth with their tip_px")
+    hurt = [i for i, tooth in enumerate(facts.teeth) if tooth.damage]
+    whole = [i for i, tooth in enumerate(facts.teeth) if not tooth.damage]
+    if len(tips) < _LEAST_ASKED or not whole:
+        raise ValueError("truth must name at least three visible teeth with their tip_px, and one of them whole")
     centre = np.array(facts.centre if facts.centre else _centre(tips))
     reach = float(np.median(np.hypot(*(tips - centre).T)))
     pitch_px = 2 * reach * math.sin(math.pi / facts.count)
     picture = cropped_jpeg(photo.colour(), centre, reach + 1.3 * pitch_px)
-    hurt = {i for i, tooth in enumerate(facts.teeth) if tooth.damaged}
-    chosen = sorted({*_spread(len(facts.teeth), rng), *hurt})  # a damaged tooth is always asked about
-    asked = []
-    for i in chosen:
+    # a damaged tooth is always asked about, and a whole one, too: it is the one to mark the flank on
+    chosen = sorted([*(whole[i] for i in _spread(len(whole), rng)), *hurt])
+    asked, damaged = [], []
+    for number, i in enumerate(chosen, 1):
         tooth = facts.teeth[i]
+        if tooth.damage:
+            damaged.append(f"tooth {tooth.index} {tooth.damage} (number {number} in the picture)")
         x, y = (np.array(tooth.tip) - picture.origin_px) * picture.scale
         asked.append(
             AskedTooth(
@@ -142,7 +149,7 @@ def _case(photo: Photo, truth: Mapping[str, Any], rng: np.random.Generator) -> C
                 y_px=round(float(y), 1),
                 asymmetry_percent=tooth.asymmetry,
                 overhang_mm=tooth.overhang,
-                damaged=tooth.damaged,
+                damaged=bool(tooth.damage),
                 worn=_is_worn(tooth) if facts.comparable else None,
             )
         )
@@ -166,7 +173,7 @@ def _case(photo: Photo, truth: Mapping[str, Any], rng: np.random.Generator) -> C
         asymmetry_percent=facts.asymmetry,
         overhang_mm=facts.overhang,
         difficulty=facts.difficulty,
-        notes=facts.notes,
+        notes=(*facts.notes, *([f"Damaged: {', '.join(damaged)}."] if damaged else [])),
     )
 
 
@@ -213,7 +220,8 @@ class _Tooth:
     asymmetry: float | None
     std: float
     overhang: float | None
-    damaged: bool
+    damage: str
+    """What has happened to it besides wear; empty where nothing has."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -264,7 +272,7 @@ def _of_made(m: Mapping[str, Any]) -> _Facts:
                 asymmetry=asymmetry,
                 std=0.0,
                 overhang=None if t.get("overhang") is None else float(t["overhang"]),
-                damaged=i in damage,
+                damage=damage.get(i, ""),
             )
         )
     known = [t.asymmetry for t in teeth if t.asymmetry is not None]
@@ -285,7 +293,6 @@ def _of_made(m: Mapping[str, Any]) -> _Facts:
         notes.append("Dirt lies on the part.")
         difficulty += 1
     if damage:
-        notes.append("Damaged: " + ", ".join(f"tooth {i} {what}" for i, what in damage.items()) + ".")
         difficulty += 1
     both = _both_flanks(truths[t.index] for t in teeth)
     if both:
@@ -313,15 +320,19 @@ def _of_made(m: Mapping[str, Any]) -> _Facts:
 def _of_inspection(document: Mapping[str, Any]) -> _Facts:
     sprocket, rows, verdict = _need(document, "sprocket", "teeth", "verdict")
     names = ("chain", "teeth", "position", "drive_flank")
-    measured = sum(bool(row.get("measured") and row.get("tip_px")) for row in rows)
+    shown = [row for row in rows if row.get("tip_px")]
+    measured = sum(bool(row.get("measured")) for row in shown)
     told = document.get("wear") is not None and all(sprocket.get(name) is not None for name in names)
     if verdict.get("grade") == "cannot-tell" and (not told or measured < _LEAST_ASKED):
         raise NothingToAsk("its inspection was refused, and there is no answer to a question")
+    if "drive_flank" in sprocket and sprocket["drive_flank"] is None:
+        raise NothingToAsk("its turning was not told")
     (wear,) = _need(document, "wear")
     chain, count, position, side = _need(sprocket, *names)
     teeth = []
-    for row in rows:
-        if not row.get("measured") or not row.get("tip_px"):
+    for row in shown:
+        broken = "broken" in row.get("flags", ())
+        if not (row.get("measured") or broken):  # a broken tooth is never measured, yet it is the one to find
             continue
         asymmetry, overhang = row.get("asymmetry_percent"), row.get("overhang_mm")
         teeth.append(
@@ -331,9 +342,11 @@ def _of_inspection(document: Mapping[str, Any]) -> _Facts:
                 asymmetry=float(asymmetry["value"]) if asymmetry else None,
                 std=float(asymmetry["std"]) if asymmetry else 0.0,
                 overhang=float(overhang["value"]) if overhang else None,
-                damaged="broken" in row.get("flags", ()),
+                damage="broken" if broken else "",
             )
         )
+    if len(teeth) < _LEAST_ASKED or measured == 0:
+        raise NothingToAsk("too few of its teeth were measured")
     grade = str(verdict.get("grade"))
     if grade not in ALL_GRADES:
         raise ValueError(f"verdict.grade must be one of {', '.join(ALL_GRADES)}, not {grade!r}")
@@ -341,7 +354,7 @@ def _of_inspection(document: Mapping[str, Any]) -> _Facts:
     asymmetry, hook = (None if value is None else float(value) for value in medians)
     confidence = verdict.get("confidence") or 0.0
     notes = [f"Measured from this photo, not known: the grade has a confidence of {100 * confidence:.0f} %."]
-    difficulty = int(confidence < 0.8) + _near_limit(asymmetry, notes)
+    difficulty = int(confidence < 0.8) + any(tooth.damage for tooth in teeth) + _near_limit(asymmetry, notes)
     return _Facts(
         made=False,
         chain=str(chain),
@@ -378,7 +391,7 @@ def _near_limit(asymmetry: float | None, notes: list[str]) -> int:
 
 
 def _is_worn(tooth: _Tooth) -> bool | None:
-    if tooth.damaged:
+    if tooth.damage:
         return True
     if tooth.asymmetry is None:
         return None

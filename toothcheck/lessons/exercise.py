@@ -59,7 +59,7 @@ def exercise_id(cases: Sequence[Case]) -> str:
 
 
 def _question(case: Case) -> dict[str, object]:
-    ringed = case.asked[0]
+    whole = next(i for i, tooth in enumerate(case.asked) if not tooth.damaged)  # a broken tooth has no flank to mark
     return {
         "key": case.key,
         "picture": data_uri(case.jpeg, "image/jpeg"),
@@ -73,7 +73,7 @@ def _question(case: Case) -> dict[str, object]:
         "centre": case.centre_px,
         "pitch": case.pitch_px,
         "asked": [{"index": t.index, "x": t.x_px, "y": t.y_px} for t in case.asked],
-        "ringed": [ringed.x_px, ringed.y_px],
+        "upright": whole,
     }
 
 

@@ -19,6 +19,8 @@ from toothcheck.lessons.scale import ALL_GRADES, GRADES
 
 FEW = 20
 """Below this many answers a kappa is shown, but called few."""
+_NO_WIDTH = 1e-6
+"""A standard error of kappa up to here is 0 but for rounding."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -101,7 +103,7 @@ class Share:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Kappa:
-    """Agreement beyond chance, with its 95 % interval; None with a reason where it is undefined."""
+    """Agreement beyond chance, with its 95 % interval; None, with the reason in words, where either is undefined."""
 
     value: float | None
     low: float | None
@@ -205,8 +207,13 @@ def weighted_kappa(table: np.ndarray[Any, Any]) -> Kappa:
         )
     with np.errstate(divide="ignore", invalid="ignore"):  # its test statistic, not used here, divides by zero at times
         found = cohens_kappa(counts, wt="linear")
-    low, high = (float(np.clip(v, -1, 1)) if np.isfinite(v) else None for v in (found.kappa_low, found.kappa_upp))
-    return Kappa(value=float(found.kappa), low=low, high=high, of=n, reason="few answers" if n < FEW else "")
+    reasons = ["few answers"] if n < FEW else []
+    low = high = None
+    if found.std_kappa > _NO_WIDTH:
+        low, high = (float(np.clip(v, -1, 1)) for v in (found.kappa_low, found.kappa_upp))
+    else:  # such as where all agree: of two answers no less than of two thousand, so it is no knowledge
+        reasons.append("no interval: its formula gives no width here")
+    return Kappa(value=float(found.kappa), low=low, high=high, of=n, reason=", ".join(reasons))
 
 
 def _table(pairs: Iterable[tuple[object, object]], classes: Sequence[object]) -> np.ndarray[Any, Any]:

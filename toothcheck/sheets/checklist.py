@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import re
 from collections.abc import Sequence
 
 from toothcheck.advice import Action, Plan
@@ -11,11 +12,25 @@ from toothcheck.torque import Torque
 _FASTENERS = ("front sprocket nut or bolts", "rear sprocket nuts", "rear axle nut")
 
 
+def _words(name: str) -> set[str]:
+    return {word.removesuffix("s") for word in re.findall(r"\w+", name.lower())}
+
+
+def _is_meant(typed: str, fastener: str) -> bool:
+    """Whether a typed name says one of the work's fasteners, and nothing besides.
+
+    A torque of the sprocket's cover must not pass for that of the sprocket's nut: every word of the typed name is the
+    fastener's, its place is told in full, and so is what is tightened there.
+    """
+    said, meant = _words(typed), _words(fastener)
+    place = _words(" ".join(fastener.split()[:2]))
+    return place <= said <= meant and bool(said & {"nut", "bolt"})
+
+
 def _torque_rows(torques: Sequence[Torque], fasteners: Sequence[str]) -> tuple[tuple[str, str], ...]:
     typed = [(t.fastener, t.text()) for t in torques]
-    names = " ".join(t.fastener.lower() for t in torques)
-    # a fastener without a typed torque is left to be written in by hand, with its page
-    blanks = [(f, "") for f in fasteners if " ".join(f.split()[:2]) not in names]
+    # a fastener without a typed torque is left to be written in by hand, with its page; one blank too many is harmless
+    blanks = [(f, "") for f in fasteners if not any(_is_meant(t.fastener, f) for t in torques)]
     return tuple(typed + blanks)
 
 

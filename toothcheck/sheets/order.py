@@ -30,10 +30,6 @@ class OrderFacts:
     size: Chain | None = None
     """The chain's."""
     links: int | None = None
-    seals: str = ""
-    """Plain, or with sealing rings and which."""
-    joint: str = ""
-    """How the chain closes: clip, riveted, endless."""
     front: SprocketOrder = field(default_factory=SprocketOrder)
     rear: SprocketOrder = field(default_factory=SprocketOrder)
     plan: str = ""
@@ -110,8 +106,8 @@ def order_sheet(facts: OrderFacts, *, date: str) -> Sheet:
                 facts=(
                     ("size stamped on the plates", pitch),
                     ("links, the joining link counted", "" if facts.links is None else str(facts.links)),
-                    ("plain or with sealing rings", facts.seals),
-                    ("joining link: clip, riveted, endless", facts.joint),
+                    ("plain or with sealing rings", ""),
+                    ("joining link: clip, riveted, endless", ""),
                     ("strength class asked for in the manual", ""),
                 ),
             ),

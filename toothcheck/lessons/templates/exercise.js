@@ -29,7 +29,7 @@
 
   /* an arc with an arrow head about the centre: the way the sprocket turns in this photo */
   function turnArrow(view, q) {
-    const [cx, cy] = q.centre, r = 0.42 * Math.hypot(q.ringed[0] - cx, q.ringed[1] - cy), sign = q.turning === "clockwise" ? 1 : -1;
+    const [cx, cy] = q.centre, tooth = q.asked[q.upright], r = 0.42 * Math.hypot(tooth.x - cx, tooth.y - cy), sign = q.turning === "clockwise" ? 1 : -1;
     const point = (a, k) => [cx + k * Math.cos(a), cy + k * Math.sin(a)];
     const from = -Math.PI / 2 - sign * 1.15, to = -Math.PI / 2 + sign * 1.0, head = 0.22 * r;
     const d = `M${point(from, r)}A${r} ${r} 0 0 ${sign > 0 ? 1 : 0} ${point(to, r)}`;
@@ -76,9 +76,11 @@
       g.addEventListener("click", () => { if (!box.disabled) box.click(); });
     });
 
-    const close = $("close-view"), [tx, ty] = q.ringed, size = 2.1 * q.pitch;
+    const close = $("close-view"), {x: tx, y: ty} = q.asked[q.upright], size = 2.1 * q.pitch;
     const up = 90 + Math.atan2(ty - q.centre[1], tx - q.centre[0]) * 180 / Math.PI;  // from upright, clockwise on the screen
     close.replaceChildren();
+    close.setAttribute("aria-label", `Tooth ${q.upright + 1} upright, with its left and right flank`);
+    $("upright").textContent = `Tooth ${q.upright + 1}`;
     close.setAttribute("viewBox", `${tx - size / 2} ${ty - size * 0.3} ${size} ${size * 0.8}`);
     svg(close, "image", {href: q.picture, width: q.width, height: q.height, transform: `rotate(${-up} ${tx} ${ty})`});
     const halves = {counterclockwise: tx - size * 0.46, clockwise: tx + size * 0.02};
