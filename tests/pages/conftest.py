@@ -78,7 +78,9 @@ class Browser:
         asked = []
         for entry in self.driver.get_log("performance"):
             message = json.loads(entry["message"])["message"]
-            if message["method"] == "Network.requestWillBeSent":
+            # the browser's own first page may still be loading when the page under test is opened
+            own = message["params"].get("documentURL", "").startswith("chrome:")
+            if message["method"] == "Network.requestWillBeSent" and not own:
                 asked.append(message["params"]["request"]["url"])
         return [url for url in asked if not url.startswith(("file:", "data:", "blob:", "about:"))]
 
