@@ -104,6 +104,18 @@ def test_other_kinds_of_pixels_are_read(mode):
     assert np.abs(photo.planes[..., 1:].astype(int) - 128).max() <= 4
 
 
+@pytest.mark.parametrize("marked", [True, False], ids=["Adobe's marker", "names alone"])
+def test_a_jpeg_that_is_stored_as_rgb_is_read(marked):
+    photo = a_photo(keep_rgb=True, quality=100)
+    at = photo.index(b"Adobe") - 4  # FF EE and a length that counts itself (ITU-T T.81, B.1.1.4)
+    if not marked:
+        photo = photo[:at] + photo[at + 2 + int.from_bytes(photo[at + 2 : at + 4], "big") :]
+    as_it_is = np.asarray(Image.open(io.BytesIO(a_photo("PNG"))).convert("RGB")).astype(int)
+    read = decode(photo, "a.jpg")
+    assert np.abs(read.colour() - as_it_is).max() <= 4
+    assert np.abs(read.grey - as_it_is @ [0.299, 0.587, 0.114]).max() <= 4  # BT.601
+
+
 def test_a_reduced_photo_knows_where_its_pixels_stood():
     photo = decode(a_photo("PNG", size=(800, 600)), "a.png")
     fewer = photo.reduced(0.4)

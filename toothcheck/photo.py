@@ -138,13 +138,20 @@ def _pixels(image: Image.Image, name: str, mode: str) -> NDArray[np.uint8]:
     with contextlib.suppress(*_DAMAGED):
         image.getexif()
     try:
-        image.draft(mode, image.size)
+        if not _is_stored_as_rgb(image):  # libjpeg makes no YCbCr of that
+            image.draft(mode, image.size)
         upright = _upright(image)
         if upright.mode != mode:
             upright = upright.convert("RGB")  # palettes and alpha
         return np.asarray(upright.convert(mode))
     except _DAMAGED as error:
         raise PhotoError(f"{name} is damaged or cut off: {error}.", hint="Copy the original photo again.") from error
+
+
+def _is_stored_as_rgb(image: Image.Image) -> bool:
+    """Whether a JPEG's three components are red, green and blue: told by Adobe's marker or by their names."""
+    components = [c[0] for c in getattr(image, "layer", ())]
+    return image.info.get("adobe_transform") == 0 or components == [*b"RGB"]
 
 
 def _upright(image: Image.Image) -> Image.Image:
