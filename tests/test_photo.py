@@ -2,13 +2,14 @@
 
 import io
 
+import cv2
 import numpy as np
 import pillow_heif
 import pytest
 from PIL import Image
 
 from toothcheck.errors import PhotoError
-from toothcheck.photo import decode, linear_light, load
+from toothcheck.photo import MAX_SIDE_PX, decode, linear_light, load
 
 
 def a_photo(kind="JPEG", size=(320, 240), **words):
@@ -86,6 +87,20 @@ def test_a_photo_far_above_the_greatest_size_is_refused_in_our_words():
     with pytest.raises(PhotoError) as refused:
         decode(out.getvalue(), "huge.png")
     assert str(refused.value) == "huge.png has far more than the 110 megapixels that are read. Scale it down."
+
+
+@pytest.mark.parametrize("size", [(32767, 300), (300, 32767)])
+def test_a_photo_with_a_longer_side_than_opencv_samples_is_refused(size):
+    out = io.BytesIO()
+    Image.new("1", size).save(out, "PNG")
+    with pytest.raises(PhotoError, match=f"^strip.png is {size[0]} × {size[1]} pixels: no side of more than 32766"):
+        decode(out.getvalue(), "strip.png")
+
+
+def test_the_longest_side_that_is_read_can_be_sampled():
+    grey = np.zeros((2, MAX_SIDE_PX), np.uint8)
+    at = np.zeros((1, 1), np.float32)
+    assert cv2.remap(grey, at, at, cv2.INTER_LINEAR).shape == (1, 1)
 
 
 @pytest.mark.parametrize("mode", ["L", "P", "RGBA", "CMYK", "I;16", "LA"])

@@ -27,6 +27,8 @@ from toothcheck.geometry import Floats
 
 MAX_MEGAPIXELS = 110
 MIN_SIDE_PX = 200
+MAX_SIDE_PX = 32766
+"""OpenCV counts the pixels of a side with 16 bits where it samples between them."""
 _DAMAGED = (
     OSError, ValueError, SyntaxError, EOFError, TypeError, LookupError, ArithmeticError, RuntimeError, struct.error,
 )  # fmt: skip
@@ -184,7 +186,7 @@ def load(path: Path) -> Photo:
     Raises
     ------
     PhotoError
-        When there is no such file, or it is a folder, empty, no picture, cut off, tiny, or above 110 megapixels.
+        When there is no such file, or it is a folder, empty, no picture, cut off, tiny, or too large.
     """
     name = path.name
     try:
@@ -225,6 +227,11 @@ def decode(encoded: bytes, name: str) -> Photo:
             raise PhotoError(
                 f"{name} is {width} × {height} pixels: too small to measure.",
                 hint="Use the original photo of at least one megapixel.",
+            )
+        if max(width, height) > MAX_SIDE_PX:
+            raise PhotoError(
+                f"{name} is {width} × {height} pixels: no side of more than {MAX_SIDE_PX} is read.",
+                hint="Cut it to the sprocket and its card.",
             )
         focals = _focals(image)
         planes = _pixels(image, name, "YCbCr")
