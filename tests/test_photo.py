@@ -65,6 +65,23 @@ def test_a_photo_whose_exif_block_cannot_be_read_is_read_as_it_lies():
     assert broken.planes.shape == broken.colour().shape == (240, 320, 3)
 
 
+def a_palette_with_transparency():
+    out = io.BytesIO()
+    Image.open(io.BytesIO(a_photo())).convert("P").save(out, "PNG", transparency=bytes(range(256)))
+    return out.getvalue()
+
+
+def an_exif_block_that_is_cut_off():
+    exif = Image.Exif()
+    exif[0x010E] = "words that are longer than what is left of the block"
+    return a_photo(exif=exif.tobytes()[:-20])
+
+
+@pytest.mark.parametrize("photo", [a_palette_with_transparency(), an_exif_block_that_is_cut_off()], ids=["P", "EXIF"])
+def test_pillow_says_nothing_of_its_own_about_a_photo_that_is_read(photo):
+    assert decode(photo, "a").colour().shape == (240, 320, 3)  # warnings are errors here
+
+
 def test_no_file_and_a_folder_are_refused(tmp_path):
     with pytest.raises(PhotoError, match="does not exist"):
         load(tmp_path / "none.jpg")

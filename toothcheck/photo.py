@@ -13,6 +13,7 @@ import io
 import math
 import struct
 import warnings
+from collections.abc import Iterator
 from dataclasses import dataclass, replace
 from pathlib import Path
 from typing import Any
@@ -112,15 +113,26 @@ class Photo:
         return np.asarray(cv2.resize(pixels, size, interpolation=cv2.INTER_AREA), dtype=np.uint8)
 
 
-def _opened(encoded: bytes, name: str) -> Image.Image:
+@contextlib.contextmanager
+def _opened(encoded: bytes, name: str) -> Iterator[Image.Image]:
+    """The picture, to be decoded here: of odd palettes and EXIF blocks Pillow warns, which nobody can do a thing about.
+
+    So it does of many pixels, for which we have a limit of our own.
+    """
+    with warnings.catch_warnings():
+        for kind in (UserWarning, Image.DecompressionBombWarning):
+            warnings.simplefilter("ignore", kind)
+        with _recognized(encoded, name) as image:
+            yield image
+
+
+def _recognized(encoded: bytes, name: str) -> Image.Image:
     if encoded[4:12] in (b"ftypheic", b"ftypheix", b"ftypmif1", b"ftypmsf1", b"ftyphevc", b"ftypavif"):
         from pillow_heif import register_heif_opener
 
         register_heif_opener()
     try:
-        with warnings.catch_warnings():
-            warnings.simplefilter("ignore", Image.DecompressionBombWarning)
-            return Image.open(io.BytesIO(encoded))
+        return Image.open(io.BytesIO(encoded))
     except UnidentifiedImageError as error:
         raise PhotoError(
             f"{name} is not a photo that can be read: its content is no known picture format.",
