@@ -148,6 +148,13 @@ def test_a_jpeg_that_is_stored_as_rgb_is_read(marked):
     assert np.abs(read.grey - as_it_is @ [0.299, 0.587, 0.114]).max() <= 4  # BT.601
 
 
+def test_floating_point_numbers_are_refused_not_taken_for_black():
+    out = io.BytesIO()
+    Image.fromarray(np.tile(np.linspace(0, 1, 300, dtype=np.float32), (220, 1))).save(out, "TIFF")
+    with pytest.raises(PhotoError, match=r"^a.tif holds floating-point numbers.*8 or 16 bits"):
+        decode(out.getvalue(), "a.tif")
+
+
 def test_a_reduced_photo_knows_where_its_pixels_stood():
     photo = decode(a_photo("PNG", size=(800, 600)), "a.png")
     fewer = photo.reduced(0.4)

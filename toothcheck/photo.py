@@ -154,7 +154,7 @@ def _pixels(image: Image.Image, name: str, mode: str) -> NDArray[np.uint8]:
     try:
         if not _is_stored_as_rgb(image):  # libjpeg makes no YCbCr of that
             image.draft(mode, image.size)
-        upright = _upright(image)
+        upright = _upright(image, name)
         if upright.mode != mode:
             upright = upright.convert("RGB")  # palettes and alpha
         return np.asarray(upright.convert(mode))
@@ -168,9 +168,14 @@ def _is_stored_as_rgb(image: Image.Image) -> bool:
     return image.info.get("adobe_transform") == 0 or components == [*b"RGB"]
 
 
-def _upright(image: Image.Image) -> Image.Image:
+def _upright(image: Image.Image, name: str) -> Image.Image:
     """Turned by its EXIF orientation, and with 8 bits: Pillow cuts 16-bit grey off at 255 instead of scaling it."""
     turned = ImageOps.exif_transpose(image)
+    if turned.mode == "F":  # 0 … 1, 0 … 255, light or grey values: nothing in the file tells
+        raise PhotoError(
+            f"{name} holds floating-point numbers, which may mean any brightness.",
+            hint="Save it with 8 or 16 bits, or use the original photo.",
+        )
     if turned.mode.startswith("I"):
         turned = Image.fromarray((np.clip(np.asarray(turned), 0, 65535) // 257).astype(np.uint8))
     return turned
