@@ -213,7 +213,8 @@ def load(path: Path) -> Photo:
     except IsADirectoryError as error:
         raise PhotoError(f"{path} is a folder, not a photo.", hint="Name one photo in it.") from error
     except OSError as error:
-        raise PhotoError(f"{path} cannot be read: {error.strerror}.", hint="Check its permissions.") from error
+        what = "permissions" if isinstance(error, PermissionError) else "name"
+        raise PhotoError(f"{path} cannot be read: {error.strerror}.", hint=f"Check its {what}.") from error
     if not encoded:
         raise PhotoError(f"{name} is empty.", hint="Copy the photo again.")
     return decode(encoded, name)
