@@ -1,6 +1,7 @@
 """Files in: what is read, and how what cannot be read is refused."""
 
 import io
+import os
 
 import cv2
 import numpy as np
@@ -80,6 +81,12 @@ def an_exif_block_that_is_cut_off():
 @pytest.mark.parametrize("photo", [a_palette_with_transparency(), an_exif_block_that_is_cut_off()], ids=["P", "EXIF"])
 def test_pillow_says_nothing_of_its_own_about_a_photo_that_is_read(photo):
     assert decode(photo, "a").colour().shape == (240, 320, 3)  # warnings are errors here
+
+
+def test_a_name_that_is_no_utf_8_becomes_text_that_can_be_written(tmp_path):
+    path = tmp_path / os.fsdecode("Mär.jpg".encode("latin-1"))
+    path.write_bytes(a_photo())
+    assert load(path).name == "M\N{REPLACEMENT CHARACTER}r.jpg"
 
 
 def test_no_file_and_a_folder_are_refused(tmp_path):

@@ -11,6 +11,7 @@ import functools
 import hashlib
 import io
 import math
+import re
 import struct
 import warnings
 from collections.abc import Iterator
@@ -34,6 +35,7 @@ _DAMAGED = (
     OSError, ValueError, SyntaxError, EOFError, TypeError, LookupError, ArithmeticError, RuntimeError, struct.error,
 )  # fmt: skip
 """What Pillow and its decoders raise where a file's content is not what its head says."""
+_NO_LETTER = re.compile("[\ud800-\udfff]")
 _FOCAL_35, _DIGITAL_ZOOM, _EXIF_IFD = 0xA405, 0xA404, 0x8769
 
 
@@ -197,6 +199,15 @@ def _exif_number(image: Image.Image, tag: int) -> float | None:
     return number if math.isfinite(number) else None
 
 
+def name_of(path: Path) -> str:
+    """A file's name as text that can be drawn, stored and sent on.
+
+    What is no letter of the system's encoding (such as a Latin-1 name where names are UTF-8) comes as a lone surrogate,
+    which none of these take; U+FFFD stands for it.
+    """
+    return _NO_LETTER.sub("\N{REPLACEMENT CHARACTER}", path.name)
+
+
 def load(path: Path) -> Photo:
     """Read a photo file.
 
@@ -205,7 +216,7 @@ def load(path: Path) -> Photo:
     PhotoError
         When there is no such file, or it is a folder, empty, no picture, cut off, tiny, or too large.
     """
-    name = path.name
+    name = name_of(path)
     try:
         encoded = path.read_bytes()
     except FileNotFoundError as error:

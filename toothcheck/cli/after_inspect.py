@@ -62,12 +62,12 @@ def baseline_of(path: Path, photo: Path, claim: Claim) -> Photo | Reading:
     """
     if same_file(path, photo):
         raise UsageError(f"--baseline {path} is the photo itself.", hint="Name the part's photo when new.")
-    if not is_reading(str(path)):
-        from toothcheck.photo import load
+    from toothcheck.photo import load, name_of
 
+    if not is_reading(str(path)):
         return load(path)
     told = _read(path)
-    reading = Reading(name=path.name, sprocket=told["sprocket"], thickness_mm=_thickness(told, path))
+    reading = Reading(name=name_of(path), sprocket=told["sprocket"], thickness_mm=_thickness(told, path))
     _check_same(reading, claim)
     return reading
 
