@@ -13,7 +13,7 @@ ROOMS = [
     # ground
     "errors", "flags", "estimate", "geometry", "chains", "toothform", "tooth",
     # judging
-    "wear", "patterns", "grade", "stretch", "matching", "comparing", "torque", "advice", "sheets", "logbook",
+    "wear", "patterns", "grade", "stretch", "matching", "torque", "advice", "sheets", "comparing", "logbook",
     "drive", "trend", "pages", "lessons", "report",
     # seeing
     "photo", "edges", "cards", "pose", "tracing", "chainphoto", "features", "counting", "overlay",

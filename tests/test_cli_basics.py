@@ -15,7 +15,7 @@ import typer
 
 import toothcheck
 from toothcheck import cli, errors
-from toothcheck.cli.output import check_writable, write_whole
+from toothcheck.cli.output import check_targets, check_writable, made_folder, write_whole
 
 PACKAGE_FOLDER = str(Path(toothcheck.__file__).parent.parent)
 # as the installed script does it, also where the package is only on the path
@@ -337,6 +337,48 @@ def test_a_link_that_leads_to_itself_is_refused(tmp_path):
     for refused in (check_writable, lambda target: write_whole(target, b"new")):
         with pytest.raises(errors.OutputError, match=re.escape(f"Cannot write {tmp_path / 'loop'}: ")):
             refused(tmp_path / "loop")
+
+
+@pytest.fixture
+def closed(tmp_path):
+    """A folder into which this process may not look."""
+    folder = tmp_path / "closed"
+    folder.mkdir(mode=0)
+    root = os.geteuid() == 0
+    if root:  # who may look everywhere
+        os.seteuid(65534)
+    yield folder
+    if root:
+        os.seteuid(0)
+    folder.chmod(0o700)
+
+
+def refused_names(folder):
+    (folder / "loop").symlink_to("loop")
+    return folder / f"{'a' * 300}.json", folder / "loop"
+
+
+def test_a_result_in_a_folder_that_may_not_be_looked_into_is_refused(closed):
+    for path in (closed / "made.json", closed / "deeper" / "made.json"):
+        with pytest.raises(errors.OutputError, match=r"Permission denied\. Choose a name and a folder"):
+            check_targets(read={"the photo itself": Path("photo.jpg")}, written={"--json": path})
+    with pytest.raises(errors.OutputError, match=r"^Cannot make the folder .*: Permission denied"):
+        made_folder(closed / "made")
+
+
+def test_a_name_that_no_result_can_have_is_refused(tmp_path):
+    photo = tmp_path / "photo.jpg"
+    photo.touch()
+    for path in refused_names(tmp_path):
+        with pytest.raises(errors.OutputError, match=r"(File name too long|levels of symbolic links)\. Choose a name"):
+            check_targets(read={"the photo itself": photo}, written={"--json": path})
+    with pytest.raises(errors.OutputError, match=r"^Cannot make the folder .*: File name too long"):
+        made_folder(tmp_path / ("a" * 300))
+
+
+def test_a_file_that_is_read_under_a_name_that_no_file_can_have_hinders_no_result(tmp_path):
+    for path in refused_names(tmp_path):
+        check_targets(read={"the photo itself": path}, written={"--json": tmp_path / "made.json"})
 
 
 def test_json_alone_stands_on_stdout():

@@ -352,6 +352,14 @@ def test_the_outcome_as_json_and_as_a_picture(tmp_path):
         drawn(result, title="front", form="bmp")
 
 
+def test_names_of_photos_are_drawn_as_they_are():
+    rng = np.random.default_rng(29)
+    result = compare(ring(rng), ring(rng, loss=np.full(15, 0.3)), drive_clockwise=True)
+    svg = drawn(result, title="a$x_$.jpg and 写\t真.jpg\nTooth 3 is broken.", form="svg").decode()
+    for line in ("a$x_$.jpg and [U+5199] [U+771F].jpg", "Tooth 3 is broken."):
+        assert f"<!-- {line} -->" in svg
+
+
 def test_outlines_for_drawing_lie_on_each_other():
     rng = np.random.default_rng(28)
     maker = rng.normal(0, 0.03, 15)

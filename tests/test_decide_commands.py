@@ -414,6 +414,24 @@ def test_match_bad_files(run, tmp_path, text):
     assert len(err.strip().splitlines()) == 1
 
 
+@pytest.mark.parametrize(
+    "words",
+    [
+        ["match", "a.json", "a.json"],
+        ["advise", "--front", "a.json"],
+        ["advise", "--front", "good", "--order-sheet", "o.md", "--front-part", "a.json"],
+        ["report", "a.json", "-o", "a.pdf"],
+    ],
+    ids=lambda words: words[0],
+)
+def test_a_number_too_long_to_calculate_with_is_refused_in_one_line(run, tmp_path, words):
+    (tmp_path / "a.json").write_text(f'{{"teeth": 15, "bore_mm": -1{"0" * 400}}}')
+    status, out, err = run(*words)
+    assert (status, out) == (4, "")
+    assert err.startswith("toothcheck: a.json is not JSON that can be read: it holds a number of 401 digits. ")
+    assert len(err.splitlines()) == 1
+
+
 # --- advise ----------------------------------------------------------------------------------------------------
 
 

@@ -431,6 +431,17 @@ def test_a_photo_without_the_right_to_read_it_is_the_photo_s_fault(words, tmp_pa
     refused(run, words, 4, about="photo.jpg cannot be read: Permission denied. Check its permissions.")
 
 
+@pytest.mark.parametrize(
+    "words", [["inspect", "loop.jpg"], ["inspect", "photo.jpg", "--baseline", "loop.jpg"], ["compare", "loop.jpg", "b"]]
+)
+def test_a_photo_that_is_a_link_to_itself_is_one_line(words, tmp_path, monkeypatch, run):
+    monkeypatch.chdir(tmp_path)
+    Path("photo.jpg").write_bytes(DEMO.read_bytes())
+    Path("loop.jpg").symlink_to("loop.jpg")
+    about = "loop.jpg cannot be read: Too many levels of symbolic links. Check its name."
+    refused(run, [*words, *PART], 4, about=about)
+
+
 @pytest.mark.usefixtures("unmeasured")
 @pytest.mark.parametrize("option", ["--picture", "--teeth-chart", "--json"])
 @pytest.mark.parametrize("place", ["no such folder", "below a file", "a folder"])

@@ -151,6 +151,8 @@ def test_an_unsure_count_cannot_tell():
         {"bore_mm": {"value": 3}},
         {"holes": -1},
         {"teeth": True},
+        {"teeth": 10**400},
+        {"bore_mm": {"value": 3, "std": 10**400}},
     ],
 )
 def test_bad_values_are_refused_by_name(bad):

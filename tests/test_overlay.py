@@ -3,6 +3,7 @@
 import functools
 import io
 import math
+import re
 import xml.etree.ElementTree as ET
 from dataclasses import replace
 from types import SimpleNamespace
@@ -318,6 +319,20 @@ def test_chart_as_svg_is_xml_and_the_same_every_time():
     svg = overlay.teeth_chart(inspection, kind="svg")
     assert ET.fromstring(svg).tag == "{http://www.w3.org/2000/svg}svg"
     assert svg == overlay.teeth_chart(inspection, kind="svg")
+
+
+@pytest.mark.parametrize(
+    ("name", "shown"),
+    [("a$x_$.jpg", "a$x_$.jpg"), ("写\t真 🦊.jpg", "[U+5199] [U+771F] [U+1F98A].jpg"), ("ё " * 60, "ё " * 60)],
+    ids=["mathematics", "no such letters", "long"],
+)
+def test_any_name_of_a_photo_can_be_drawn(name, shown):
+    inspection = made()
+    inspection.photo = replace(inspection.photo, name=name)
+    # matplotlib's own comments in the file; a warning of a letter that its font lacks would be an error here
+    rows = re.findall(r"<!-- (.*?) -->", overlay.teeth_chart(inspection, kind="svg").decode())
+    assert f"{shown}: chain 520, {TEETH} teeth, front; {TEETH - 1} measured" in " ".join(rows)
+    overlay.teeth_chart(inspection)
 
 
 def test_a_photo_that_shows_nothing_is_shown_with_advice_and_has_no_chart():

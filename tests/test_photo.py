@@ -1,14 +1,16 @@
 """Files in: what is read, and how what cannot be read is refused."""
 
 import io
+import os
 
+import cv2
 import numpy as np
 import pillow_heif
 import pytest
 from PIL import Image
 
 from toothcheck.errors import PhotoError
-from toothcheck.photo import decode, linear_light, load
+from toothcheck.photo import MAX_SIDE_PX, decode, linear_light, load
 
 
 def a_photo(kind="JPEG", size=(320, 240), **words):
@@ -64,6 +66,29 @@ def test_a_photo_whose_exif_block_cannot_be_read_is_read_as_it_lies():
     assert broken.planes.shape == broken.colour().shape == (240, 320, 3)
 
 
+def a_palette_with_transparency():
+    out = io.BytesIO()
+    Image.open(io.BytesIO(a_photo())).convert("P").save(out, "PNG", transparency=bytes(range(256)))
+    return out.getvalue()
+
+
+def an_exif_block_that_is_cut_off():
+    exif = Image.Exif()
+    exif[0x010E] = "words that are longer than what is left of the block"
+    return a_photo(exif=exif.tobytes()[:-20])
+
+
+@pytest.mark.parametrize("photo", [a_palette_with_transparency(), an_exif_block_that_is_cut_off()], ids=["P", "EXIF"])
+def test_pillow_says_nothing_of_its_own_about_a_photo_that_is_read(photo):
+    assert decode(photo, "a").colour().shape == (240, 320, 3)  # warnings are errors here
+
+
+def test_a_name_that_is_no_utf_8_becomes_text_that_can_be_written(tmp_path):
+    path = tmp_path / os.fsdecode("Mär.jpg".encode("latin-1"))
+    path.write_bytes(a_photo())
+    assert load(path).name == "M\N{REPLACEMENT CHARACTER}r.jpg"
+
+
 def test_no_file_and_a_folder_are_refused(tmp_path):
     with pytest.raises(PhotoError, match="does not exist"):
         load(tmp_path / "none.jpg")
@@ -88,6 +113,20 @@ def test_a_photo_far_above_the_greatest_size_is_refused_in_our_words():
     assert str(refused.value) == "huge.png has far more than the 110 megapixels that are read. Scale it down."
 
 
+@pytest.mark.parametrize("size", [(32767, 300), (300, 32767)])
+def test_a_photo_with_a_longer_side_than_opencv_samples_is_refused(size):
+    out = io.BytesIO()
+    Image.new("1", size).save(out, "PNG")
+    with pytest.raises(PhotoError, match=f"^strip.png is {size[0]} × {size[1]} pixels: no side of more than 32766"):
+        decode(out.getvalue(), "strip.png")
+
+
+def test_the_longest_side_that_is_read_can_be_sampled():
+    grey = np.zeros((2, MAX_SIDE_PX), np.uint8)
+    at = np.zeros((1, 1), np.float32)
+    assert cv2.remap(grey, at, at, cv2.INTER_LINEAR).shape == (1, 1)
+
+
 @pytest.mark.parametrize("mode", ["L", "P", "RGBA", "CMYK", "I;16", "LA"])
 def test_other_kinds_of_pixels_are_read(mode):
     grey = np.tile(np.linspace(20, 230, 300).astype(np.uint8), (220, 1))
@@ -102,6 +141,25 @@ def test_other_kinds_of_pixels_are_read(mode):
     assert not photo.planes.flags.writeable
     assert np.abs(photo.grey.astype(int) - grey).max() <= 4
     assert np.abs(photo.planes[..., 1:].astype(int) - 128).max() <= 4
+
+
+@pytest.mark.parametrize("marked", [True, False], ids=["Adobe's marker", "names alone"])
+def test_a_jpeg_that_is_stored_as_rgb_is_read(marked):
+    photo = a_photo(keep_rgb=True, quality=100)
+    at = photo.index(b"Adobe") - 4  # FF EE and a length that counts itself (ITU-T T.81, B.1.1.4)
+    if not marked:
+        photo = photo[:at] + photo[at + 2 + int.from_bytes(photo[at + 2 : at + 4], "big") :]
+    as_it_is = np.asarray(Image.open(io.BytesIO(a_photo("PNG"))).convert("RGB")).astype(int)
+    read = decode(photo, "a.jpg")
+    assert np.abs(read.colour() - as_it_is).max() <= 4
+    assert np.abs(read.grey - as_it_is @ [0.299, 0.587, 0.114]).max() <= 4  # BT.601
+
+
+def test_floating_point_numbers_are_refused_not_taken_for_black():
+    out = io.BytesIO()
+    Image.fromarray(np.tile(np.linspace(0, 1, 300, dtype=np.float32), (220, 1))).save(out, "TIFF")
+    with pytest.raises(PhotoError, match=r"^a.tif holds floating-point numbers.*8 or 16 bits"):
+        decode(out.getvalue(), "a.tif")
 
 
 def test_a_reduced_photo_knows_where_its_pixels_stood():

@@ -11,8 +11,10 @@ import functools
 import hashlib
 import io
 import math
+import re
 import struct
 import warnings
+from collections.abc import Iterator
 from dataclasses import dataclass, replace
 from pathlib import Path
 from typing import Any
@@ -27,10 +29,13 @@ from toothcheck.geometry import Floats
 
 MAX_MEGAPIXELS = 110
 MIN_SIDE_PX = 200
+MAX_SIDE_PX = 32766
+"""OpenCV counts the pixels of a side with 16 bits where it samples between them."""
 _DAMAGED = (
     OSError, ValueError, SyntaxError, EOFError, TypeError, LookupError, ArithmeticError, RuntimeError, struct.error,
 )  # fmt: skip
 """What Pillow and its decoders raise where a file's content is not what its head says."""
+_NO_LETTER = re.compile("[\ud800-\udfff]")
 _FOCAL_35, _DIGITAL_ZOOM, _EXIF_IFD = 0xA405, 0xA404, 0x8769
 
 
@@ -110,15 +115,26 @@ class Photo:
         return np.asarray(cv2.resize(pixels, size, interpolation=cv2.INTER_AREA), dtype=np.uint8)
 
 
-def _opened(encoded: bytes, name: str) -> Image.Image:
+@contextlib.contextmanager
+def _opened(encoded: bytes, name: str) -> Iterator[Image.Image]:
+    """The picture, to be decoded here: of odd palettes and EXIF blocks Pillow warns, which nobody can do a thing about.
+
+    So it does of many pixels, for which we have a limit of our own.
+    """
+    with warnings.catch_warnings():
+        for kind in (UserWarning, Image.DecompressionBombWarning):
+            warnings.simplefilter("ignore", kind)
+        with _recognized(encoded, name) as image:
+            yield image
+
+
+def _recognized(encoded: bytes, name: str) -> Image.Image:
     if encoded[4:12] in (b"ftypheic", b"ftypheix", b"ftypmif1", b"ftypmsf1", b"ftyphevc", b"ftypavif"):
         from pillow_heif import register_heif_opener
 
         register_heif_opener()
     try:
-        with warnings.catch_warnings():
-            warnings.simplefilter("ignore", Image.DecompressionBombWarning)
-            return Image.open(io.BytesIO(encoded))
+        return Image.open(io.BytesIO(encoded))
     except UnidentifiedImageError as error:
         raise PhotoError(
             f"{name} is not a photo that can be read: its content is no known picture format.",
@@ -138,8 +154,9 @@ def _pixels(image: Image.Image, name: str, mode: str) -> NDArray[np.uint8]:
     with contextlib.suppress(*_DAMAGED):
         image.getexif()
     try:
-        image.draft(mode, image.size)
-        upright = _upright(image)
+        if not _is_stored_as_rgb(image):  # libjpeg makes no YCbCr of that
+            image.draft(mode, image.size)
+        upright = _upright(image, name)
         if upright.mode != mode:
             upright = upright.convert("RGB")  # palettes and alpha
         return np.asarray(upright.convert(mode))
@@ -147,9 +164,20 @@ def _pixels(image: Image.Image, name: str, mode: str) -> NDArray[np.uint8]:
         raise PhotoError(f"{name} is damaged or cut off: {error}.", hint="Copy the original photo again.") from error
 
 
-def _upright(image: Image.Image) -> Image.Image:
+def _is_stored_as_rgb(image: Image.Image) -> bool:
+    """Whether a JPEG's three components are red, green and blue: told by Adobe's marker or by their names."""
+    components = [c[0] for c in getattr(image, "layer", ())]
+    return image.info.get("adobe_transform") == 0 or components == [*b"RGB"]
+
+
+def _upright(image: Image.Image, name: str) -> Image.Image:
     """Turned by its EXIF orientation, and with 8 bits: Pillow cuts 16-bit grey off at 255 instead of scaling it."""
     turned = ImageOps.exif_transpose(image)
+    if turned.mode == "F":  # 0 … 1, 0 … 255, light or grey values: nothing in the file tells
+        raise PhotoError(
+            f"{name} holds floating-point numbers, which may mean any brightness.",
+            hint="Save it with 8 or 16 bits, or use the original photo.",
+        )
     if turned.mode.startswith("I"):
         turned = Image.fromarray((np.clip(np.asarray(turned), 0, 65535) // 257).astype(np.uint8))
     return turned
@@ -171,15 +199,24 @@ def _exif_number(image: Image.Image, tag: int) -> float | None:
     return number if math.isfinite(number) else None
 
 
+def name_of(path: Path) -> str:
+    """A file's name as text that can be drawn, stored and sent on.
+
+    What is no letter of the system's encoding (such as a Latin-1 name where names are UTF-8) comes as a lone surrogate,
+    which none of these take; U+FFFD stands for it.
+    """
+    return _NO_LETTER.sub("\N{REPLACEMENT CHARACTER}", path.name)
+
+
 def load(path: Path) -> Photo:
     """Read a photo file.
 
     Raises
     ------
     PhotoError
-        When there is no such file, or it is a folder, empty, no picture, cut off, tiny, or above 110 megapixels.
+        When there is no such file, or it is a folder, empty, no picture, cut off, tiny, or too large.
     """
-    name = path.name
+    name = name_of(path)
     try:
         encoded = path.read_bytes()
     except FileNotFoundError as error:
@@ -187,7 +224,8 @@ def load(path: Path) -> Photo:
     except IsADirectoryError as error:
         raise PhotoError(f"{path} is a folder, not a photo.", hint="Name one photo in it.") from error
     except OSError as error:
-        raise PhotoError(f"{path} cannot be read: {error.strerror}.", hint="Check its permissions.") from error
+        what = "permissions" if isinstance(error, PermissionError) else "name"
+        raise PhotoError(f"{path} cannot be read: {error.strerror}.", hint=f"Check its {what}.") from error
     if not encoded:
         raise PhotoError(f"{name} is empty.", hint="Copy the photo again.")
     return decode(encoded, name)
@@ -218,6 +256,11 @@ def decode(encoded: bytes, name: str) -> Photo:
             raise PhotoError(
                 f"{name} is {width} × {height} pixels: too small to measure.",
                 hint="Use the original photo of at least one megapixel.",
+            )
+        if max(width, height) > MAX_SIDE_PX:
+            raise PhotoError(
+                f"{name} is {width} × {height} pixels: no side of more than {MAX_SIDE_PX} is read.",
+                hint="Cut it to the sprocket and its card.",
             )
         focals = _focals(image)
         planes = _pixels(image, name, "YCbCr")

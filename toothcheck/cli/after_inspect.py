@@ -7,6 +7,7 @@ from dataclasses import dataclass, replace
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
+from toothcheck.cli.output import same_file
 from toothcheck.cli.reading import json_object_of
 from toothcheck.errors import CannotTell, DifferentPartError, InputError, UsageError
 
@@ -64,15 +65,15 @@ def baseline_of(path: Path, photo: Path, claim: Claim) -> Photo | Reading:
     UsageError, InputError, DifferentPartError
         When the file is the photo itself, cannot be read, or is a reading of another part than is claimed.
     """
-    if path.resolve() == photo.resolve():
+    if same_file(path, photo):
         raise UsageError(f"--baseline {path} is the photo itself.", hint="Name the part's photo when new.")
-    if not is_reading(str(path)):
-        from toothcheck.photo import load
+    from toothcheck.photo import load, name_of
 
+    if not is_reading(str(path)):
         return load(path)
     told = _read(path)
     reading = Reading(
-        name=path.name,
+        name=name_of(path),
         sprocket=told["sprocket"],
         thickness_mm=_thickness(told, path),
         sha256=_of(told, "photo", "sha256"),

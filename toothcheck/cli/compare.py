@@ -78,7 +78,7 @@ def compare(
 
     Exit status: 0 compared, 3 cannot tell, 2 wrong words or not the same part, 4 a photo cannot be read.
     """
-    from toothcheck.cli.output import busy, check_ending, check_targets, console, write_json, write_whole
+    from toothcheck.cli.output import busy, check_ending, check_targets, console, same_file, write_json, write_whole
 
     claims = [
         claim_of(
@@ -89,7 +89,7 @@ def compare(
     ]  # fmt: skip
     _check_turn(turned_by, claims[0].teeth)
     check_ending("--picture", picture, _PICTURE)
-    if before.resolve() == after.resolve():
+    if same_file(before, after):
         raise UsageError("BEFORE and AFTER are the same file.", hint="Name two photos.")
     check_targets(read={"BEFORE": before, "AFTER": after}, written={"--picture": picture, "--json": json})
 

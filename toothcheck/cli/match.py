@@ -167,7 +167,7 @@ def _seen(
     return part_from_photo(
         photo.grey,
         photo.focals_35mm,
-        name=path.stem,
+        name=Path(photo.name).stem,
         card_height_mm=card_height,
         card_measured_mm=card_measured,
         size=None if chain is None else chain_of(str(chain)),

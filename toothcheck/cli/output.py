@@ -116,15 +116,19 @@ def check_targets(*, read: Mapping[str, Path | None], written: Mapping[str, Path
             continue
         path = Path(target)
         for other, what in taken:
-            if _same_file(path, other):
+            if same_file(path, other):
                 raise UsageError(f"{option} {path} is {what}.", hint="Give it a name of its own.")
         taken.append((path, f"what {option} writes"))
         check_writable(path)
 
 
-def _same_file(one: Path, other: Path) -> bool:
-    # by its identity, too: where names differ in case only, or by a link
-    return one.resolve() == other.resolve() or (one.exists() and other.exists() and one.samefile(other))
+def same_file(one: Path, other: Path) -> bool:
+    """Whether two names are of one file; not where it cannot be told: reading or writing it then says why."""
+    try:
+        # by its identity, too: where names differ in case only, or by a link
+        return one.resolve() == other.resolve() or (one.exists() and other.exists() and one.samefile(other))
+    except (OSError, RuntimeError):  # may not be looked at, too long, links that lead round
+        return False
 
 
 def check_ending(option: str, path: Path | None, kinds: Iterable[str]) -> None:
@@ -154,15 +158,19 @@ def _part_of(target: Path) -> Iterator[Path]:
 @contextlib.contextmanager
 def _refusals_told(target: Path) -> Iterator[None]:
     """Tell what the system refuses about a target; a reader that went away is no refusal."""
-    if target.is_dir():
-        raise OutputError(f"Cannot write {target}: it is a folder.", hint="Name a file.")
     try:
+        if target.is_dir():
+            raise OutputError(f"Cannot write {target}: it is a folder.", hint="Name a file.")
         yield
     except BrokenPipeError:
         raise
-    except OSError as error:
-        reason = error.strerror or type(error).__name__
-        raise OutputError(f"Cannot write {target}: {reason}.", hint="Choose a folder that you may write to.") from error
+    except (OSError, RuntimeError) as error:
+        if isinstance(error, OSError):
+            reason = error.strerror or type(error).__name__
+        else:  # so Python before 3.13 tells of links that lead round
+            reason = os.strerror(errno.ELOOP)
+        hint = "Choose a name and a folder that you may write to."
+        raise OutputError(f"Cannot write {target}: {reason}.", hint=hint) from error
 
 
 def made_folder(folder: Path) -> None:
@@ -176,7 +184,9 @@ def made_folder(folder: Path) -> None:
     try:
         folder.mkdir(parents=True, exist_ok=True)
     except OSError as error:
-        reason = "there is a file of that name" if folder.exists() else error.strerror or type(error).__name__
+        reason = error.strerror or type(error).__name__
+        if isinstance(error, FileExistsError):
+            reason = "there is a file of that name"
         raise OutputError(f"Cannot make the folder {folder}: {reason}.", hint="Name another.") from error
 
 

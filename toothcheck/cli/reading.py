@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import json
+import math
 from pathlib import Path
 from typing import Any
 
@@ -46,9 +47,22 @@ def json_object_of(path: Path, *, hint: str) -> dict[str, Any]:
     """
     text = text_of(path)
     try:
-        told = json.loads(text)
+        told = json.loads(text, parse_int=_whole_number)
     except (ValueError, RecursionError) as error:
-        raise InputError(f"{path} is not JSON: {error}.", hint=hint) from None
+        raise InputError(f"{path} is not JSON that can be read: {error}.", hint=hint) from None
     if not isinstance(told, dict):
         raise InputError(f"{path} must hold a JSON object.", hint=hint)
     return told
+
+
+def _whole_number(digits: str) -> int:
+    """Of a size that can be calculated with: JSON itself sets no end to it.
+
+    Raises
+    ------
+    ValueError
+        Naming how long it is.
+    """
+    if math.isinf(float(digits)):
+        raise ValueError(f"it holds a number of {len(digits.lstrip('-'))} digits")
+    return int(digits)

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import io
+import textwrap
 
 import numpy as np
 from matplotlib import rc_context
@@ -10,10 +11,12 @@ from matplotlib.axes import Axes
 from matplotlib.figure import Figure
 
 from toothcheck.comparing.losses import Comparison
+from toothcheck.sheets.fonts import printable
 
 FORMS = ("png", "svg")
 """What can be drawn."""
 
+_WIDEST = 110  # letters in a line of the title
 _BEFORE, _AFTER, _GONE, _GREY = "#1b1b1b", "#0072b2", "#d55e00", "#8a8a8a"
 
 
@@ -29,7 +32,9 @@ def drawn(comparison: Comparison, *, title: str, form: str) -> bytes:
         raise ValueError(f"form must be one of {', '.join(FORMS)}, not {form!r}")
     with rc_context({"svg.hashsalt": "toothcheck", "font.size": 9}):
         figure = Figure(figsize=(11, 5), layout="constrained")
-        figure.suptitle(title)
+        # photos' names may be long, and hold dollar signs, and spaces that the font does not have
+        lines = [textwrap.fill(" ".join(line.split()), _WIDEST) for line in printable(title).splitlines()]
+        figure.suptitle("\n".join(lines), parse_math=False)
         outlines, losses = figure.subplots(1, 2, width_ratios=(1, 1.1))
         _outlines(outlines, comparison)
         _losses(losses, comparison)

@@ -104,6 +104,10 @@ def part_from_mapping(values: Mapping[str, object]) -> Part:
 
 
 def _number(value: object, key: str) -> float:
-    if isinstance(value, bool) or not isinstance(value, int | float) or not math.isfinite(value):
+    try:
+        number = float(value) if isinstance(value, int | float) and not isinstance(value, bool) else math.nan
+    except OverflowError:  # JSON's whole numbers have no end
+        raise ValueError(f"{key} must be a number, not one of hundreds of digits") from None
+    if not math.isfinite(number):
         raise ValueError(f"{key} must be a number, not {value!r}")
-    return float(value)
+    return number

@@ -30,6 +30,7 @@ from toothcheck.overlay.frames import (
 )
 from toothcheck.overlay.style import FAINT, INK, METAL, PAPER, canvas, casing, look, loss_scale, png, ramp, svg, wrapped
 from toothcheck.overlay.views import Upright, spine, upright
+from toothcheck.sheets.fonts import printable
 from toothcheck.toothform import IsoForm
 from toothcheck.wear import Datum, ToothWear, WheelWear
 
@@ -83,7 +84,10 @@ def _write(
 ) -> None:
     w, h = figure.get_size_inches() * 72
     weight = "bold" if bold else "normal"
-    figure.text(left / w, 1 - top / h, words, fontsize=size, va="baseline", weight=weight, color=colour)
+    figure.text(
+        left / w, 1 - top / h, words, fontsize=size, va="baseline", weight=weight, color=colour,
+        parse_math=False,  # a photo's name may hold dollar signs
+    )  # fmt: skip
 
 
 def _title(figure: Figure, inspection: Inspected, wear: WheelWear) -> None:
@@ -93,8 +97,9 @@ def _title(figure: Figure, inspection: Inspected, wear: WheelWear) -> None:
     measured = sum(t.measured for t in wear.teeth)
     chain = "" if claim.chain is None else f"chain {claim.chain.name}, "
     words = f"{chain}{len(wear.teeth)} teeth, {claim.position}; {measured} measured"
-    words = f"{inspection.photo.name}: {words}"
-    _write(figure, 40, 94, words, 21, colour=FAINT)
+    words = printable(f"{inspection.photo.name}: {words}")
+    for row, top in zip(wrapped(words, 21, _WIDTH_PX - 80), (94, 122), strict=False):  # no room for a third
+        _write(figure, 40, top, row, 21, colour=FAINT)
 
 
 # --- teeth over one another ------------------------------------------------------------------------------------------
