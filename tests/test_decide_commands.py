@@ -463,8 +463,11 @@ INSPECTION = {
     "schema": "toothcheck/inspection/1",
     "photo": {"name": "a.jpg", "sha256": "0" * 64},
     "sprocket": {"chain": "520", "teeth": 15, "position": "front"},
+    "scale": {},
+    "teeth": [],
     "wear": {"asymmetry_percent": {"value": 14.0, "std": 1.0}, "overhang_mm": None},
     "verdict": {"grade": "replace-set", "confidence": 0.9},
+    "flags": [],
 }
 
 

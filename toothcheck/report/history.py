@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import datetime as dt
 import json
+from collections.abc import Callable
 from typing import TYPE_CHECKING
 
 from toothcheck.advice import said_of
@@ -24,7 +25,13 @@ _WORSE = (GRADES[0], CANNOT_TELL, *GRADES[1:])
 
 
 def from_logbook(
-    history: History, machine: str, part: str | None = None, *, today: dt.date, unit: str = "km"
+    history: History,
+    machine: str,
+    part: str | None = None,
+    *,
+    whole: Callable[[int], Entry],
+    today: dt.date,
+    unit: str = "km",
 ) -> ReportInput:
     """The reading that counts of a machine's worse sprocket, with the trends of all that are meant.
 
@@ -38,6 +45,9 @@ def from_logbook(
         Its name there.
     part
         ``front``, ``rear`` or a part's name; both sprockets fitted now when not given.
+    whole
+        Gives the entry of a number with its document, as `toothcheck.logbook.Logbook.entry` does: a history is read
+        without documents.
     today
         For what was seen too long ago to count.
     unit
@@ -57,8 +67,9 @@ def from_logbook(
     if not last:
         raise ValueError(f"the logbook holds no reading of {', '.join(names)}")
     newest = max(last, key=lambda r: (_rank(r.entry.grade), r.entry.on_date))  # the worse sprocket decides
+    document = whole(newest.entry.number).document
     return ReportInput(
-        document=json.loads(newest.entry.document) if newest.entry.document else _document(newest.entry),
+        document=_document(newest.entry) if document is None else json.loads(document),
         origin=Origin.UNTOLD,
         machine=f"{machine}, {newest.entry.part}",
         date=newest.entry.on_date,
