@@ -11,6 +11,7 @@ from toothcheck.advice import (
     PHOTO_HOLDS_KM,
     UNREAD_DAYS,
     ChainState,
+    Halt,
     Seen,
     Situation,
     SprocketState,
@@ -86,6 +87,31 @@ def test_plans(situation, action, now):
     assert plan.cautions
     if action == "measure-first":
         assert plan.measure_next
+
+
+def halted(grade, **more):
+    return sprocket(grade, halt=Halt(teeth=(7,)), **more)
+
+
+@pytest.mark.parametrize(
+    ("situation", "action"),
+    [
+        (drive(front=halted("cannot-tell"), rear="watch"), "measure-first"),
+        (drive(front=halted("cannot-tell", confidence=0.4), rear=None), "measure-first"),
+        (drive(front=halted("good")), "measure-first"),
+        (drive(front=halted("good"), percent=1.2), "measure-first"),
+        (drive(front=halted("watch"), percent=1.2), "set"),
+        (drive(front=halted("cannot-tell"), rear="replace-set"), "set"),
+    ],
+)
+def test_a_tooth_that_may_be_broken_comes_before_everything(situation, action):
+    plan = plan_for(situation)
+    assert (plan.action, plan.before_next_ride) == (action, True)
+    first = "Do not ride until a qualified mechanic has looked at tooth 7 of the front sprocket."
+    assert plan.headline.startswith(first)
+    assert "Nothing to renew" not in plan.headline
+    assert any(step.startswith("Have a qualified mechanic look at tooth 7") for step in plan.measure_next)
+    assert not any("Photograph the front" in step for step in plan.measure_next)  # that does not settle it
 
 
 def seen(km, days=0):

@@ -642,6 +642,75 @@ def test_a_milder_photo_changes_no_answer_while_a_worse_one_stands(run, tmp_path
     assert "The logbook holds a worse grade, replace-now" in out
 
 
+def broken(tmp_path, **change):
+    """An inspection that cannot tell, with a tooth that is gone."""
+    teeth = [{"index": i, "measured": i != 7, "flags": ["broken"] if i == 7 else []} for i in range(15)]
+    verdict = {"grade": "cannot-tell", "confidence": 0.2}
+    document = {**INSPECTION, "photo": {"name": "b.jpg", "sha256": "b" * 64}, "teeth": teeth, "verdict": verdict}
+    (tmp_path / "broken.json").write_text(json.dumps(document | change))
+    return "broken.json"
+
+
+UNTIL = "Do not ride until a qualified mechanic has looked at tooth 7"
+
+
+def test_a_broken_tooth_goes_from_an_inspection_into_plan_and_papers(run, tmp_path):
+    rest = ["--rear", "watch", "--chain", "520", "--stretch", "0.1+-0.02", "--limit", LIMIT, "--adjuster-left", 70]
+    words = ["advise", "--front", broken(tmp_path), *rest, "--order-sheet", "o.md", "--checklist", "w.md"]
+    status, out, _ = run(*words, "--json", "-")
+    told = json.loads(out)
+    assert (status, told["action"], told["before_next_ride"]) == (3, "measure-first", True)
+    assert told["headline"] == f"{UNTIL} of the front sprocket."
+    for paper in ("o.md", "w.md"):
+        assert f"{UNTIL} of the front sprocket." in (tmp_path / paper).read_text()
+    # a file is anybody's
+    for teeth in (3, [3], [{"index": 7}], [{"index": 7, "flags": [["broken"], 3]}]):
+        assert run("advise", "--front", broken(tmp_path, teeth=teeth), *rest)[0] == 0
+
+
+def test_a_broken_tooth_is_named_by_the_logbook_until_its_reading_is_withdrawn(run, tmp_path):
+    seen = [("front", "good", "1000km"), ("rear", "watch", "1000km")]
+    where = ridden(run, tmp_path, *seen, until="1010km", chain=[(317.7, "1005km")])
+    book = ("--logbook", where)
+    status, out, _ = run("logbook", "record", broken(tmp_path), "KC-09", "--at", "1020km", *book)
+    assert status == 0
+    assert f"Mind: {UNTIL}" in out
+    # no photo after it settles that, not even a good one
+    good = {
+        **INSPECTION,
+        "photo": {"name": "g.jpg", "sha256": "a" * 64},
+        "verdict": {"grade": "good", "confidence": 0.95},
+    }
+    (tmp_path / "good.json").write_text(json.dumps(good | {"wear": {"asymmetry_percent": None, "overhang_mm": None}}))
+    assert run("logbook", "record", "good.json", "KC-09", "--at", "1030km", *book)[0] == 0
+    plan = json.loads(run("advise", "KC-09", "--limit", LIMIT, *book, "--json", "-")[1])
+    assert (plan["action"], plan["before_next_ride"]) == ("measure-first", True)
+    assert plan["headline"].startswith(f"{UNTIL} of the front sprocket.")
+    again = run("advise", "KC-09", "--front", "good.json", "--limit", LIMIT, *book, "--json", "-")[1]
+    assert json.loads(again)["headline"] == plan["headline"]
+    # what somebody saw by eye counts, but the photo is told
+    out = " ".join(run("advise", "KC-09", "--front", "good", "--limit", LIMIT, *book)[1].split())
+    assert "by which tooth 7 may be broken, missing or bent. What was typed counts here" in out
+    assert "do not ride: tooth 7" in run("logbook", "list", *book)[1]
+    assert "do not ride: tooth 7" in run("logbook", "list", "--parts", *book)[1]
+    due = run("due", "--within", "1km", *book)[1].splitlines()
+    assert re.match("KC-09 front 1 .* now .*do not ride: tooth 7", due[1])
+    first = json.loads(run("due", *book, "--json", "-")[1])["parts"][0]
+    assert (first["position"], first["do_not_ride_teeth"], first["crossings"]) == ("front", [7], [])
+    assert UNTIL in run("trend", "KC-09", "front", *book)[1]
+    status, out, _ = run("report", "KC-09", *book, "-o", "r.html")
+    assert (status, out.splitlines()[0]) == (3, "r.html: grade cannot-tell")
+    assert f"{UNTIL}." in out
+    # it travels
+    assert run("logbook", "export", "all.csv", *book)[0] == 0
+    assert run("logbook", "import", "all.csv", "--logbook", "other.sqlite")[0] == 0
+    assert "do not ride: tooth 7" in run("logbook", "list", "--logbook", "other.sqlite")[1]
+    number = re.search(r"withdraw entry (\d+)", plan["measure_next"][0])[1]
+    assert run("logbook", "correct", number, "--withdraw", "--reason", "a mechanic found it whole", *book)[0] == 0
+    assert "do not ride" not in run("logbook", "list", *book)[1]
+    assert json.loads(run("advise", "KC-09", "--limit", LIMIT, *book, "--json", "-")[1])["action"] == "watch"
+
+
 def test_other_chain_sizes_are_told_on_fitting_in_the_plan_and_on_the_order_sheet(run, tmp_path):
     where = ridden(run, tmp_path, until="1000km")
     part = ("logbook", "add-part", "KC-09", "front", "--chain", "428", "--at", "1000km", "--logbook", where)

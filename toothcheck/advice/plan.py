@@ -11,7 +11,9 @@ The rules (this project's convention, except where a limit was typed from the ma
    what is worn stays worn however long ago.  A chain as long as some machines' limits allow, and its own limit not
    known: that first, too.
 4. neither is due, but something is on its way: watch.
-5. nothing, only when both sprockets and the chain were judged and are good.
+5. a tooth that may be broken or bent (`toothcheck.grade.HALTING`) comes before all of these but the first: nobody rides
+   before a qualified mechanic has looked at it.
+6. nothing, only when both sprockets and the chain were judged and are good.
 
 Where two readings of a part contradict each other, the worse one counts in all of these (`Dispute`), and the headline,
 which the papers carry, says so.  Parts of different chain sizes are sorted out before anything but a set.
@@ -24,10 +26,10 @@ from dataclasses import dataclass, field
 from typing import Literal
 
 from toothcheck.advice.meshing import meshing, roller_lift_mm
-from toothcheck.advice.seen import LENGTH_HOLDS_KM, PHOTO_HOLDS_KM, Dispute, InWords, Seen
+from toothcheck.advice.seen import LENGTH_HOLDS_KM, PHOTO_HOLDS_KM, Dispute, Halt, InWords, Seen
 from toothcheck.chains import FEWEST_LINKS, Chain
 from toothcheck.estimate import Estimate
-from toothcheck.grade import ALL_GRADES
+from toothcheck.grade import ALL_GRADES, halt_until
 from toothcheck.stretch import COUNT_SHOWS_PITCHES, Decision, Limit, decide, doubt_about
 from toothcheck.stretch.published import general_figures, published_percent
 
@@ -74,6 +76,8 @@ class SprocketState:
     """The chain that it is made for, by name."""
     dispute: Dispute | None = None
     """A newer photo's milder grade that contradicts this one."""
+    halt: Halt | None = None
+    """Teeth for which nobody may ride, whatever the grade."""
     remark: str | None = None
     """What else was read of it that does not count, a sentence."""
 
@@ -100,8 +104,12 @@ class SprocketState:
 
     @property
     def sure(self) -> bool:
-        """Whether the grade may decide: typed without confidence (an eye's grade) it may, but not below `CONFIDENT`."""
-        return self.grade_now != "cannot-tell" and (self.confidence is None or self.confidence >= CONFIDENT)
+        """Whether the grade may decide: typed without confidence (an eye's grade) it may, but not below `CONFIDENT`.
+
+        Nor may it while a tooth halts.
+        """
+        told = self.halt is None and self.grade_now != "cannot-tell"
+        return told and (self.confidence is None or self.confidence >= CONFIDENT)
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -259,6 +267,9 @@ def said_of(name: str, s: SprocketState | None, far: InWords) -> list[str]:
     if s.old and s.seen is not None:
         why = s.seen.why_lapsed("a photo", PHOTO_HOLDS_KM, far)
         out.append(f"That grade of the {name.lower()} sprocket is too old to go by: {why}")
+    if s.halt is not None:
+        may_be = f"{s.halt.which} may be broken, missing or bent{s.halt.photo}"
+        out.append(f"{name} sprocket: {may_be}. {halt_until(s.halt.which)}.")
     if s.dispute is not None:
         out.append(f"{name} sprocket: {s.dispute.sentence}")
     if s.remark is not None:
@@ -325,8 +336,13 @@ def _chain_signs(s: Situation) -> tuple[list[str], list[str], list[str]]:
 def _sprocket_gaps(s: Situation) -> list[str]:
     out = []
     for name, sprocket in (("front", s.front), ("rear", s.rear)):
+        if sprocket is not None and sprocket.halt is not None:
+            remedy = "" if sprocket.halt.remedy is None else f"; {sprocket.halt.remedy}"
+            out.append(f"Have a qualified mechanic look at {sprocket.halt.which} of the {name} sprocket{remedy}.")
         if sprocket is not None and sprocket.dispute is not None:
             out.append(f"{name.capitalize()} sprocket: {sprocket.dispute.remedy}")
+        elif sprocket is not None and sprocket.halt is not None:
+            continue  # another photo does not settle it
         elif sprocket is None or sprocket.grade_now == "cannot-tell":
             extra = " (take its cover off)" if name == "front" else ""
             again = " again" if sprocket is not None and sprocket.grade != "cannot-tell" else ""
@@ -456,6 +472,11 @@ def plan_for(s: Situation, *, far: InWords = _km) -> Plan:
     else:
         action, headline = "measure-first", "Too little is known for a plan: measure first."
 
+    halted = [f"{p.halt.which} of the {name.lower()} sprocket" for name, p in both if p is not None and p.halt]
+    if halted and "replace-now" not in grades:
+        now, first = True, f"{halt_until(' and at '.join(halted))}."
+        headline = first if action in {"nothing", "watch"} else f"{first} {headline}"
+        action = "set" if action == "set" else "measure-first"
     if s.clash is not None:
         sizes = "chain and sprockets are of different sizes by what is known: read the sizes off the parts first."
         if action == "chain-only":

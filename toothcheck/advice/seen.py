@@ -9,6 +9,8 @@ from __future__ import annotations
 from collections.abc import Callable
 from dataclasses import dataclass
 
+from toothcheck.tooth import teeth_in_words
+
 PHOTO_HOLDS_KM = 3000.0
 """Ridden since its photo, a sprocket graded better than ``replace-set`` counts as not graded (our convention)."""
 LENGTH_HOLDS_KM = 1500.0
@@ -28,6 +30,32 @@ class Dispute:
     """Names both."""
     remedy: str
     """What settles it."""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Halt:
+    """Teeth for which nobody may ride before a qualified mechanic has looked at them."""
+
+    teeth: tuple[int, ...]
+    on: str | None = None
+    """The day of the photo, ISO 8601; None for today's."""
+    remedy: str | None = None
+    """What is to be done where the mechanic finds nothing."""
+
+    @property
+    def which(self) -> str:
+        """The teeth in words."""
+        return teeth_in_words(self.teeth)
+
+    @property
+    def photo(self) -> str:
+        """The day of their photo, to be put behind them."""
+        return "" if self.on is None else f" (photo of {self.on})"
+
+    @property
+    def in_short(self) -> str:
+        """For a list."""
+        return f"do not ride: {self.which}"
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

@@ -207,18 +207,19 @@ def _sprocket(
     if path is None:
         return {"grade": grade, **typed}
     made = f"--{name} takes a grade, or what toothcheck inspect … --json FILE wrote."
-    from toothcheck.advice import SprocketState
+    from toothcheck.advice import Halt, SprocketState
     from toothcheck.estimate import Estimate
-    from toothcheck.logbook.entries import facts_of
+    from toothcheck.logbook.entries import facts_of, halts_of
 
     told = json_object_of(path, hint=made)
     try:
-        facts = facts_of(told)
+        facts, halts = facts_of(told), halts_of(told)
         asymmetry = None
         if facts["asymmetry_percent"] is not None:
             asymmetry = {"value": facts["asymmetry_percent"], "std": facts["asymmetry_std_percent"]}
         told = {"grade": facts["grade"], "teeth": facts["teeth"], "asymmetry_percent": asymmetry}
         told["chain_size"] = facts["chain"]
+        told["halt"] = Halt(teeth=halts) if halts else None
         if facts["grade"] != "cannot-tell":  # then it is simply not graded, which needs no confidence
             told["confidence"] = facts["confidence"]
         SprocketState(**{**told, "asymmetry_percent": None if asymmetry is None else Estimate(**asymmetry)})
@@ -314,7 +315,7 @@ def _situation(given: dict[str, Any]) -> Situation:
 def _merged(kept: dict[str, Any], typed: dict[str, Any]) -> dict[str, Any]:
     """What was typed over what the logbook knows; a new grade takes the place of the old reading, not of the teeth."""
     from toothcheck.estimate import Estimate
-    from toothcheck.logbook import longer_in_logbook, worse_in_logbook
+    from toothcheck.logbook import halted_in_logbook, longer_in_logbook, worse_in_logbook
 
     out = {**kept, **typed}
     if "elongation_percent" in typed:
@@ -336,6 +337,10 @@ def _merged(kept: dict[str, Any], typed: dict[str, Any]) -> dict[str, Any]:
                 lasting = {key: old[key] for key in ("teeth", "distance_km", "chain_size")}
                 if old["seen"] is not None:
                     lasting["remark"] = worse_in_logbook(old["grade"], old["seen"].on, new["grade"])
+                if old["halt"] is not None and "halt" in new:  # another photo, which does not settle it
+                    lasting["halt"] = old["halt"]
+                elif old["halt"] is not None:
+                    lasting["remark"] = halted_in_logbook(old["halt"])
             out[name] = {**lasting, **{key: value for key, value in new.items() if value is not None}}
             if "distance_km" in new:
                 out[name]["seen"] = _ridden_to(lasting.get("seen"), new["distance_km"])
@@ -391,6 +396,7 @@ def _from_logbook(machine: str, where: str | None, typed: dict[str, Any]) -> dic
             "untold_on": one.untold_on,
             "chain_size": one.chain_size,
             "dispute": one.dispute,
+            "halt": one.halt,
             "remark": one.remark,
         }
 

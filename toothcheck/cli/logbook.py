@@ -211,6 +211,7 @@ def to_mind(book: Logbook, e: Entry) -> tuple[str, ...]:
     import datetime as dt
 
     from toothcheck.drive import situation_of
+    from toothcheck.grade import halt_until
 
     history = book.history()
     machines = {e.machine} if e.machine is not None else {p.current.machine for p in _parts_of(history, e) if p.current}
@@ -220,6 +221,8 @@ def to_mind(book: Logbook, e: Entry) -> tuple[str, ...]:
         if e.kind in ("part", "fit", "reading") and known.clash is not None:
             lines.append(f"Mind: {known.clash}")
         for part in (known.front, known.rear) if e.kind == "reading" else ():
+            if part is not None and part.halt is not None:
+                lines.append(f"Mind: {halt_until(part.halt.which)}{part.halt.photo}; {part.halt.remedy}.")
             if part is not None and part.dispute is not None:
                 lines.append(f"Mind: {part.dispute.sentence} {part.dispute.remedy}")
         if e.kind == "chain-length" and known.chain.dispute is not None:
@@ -707,6 +710,8 @@ def _last(history: History, part: str) -> str:
         return f"{e.grade} ({e.on_date})"
 
     words = [said(found.counts.entry)]
+    if found.halt is not None:
+        words.append(found.halt.in_short)
     if found.milder is not None:
         words.append(f"disagrees: {said(found.milder.entry)}")
     elif found.worse is not None:

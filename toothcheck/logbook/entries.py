@@ -16,6 +16,7 @@ from dataclasses import dataclass, fields, replace
 from typing import Any
 
 from toothcheck.chains import CHAINS, FEWEST_LINKS
+from toothcheck.grade import halting
 from toothcheck.logbook.units import distance_echo
 
 KINDS = {
@@ -433,6 +434,17 @@ def facts_of(document: dict[str, Any]) -> dict[str, Any]:
         }
     except (KeyError, TypeError, AttributeError) as error:
         raise ValueError(f"not a whole inspection document: {error!r} is missing or of another kind") from None
+
+
+def halts_of(document: dict[str, Any]) -> tuple[int, ...]:
+    """The teeth of an inspection document for which nobody may ride before a mechanic has looked at them."""
+    teeth = document.get("teeth")
+    known = [tooth for tooth in teeth if isinstance(tooth, dict)] if isinstance(teeth, list) else []  # anybody's file
+    return halting(
+        (tooth["index"], [code for code in tooth["flags"] if isinstance(code, str)])
+        for tooth in known
+        if isinstance(tooth.get("index"), int) and isinstance(tooth.get("flags"), list)
+    )
 
 
 def _float(value: object) -> float | None:

@@ -8,10 +8,12 @@ from __future__ import annotations
 
 import bisect
 import datetime as dt
+import json
 from collections.abc import Iterable
 from dataclasses import dataclass, field
 
-from toothcheck.logbook.entries import Entry, EntryError
+from toothcheck.grade import HALTED_GRADES
+from toothcheck.logbook.entries import Entry, EntryError, halts_of
 
 _FEWEST_DAYS = 14  # a shorter time tells no riding rate
 
@@ -124,6 +126,8 @@ class Reading:
     """The part's own distance, km: since new, or since it joined when its start is not known."""
     total_km: float
     """The machine's total, km."""
+    halts: tuple[int, ...] = ()
+    """Of an inspection, the teeth for which nobody may ride before a mechanic has looked at them."""
 
 
 @dataclass(slots=True, kw_only=True)
@@ -294,7 +298,9 @@ def _step(out: History, e: Entry) -> None:
                     )
                 raise EntryError(f"the reading says {what} {said}, but {part.name} has {known}; {way}", e)
         own = out.part_km(part)
-        out.readings.setdefault(part.name, []).append(Reading(entry=e, part_km=own, total_km=machine.total_km))
+        halts = halts_of(json.loads(e.document)) if e.document is not None and e.grade in HALTED_GRADES else ()
+        reading = Reading(entry=e, part_km=own, total_km=machine.total_km, halts=halts)
+        out.readings.setdefault(part.name, []).append(reading)
     elif e.kind in ("remove", "retire"):
         part.fittings[-1] = Fitting(
             part=current.part,

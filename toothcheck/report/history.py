@@ -16,7 +16,7 @@ from toothcheck.pages import tied
 from toothcheck.report.content import SCHEMA, Origin, ReportInput, TrendShown
 
 if TYPE_CHECKING:
-    from toothcheck.logbook import Entry, History
+    from toothcheck.logbook import Entry, History, Reading
     from toothcheck.trend import PartTrend
 
 
@@ -35,7 +35,8 @@ def from_logbook(
 ) -> ReportInput:
     """The reading that counts of a machine's worse sprocket, with the trends of all that are meant.
 
-    A newer photo that could not tell takes the place of a ``good``, and of nothing worse.
+    A newer photo that could not tell takes the place of a ``good``, and of nothing worse; one with a tooth that nobody
+    may ride on that of all but a ``replace-now``.
 
     Parameters
     ----------
@@ -63,10 +64,11 @@ def from_logbook(
     names = parts_of(history, machine, part)
     found = [judged(history.readings.get(name, [])) for name in names]
     # of each sprocket the grade that counts, and a newer photo that could not tell: it doubts a good one
-    last = [reading for one in found if one is not None for reading in (one.counts, one.newest)]
+    judged_ = [one for one in found if one is not None]
+    last = [reading for one in judged_ for reading in (one.counts, one.newest, one.halted) if reading is not None]
     if not last:
         raise ValueError(f"the logbook holds no reading of {', '.join(names)}")
-    newest = max(last, key=lambda r: (_rank(r.entry.grade), r.entry.on_date))  # the worse sprocket decides
+    newest = max(last, key=lambda r: (_rank(r), r.entry.on_date))  # the worse sprocket decides
     document = whole(newest.entry.number).document
     return ReportInput(
         document=_document(newest.entry) if document is None else json.loads(document),
@@ -145,8 +147,10 @@ def shown(part: PartTrend, unit: str = "km") -> TrendShown:
     )
 
 
-def _rank(grade: str | None) -> int:
-    return _WORSE.index(grade) if grade in _WORSE else -1
+def _rank(reading: Reading) -> float:
+    grade = reading.entry.grade
+    rank = _WORSE.index(grade) if grade in _WORSE else -1
+    return max(rank, len(_WORSE) - 1.5) if reading.halts else rank  # only what is to be renewed at once is worse
 
 
 def _far(km: float, unit: str) -> str:
