@@ -55,18 +55,18 @@ def drive(front="good", rear="good", percent=0.2, adjuster=80.0, **chain_more):
         (drive(rear="replace-set", percent=None), "set", False),
         (drive(front="replace-now"), "set", True),
         (drive(front=None, rear="replace-now", percent=None, adjuster=None), "set", True),
-        (drive(percent=1.2), "chain-only", False),
+        (drive(percent=1.2), "chain-only", True),
         (drive(percent=0.59), "chain-only", False),  # too near to tell is treated as due
-        (drive(adjuster=0.0), "chain-only", False),
-        (drive(stiff_or_uneven=True), "chain-only", False),
+        (drive(adjuster=0.0), "chain-only", True),
+        (drive(stiff_or_uneven=True), "chain-only", True),
         (drive(damaged=True), "chain-only", True),
-        (drive(percent=1.2, front="watch"), "set", False),
-        (drive(percent=1.2, rear="watch"), "set", False),
-        (drive(percent=1.2, front=None), "measure-first", False),
-        (drive(percent=1.2, front="cannot-tell"), "measure-first", False),
-        (drive(percent=1.2, front=sprocket("good", 0.6)), "measure-first", False),
-        (drive(percent=1.2, front=sprocket(distance_km=30000), distance_km=15000), "set", False),
-        (drive(percent=1.2, front=sprocket(distance_km=15000), distance_km=15000), "chain-only", False),
+        (drive(percent=1.2, front="watch"), "set", True),
+        (drive(percent=1.2, rear="watch"), "set", True),
+        (drive(percent=1.2, front=None), "measure-first", True),
+        (drive(percent=1.2, front="cannot-tell"), "measure-first", True),
+        (drive(percent=1.2, front=sprocket("good", 0.6)), "measure-first", True),
+        (drive(percent=1.2, front=sprocket(distance_km=30000), distance_km=15000), "set", True),
+        (drive(percent=1.2, front=sprocket(distance_km=15000), distance_km=15000), "chain-only", True),
         (drive(percent=None), "measure-first", False),
         (drive(percent=-3.94), "measure-first", False),  # 20 rollers for 20 pitches: no reading at all
         (drive(percent=25.5), "measure-first", False),
@@ -87,6 +87,27 @@ def test_plans(situation, action, now):
     assert plan.cautions
     if action == "measure-first":
         assert plan.measure_next
+
+
+@pytest.mark.parametrize("front", ["good", "watch", "replace-set", None])
+@pytest.mark.parametrize(
+    ("chain", "why"),
+    [
+        ({"percent": 1.2}, "the chain is beyond its limit"),
+        ({"adjuster": 0.0}, "the adjuster is at its end"),
+        ({"stiff_or_uneven": True}, "the chain has stiff links or a tight and a slack part"),
+        ({"damaged": True}, "the chain is damaged"),
+        ({"damaged": True, "percent": 1.2}, "the chain is damaged and the chain is beyond its limit"),
+    ],
+)
+def test_what_the_cautions_forbid_to_ride_on_is_renewed_before_the_next_ride(front, chain, why):
+    plan = plan_for(drive(front=front, **chain))
+    assert plan.before_next_ride
+    assert "before the next ride" in plan.headline
+    assert why in plan.headline
+    near = plan_for(drive(front=front, percent=0.59))  # it may be within its limit
+    assert not near.before_next_ride
+    assert "before the next ride" not in near.headline
 
 
 def halted(grade, **more):

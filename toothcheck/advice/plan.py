@@ -5,7 +5,7 @@ The rules (this project's convention, except where a limit was typed from the ma
 1. a sprocket to be replaced, or a broken tooth: the whole set.
 2. a chain that is due (beyond its limit, too near to tell, adjuster used up, stiff or damaged links): chain only when
    both sprockets are graded `good` with confidence and have not already outlived a chain; the whole set when either is
-   worn; and when a sprocket is not graded, that first.
+   worn; and when a sprocket is not graded, that first.  Before the next ride, unless it is only too near to tell.
 3. the chain's reading cannot be right: that first, whatever it would say.  What was seen too long ago counts as not
    seen (`toothcheck.advice.seen`), and so does a grade better than ``replace-set`` once a newer photo could not tell;
    what is worn stays worn however long ago.  A chain as long as some machines' limits allow, and its own limit not
@@ -333,6 +333,18 @@ def _chain_signs(s: Situation) -> tuple[list[str], list[str], list[str]]:
     return due, soon, unknown
 
 
+def _no_further(s: Situation) -> str | None:
+    """Why the chain is not to be ridden on until it has been renewed, as `CAUTIONS` has it; None where it may be."""
+    decision, left = s.chain.decision, s.adjuster_left_percent
+    signs = (
+        (s.chain.damaged, "the chain is damaged"),
+        (s.chain.stiff_or_uneven, "the chain has stiff links or a tight and a slack part"),
+        (decision is not None and decision.side == "beyond", "the chain is beyond its limit"),
+        (left is not None and left <= 0, "the adjuster is at its end"),
+    )
+    return " and ".join(why for sign, why in signs if sign) or None
+
+
 def _sprocket_gaps(s: Situation) -> list[str]:
     out = []
     for name, sprocket in (("front", s.front), ("rear", s.rear)):
@@ -415,6 +427,7 @@ def plan_for(s: Situation, *, far: InWords = _km) -> Plan:
     outlived = _outlived(s, far)
     keepable = len(known) == 2 and all(p.sure and p.grade == "good" for p in known)
     unseen = any(p is None or p.grade_now == "cannot-tell" for _, p in both)
+    no_further = _no_further(s)
     now = False
 
     action: Action
@@ -422,26 +435,28 @@ def plan_for(s: Situation, *, far: InWords = _km) -> Plan:
         action, now = "set", True
         headline = "Renew both sprockets and the chain before the next ride: do not ride on it."
     elif "replace-set" in grades:
-        action, now = "set", s.chain.damaged
+        action, now = "set", no_further is not None
         headline = "Renew both sprockets and the chain together at the next opportunity."
         if now:
-            headline = "Renew both sprockets and the chain before the next ride: the chain is damaged."
+            headline = f"Renew both sprockets and the chain before the next ride: {no_further}."
     elif due:
-        now = s.chain.damaged
-        when = "before the next ride" if now else "now"
+        now = no_further is not None
+        when, is_due = ("before the next ride", no_further) if now else ("now", "the chain is due")
         if worn:
             action = "set"
-            headline = f"Renew the set {when}: the chain is due and a sprocket is worn measurably."
+            headline = f"Renew the set {when}: {is_due}, and a sprocket is worn measurably."
         elif keepable and outlived is None:
             action = "chain-only"
-            headline = f"Renew the chain {when}; both sprockets are good, so the chain alone is defensible."
+            why = f": {no_further}" if now else ""
+            headline = f"Renew the chain {when}{why}; both sprockets are good, so the chain alone is defensible."
         elif keepable:
             action = "set"
-            headline = f"Renew the set {when}: the chain is due, and a sprocket is on its second chain."
+            headline = f"Renew the set {when}: {is_due}, and a sprocket is on its second chain."
         else:
             action = "measure-first"
+            why = f" ({no_further})" if now else ""
             headline = (
-                f"The chain is due {when}; whether the sprockets may stay cannot be said before both are graded. "
+                f"The chain is due {when}{why}; whether the sprockets may stay cannot be said before both are graded. "
                 "If that cannot be done, renew the set."
             )
     elif s.chain.doubt is not None:
@@ -480,7 +495,7 @@ def plan_for(s: Situation, *, far: InWords = _km) -> Plan:
     if s.clash is not None:
         sizes = "chain and sprockets are of different sizes by what is known: read the sizes off the parts first."
         if action == "chain-only":
-            headline = f"The chain is due {'before the next ride' if now else 'now'}, but {sizes}"
+            headline = f"The chain is due {f'before the next ride ({no_further})' if now else 'now'}, but {sizes}"
         elif action in {"nothing", "watch"}:
             headline = sizes.capitalize()
         else:
