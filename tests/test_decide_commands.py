@@ -440,6 +440,18 @@ def test_a_typed_elongation_takes_the_place_of_a_misread_length(run, garage):
     assert "NOTHING NOW" in out
 
 
+@pytest.mark.parametrize("words", ["nan", "inf", "0.3+--1", "0.3+-nan", "0.3+-inf"])
+def test_a_stretch_that_is_no_number_is_refused_by_its_name(run, garage, words):
+    """Also where a length is known by the logbook, against which it would be held."""
+    kept = ["stretch", 318.0, 318.0, 318.0, "--chain", "520", "--pitches", 20, "--log", "KC-07", "--at", "200km"]
+    assert run(*kept, "--logbook", garage)[0] == 0
+    for machine in ([], ["KC-07", "--logbook", garage]):
+        status, out, err = run("advise", *machine, "--front", "good", "--stretch", words)
+        assert (status, out) == (2, "")
+        assert "--stretch" in err
+        assert len(err.strip().splitlines()) == 1
+
+
 def test_advice_asks_about_a_kept_length_over_a_long_run(run, garage):
     """As one comes in by an import: 634.1 mm is -0.1 % over 40 pitches and +2.4 % over 39 (our own arithmetic)."""
     with Logbook(garage, now=lambda: dt.datetime.now(dt.UTC), new_uid=lambda: "a" * 32) as book:

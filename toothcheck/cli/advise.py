@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 from pathlib import Path
 from typing import TYPE_CHECKING, Annotated, Any
 
@@ -257,12 +258,16 @@ def _json_file(grade: str | None) -> Path | None:
 
 
 def _percent(text: str) -> dict[str, float]:
-    value, _, std = text.replace("%", "").replace("±", "+-").partition("+-")
+    words, _, more = text.replace("%", "").replace("±", "+-").partition("+-")
+    hint = "Write 0.45 or 0.45+-0.05 (per cent)."
     try:
         # without its own uncertainty: what a rule over 20 pitches of 520 gives
-        return {"value": float(value), "std": float(std) if std.strip() else 0.09}
+        value, std = float(words), float(more) if more.strip() else 0.09
     except ValueError:
-        raise UsageError(f"--stretch {text!r} cannot be read.", hint="Write 0.45 or 0.45+-0.05 (per cent).") from None
+        raise UsageError(f"--stretch {text!r} cannot be read.", hint=hint) from None
+    if not (math.isfinite(value) and 0 <= std < math.inf):
+        raise UsageError(f"--stretch must be finite, its uncertainty not below 0, not {text!r}.", hint=hint)
+    return {"value": value, "std": std}
 
 
 def _situation(given: dict[str, Any]) -> Situation:
