@@ -515,10 +515,18 @@ def test_an_inspection_that_could_not_tell_is_not_graded(run, tmp_path, garage, 
     # a grade is of the sprocket that it was given, not of one with another count
     refused = run("advise", "KC-07", "--front-teeth", 16, *rest, "--logbook", garage)
     assert refused[:2] == (2, "")
-    assert "--front-teeth is 16, but the grade good is of a sprocket of 15 teeth (logbook)" in refused[2]
+    wrong = "The front sprocket is told to have 16 teeth, but the one fitted to KC-07 has 15 by the logbook."
+    assert wrong in refused[2]
     assert "(good.json)" in run("advise", "--front", "good.json", "--front-teeth", 16, *rest)[2]
-    for words in (["KC-07", "--front", "good", "--logbook", garage], ["--front", "dark.json"]):
-        assert "16 teeth" in run("advise", *words, "--front-teeth", 16, *rest)[1]
+    assert "16 teeth" in run("advise", "--front", "dark.json", "--front-teeth", 16, *rest)[1]
+    # nor is a new grade, typed or of a photo, one of a sprocket that is not fitted
+    sixteen = {**INSPECTION, "sprocket": {**INSPECTION["sprocket"], "teeth": 16}}
+    (tmp_path / "16.json").write_text(json.dumps(sixteen))
+    for words in (["--front", "good", "--front-teeth", 16], ["--front", "16.json"]):
+        status, out, err = run("advise", "KC-07", *words, *rest, "--logbook", garage)
+        assert (status, out) == (2, "")
+        assert wrong in err
+        assert len(err.strip().splitlines()) == 1
 
 
 @pytest.mark.parametrize(
@@ -745,6 +753,29 @@ def test_distances_are_shown_in_the_unit_asked_for(run, tmp_path, monkeypatch):
     monkeypatch.setenv("TOOTHCHECK_UNITS", "mi")
     assert run(*words)[1] == out
     assert run(*words, "--units", "leagues")[0] == 2
+
+
+@pytest.mark.parametrize(
+    ("values", "says"),
+    [
+        ({"teeth": 15}, "p.json is of 15 teeth, but the front sprocket has 16."),
+        ({"teeth": 16, "chain": "428"}, "p.json is for chain 428, but the front sprocket is for chain 520."),
+        ({"chain": 525}, "p.json is for chain 525, but the front sprocket is for chain 520."),  # of one pitch
+        ({"pitch_mm": 12.71}, "p.json is for a pitch of 12.71 mm, but the front sprocket is for chain 520."),
+    ],
+)
+def test_an_order_sheet_does_not_contradict_what_is_ordered_for(run, tmp_path, values, says):
+    (tmp_path / "p.json").write_text(json.dumps({"part_number": "X1", **values}))
+    words = ["--front", "replace-set", "--front-teeth", 16, "--rear", "good", "--rear-teeth", 43, "--chain", "520"]
+    words += ["--order-sheet", "o.md", "--front-part", "p.json"]
+    status, out, err = run("advise", *words)
+    assert (status, out) == (2, "")
+    assert says in err
+    assert len(err.strip().splitlines()) == 1
+    assert not (tmp_path / "o.md").exists()
+    (tmp_path / "p.json").write_text(json.dumps({"part_number": "X1", "teeth": 16, "pitch_mm": 15.9}))
+    assert run("advise", *words)[0] == 0
+    assert "X1" in (tmp_path / "o.md").read_text()
 
 
 def test_papers_are_written_whole(run, tmp_path):

@@ -16,9 +16,13 @@ from toothcheck.errors import InputError, UsageError
 if TYPE_CHECKING:
     from toothcheck.advice import InWords, Plan, Seen, Situation, SprocketState
     from toothcheck.chains import Chain
+    from toothcheck.logbook import Part as LoggedPart
+    from toothcheck.matching import Part
     from toothcheck.sheets import Sheet
 
 _PAPERS = (".md", ".pdf")
+_OTHER_PITCH_MM = 0.5
+"""The sizes of `toothcheck.chains` that are not of one pitch lie at least 1.5 mm apart; what is measured is nearer."""
 _EPILOG = "Example: toothcheck advise --case harbour-set --order-sheet order.pdf --checklist work.md"
 
 
@@ -243,6 +247,21 @@ def _check_teeth(name: str, typed: int | None, known: dict[str, Any], source: st
         )
 
 
+def _check_fitted(
+    machine: str, position: str, told: int | None, fitted: LoggedPart | None, state: SprocketState | None
+) -> None:
+    """Refuse a tooth count, typed or of an inspection, that is not that of the sprocket fitted by the logbook."""
+    count = None if fitted is None else fitted.entry.teeth
+    if count is None and state is not None and state.grade != "cannot-tell":
+        count = state.teeth  # what a photo that could tell counted
+    if None not in (told, count) and told != count:
+        raise UsageError(
+            f"The {position} sprocket is told to have {told} teeth, but the one fitted to {machine} has {count} by the "
+            "logbook.",
+            hint="If it was changed, or counted wrong, tell the logbook first (add-part --replace, correct --teeth).",
+        )
+
+
 def _km(words: str | None) -> float | None:
     """A distance in km; a bare number is one already."""
     from toothcheck.cli.books import kilometres
@@ -335,8 +354,6 @@ def _merged(kept: dict[str, Any], typed: dict[str, Any]) -> dict[str, Any]:
     for name in ("front", "rear"):
         old, new = kept.get(name), typed.get(name)
         if old is not None and new is not None:
-            if "grade" not in new:
-                _check_teeth(name, new.get("teeth"), old, "logbook")
             lasting = old
             if "grade" in new:
                 lasting = {key: old[key] for key in ("teeth", "distance_km", "chain_size")}
@@ -386,6 +403,10 @@ def _from_logbook(machine: str, where: str | None, typed: dict[str, Any]) -> dic
         s = situation_of(history, machine, today=dt.date.today(), size=size)
     except ValueError as error:
         raise UsageError(f"{error}.") from error
+
+    for position, state in (("front", s.front), ("rear", s.rear)):
+        fitted = history.parts.get(history.machines[machine].fitted.get(position, ""))
+        _check_fitted(machine, position, typed.get(position, {}).get("teeth"), fitted, state)
 
     def told(one: SprocketState | None) -> dict[str, Any] | None:
         if one is None:
@@ -450,15 +471,19 @@ def _order(
         """A part's own size; where it is not known the others', as long as these agree."""
         return chain_of(own) if own is not None else None if situation.clash is not None else situation.size
 
-    def part(path: Path | None, state: SprocketState | None) -> SprocketOrder:
+    def part(which: str, path: Path | None, state: SprocketState | None) -> SprocketOrder:
         number, known = "", Part(name="part")
+        made_for, teeth = size(None if state is None else state.chain_size), None if state is None else state.teeth
         if path is not None:
             told = json_object_of(path, hint="It holds a part's values; keys: see the README.")
             number = str(told.pop("part_number", ""))
             known = part_from_mapping(told)
-        if known.teeth is None and state is not None and state.teeth is not None:
-            known = replace(known, teeth=Count(value=state.teeth))
-        return SprocketOrder(part=known, part_number=number, size=size(None if state is None else state.chain_size))
+            own = None if told.get("chain") is None else chain_of(str(told["chain"]))
+            _check_part(which, path, known, own, made_for, teeth)
+            made_for = made_for or own
+        if known.teeth is None and teeth is not None:
+            known = replace(known, teeth=Count(value=teeth))
+        return SprocketOrder(part=known, part_number=number, size=made_for)
 
     return order_sheet(
         OrderFacts(
@@ -468,12 +493,28 @@ def _order(
             distance="" if situation.chain.distance_km is None else f"{far(situation.chain.distance_km)} on the chain",
             size=size(situation.chain.size),
             links=situation.chain.links,
-            front=part(front_part, situation.front),
-            rear=part(rear_part, situation.rear),
+            front=part("front", front_part, situation.front),
+            rear=part("rear", rear_part, situation.rear),
             plan=plan.headline,
         ),
         date=_today(),
     )
+
+
+def _check_part(
+    which: str, path: Path, part: Part, own: Chain | None, made_for: Chain | None, teeth: int | None
+) -> None:
+    """Refuse a part's file that contradicts what is known of the sprocket: both would stand on one order sheet."""
+    hint = f"Correct the file or what was typed; the sheet is for a part like the {which} sprocket."
+    if part.teeth is not None and teeth is not None and part.teeth.value != teeth:
+        raise UsageError(f"{path} is of {part.teeth.value} teeth, but the {which} sprocket has {teeth}.", hint=hint)
+    said = None
+    if made_for is not None and own is not None and own.name != made_for.name:
+        said = f"chain {own.name}"
+    elif made_for is not None and part.pitch_mm and abs(part.pitch_mm.value - made_for.pitch_mm) > _OTHER_PITCH_MM:
+        said = f"a pitch of {part.pitch_mm.value:g} mm"
+    if made_for is not None and said is not None:
+        raise UsageError(f"{path} is for {said}, but the {which} sprocket is for chain {made_for.name}.", hint=hint)
 
 
 def _rendered(sheet: Sheet, path: Path, paper: Paper) -> bytes:
