@@ -402,6 +402,16 @@ def test_advise_cases(run, case, status, action):
     assert json.loads(out)["action"] == action
 
 
+def test_what_is_typed_over_a_case_leaves_the_rest_of_its_sprocket(run):
+    told = [json.loads(run("advise", "--case", "harbour-set", *words, "--json", "-")[1])
+            for words in ([], ["--front-teeth", 16], ["--front-distance", "9000km"])]  # fmt: skip
+    assert told[0] == told[1]
+    assert told[2]["reasons"][0] == told[0]["reasons"][0].replace("21 000 km", "9 000 km")
+    # a new grade takes the place of the old one's numbers, not of the teeth
+    first = json.loads(run("advise", "--case", "harbour-set", "--front", "good", "--json", "-")[1])["reasons"][0]
+    assert first == "Front sprocket: good, 16 teeth, 21 000 km."
+
+
 def test_advise_typed(run):
     status, out, _ = run(
         "advise", "--front", "good", "--rear", "good", "--front-teeth", 17, "--rear-teeth", 41, "--chain", "520",
@@ -817,7 +827,20 @@ def test_papers_are_written_whole(run, tmp_path):
             ["--front", "good", "--checklist", "w.md", "--torque", "nuts=43,5 Nm @ manual p. 3"],
             "torque must have a decimal point, not a comma: 43.5 Nm.",
         ),
-        (["--front", "good", "--torque", "nuts=5 Nm @ manual p. 3"], "--checklist"),
+        (["--front", "good", "--torque", "nuts=5 Nm @ manual p. 3"], "--torque is for --checklist, which is missing."),
+        (["--front", "good", "--model", "M", "--checklist", "w.md"], "--model is for --order-sheet, which is missing."),
+        (["--front", "good", "--frame", "F1"], "--frame is for --order-sheet"),
+        (["--front", "good", "--front-part", "p.json"], "--front-part is for --order-sheet"),
+        (["--front", "good", "--rear-part", "p.json"], "--rear-part is for --order-sheet"),
+        (
+            ["--front", "good", "--paper", "letter"],
+            "--paper is for an --order-sheet or a --checklist that ends in .pdf.",
+        ),
+        (["--front", "good", "--paper", "letter", "--checklist", "w.md"], "--paper is for an --order-sheet or a"),
+        (["--front", "good", "--logbook", "b.sqlite"], "--logbook is for MACHINE, which is missing."),
+        (["KC-07", "--case", "harbour-set"], "MACHINE is told by --case harbour-set already."),
+        (["--case", "harbour-set", "--logbook", "b.sqlite"], "--logbook is told by --case harbour-set already."),
+        (["--case", "harbour-set", "--front-teeth", "17"], "is of a sprocket of 16 teeth (--case harbour-set)"),
         (["--front", "good", "--paper", "a3"], "--paper"),
         (["KC-99"], "no logbook"),
     ],

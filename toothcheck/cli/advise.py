@@ -10,7 +10,7 @@ import typer
 
 from toothcheck.cli.books import Unit, Where, file_of, named, unit_of, wrong_words
 from toothcheck.cli.reading import json_object_of
-from toothcheck.cli.words import JsonWord, Paper, PaperWord
+from toothcheck.cli.words import JsonWord, Paper, PaperWord, refuse_typed
 from toothcheck.errors import InputError, UsageError
 
 if TYPE_CHECKING:
@@ -32,6 +32,7 @@ def register(app: typer.Typer) -> None:
 
 
 def advise(
+    context: typer.Context,
     machine: Annotated[
         str | None,
         typer.Argument(callback=named, help="Its name, in the logbook or for the papers.", show_default=False),
@@ -133,6 +134,16 @@ def advise(
         },
         written={"--order-sheet": order_sheet, "--checklist": checklist, "--json": json_to},
     )
+    if order_sheet is None:
+        refuse_typed(context, "is for --order-sheet, which is missing", "model", "frame", "front_part", "rear_part")
+    if checklist is None:
+        refuse_typed(context, "is for --checklist, which is missing", "torque")
+    if not any(path is not None and path.suffix.lower() == ".pdf" for path in (order_sheet, checklist)):
+        refuse_typed(context, "is for an --order-sheet or a --checklist that ends in .pdf", "paper")
+    if case is not None:  # its numbers are invented, and no machine's
+        refuse_typed(context, f"is told by --case {case} already", "machine", "logbook")
+    if machine is None:
+        refuse_typed(context, "is for MACHINE, which is missing", "logbook")
     typed: dict[str, Any] = {
         "front": _sprocket(front, front_teeth, front_confidence, _km(front_distance), "front"),
         "rear": _sprocket(rear, rear_teeth, rear_confidence, _km(rear_distance), "rear"),
@@ -152,8 +163,8 @@ def advise(
         from toothcheck.cli.cases import case as load
 
         found = {k: v for k, v in load("advise", case).items() if k != "about"}
-        machine = machine or found.pop("machine")
-        given = {**found, **given}
+        machine = found.pop("machine")
+        given = _over_case(found, given, f"--case {case}")
     elif machine is not None:
         kept = _from_logbook(machine, logbook, given)
         retired = kept.pop("retired_on", None)
@@ -184,8 +195,6 @@ def advise(
             from toothcheck.sheets import work_checklist
 
             sheets.append((checklist, work_checklist(plan, machine=name, torques=torques, date=_today())))
-        elif torques:
-            raise UsageError("--torque is for the checklist.", hint="Add --checklist work.pdf")
         files = [(path, _rendered(sheet, path, paper)) for path, sheet in sheets]
     except ValueError as error:
         raise wrong_words(error) from error
@@ -366,6 +375,19 @@ def _merged(kept: dict[str, Any], typed: dict[str, Any]) -> dict[str, Any]:
             out[name] = {**lasting, **{key: value for key, value in new.items() if value is not None}}
             if "distance_km" in new:
                 out[name]["seen"] = _ridden_to(lasting.get("seen"), new["distance_km"])
+    return out
+
+
+def _over_case(found: dict[str, Any], typed: dict[str, Any], source: str) -> dict[str, Any]:
+    """What was typed over an invented case; a new grade takes the place of the old one as in `_merged`."""
+    out = {**found, **typed}
+    for name in {"front", "rear"} & set(found) & set(typed):
+        old, new = found[name], typed[name]
+        if "grade" in new:
+            old = {key: old[key] for key in ("teeth", "distance_km") if key in old}
+        else:
+            _check_teeth(name, new.get("teeth"), old, source)
+        out[name] = {**old, **new}
     return out
 
 
