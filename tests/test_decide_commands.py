@@ -14,6 +14,7 @@ from flatpart import FlatShot, draw_flat
 from PIL import Image
 
 from toothcheck.cli import app
+from toothcheck.grade import RENEW_ANYWAY
 from toothcheck.logbook import Logbook
 from toothcheck.synthetic.part import Part
 
@@ -739,6 +740,20 @@ def test_a_broken_tooth_is_named_by_the_logbook_until_its_reading_is_withdrawn(r
     assert run("logbook", "correct", number, "--withdraw", "--reason", "a mechanic found it whole", *book)[0] == 0
     assert "do not ride" not in run("logbook", "list", *book)[1]
     assert json.loads(run("advise", "KC-09", "--limit", LIMIT, *book, "--json", "-")[1])["action"] == "watch"
+
+
+@pytest.mark.parametrize(
+    ("more", "now"), [("", False), (" Do not ride on it until it is known not to be replace-now.", True)]
+)
+def test_what_every_likely_grade_asks_for_goes_into_the_plan(run, tmp_path, more, now):
+    verdict = {"grade": "cannot-tell", "confidence": 0.45, "next_steps": [RENEW_ANYWAY + more, "Wipe the teeth."]}
+    document = {**INSPECTION, "photo": {"name": "o.jpg", "sha256": "c" * 64}, "verdict": verdict}
+    (tmp_path / "open.json").write_text(json.dumps(document))
+    where = ridden(run, tmp_path, ("front", "good", "1000km"), ("rear", "good", "1000km"), until="1010km")
+    assert run("logbook", "record", "open.json", "KC-09", "--at", "1020km", "--logbook", where)[0] == 0
+    for words in (["--front", "open.json", "--rear", "good"], ["KC-09", "--logbook", where]):
+        plan = json.loads(run("advise", *words, "--json", "-")[1])
+        assert (plan["action"], plan["before_next_ride"]) == ("set", now)
 
 
 def test_other_chain_sizes_are_told_on_fitting_in_the_plan_and_on_the_order_sheet(run, tmp_path):

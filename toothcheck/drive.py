@@ -204,6 +204,7 @@ def _sprocket(history: History, machine: Machine, position: str, today: dt.date)
         chain_size=size,
         dispute=_dispute(found.dispute, found.remedy),
         halt=found.halt,
+        renew=found.newest.renew,
         remark=found.remark,
     )
 

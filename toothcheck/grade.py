@@ -36,8 +36,6 @@ _UNLIKELY = 0.05
 """A grade of no larger share is not spoken of."""
 HALTING = frozenset({"broken", "stands-aside"})
 """Flags of a tooth for which no other photo is to be taken before a mechanic has looked at it."""
-HALTED_GRADES = (CANNOT_TELL, GRADES[-1])
-"""What a wheel with such a tooth is graded, and nothing else."""
 _FAR_SHORT_MM = 2.2
 """A tip that ends farther short than this was not seen (`tracing.tips`): how far is a guess, and not told."""
 _UNSEEN_ROW = 3
@@ -56,6 +54,9 @@ MEANING = {
     "replace-now": "do not ride on it",
     CANNOT_TELL: "the photo does not support a grade",
 }
+
+RENEW_ANYWAY = "Renew both sprockets and the chain: whichever of the likely grades it is, it means that."
+"""How the step begins where only the grade cannot be told; more follows where nobody may ride on it until then."""
 
 MEASURED_AGAINST = "Drive flanks against coast flanks at the pitch circle"
 """How the reason begins that gives the asymmetry."""
@@ -291,7 +292,7 @@ def _cannot_tell(
 
 def _renew_anyway(verdict: Verdict, replace_now: float) -> Verdict:
     """Where only the grade cannot be told, and every likely one asks for the same; ``replace_now``: its share."""
-    step = "Renew both sprockets and the chain: whichever of the likely grades it is, it means that."
+    step = RENEW_ANYWAY
     if replace_now > _UNLIKELY:
         step += f" Do not ride on it until it is known not to be {GRADES[3]}."
     return replace(verdict, next_steps=(step, *verdict.next_steps), advice_heading="Next")

@@ -2,7 +2,7 @@
 
 The rules (this project's convention, except where a limit was typed from the machine's manual):
 
-1. a sprocket to be replaced, or a broken tooth: the whole set.
+1. a sprocket to be replaced, by its grade or by every one that is likely, or a broken tooth: the whole set.
 2. a chain that is due (beyond its limit, too near to tell, adjuster used up, stiff or damaged links): chain only when
    both sprockets are graded `good` with confidence and have not already outlived a chain; the whole set when either is
    worn; and when a sprocket is not graded, that first.  Before the next ride, unless it is only too near to tell.
@@ -26,10 +26,10 @@ from dataclasses import dataclass, field
 from typing import Literal
 
 from toothcheck.advice.meshing import meshing, roller_lift_mm
-from toothcheck.advice.seen import LENGTH_HOLDS_KM, PHOTO_HOLDS_KM, Dispute, Halt, InWords, Seen
+from toothcheck.advice.seen import LENGTH_HOLDS_KM, PHOTO_HOLDS_KM, Dispute, Halt, InWords, Renewal, Seen
 from toothcheck.chains import FEWEST_LINKS, Chain
 from toothcheck.estimate import Estimate
-from toothcheck.grade import ALL_GRADES, halt_until
+from toothcheck.grade import ALL_GRADES, GRADES, RENEW_ANYWAY, halt_until
 from toothcheck.stretch import COUNT_SHOWS_PITCHES, Decision, Limit, decide, doubt_about
 from toothcheck.stretch.published import general_figures, published_percent
 
@@ -78,6 +78,8 @@ class SprocketState:
     """A newer photo's milder grade that contradicts this one."""
     halt: Halt | None = None
     """Teeth for which nobody may ride, whatever the grade."""
+    renew: Renewal | None = None
+    """When parts are to be renewed by the newest photo, which could not tell the grade."""
     remark: str | None = None
     """What else was read of it that does not count, a sentence."""
 
@@ -267,6 +269,8 @@ def said_of(name: str, s: SprocketState | None, far: InWords) -> list[str]:
     if s.old and s.seen is not None:
         why = s.seen.why_lapsed("a photo", PHOTO_HOLDS_KM, far)
         out.append(f"That grade of the {name.lower()} sprocket is too old to go by: {why}")
+    if s.renew is not None:
+        out.append(f"{name} sprocket: {RENEW_ANYWAY}")
     if s.halt is not None:
         may_be = f"{s.halt.which} may be broken, missing or bent{s.halt.photo}"
         out.append(f"{name} sprocket: {may_be}. {halt_until(s.halt.which)}.")
@@ -427,6 +431,7 @@ def plan_for(s: Situation, *, far: InWords = _km) -> Plan:
     outlived = _outlived(s, far)
     keepable = len(known) == 2 and all(p.sure and p.grade == "good" for p in known)
     unseen = any(p is None or p.grade_now == "cannot-tell" for _, p in both)
+    renewals = {p.renew for p in known if p.renew is not None}
     no_further = _no_further(s)
     now = False
 
@@ -434,11 +439,13 @@ def plan_for(s: Situation, *, far: InWords = _km) -> Plan:
     if "replace-now" in grades:
         action, now = "set", True
         headline = "Renew both sprockets and the chain before the next ride: do not ride on it."
-    elif "replace-set" in grades:
-        action, now = "set", no_further is not None
+    elif "replace-set" in grades or renewals:
+        action = "set"
         headline = "Renew both sprockets and the chain together at the next opportunity."
-        if now:
-            headline = f"Renew both sprockets and the chain before the next ride: {no_further}."
+        whys = [no_further, f"a sprocket may be {GRADES[-1]}" if "now" in renewals else None]
+        if any(whys):
+            now, because = True, " and ".join(why for why in whys if why)
+            headline = f"Renew both sprockets and the chain before the next ride: {because}."
     elif due:
         now = no_further is not None
         when, is_due = ("before the next ride", no_further) if now else ("now", "the chain is due")

@@ -223,16 +223,17 @@ def _sprocket(
     made = f"--{name} takes a grade, or what toothcheck inspect … --json FILE wrote."
     from toothcheck.advice import Halt, SprocketState
     from toothcheck.estimate import Estimate
-    from toothcheck.logbook.entries import facts_of, halts_of
+    from toothcheck.logbook.entries import facts_of, halts_of, renewal_of
 
-    told = json_object_of(path, hint=made)
+    document = json_object_of(path, hint=made)
     try:
-        facts, halts = facts_of(told), halts_of(told)
+        facts, halts = facts_of(document), halts_of(document)
         asymmetry = None
         if facts["asymmetry_percent"] is not None:
             asymmetry = {"value": facts["asymmetry_percent"], "std": facts["asymmetry_std_percent"]}
         told = {"grade": facts["grade"], "teeth": facts["teeth"], "asymmetry_percent": asymmetry}
         told["chain_size"] = facts["chain"]
+        told["renew"] = renewal_of(document)
         told["halt"] = Halt(teeth=halts) if halts else None
         if facts["grade"] != "cannot-tell":  # then it is simply not graded, which needs no confidence
             told["confidence"] = facts["confidence"]
@@ -445,6 +446,7 @@ def _from_logbook(machine: str, where: str | None, typed: dict[str, Any]) -> dic
             "chain_size": one.chain_size,
             "dispute": one.dispute,
             "halt": one.halt,
+            "renew": one.renew,
             "remark": one.remark,
         }
 

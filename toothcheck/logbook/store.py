@@ -21,7 +21,7 @@ import sqlalchemy as sa
 
 from toothcheck import __version__
 from toothcheck.errors import LogbookError
-from toothcheck.grade import HALTED_GRADES, HALTING
+from toothcheck.grade import CANNOT_TELL, HALTING, RENEW_ANYWAY
 from toothcheck.logbook.entries import (
     Entry,
     EntryError,
@@ -51,12 +51,11 @@ _WAYS = {
 }
 """What to do about what SQLite says, by a word of it."""
 _LIGHT = [column for column in ENTRIES.c if column.name != "document"]
-_HALTS = sa.and_(
-    ENTRIES.c.grade.in_(HALTED_GRADES),
-    sa.or_(*(ENTRIES.c.document.contains(f'"{code}"') for code in sorted(HALTING))),
-)
-_TO_REPLAY = [*_LIGHT, sa.case((_HALTS, ENTRIES.c.document)).label("document")]
-"""Of the documents, which are long, only those in which a tooth may halt: that a history tells."""
+_SIGNS = (RENEW_ANYWAY, *(f'"{code}"' for code in sorted(HALTING)))
+_TELLS_MORE = sa.and_(ENTRIES.c.grade == CANNOT_TELL, sa.or_(*(ENTRIES.c.document.contains(sign) for sign in _SIGNS)))
+_TO_REPLAY = [*_LIGHT, sa.case((_TELLS_MORE, ENTRIES.c.document)).label("document")]
+"""Of the documents, which are long, only those that may tell what a history does and no column: who may not ride, and
+that parts are to be renewed though the grade is open."""
 
 
 class Logbook:
