@@ -11,6 +11,7 @@ from toothcheck.advice import (
     PHOTO_HOLDS_KM,
     UNREAD_DAYS,
     ChainState,
+    Halt,
     Seen,
     Situation,
     SprocketState,
@@ -54,18 +55,18 @@ def drive(front="good", rear="good", percent=0.2, adjuster=80.0, **chain_more):
         (drive(rear="replace-set", percent=None), "set", False),
         (drive(front="replace-now"), "set", True),
         (drive(front=None, rear="replace-now", percent=None, adjuster=None), "set", True),
-        (drive(percent=1.2), "chain-only", False),
+        (drive(percent=1.2), "chain-only", True),
         (drive(percent=0.59), "chain-only", False),  # too near to tell is treated as due
-        (drive(adjuster=0.0), "chain-only", False),
-        (drive(stiff_or_uneven=True), "chain-only", False),
+        (drive(adjuster=0.0), "chain-only", True),
+        (drive(stiff_or_uneven=True), "chain-only", True),
         (drive(damaged=True), "chain-only", True),
-        (drive(percent=1.2, front="watch"), "set", False),
-        (drive(percent=1.2, rear="watch"), "set", False),
-        (drive(percent=1.2, front=None), "measure-first", False),
-        (drive(percent=1.2, front="cannot-tell"), "measure-first", False),
-        (drive(percent=1.2, front=sprocket("good", 0.6)), "measure-first", False),
-        (drive(percent=1.2, front=sprocket(distance_km=30000), distance_km=15000), "set", False),
-        (drive(percent=1.2, front=sprocket(distance_km=15000), distance_km=15000), "chain-only", False),
+        (drive(percent=1.2, front="watch"), "set", True),
+        (drive(percent=1.2, rear="watch"), "set", True),
+        (drive(percent=1.2, front=None), "measure-first", True),
+        (drive(percent=1.2, front="cannot-tell"), "measure-first", True),
+        (drive(percent=1.2, front=sprocket("good", 0.6)), "measure-first", True),
+        (drive(percent=1.2, front=sprocket(distance_km=30000), distance_km=15000), "set", True),
+        (drive(percent=1.2, front=sprocket(distance_km=15000), distance_km=15000), "chain-only", True),
         (drive(percent=None), "measure-first", False),
         (drive(percent=-3.94), "measure-first", False),  # 20 rollers for 20 pitches: no reading at all
         (drive(percent=25.5), "measure-first", False),
@@ -86,6 +87,61 @@ def test_plans(situation, action, now):
     assert plan.cautions
     if action == "measure-first":
         assert plan.measure_next
+
+
+@pytest.mark.parametrize("front", ["good", "watch", "replace-set", None])
+@pytest.mark.parametrize(
+    ("chain", "why"),
+    [
+        ({"percent": 1.2}, "the chain is beyond its limit"),
+        ({"adjuster": 0.0}, "the adjuster is at its end"),
+        ({"stiff_or_uneven": True}, "the chain has stiff links or a tight and a slack part"),
+        ({"damaged": True}, "the chain is damaged"),
+        ({"damaged": True, "percent": 1.2}, "the chain is damaged and the chain is beyond its limit"),
+    ],
+)
+def test_what_the_cautions_forbid_to_ride_on_is_renewed_before_the_next_ride(front, chain, why):
+    plan = plan_for(drive(front=front, **chain))
+    assert plan.before_next_ride
+    assert "before the next ride" in plan.headline
+    assert why in plan.headline
+    near = plan_for(drive(front=front, percent=0.59))  # it may be within its limit
+    assert not near.before_next_ride
+    assert "before the next ride" not in near.headline
+
+
+@pytest.mark.parametrize(("renew", "now"), [("next", False), ("now", True)])
+@pytest.mark.parametrize("rear", ["good", None, "watch", "replace-set"])
+def test_parts_are_renewed_where_every_likely_grade_asks_for_it(renew, now, rear):
+    plan = plan_for(drive(front=sprocket("cannot-tell", 0.45, renew=renew), rear=rear))
+    assert (plan.action, plan.before_next_ride) == ("set", now)
+    assert ("may be replace-now" in plan.headline) == now
+    assert any("whichever of the likely grades it is" in reason for reason in plan.reasons)
+
+
+def halted(grade, **more):
+    return sprocket(grade, halt=Halt(teeth=(7,)), **more)
+
+
+@pytest.mark.parametrize(
+    ("situation", "action"),
+    [
+        (drive(front=halted("cannot-tell"), rear="watch"), "measure-first"),
+        (drive(front=halted("cannot-tell", confidence=0.4), rear=None), "measure-first"),
+        (drive(front=halted("good")), "measure-first"),
+        (drive(front=halted("good"), percent=1.2), "measure-first"),
+        (drive(front=halted("watch"), percent=1.2), "set"),
+        (drive(front=halted("cannot-tell"), rear="replace-set"), "set"),
+    ],
+)
+def test_a_tooth_that_may_be_broken_comes_before_everything(situation, action):
+    plan = plan_for(situation)
+    assert (plan.action, plan.before_next_ride) == (action, True)
+    first = "Do not ride until a qualified mechanic has looked at tooth 7 of the front sprocket."
+    assert plan.headline.startswith(first)
+    assert "Nothing to renew" not in plan.headline
+    assert any(step.startswith("Have a qualified mechanic look at tooth 7") for step in plan.measure_next)
+    assert not any("Photograph the front" in step for step in plan.measure_next)  # that does not settle it
 
 
 def seen(km, days=0):

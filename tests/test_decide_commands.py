@@ -14,6 +14,7 @@ from flatpart import FlatShot, draw_flat
 from PIL import Image
 
 from toothcheck.cli import app
+from toothcheck.grade import RENEW_ANYWAY
 from toothcheck.logbook import Logbook
 from toothcheck.synthetic.part import Part
 
@@ -445,6 +446,16 @@ def test_advise_cases(run, case, status, action):
     assert json.loads(out)["action"] == action
 
 
+def test_what_is_typed_over_a_case_leaves_the_rest_of_its_sprocket(run):
+    told = [json.loads(run("advise", "--case", "harbour-set", *words, "--json", "-")[1])
+            for words in ([], ["--front-teeth", 16], ["--front-distance", "9000km"])]  # fmt: skip
+    assert told[0] == told[1]
+    assert told[2]["reasons"][0] == told[0]["reasons"][0].replace("21 000 km", "9 000 km")
+    # a new grade takes the place of the old one's numbers, not of the teeth
+    first = json.loads(run("advise", "--case", "harbour-set", "--front", "good", "--json", "-")[1])["reasons"][0]
+    assert first == "Front sprocket: good, 16 teeth, 21 000 km."
+
+
 def test_advise_typed(run):
     status, out, _ = run(
         "advise", "--front", "good", "--rear", "good", "--front-teeth", 17, "--rear-teeth", 41, "--chain", "520",
@@ -483,6 +494,18 @@ def test_a_typed_elongation_takes_the_place_of_a_misread_length(run, garage):
     assert "NOTHING NOW" in out
 
 
+@pytest.mark.parametrize("words", ["nan", "inf", "0.3+--1", "0.3+-nan", "0.3+-inf"])
+def test_a_stretch_that_is_no_number_is_refused_by_its_name(run, garage, words):
+    """Also where a length is known by the logbook, against which it would be held."""
+    kept = ["stretch", 318.0, 318.0, 318.0, "--chain", "520", "--pitches", 20, "--log", "KC-07", "--at", "200km"]
+    assert run(*kept, "--logbook", garage)[0] == 0
+    for machine in ([], ["KC-07", "--logbook", garage]):
+        status, out, err = run("advise", *machine, "--front", "good", "--stretch", words)
+        assert (status, out) == (2, "")
+        assert "--stretch" in err
+        assert len(err.strip().splitlines()) == 1
+
+
 def test_advice_asks_about_a_kept_length_over_a_long_run(run, garage):
     """As one comes in by an import: 634.1 mm is -0.1 % over 40 pitches and +2.4 % over 39 (our own arithmetic)."""
     with Logbook(garage, now=lambda: dt.datetime.now(dt.UTC), new_uid=lambda: "a" * 32) as book:
@@ -506,8 +529,11 @@ INSPECTION = {
     "schema": "toothcheck/inspection/1",
     "photo": {"name": "a.jpg", "sha256": "0" * 64},
     "sprocket": {"chain": "520", "teeth": 15, "position": "front"},
+    "scale": {},
+    "teeth": [],
     "wear": {"asymmetry_percent": {"value": 14.0, "std": 1.0}, "overhang_mm": None},
     "verdict": {"grade": "replace-set", "confidence": 0.9},
+    "flags": [],
 }
 
 
@@ -543,10 +569,18 @@ def test_an_inspection_that_could_not_tell_is_not_graded(run, tmp_path, garage, 
     # a grade is of the sprocket that it was given, not of one with another count
     refused = run("advise", "KC-07", "--front-teeth", 16, *rest, "--logbook", garage)
     assert refused[:2] == (2, "")
-    assert "--front-teeth is 16, but the grade good is of a sprocket of 15 teeth (logbook)" in refused[2]
+    wrong = "The front sprocket is told to have 16 teeth, but the one fitted to KC-07 has 15 by the logbook."
+    assert wrong in refused[2]
     assert "(good.json)" in run("advise", "--front", "good.json", "--front-teeth", 16, *rest)[2]
-    for words in (["KC-07", "--front", "good", "--logbook", garage], ["--front", "dark.json"]):
-        assert "16 teeth" in run("advise", *words, "--front-teeth", 16, *rest)[1]
+    assert "16 teeth" in run("advise", "--front", "dark.json", "--front-teeth", 16, *rest)[1]
+    # nor is a new grade, typed or of a photo, one of a sprocket that is not fitted
+    sixteen = {**INSPECTION, "sprocket": {**INSPECTION["sprocket"], "teeth": 16}}
+    (tmp_path / "16.json").write_text(json.dumps(sixteen))
+    for words in (["--front", "good", "--front-teeth", 16], ["--front", "16.json"]):
+        status, out, err = run("advise", "KC-07", *words, *rest, "--logbook", garage)
+        assert (status, out) == (2, "")
+        assert wrong in err
+        assert len(err.strip().splitlines()) == 1
 
 
 @pytest.mark.parametrize(
@@ -682,6 +716,89 @@ def test_a_milder_photo_changes_no_answer_while_a_worse_one_stands(run, tmp_path
     assert "The logbook holds a worse grade, replace-now" in out
 
 
+def broken(tmp_path, **change):
+    """An inspection that cannot tell, with a tooth that is gone."""
+    teeth = [{"index": i, "measured": i != 7, "flags": ["broken"] if i == 7 else []} for i in range(15)]
+    verdict = {"grade": "cannot-tell", "confidence": 0.2}
+    document = {**INSPECTION, "photo": {"name": "b.jpg", "sha256": "b" * 64}, "teeth": teeth, "verdict": verdict}
+    (tmp_path / "broken.json").write_text(json.dumps(document | change))
+    return "broken.json"
+
+
+UNTIL = "Do not ride until a qualified mechanic has looked at tooth 7"
+
+
+def test_a_broken_tooth_goes_from_an_inspection_into_plan_and_papers(run, tmp_path):
+    rest = ["--rear", "watch", "--chain", "520", "--stretch", "0.1+-0.02", "--limit", LIMIT, "--adjuster-left", 70]
+    words = ["advise", "--front", broken(tmp_path), *rest, "--order-sheet", "o.md", "--checklist", "w.md"]
+    status, out, _ = run(*words, "--json", "-")
+    told = json.loads(out)
+    assert (status, told["action"], told["before_next_ride"]) == (3, "measure-first", True)
+    assert told["headline"] == f"{UNTIL} of the front sprocket."
+    for paper in ("o.md", "w.md"):
+        assert f"{UNTIL} of the front sprocket." in (tmp_path / paper).read_text()
+    # a file is anybody's
+    for teeth in (3, [3], [{"index": 7}], [{"index": 7, "flags": [["broken"], 3]}]):
+        assert run("advise", "--front", broken(tmp_path, teeth=teeth), *rest)[0] == 0
+
+
+def test_a_broken_tooth_is_named_by_the_logbook_until_its_reading_is_withdrawn(run, tmp_path):
+    seen = [("front", "good", "1000km"), ("rear", "watch", "1000km")]
+    where = ridden(run, tmp_path, *seen, until="1010km", chain=[(317.7, "1005km")])
+    book = ("--logbook", where)
+    status, out, _ = run("logbook", "record", broken(tmp_path), "KC-09", "--at", "1020km", *book)
+    assert status == 0
+    assert f"Mind: {UNTIL}" in out
+    # no photo after it settles that, not even a good one
+    good = {
+        **INSPECTION,
+        "photo": {"name": "g.jpg", "sha256": "a" * 64},
+        "verdict": {"grade": "good", "confidence": 0.95},
+    }
+    (tmp_path / "good.json").write_text(json.dumps(good | {"wear": {"asymmetry_percent": None, "overhang_mm": None}}))
+    assert run("logbook", "record", "good.json", "KC-09", "--at", "1030km", *book)[0] == 0
+    plan = json.loads(run("advise", "KC-09", "--limit", LIMIT, *book, "--json", "-")[1])
+    assert (plan["action"], plan["before_next_ride"]) == ("measure-first", True)
+    assert plan["headline"].startswith(f"{UNTIL} of the front sprocket.")
+    again = run("advise", "KC-09", "--front", "good.json", "--limit", LIMIT, *book, "--json", "-")[1]
+    assert json.loads(again)["headline"] == plan["headline"]
+    # what somebody saw by eye counts, but the photo is told
+    out = " ".join(run("advise", "KC-09", "--front", "good", "--limit", LIMIT, *book)[1].split())
+    assert "by which tooth 7 may be broken, missing or bent. What was typed counts here" in out
+    assert "do not ride: tooth 7" in run("logbook", "list", *book)[1]
+    assert "do not ride: tooth 7" in run("logbook", "list", "--parts", *book)[1]
+    due = run("due", "--within", "1km", *book)[1].splitlines()
+    assert re.match("KC-09 front 1 .* now .*do not ride: tooth 7", due[1])
+    first = json.loads(run("due", *book, "--json", "-")[1])["parts"][0]
+    assert (first["position"], first["do_not_ride_teeth"], first["crossings"]) == ("front", [7], [])
+    assert UNTIL in run("trend", "KC-09", "front", *book)[1]
+    status, out, _ = run("report", "KC-09", *book, "-o", "r.html")
+    assert (status, out.splitlines()[0]) == (3, "r.html: grade cannot-tell")
+    assert f"{UNTIL}." in out
+    # it travels
+    assert run("logbook", "export", "all.csv", *book)[0] == 0
+    assert run("logbook", "import", "all.csv", "--logbook", "other.sqlite")[0] == 0
+    assert "do not ride: tooth 7" in run("logbook", "list", "--logbook", "other.sqlite")[1]
+    number = re.search(r"withdraw entry (\d+)", plan["measure_next"][0])[1]
+    assert run("logbook", "correct", number, "--withdraw", "--reason", "a mechanic found it whole", *book)[0] == 0
+    assert "do not ride" not in run("logbook", "list", *book)[1]
+    assert json.loads(run("advise", "KC-09", "--limit", LIMIT, *book, "--json", "-")[1])["action"] == "watch"
+
+
+@pytest.mark.parametrize(
+    ("more", "now"), [("", False), (" Do not ride on it until it is known not to be replace-now.", True)]
+)
+def test_what_every_likely_grade_asks_for_goes_into_the_plan(run, tmp_path, more, now):
+    verdict = {"grade": "cannot-tell", "confidence": 0.45, "next_steps": [RENEW_ANYWAY + more, "Wipe the teeth."]}
+    document = {**INSPECTION, "photo": {"name": "o.jpg", "sha256": "c" * 64}, "verdict": verdict}
+    (tmp_path / "open.json").write_text(json.dumps(document))
+    where = ridden(run, tmp_path, ("front", "good", "1000km"), ("rear", "good", "1000km"), until="1010km")
+    assert run("logbook", "record", "open.json", "KC-09", "--at", "1020km", "--logbook", where)[0] == 0
+    for words in (["--front", "open.json", "--rear", "good"], ["KC-09", "--logbook", where]):
+        plan = json.loads(run("advise", *words, "--json", "-")[1])
+        assert (plan["action"], plan["before_next_ride"]) == ("set", now)
+
+
 def test_other_chain_sizes_are_told_on_fitting_in_the_plan_and_on_the_order_sheet(run, tmp_path):
     where = ridden(run, tmp_path, until="1000km")
     part = ("logbook", "add-part", "KC-09", "front", "--chain", "428", "--at", "1000km", "--logbook", where)
@@ -704,6 +821,29 @@ def test_distances_are_shown_in_the_unit_asked_for(run, tmp_path, monkeypatch):
     monkeypatch.setenv("TOOTHCHECK_UNITS", "mi")
     assert run(*words)[1] == out
     assert run(*words, "--units", "leagues")[0] == 2
+
+
+@pytest.mark.parametrize(
+    ("values", "says"),
+    [
+        ({"teeth": 15}, "p.json is of 15 teeth, but the front sprocket has 16."),
+        ({"teeth": 16, "chain": "428"}, "p.json is for chain 428, but the front sprocket is for chain 520."),
+        ({"chain": 525}, "p.json is for chain 525, but the front sprocket is for chain 520."),  # of one pitch
+        ({"pitch_mm": 12.71}, "p.json is for a pitch of 12.71 mm, but the front sprocket is for chain 520."),
+    ],
+)
+def test_an_order_sheet_does_not_contradict_what_is_ordered_for(run, tmp_path, values, says):
+    (tmp_path / "p.json").write_text(json.dumps({"part_number": "X1", **values}))
+    words = ["--front", "replace-set", "--front-teeth", 16, "--rear", "good", "--rear-teeth", 43, "--chain", "520"]
+    words += ["--order-sheet", "o.md", "--front-part", "p.json"]
+    status, out, err = run("advise", *words)
+    assert (status, out) == (2, "")
+    assert says in err
+    assert len(err.strip().splitlines()) == 1
+    assert not (tmp_path / "o.md").exists()
+    (tmp_path / "p.json").write_text(json.dumps({"part_number": "X1", "teeth": 16, "pitch_mm": 15.9}))
+    assert run("advise", *words)[0] == 0
+    assert "X1" in (tmp_path / "o.md").read_text()
 
 
 def test_papers_are_written_whole(run, tmp_path):
@@ -745,7 +885,20 @@ def test_papers_are_written_whole(run, tmp_path):
             ["--front", "good", "--checklist", "w.md", "--torque", "nuts=43,5 Nm @ manual p. 3"],
             "torque must have a decimal point, not a comma: 43.5 Nm.",
         ),
-        (["--front", "good", "--torque", "nuts=5 Nm @ manual p. 3"], "--checklist"),
+        (["--front", "good", "--torque", "nuts=5 Nm @ manual p. 3"], "--torque is for --checklist, which is missing."),
+        (["--front", "good", "--model", "M", "--checklist", "w.md"], "--model is for --order-sheet, which is missing."),
+        (["--front", "good", "--frame", "F1"], "--frame is for --order-sheet"),
+        (["--front", "good", "--front-part", "p.json"], "--front-part is for --order-sheet"),
+        (["--front", "good", "--rear-part", "p.json"], "--rear-part is for --order-sheet"),
+        (
+            ["--front", "good", "--paper", "letter"],
+            "--paper is for an --order-sheet or a --checklist that ends in .pdf.",
+        ),
+        (["--front", "good", "--paper", "letter", "--checklist", "w.md"], "--paper is for an --order-sheet or a"),
+        (["--front", "good", "--logbook", "b.sqlite"], "--logbook is for MACHINE, which is missing."),
+        (["KC-07", "--case", "harbour-set"], "MACHINE is told by --case harbour-set already."),
+        (["--case", "harbour-set", "--logbook", "b.sqlite"], "--logbook is told by --case harbour-set already."),
+        (["--case", "harbour-set", "--front-teeth", "17"], "is of a sprocket of 16 teeth (--case harbour-set)"),
         (["--front", "good", "--paper", "a3"], "--paper"),
         (["KC-99"], "no logbook"),
     ],

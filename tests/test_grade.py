@@ -11,6 +11,7 @@ from toothcheck.grade import (
     BANDS_PERCENT,
     CAUTIONS,
     GRADES,
+    HALTING,
     HOOK_MM,
     band,
     grade,
@@ -159,6 +160,16 @@ def test_where_no_grade_is_given_a_damaged_tooth_still_comes_first(flags, measur
     assert verdict.next_steps[0] == f"Do not ride until a qualified mechanic has looked at tooth {number}."
     assert any(f"Tooth {number} " in reason for reason in verdict.reasons)
     assert verdict.advice_heading == "Look first"
+
+
+@pytest.mark.parametrize("code", sorted(HALTING))
+@pytest.mark.parametrize("worn_mm", [0.0, 0.4, 1.0, 2.8])
+@pytest.mark.parametrize("flags", [(), ("no-card",), ("oblique", "no-card", "worn-both-flanks")])
+def test_a_tooth_that_halts_leaves_two_grades_only(code, worn_mm, flags):
+    """The one says by itself that nobody may ride; the logbook looks for such teeth in readings of the other alone."""
+    wear = wear_of(worn_mm)
+    teeth = (replace(wear.teeth[0], measured=code != "broken", flags=(code,)), *wear.teeth[1:])
+    assert grade(replace(wear, teeth=teeth), flags, np.random.default_rng(1)).grade in ("cannot-tell", "replace-now")
 
 
 def test_up_to_three_teeth_in_a_row_that_were_not_seen_are_to_be_looked_at():

@@ -428,7 +428,8 @@ def test_a_part_graded_replace_now_is_foretold_nothing():
     assert t.grade_sentences[-1] == (
         "The newest photo (2025-08-01) could not tell; the one before it that could counts."
     )
-    assert from_logbook(history, "M", today=dt.date(2025, 8, 1)).document["verdict"]["grade"] == "replace-now"
+    given = from_logbook(history, "M", whole=lambda _: history.readings["F"][-1].entry, today=dt.date(2025, 8, 1))
+    assert given.document["verdict"]["grade"] == "replace-now"
     milder = {"distance_km": 13_000.0, "asymmetry_percent": 5.2, "grade": "watch", "on_date": "2025-09-01"}
     t = part_trend(front_of([*line_, hooked, milder], day="2024-12-01"), "F")
     assert (t.worst, t.crossings, t.mind) == ("replace-now", (), "readings disagree")

@@ -203,6 +203,8 @@ def _sprocket(history: History, machine: Machine, position: str, today: dt.date)
         untold_on=None if found.untold is None else found.untold.entry.on_date,
         chain_size=size,
         dispute=_dispute(found.dispute, found.remedy),
+        halt=found.halt,
+        renew=found.newest.renew,
         remark=found.remark,
     )
 

@@ -7,7 +7,7 @@ of the measurement (JCGM 101) that fall into the grade's band, lowered by what t
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Iterable, Sequence
 from dataclasses import dataclass, replace
 
 import numpy as np
@@ -34,7 +34,7 @@ _BROKEN_SURE = 0.85
 """How sure a broken tooth can be from one photo: dirt of the ground's own look can pass for it."""
 _UNLIKELY = 0.05
 """A grade of no larger share is not spoken of."""
-_HALTING = frozenset({"broken", "stands-aside"})
+HALTING = frozenset({"broken", "stands-aside"})
 """Flags of a tooth for which no other photo is to be taken before a mechanic has looked at it."""
 _FAR_SHORT_MM = 2.2
 """A tip that ends farther short than this was not seen (`tracing.tips`): how far is a guess, and not told."""
@@ -54,6 +54,9 @@ MEANING = {
     "replace-now": "do not ride on it",
     CANNOT_TELL: "the photo does not support a grade",
 }
+
+RENEW_ANYWAY = "Renew both sprockets and the chain: whichever of the likely grades it is, it means that."
+"""How the step begins where only the grade cannot be told; more follows where nobody may ride on it until then."""
 
 MEASURED_AGAINST = "Drive flanks against coast flanks at the pitch circle"
 """How the reason begins that gives the asymmetry."""
@@ -134,6 +137,16 @@ def probabilities(asymmetry_percent: Floats, overhang_mm: Floats) -> dict[str, f
     return {name: float(np.mean((1 - hooked) * (step == k) + hooked * (k == 3))) for k, name in enumerate(GRADES)}
 
 
+def halting(teeth: Iterable[tuple[int, Iterable[str]]]) -> tuple[int, ...]:
+    """Of teeth, each its index and its flags, those for which nobody may ride before a mechanic has looked at them."""
+    return tuple(index for index, codes in teeth if not HALTING.isdisjoint(codes))
+
+
+def halt_until(which: str) -> str:
+    """What is said of teeth that halt, wherever it is said; ``which`` is the teeth in words."""
+    return f"Do not ride until a qualified mechanic has looked at {which}"
+
+
 def grade(wear: WheelWear, flags: Sequence[str], rng: np.random.Generator) -> Verdict:
     """Judge a measured wheel.
 
@@ -149,7 +162,7 @@ def grade(wear: WheelWear, flags: Sequence[str], rng: np.random.Generator) -> Ve
     broken = [t.index for t in wear.teeth if "broken" in t.flags]
     measured = [t for t in wear.teeth if t.measured]
     doubts, doubted = _doubtful_teeth(wear)
-    halt = [t.index for t in wear.teeth if not _HALTING.isdisjoint(t.flags)]
+    halt = halting((t.index, t.flags) for t in wear.teeth)
     reasons: list[str] = []
     if broken:
         reasons.append(
@@ -264,7 +277,7 @@ def _cannot_tell(
     reasons: list[str], flags: Sequence[str], confidence: float, doubts: Sequence[str] = (), halt: Sequence[int] = ()
 ) -> Verdict:
     """``doubts``: flags of single teeth, of which the reasons tell; ``halt``: teeth for which nobody may ride."""
-    steps = [f"Do not ride until a qualified mechanic has looked at {teeth_in_words(halt)}."] if halt else []
+    steps = [f"{halt_until(teeth_in_words(halt))}."] if halt else []
     steps += dict.fromkeys(flag(code).remedy for code in (*doubts, *flags))  # one may answer two flags
     return Verdict(
         grade=CANNOT_TELL,
@@ -280,7 +293,7 @@ def _cannot_tell(
 
 def _renew_anyway(verdict: Verdict, replace_now: float) -> Verdict:
     """Where only the grade cannot be told, and every likely one asks for the same; ``replace_now``: its share."""
-    step = "Renew both sprockets and the chain: whichever of the likely grades it is, it means that."
+    step = RENEW_ANYWAY
     if replace_now > _UNLIKELY:
         step += f" Do not ride on it until it is known not to be {GRADES[3]}."
     return replace(verdict, next_steps=(step, *verdict.next_steps), advice_heading="Next")

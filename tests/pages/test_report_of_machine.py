@@ -1,6 +1,7 @@
 """A report of a machine: the logbook's newest reading of the worse sprocket, and every trend."""
 
 import datetime as dt
+import json
 import re
 
 import numpy as np
@@ -32,10 +33,20 @@ def history(fleet):
         return book.history()
 
 
+def reported(where, name, **more):
+    with opened(str(where)) as book:
+        return from_logbook(book.history(), name, whole=book.entry, today=TODAY, **more)
+
+
+def trends_of(page):
+    """From the first trend on; the chart of teeth, which has dots of its own, stands before."""
+    return page[page.index("Trend: ") :]
+
+
 def test_the_worse_sprocket_decides_and_both_trends_are_shown(fleet):
     book = history(fleet)
     for name, machine in book.machines.items():
-        given = from_logbook(book, name, today=TODAY)
+        given = reported(fleet, name)
         last = [book.readings[p][-1].entry for p in machine.fitted.values() if book.readings.get(p)]
         order = ["good", "cannot-tell", "watch", "replace-set", "replace-now"]
         assert given.document["verdict"]["grade"] == max((e.grade for e in last), key=order.index)
@@ -48,7 +59,7 @@ def test_the_worse_sprocket_decides_and_both_trends_are_shown(fleet):
         assert "per 1000 km" in text
         # as many dots as there are readings with a number
         readings = sum(e.asymmetry_percent is not None for t in machine.fitted.values() for e in _entries(book, t))
-        assert page.count('class="f-point"') == readings
+        assert trends_of(page).count('class="f-point"') == readings
 
 
 def _entries(book, part):
@@ -67,17 +78,46 @@ def test_a_used_part_photographed_on_the_day_it_joins_has_a_report(tmp_path):
             book.new("fit", machine="M", part="F", position="front", distance_km=0.0),
         )
         book.record(document, "M", 0.0)
-        page = report_page(from_logbook(book.history(), "M", today=TODAY))
-    assert page.count('class="f-point"') == 1
+    page = report_page(reported(tmp_path / "book.sqlite", "M"))
+    assert trends_of(page).count('class="f-point"') == 1
+
+
+def test_the_whole_stored_inspection_is_reported(tmp_path, run):
+    """Tooth by tooth, with flags and steps: a broken tooth must not vanish on the way through the logbook."""
+    document = made_document(
+        np.random.default_rng(2), chain_name="520", teeth=15, position="front", asymmetry=2.0, std=0.6, name="f.jpg"
+    )
+    document["teeth"][7] |= {"measured": False, "flags": ["broken"]}
+    document["verdict"] |= {"grade": "replace-now", "next_steps": ["Do not ride on it."]}
+    (tmp_path / "f.json").write_text(json.dumps(document))
+    book = ["--logbook", tmp_path / "book.sqlite"]
+    run("logbook", "add-machine", "M", "--at", "0km", *book)
+    run("logbook", "add-part", "M", "front", "--chain", "520", "--teeth", 15, "--at", "0km", *book)
+    assert run("logbook", "record", tmp_path / "f.json", "M", "--at", "900km", *book)[0] == 0
+    assert run("report", "M", "-o", tmp_path / "m.html", *book)[0] == 0
+    text = re.sub(r"<[^>]+>", " ", (tmp_path / "m.html").read_text()).replace("\xa0", " ")
+    assert "not the whole inspection" not in text
+    assert "the grade is replace-now, because tooth 7 is broken, missing or bent" in text
+    assert "Do not ride on it." in text
+    assert re.search(r"7\s+not measured: broken", text)
+
+
+def test_no_reason_is_made_up_for_a_reading_whose_teeth_were_not_kept(tmp_path):
+    given = reported(seen(tmp_path, ("front", "replace-now", 800.0), asymmetry_percent=2.0), "M")
+    assert given.document["teeth"] == []
+    text = report_page(given).replace("\xa0", " ")
+    assert "By the mark alone it would be good; the grade is replace-now." in text
+    assert "likeliest" not in text
 
 
 def test_what_the_logbook_does_not_know_is_refused(fleet):
     with pytest.raises(ValueError, match="not in the logbook"):
-        from_logbook(history(fleet), "nobody", today=TODAY)
+        reported(fleet, "nobody")
 
 
-def seen(tmp_path, *readings):
-    """A machine M with a front and a rear sprocket; readings are (position, grade, odometer), a day apart."""
+def seen(tmp_path, *readings, asymmetry_percent=None):
+    """The logbook of M with a front and a rear sprocket; readings are (position, grade, odometer), a day apart."""
+    std = None if asymmetry_percent is None else 0.5
     with opened(str(tmp_path / "seen.sqlite"), create=True) as book:
         book.add(book.new("machine", machine="M", distance_km=0.0, on_date="2025-12-01"))
         for position, teeth in (("front", 15), ("rear", 43)):
@@ -88,9 +128,10 @@ def seen(tmp_path, *readings):
         for day, (position, grade, at) in enumerate(readings, 1):
             book.add(
                 book.new("reading", machine="M", part=position, position=position, distance_km=at, grade=grade,
-                         confidence=0.9, on_date=f"2026-01-0{day}")
+                         confidence=0.9, on_date=f"2026-01-0{day}", asymmetry_percent=asymmetry_percent,
+                         asymmetry_std_percent=std)
             )  # fmt: skip
-        return book.history()
+    return tmp_path / "seen.sqlite"
 
 
 @pytest.mark.parametrize(
@@ -104,7 +145,7 @@ def seen(tmp_path, *readings):
     ],
 )
 def test_both_sprockets_are_always_named_with_what_counts(tmp_path, readings, grade):
-    given = from_logbook(seen(tmp_path, *readings), "M", today=TODAY)
+    given = reported(seen(tmp_path, *readings), "M")
     assert given.document["verdict"]["grade"] == grade
     text = re.sub(r"<[^>]+>", " ", report_page(given)).replace("\xa0", " ")
     for position in ("front", "rear"):
@@ -119,8 +160,7 @@ def test_both_sprockets_are_always_named_with_what_counts(tmp_path, readings, gr
 
 
 def test_a_report_in_miles_has_no_kilometres(fleet):
-    book = history(fleet)
-    given = from_logbook(book, "KC-01", today=TODAY, unit="miles")
+    given = reported(fleet, "KC-01", unit="miles")
     page = report_page(given)
     assert "per 1000 miles" in page.replace("\xa0", " ")
     assert "distance of the part, miles" in page
@@ -129,7 +169,7 @@ def test_a_report_in_miles_has_no_kilometres(fleet):
     assert not any("km" in said for said in (*given.drive, *foretold))
     assert "distance of the part, km" not in page
     # ticks stand where their miles are: the axis is as long as in km
-    km, miles = (trend_chart("t", from_logbook(book, "KC-01", today=TODAY).trends[0][1], u) for u in ("km", "miles"))
+    km, miles = (trend_chart("t", reported(fleet, "KC-01").trends[0][1], u) for u in ("km", "miles"))
     at = [{s.text: s.points[0][0] for s in figure.shapes if s.role == "small"} for figure in (km, miles)]
     shared = [t for t in at[1] if t in at[0] and t.replace("\u202f", "").isdigit() and t != "0"]
     assert shared

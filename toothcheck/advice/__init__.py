@@ -14,7 +14,7 @@ from toothcheck.advice.plan import (
     plan_for,
     said_of,
 )
-from toothcheck.advice.seen import LENGTH_HOLDS_KM, PHOTO_HOLDS_KM, UNREAD_DAYS, Dispute, InWords, Seen
+from toothcheck.advice.seen import LENGTH_HOLDS_KM, PHOTO_HOLDS_KM, UNREAD_DAYS, Dispute, Halt, InWords, Renewal, Seen
 
 __all__ = [
     "CAUTIONS",
@@ -25,9 +25,11 @@ __all__ = [
     "Action",
     "ChainState",
     "Dispute",
+    "Halt",
     "InWords",
     "Meshing",
     "Plan",
+    "Renewal",
     "Seen",
     "Situation",
     "SprocketState",

@@ -2,16 +2,18 @@
 
 The rules (this project's convention, except where a limit was typed from the machine's manual):
 
-1. a sprocket to be replaced, or a broken tooth: the whole set.
+1. a sprocket to be replaced, by its grade or by every one that is likely, or a broken tooth: the whole set.
 2. a chain that is due (beyond its limit, too near to tell, adjuster used up, stiff or damaged links): chain only when
    both sprockets are graded `good` with confidence and have not already outlived a chain; the whole set when either is
-   worn; and when a sprocket is not graded, that first.
+   worn; and when a sprocket is not graded, that first.  Before the next ride, unless it is only too near to tell.
 3. the chain's reading cannot be right: that first, whatever it would say.  What was seen too long ago counts as not
    seen (`toothcheck.advice.seen`), and so does a grade better than ``replace-set`` once a newer photo could not tell;
    what is worn stays worn however long ago.  A chain as long as some machines' limits allow, and its own limit not
    known: that first, too.
 4. neither is due, but something is on its way: watch.
-5. nothing, only when both sprockets and the chain were judged and are good.
+5. a tooth that may be broken or bent (`toothcheck.grade.HALTING`) comes before all of these but the first: nobody rides
+   before a qualified mechanic has looked at it.
+6. nothing, only when both sprockets and the chain were judged and are good.
 
 Where two readings of a part contradict each other, the worse one counts in all of these (`Dispute`), and the headline,
 which the papers carry, says so.  Parts of different chain sizes are sorted out before anything but a set.
@@ -24,10 +26,10 @@ from dataclasses import dataclass, field
 from typing import Literal
 
 from toothcheck.advice.meshing import meshing, roller_lift_mm
-from toothcheck.advice.seen import LENGTH_HOLDS_KM, PHOTO_HOLDS_KM, Dispute, InWords, Seen
+from toothcheck.advice.seen import LENGTH_HOLDS_KM, PHOTO_HOLDS_KM, Dispute, Halt, InWords, Renewal, Seen
 from toothcheck.chains import FEWEST_LINKS, Chain
 from toothcheck.estimate import Estimate
-from toothcheck.grade import ALL_GRADES
+from toothcheck.grade import ALL_GRADES, GRADES, RENEW_ANYWAY, halt_until
 from toothcheck.stretch import COUNT_SHOWS_PITCHES, Decision, Limit, decide, doubt_about
 from toothcheck.stretch.published import general_figures, published_percent
 
@@ -74,6 +76,10 @@ class SprocketState:
     """The chain that it is made for, by name."""
     dispute: Dispute | None = None
     """A newer photo's milder grade that contradicts this one."""
+    halt: Halt | None = None
+    """Teeth for which nobody may ride, whatever the grade."""
+    renew: Renewal | None = None
+    """When parts are to be renewed by the newest photo, which could not tell the grade."""
     remark: str | None = None
     """What else was read of it that does not count, a sentence."""
 
@@ -100,8 +106,12 @@ class SprocketState:
 
     @property
     def sure(self) -> bool:
-        """Whether the grade may decide: typed without confidence (an eye's grade) it may, but not below `CONFIDENT`."""
-        return self.grade_now != "cannot-tell" and (self.confidence is None or self.confidence >= CONFIDENT)
+        """Whether the grade may decide: typed without confidence (an eye's grade) it may, but not below `CONFIDENT`.
+
+        Nor may it while a tooth halts.
+        """
+        told = self.halt is None and self.grade_now != "cannot-tell"
+        return told and (self.confidence is None or self.confidence >= CONFIDENT)
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -259,6 +269,11 @@ def said_of(name: str, s: SprocketState | None, far: InWords) -> list[str]:
     if s.old and s.seen is not None:
         why = s.seen.why_lapsed("a photo", PHOTO_HOLDS_KM, far)
         out.append(f"That grade of the {name.lower()} sprocket is too old to go by: {why}")
+    if s.renew is not None:
+        out.append(f"{name} sprocket: {RENEW_ANYWAY}")
+    if s.halt is not None:
+        may_be = f"{s.halt.which} may be broken, missing or bent{s.halt.photo}"
+        out.append(f"{name} sprocket: {may_be}. {halt_until(s.halt.which)}.")
     if s.dispute is not None:
         out.append(f"{name} sprocket: {s.dispute.sentence}")
     if s.remark is not None:
@@ -322,11 +337,28 @@ def _chain_signs(s: Situation) -> tuple[list[str], list[str], list[str]]:
     return due, soon, unknown
 
 
+def _no_further(s: Situation) -> str | None:
+    """Why the chain is not to be ridden on until it has been renewed, as `CAUTIONS` has it; None where it may be."""
+    decision, left = s.chain.decision, s.adjuster_left_percent
+    signs = (
+        (s.chain.damaged, "the chain is damaged"),
+        (s.chain.stiff_or_uneven, "the chain has stiff links or a tight and a slack part"),
+        (decision is not None and decision.side == "beyond", "the chain is beyond its limit"),
+        (left is not None and left <= 0, "the adjuster is at its end"),
+    )
+    return " and ".join(why for sign, why in signs if sign) or None
+
+
 def _sprocket_gaps(s: Situation) -> list[str]:
     out = []
     for name, sprocket in (("front", s.front), ("rear", s.rear)):
+        if sprocket is not None and sprocket.halt is not None:
+            remedy = "" if sprocket.halt.remedy is None else f"; {sprocket.halt.remedy}"
+            out.append(f"Have a qualified mechanic look at {sprocket.halt.which} of the {name} sprocket{remedy}.")
         if sprocket is not None and sprocket.dispute is not None:
             out.append(f"{name.capitalize()} sprocket: {sprocket.dispute.remedy}")
+        elif sprocket is not None and sprocket.halt is not None:
+            continue  # another photo does not settle it
         elif sprocket is None or sprocket.grade_now == "cannot-tell":
             extra = " (take its cover off)" if name == "front" else ""
             again = " again" if sprocket is not None and sprocket.grade != "cannot-tell" else ""
@@ -399,33 +431,39 @@ def plan_for(s: Situation, *, far: InWords = _km) -> Plan:
     outlived = _outlived(s, far)
     keepable = len(known) == 2 and all(p.sure and p.grade == "good" for p in known)
     unseen = any(p is None or p.grade_now == "cannot-tell" for _, p in both)
+    renewals = {p.renew for p in known if p.renew is not None}
+    no_further = _no_further(s)
     now = False
 
     action: Action
     if "replace-now" in grades:
         action, now = "set", True
         headline = "Renew both sprockets and the chain before the next ride: do not ride on it."
-    elif "replace-set" in grades:
-        action, now = "set", s.chain.damaged
+    elif "replace-set" in grades or renewals:
+        action = "set"
         headline = "Renew both sprockets and the chain together at the next opportunity."
-        if now:
-            headline = "Renew both sprockets and the chain before the next ride: the chain is damaged."
+        whys = [no_further, f"a sprocket may be {GRADES[-1]}" if "now" in renewals else None]
+        if any(whys):
+            now, because = True, " and ".join(why for why in whys if why)
+            headline = f"Renew both sprockets and the chain before the next ride: {because}."
     elif due:
-        now = s.chain.damaged
-        when = "before the next ride" if now else "now"
+        now = no_further is not None
+        when, is_due = ("before the next ride", no_further) if now else ("now", "the chain is due")
         if worn:
             action = "set"
-            headline = f"Renew the set {when}: the chain is due and a sprocket is worn measurably."
+            headline = f"Renew the set {when}: {is_due}, and a sprocket is worn measurably."
         elif keepable and outlived is None:
             action = "chain-only"
-            headline = f"Renew the chain {when}; both sprockets are good, so the chain alone is defensible."
+            why = f": {no_further}" if now else ""
+            headline = f"Renew the chain {when}{why}; both sprockets are good, so the chain alone is defensible."
         elif keepable:
             action = "set"
-            headline = f"Renew the set {when}: the chain is due, and a sprocket is on its second chain."
+            headline = f"Renew the set {when}: {is_due}, and a sprocket is on its second chain."
         else:
             action = "measure-first"
+            why = f" ({no_further})" if now else ""
             headline = (
-                f"The chain is due {when}; whether the sprockets may stay cannot be said before both are graded. "
+                f"The chain is due {when}{why}; whether the sprockets may stay cannot be said before both are graded. "
                 "If that cannot be done, renew the set."
             )
     elif s.chain.doubt is not None:
@@ -456,10 +494,15 @@ def plan_for(s: Situation, *, far: InWords = _km) -> Plan:
     else:
         action, headline = "measure-first", "Too little is known for a plan: measure first."
 
+    halted = [f"{p.halt.which} of the {name.lower()} sprocket" for name, p in both if p is not None and p.halt]
+    if halted and "replace-now" not in grades:
+        now, first = True, f"{halt_until(' and at '.join(halted))}."
+        headline = first if action in {"nothing", "watch"} else f"{first} {headline}"
+        action = "set" if action == "set" else "measure-first"
     if s.clash is not None:
         sizes = "chain and sprockets are of different sizes by what is known: read the sizes off the parts first."
         if action == "chain-only":
-            headline = f"The chain is due {'before the next ride' if now else 'now'}, but {sizes}"
+            headline = f"The chain is due {f'before the next ride ({no_further})' if now else 'now'}, but {sizes}"
         elif action in {"nothing", "watch"}:
             headline = sizes.capitalize()
         else:

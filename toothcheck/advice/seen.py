@@ -8,6 +8,9 @@ from __future__ import annotations
 
 from collections.abc import Callable
 from dataclasses import dataclass
+from typing import Literal
+
+from toothcheck.tooth import teeth_in_words
 
 PHOTO_HOLDS_KM = 3000.0
 """Ridden since its photo, a sprocket graded better than ``replace-set`` counts as not graded (our convention)."""
@@ -16,6 +19,8 @@ LENGTH_HOLDS_KM = 1500.0
 UNREAD_DAYS = 180
 """Days without a look at the odometer, after which nobody knows what was ridden since (our convention)."""
 
+Renewal = Literal["next", "now"]
+"""When parts are to be renewed though the grade cannot be told: at the next opportunity, or before the next ride."""
 InWords = Callable[[float], str]
 """A distance in km as people shall read it."""
 
@@ -28,6 +33,32 @@ class Dispute:
     """Names both."""
     remedy: str
     """What settles it."""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Halt:
+    """Teeth for which nobody may ride before a qualified mechanic has looked at them."""
+
+    teeth: tuple[int, ...]
+    on: str | None = None
+    """The day of the photo, ISO 8601; None for today's."""
+    remedy: str | None = None
+    """What is to be done where the mechanic finds nothing."""
+
+    @property
+    def which(self) -> str:
+        """The teeth in words."""
+        return teeth_in_words(self.teeth)
+
+    @property
+    def photo(self) -> str:
+        """The day of their photo, to be put behind them."""
+        return "" if self.on is None else f" (photo of {self.on})"
+
+    @property
+    def in_short(self) -> str:
+        """For a list."""
+        return f"do not ride: {self.which}"
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

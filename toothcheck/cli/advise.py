@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 from pathlib import Path
 from typing import TYPE_CHECKING, Annotated, Any
 
@@ -9,15 +10,19 @@ import typer
 
 from toothcheck.cli.books import Unit, Where, file_of, named, unit_of, wrong_words
 from toothcheck.cli.reading import json_object_of
-from toothcheck.cli.words import JsonWord, Paper, PaperWord
+from toothcheck.cli.words import JsonWord, Paper, PaperWord, refuse_typed
 from toothcheck.errors import InputError, UsageError
 
 if TYPE_CHECKING:
     from toothcheck.advice import InWords, Plan, Seen, Situation, SprocketState
     from toothcheck.chains import Chain
+    from toothcheck.logbook import Part as LoggedPart
+    from toothcheck.matching import Part
     from toothcheck.sheets import Sheet
 
 _PAPERS = (".md", ".pdf")
+_OTHER_PITCH_MM = 0.5
+"""The sizes of `toothcheck.chains` that are not of one pitch lie at least 1.5 mm apart; what is measured is nearer."""
 _EPILOG = "Example: toothcheck advise --case harbour-set --order-sheet order.pdf --checklist work.md"
 
 
@@ -27,6 +32,7 @@ def register(app: typer.Typer) -> None:
 
 
 def advise(
+    context: typer.Context,
     machine: Annotated[
         str | None,
         typer.Argument(callback=named, help="Its name, in the logbook or for the papers.", show_default=False),
@@ -128,6 +134,16 @@ def advise(
         },
         written={"--order-sheet": order_sheet, "--checklist": checklist, "--json": json_to},
     )
+    if order_sheet is None:
+        refuse_typed(context, "is for --order-sheet, which is missing", "model", "frame", "front_part", "rear_part")
+    if checklist is None:
+        refuse_typed(context, "is for --checklist, which is missing", "torque")
+    if not any(path is not None and path.suffix.lower() == ".pdf" for path in (order_sheet, checklist)):
+        refuse_typed(context, "is for an --order-sheet or a --checklist that ends in .pdf", "paper")
+    if case is not None:  # its numbers are invented, and no machine's
+        refuse_typed(context, f"is told by --case {case} already", "machine", "logbook")
+    if machine is None:
+        refuse_typed(context, "is for MACHINE, which is missing", "logbook")
     typed: dict[str, Any] = {
         "front": _sprocket(front, front_teeth, front_confidence, _km(front_distance), "front"),
         "rear": _sprocket(rear, rear_teeth, rear_confidence, _km(rear_distance), "rear"),
@@ -147,8 +163,8 @@ def advise(
         from toothcheck.cli.cases import case as load
 
         found = {k: v for k, v in load("advise", case).items() if k != "about"}
-        machine = machine or found.pop("machine")
-        given = {**found, **given}
+        machine = found.pop("machine")
+        given = _over_case(found, given, f"--case {case}")
     elif machine is not None:
         kept = _from_logbook(machine, logbook, given)
         retired = kept.pop("retired_on", None)
@@ -179,8 +195,6 @@ def advise(
             from toothcheck.sheets import work_checklist
 
             sheets.append((checklist, work_checklist(plan, machine=name, torques=torques, date=_today())))
-        elif torques:
-            raise UsageError("--torque is for the checklist.", hint="Add --checklist work.pdf")
         files = [(path, _rendered(sheet, path, paper)) for path, sheet in sheets]
     except ValueError as error:
         raise wrong_words(error) from error
@@ -207,18 +221,20 @@ def _sprocket(
     if path is None:
         return {"grade": grade, **typed}
     made = f"--{name} takes a grade, or what toothcheck inspect … --json FILE wrote."
-    from toothcheck.advice import SprocketState
+    from toothcheck.advice import Halt, SprocketState
     from toothcheck.estimate import Estimate
-    from toothcheck.logbook.entries import facts_of
+    from toothcheck.logbook.entries import facts_of, halts_of, renewal_of
 
-    told = json_object_of(path, hint=made)
+    document = json_object_of(path, hint=made)
     try:
-        facts = facts_of(told)
+        facts, halts = facts_of(document), halts_of(document)
         asymmetry = None
         if facts["asymmetry_percent"] is not None:
             asymmetry = {"value": facts["asymmetry_percent"], "std": facts["asymmetry_std_percent"]}
         told = {"grade": facts["grade"], "teeth": facts["teeth"], "asymmetry_percent": asymmetry}
         told["chain_size"] = facts["chain"]
+        told["renew"] = renewal_of(document)
+        told["halt"] = Halt(teeth=halts) if halts else None
         if facts["grade"] != "cannot-tell":  # then it is simply not graded, which needs no confidence
             told["confidence"] = facts["confidence"]
         SprocketState(**{**told, "asymmetry_percent": None if asymmetry is None else Estimate(**asymmetry)})
@@ -241,6 +257,21 @@ def _check_teeth(name: str, typed: int | None, known: dict[str, Any], source: st
         )
 
 
+def _check_fitted(
+    machine: str, position: str, told: int | None, fitted: LoggedPart | None, state: SprocketState | None
+) -> None:
+    """Refuse a tooth count, typed or of an inspection, that is not that of the sprocket fitted by the logbook."""
+    count = None if fitted is None else fitted.entry.teeth
+    if count is None and state is not None and state.grade != "cannot-tell":
+        count = state.teeth  # what a photo that could tell counted
+    if None not in (told, count) and told != count:
+        raise UsageError(
+            f"The {position} sprocket is told to have {told} teeth, but the one fitted to {machine} has {count} by the "
+            "logbook.",
+            hint="If it was changed, or counted wrong, tell the logbook first (add-part --replace, correct --teeth).",
+        )
+
+
 def _km(words: str | None) -> float | None:
     """A distance in km; a bare number is one already."""
     from toothcheck.cli.books import kilometres
@@ -256,12 +287,16 @@ def _json_file(grade: str | None) -> Path | None:
 
 
 def _percent(text: str) -> dict[str, float]:
-    value, _, std = text.replace("%", "").replace("±", "+-").partition("+-")
+    words, _, more = text.replace("%", "").replace("±", "+-").partition("+-")
+    hint = "Write 0.45 or 0.45+-0.05 (per cent)."
     try:
         # without its own uncertainty: what a rule over 20 pitches of 520 gives
-        return {"value": float(value), "std": float(std) if std.strip() else 0.09}
+        value, std = float(words), float(more) if more.strip() else 0.09
     except ValueError:
-        raise UsageError(f"--stretch {text!r} cannot be read.", hint="Write 0.45 or 0.45+-0.05 (per cent).") from None
+        raise UsageError(f"--stretch {text!r} cannot be read.", hint=hint) from None
+    if not (math.isfinite(value) and 0 <= std < math.inf):
+        raise UsageError(f"--stretch must be finite, its uncertainty not below 0, not {text!r}.", hint=hint)
+    return {"value": value, "std": std}
 
 
 def _situation(given: dict[str, Any]) -> Situation:
@@ -314,7 +349,7 @@ def _situation(given: dict[str, Any]) -> Situation:
 def _merged(kept: dict[str, Any], typed: dict[str, Any]) -> dict[str, Any]:
     """What was typed over what the logbook knows; a new grade takes the place of the old reading, not of the teeth."""
     from toothcheck.estimate import Estimate
-    from toothcheck.logbook import longer_in_logbook, worse_in_logbook
+    from toothcheck.logbook import halted_in_logbook, longer_in_logbook, worse_in_logbook
 
     out = {**kept, **typed}
     if "elongation_percent" in typed:
@@ -329,16 +364,31 @@ def _merged(kept: dict[str, Any], typed: dict[str, Any]) -> dict[str, Any]:
     for name in ("front", "rear"):
         old, new = kept.get(name), typed.get(name)
         if old is not None and new is not None:
-            if "grade" not in new:
-                _check_teeth(name, new.get("teeth"), old, "logbook")
             lasting = old
             if "grade" in new:
                 lasting = {key: old[key] for key in ("teeth", "distance_km", "chain_size")}
                 if old["seen"] is not None:
                     lasting["remark"] = worse_in_logbook(old["grade"], old["seen"].on, new["grade"])
+                if old["halt"] is not None and "halt" in new:  # another photo, which does not settle it
+                    lasting["halt"] = old["halt"]
+                elif old["halt"] is not None:
+                    lasting["remark"] = halted_in_logbook(old["halt"])
             out[name] = {**lasting, **{key: value for key, value in new.items() if value is not None}}
             if "distance_km" in new:
                 out[name]["seen"] = _ridden_to(lasting.get("seen"), new["distance_km"])
+    return out
+
+
+def _over_case(found: dict[str, Any], typed: dict[str, Any], source: str) -> dict[str, Any]:
+    """What was typed over an invented case; a new grade takes the place of the old one as in `_merged`."""
+    out = {**found, **typed}
+    for name in {"front", "rear"} & set(found) & set(typed):
+        old, new = found[name], typed[name]
+        if "grade" in new:
+            old = {key: old[key] for key in ("teeth", "distance_km") if key in old}
+        else:
+            _check_teeth(name, new.get("teeth"), old, source)
+        out[name] = {**old, **new}
     return out
 
 
@@ -377,6 +427,10 @@ def _from_logbook(machine: str, where: str | None, typed: dict[str, Any]) -> dic
     except ValueError as error:
         raise UsageError(f"{error}.") from error
 
+    for position, state in (("front", s.front), ("rear", s.rear)):
+        fitted = history.parts.get(history.machines[machine].fitted.get(position, ""))
+        _check_fitted(machine, position, typed.get(position, {}).get("teeth"), fitted, state)
+
     def told(one: SprocketState | None) -> dict[str, Any] | None:
         if one is None:
             return None
@@ -391,6 +445,8 @@ def _from_logbook(machine: str, where: str | None, typed: dict[str, Any]) -> dic
             "untold_on": one.untold_on,
             "chain_size": one.chain_size,
             "dispute": one.dispute,
+            "halt": one.halt,
+            "renew": one.renew,
             "remark": one.remark,
         }
 
@@ -439,15 +495,19 @@ def _order(
         """A part's own size; where it is not known the others', as long as these agree."""
         return chain_of(own) if own is not None else None if situation.clash is not None else situation.size
 
-    def part(path: Path | None, state: SprocketState | None) -> SprocketOrder:
+    def part(which: str, path: Path | None, state: SprocketState | None) -> SprocketOrder:
         number, known = "", Part(name="part")
+        made_for, teeth = size(None if state is None else state.chain_size), None if state is None else state.teeth
         if path is not None:
             told = json_object_of(path, hint="It holds a part's values; keys: see the README.")
             number = str(told.pop("part_number", ""))
             known = part_from_mapping(told)
-        if known.teeth is None and state is not None and state.teeth is not None:
-            known = replace(known, teeth=Count(value=state.teeth))
-        return SprocketOrder(part=known, part_number=number, size=size(None if state is None else state.chain_size))
+            own = None if told.get("chain") is None else chain_of(str(told["chain"]))
+            _check_part(which, path, known, own, made_for, teeth)
+            made_for = made_for or own
+        if known.teeth is None and teeth is not None:
+            known = replace(known, teeth=Count(value=teeth))
+        return SprocketOrder(part=known, part_number=number, size=made_for)
 
     return order_sheet(
         OrderFacts(
@@ -457,12 +517,28 @@ def _order(
             distance="" if situation.chain.distance_km is None else f"{far(situation.chain.distance_km)} on the chain",
             size=size(situation.chain.size),
             links=situation.chain.links,
-            front=part(front_part, situation.front),
-            rear=part(rear_part, situation.rear),
+            front=part("front", front_part, situation.front),
+            rear=part("rear", rear_part, situation.rear),
             plan=plan.headline,
         ),
         date=_today(),
     )
+
+
+def _check_part(
+    which: str, path: Path, part: Part, own: Chain | None, made_for: Chain | None, teeth: int | None
+) -> None:
+    """Refuse a part's file that contradicts what is known of the sprocket: both would stand on one order sheet."""
+    hint = f"Correct the file or what was typed; the sheet is for a part like the {which} sprocket."
+    if part.teeth is not None and teeth is not None and part.teeth.value != teeth:
+        raise UsageError(f"{path} is of {part.teeth.value} teeth, but the {which} sprocket has {teeth}.", hint=hint)
+    said = None
+    if made_for is not None and own is not None and own.name != made_for.name:
+        said = f"chain {own.name}"
+    elif made_for is not None and part.pitch_mm and abs(part.pitch_mm.value - made_for.pitch_mm) > _OTHER_PITCH_MM:
+        said = f"a pitch of {part.pitch_mm.value:g} mm"
+    if made_for is not None and said is not None:
+        raise UsageError(f"{path} is for {said}, but the {which} sprocket is for chain {made_for.name}.", hint=hint)
 
 
 def _rendered(sheet: Sheet, path: Path, paper: Paper) -> bytes:

@@ -211,20 +211,24 @@ def to_mind(book: Logbook, e: Entry) -> tuple[str, ...]:
     import datetime as dt
 
     from toothcheck.drive import length_dispute, situation_of
+    from toothcheck.grade import halt_until
+    from toothcheck.logbook import judged
 
     history = book.history()
-    machines = {e.machine} if e.machine is not None else {p.current.machine for p in _parts_of(history, e) if p.current}
     lines: list[str] = []
-    for name in sorted(machines):
-        known = situation_of(history, name, today=dt.date.today())
-        if e.kind in ("part", "fit", "reading") and known.clash is not None:
-            lines.append(f"Mind: {known.clash}")
-        for part in (known.front, known.rear) if e.kind == "reading" else ():
-            if part is not None and part.dispute is not None:
-                lines.append(f"Mind: {part.dispute.sentence} {part.dispute.remedy}")
-        dispute = length_dispute(history, e.part, name) if e.kind == "chain-length" else None
-        if dispute is not None:
-            lines.append(f"Mind: {dispute.sentence} {dispute.remedy}")
+    if e.kind in ("part", "fit", "reading"):
+        on = {e.machine} if e.machine is not None else {p.current.machine for p in _parts_of(history, e) if p.current}
+        clashes = [situation_of(history, name, today=dt.date.today()).clash for name in sorted(on)]
+        lines += [f"Mind: {clash}" for clash in clashes if clash is not None]
+    # of the part itself, which may have come off since
+    found = judged(history.readings.get(e.part or "", [])) if e.kind == "reading" else None
+    if found is not None and found.halt is not None:
+        lines.append(f"Mind: {halt_until(found.halt.which)}{found.halt.photo}; {found.halt.remedy}.")
+    if found is not None and found.dispute is not None:
+        lines.append(f"Mind: {found.dispute} {found.remedy}")
+    dispute = length_dispute(history, e.part, e.machine) if e.kind == "chain-length" and e.machine is not None else None
+    if dispute is not None:
+        lines.append(f"Mind: {dispute.sentence} {dispute.remedy}")
     return tuple(lines)
 
 
@@ -708,6 +712,8 @@ def _last(history: History, part: str) -> str:
         return f"{e.grade} ({e.on_date})"
 
     words = [said(found.counts.entry)]
+    if found.halt is not None:
+        words.append(found.halt.in_short)
     if found.milder is not None:
         words.append(f"disagrees: {said(found.milder.entry)}")
     elif found.worse is not None:

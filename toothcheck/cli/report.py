@@ -173,10 +173,10 @@ def _of_machine(machine: str, part: str | None, unit: str, where: str | None) ->
     from toothcheck.logbook.entries import same_letters
     from toothcheck.report import from_logbook
 
-    with opened(where) as book:
-        history = book.history()
-    with telling():
-        return from_logbook(history, same_letters(machine), part, today=dt.date.today(), unit=unit)
+    with opened(where) as book, telling():
+        return from_logbook(
+            book.history(), same_letters(machine), part, whole=book.entry, today=dt.date.today(), unit=unit
+        )
 
 
 def _made(given: ReportInput, kind: str, paper: str) -> bytes:

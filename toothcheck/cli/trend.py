@@ -136,6 +136,7 @@ def _json(t: PartTrend) -> dict[str, Any]:
         "newest_could_tell": t.judged is None or t.judged.newest_told,
         "readings_disagree": t.judged is not None and t.judged.milder is not None,
         "worst": t.worst,
+        "do_not_ride_teeth": [] if t.halt is None else list(t.halt.teeth),
         "now": {
             "part_km": round(trend_.now_km),
             "asymmetry_percent": _three(trend_.now_interval[0], trend_.now_percent, trend_.now_interval[1], digits=2),
@@ -211,7 +212,7 @@ def due(
             t.ahead_km(km)
             for km in ((action.early_km, action.median_km, action.late_km) if action else (0.0, 0.0, 0.0))
         )
-        if t.worst in ("replace-set", "replace-now"):
+        if t.is_due:
             when, day = "now", ""
         else:
             when = "not foretold" if middle is None else f"{distance_rough(middle, unit)}"
@@ -228,6 +229,8 @@ def due(
         if t.machine in chains:
             notes.insert(0, f"chain {chains[t.machine]}")
         notes += [] if t.mind is None else [t.mind]
+        if t.halt is not None:
+            notes.insert(0, t.halt.in_short)
         passed = passed or _passed(day or None)
         if _passed(day or None) or any(machine == t.machine for machine, _ in unread):
             notes.append(f"last entry {t.counted_from}")

@@ -17,6 +17,7 @@ from toothcheck.logbook.history import (
 from toothcheck.logbook.judged import (
     Judged,
     Length,
+    halted_in_logbook,
     judged,
     judged_length,
     longer_in_logbook,
@@ -54,6 +55,7 @@ __all__ = [
     "distance_km",
     "distance_rough",
     "distance_text",
+    "halted_in_logbook",
     "in_force",
     "in_unit",
     "judged",

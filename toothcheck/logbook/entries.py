@@ -15,7 +15,9 @@ from collections.abc import Callable
 from dataclasses import dataclass, fields, replace
 from typing import Any
 
+from toothcheck.advice import Renewal
 from toothcheck.chains import CHAINS, FEWEST_LINKS
+from toothcheck.grade import CANNOT_TELL, RENEW_ANYWAY, halting
 from toothcheck.logbook.units import distance_echo
 
 KINDS = {
@@ -433,6 +435,29 @@ def facts_of(document: dict[str, Any]) -> dict[str, Any]:
         }
     except (KeyError, TypeError, AttributeError) as error:
         raise ValueError(f"not a whole inspection document: {error!r} is missing or of another kind") from None
+
+
+def halts_of(document: dict[str, Any]) -> tuple[int, ...]:
+    """The teeth for which nobody may ride before a mechanic has looked, of an inspection document that could not tell.
+
+    The other grade that such a tooth leaves, the worst, says more: do not ride on it, and renew it.
+    """
+    if document.get("verdict", {}).get("grade") != CANNOT_TELL:
+        return ()
+    teeth = document.get("teeth")
+    known = [tooth for tooth in teeth if isinstance(tooth, dict)] if isinstance(teeth, list) else []  # anybody's file
+    return halting(
+        (tooth["index"], [code for code in tooth["flags"] if isinstance(code, str)])
+        for tooth in known
+        if isinstance(tooth.get("index"), int) and isinstance(tooth.get("flags"), list)
+    )
+
+
+def renewal_of(document: dict[str, Any]) -> Renewal | None:
+    """When parts are to be renewed though an inspection document could not tell the grade; None where they are not."""
+    steps = (document.get("verdict") or {}).get("next_steps")
+    found = [step for step in steps if str(step).startswith(RENEW_ANYWAY)] if isinstance(steps, list) else []
+    return None if not found else "next" if found[0] == RENEW_ANYWAY else "now"
 
 
 def _float(value: object) -> float | None:

@@ -8,10 +8,13 @@ from __future__ import annotations
 
 import bisect
 import datetime as dt
+import json
 from collections.abc import Iterable
 from dataclasses import dataclass, field
 
-from toothcheck.logbook.entries import Entry, EntryError
+from toothcheck.advice import Renewal
+from toothcheck.grade import CANNOT_TELL
+from toothcheck.logbook.entries import Entry, EntryError, halts_of, renewal_of
 
 _FEWEST_DAYS = 14  # a shorter time tells no riding rate
 
@@ -124,6 +127,10 @@ class Reading:
     """The part's own distance, km: since new, or since it joined when its start is not known."""
     total_km: float
     """The machine's total, km."""
+    halts: tuple[int, ...] = ()
+    """Of an inspection that could not tell, teeth for which nobody may ride before a mechanic has looked at them."""
+    renew: Renewal | None = None
+    """Of an inspection that could not tell, when parts are to be renewed all the same."""
 
 
 @dataclass(slots=True, kw_only=True)
@@ -294,7 +301,10 @@ def _step(out: History, e: Entry) -> None:
                     )
                 raise EntryError(f"the reading says {what} {said}, but {part.name} has {known}; {way}", e)
         own = out.part_km(part)
-        out.readings.setdefault(part.name, []).append(Reading(entry=e, part_km=own, total_km=machine.total_km))
+        document = {} if e.document is None or e.grade != CANNOT_TELL else json.loads(e.document)
+        halts, renew = halts_of(document), renewal_of(document)
+        reading = Reading(entry=e, part_km=own, total_km=machine.total_km, halts=halts, renew=renew)
+        out.readings.setdefault(part.name, []).append(reading)
     elif e.kind in ("remove", "retire"):
         part.fittings[-1] = Fitting(
             part=current.part,

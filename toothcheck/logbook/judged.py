@@ -10,7 +10,7 @@ from __future__ import annotations
 from collections.abc import Sequence
 from dataclasses import dataclass
 
-from toothcheck.advice import CONFIDENT
+from toothcheck.advice import CONFIDENT, Halt
 from toothcheck.estimate import Estimate
 from toothcheck.grade import CANNOT_TELL, GRADES, band
 from toothcheck.logbook.history import Reading
@@ -37,6 +37,8 @@ class Judged:
     """The newest that could tell, where it contradicts ``counts``, which is older and worse."""
     worse: Reading | None = None
     """The last older one of a worse grade with which ``counts``, the newest that could tell, agrees all the same."""
+    halted: Reading | None = None
+    """The newest with teeth for which nobody may ride; no photo after it settles that, a mechanic does."""
 
     @property
     def told(self) -> bool:
@@ -52,6 +54,19 @@ class Judged:
     def untold(self) -> Reading | None:
         """The newest reading, where it could not tell and an older one could."""
         return self.newest if self.told and not self.newest_told else None
+
+    @property
+    def halt(self) -> Halt | None:
+        """The teeth for which nobody may ride."""
+        if self.halted is None:
+            return None
+        e = self.halted.entry
+        return Halt(
+            teeth=self.halted.halts,
+            on=e.on_date,
+            remedy=f"if nothing is wrong there, withdraw entry {e.number} (toothcheck logbook correct {e.number} "
+            "--withdraw --reason WHY)",
+        )
 
     @property
     def dispute(self) -> str | None:
@@ -88,21 +103,24 @@ def judged(readings: Sequence[Reading]) -> Judged | None:
     when the two grades are not neighbours, when the worse one does not come from the asymmetry (a hook, a damaged
     tooth: the later photo may not have seen it), when there is no number to compare, when the asymmetry would have
     shrunk by more than `HEALED` standard uncertainties, and when the worse grade was sure and the later is not.
+
+    A tooth that halts does so until its reading is withdrawn, whichever counts.
     """
     if not readings:
         return None
     newest = readings[-1]
+    halted = next((reading for reading in reversed(once_a_photo(readings)) if reading.halts), None)
     told = once_a_photo([reading for reading in readings if reading.entry.grade != CANNOT_TELL])
     if not told:
-        return Judged(counts=newest, newest=newest)
+        return Judged(counts=newest, newest=newest, halted=halted)
     last = told[-1]
     worse = [reading for reading in told[:-1] if _rank(reading) > _rank(last)]
     against = [reading for reading in worse if _stands(reading, last)]
     if against:
         worst = max(_rank(reading) for reading in against)
         counts = next(reading for reading in reversed(against) if _rank(reading) == worst)
-        return Judged(counts=counts, newest=newest, milder=last)
-    return Judged(counts=last, newest=newest, worse=worse[-1] if worse else None)
+        return Judged(counts=counts, newest=newest, milder=last, halted=halted)
+    return Judged(counts=last, newest=newest, worse=worse[-1] if worse else None, halted=halted)
 
 
 def once_a_photo(readings: Sequence[Reading]) -> list[Reading]:
@@ -176,6 +194,14 @@ def worse_in_logbook(kept_grade: str, on: str, typed: str) -> str | None:
     return (
         f"The logbook holds a worse grade, {kept_grade} of {on}, and teeth do not heal. What was typed counts here: "
         "look at every tooth by eye before you go by it."
+    )
+
+
+def halted_in_logbook(kept: Halt) -> str:
+    """What is said where a grade is typed of a sprocket with teeth that halt by the logbook."""
+    return (
+        f"The logbook holds a photo of {kept.on} by which {kept.which} may be broken, missing or bent. What was typed "
+        "counts here: go by it only once a qualified mechanic has looked."
     )
 
 

@@ -21,6 +21,7 @@ import sqlalchemy as sa
 
 from toothcheck import __version__
 from toothcheck.errors import LogbookError
+from toothcheck.grade import CANNOT_TELL, HALTING, RENEW_ANYWAY
 from toothcheck.logbook.entries import (
     Entry,
     EntryError,
@@ -50,6 +51,11 @@ _WAYS = {
 }
 """What to do about what SQLite says, by a word of it."""
 _LIGHT = [column for column in ENTRIES.c if column.name != "document"]
+_SIGNS = (RENEW_ANYWAY, *(f'"{code}"' for code in sorted(HALTING)))
+_TELLS_MORE = sa.and_(ENTRIES.c.grade == CANNOT_TELL, sa.or_(*(ENTRIES.c.document.contains(sign) for sign in _SIGNS)))
+_TO_REPLAY = [*_LIGHT, sa.case((_TELLS_MORE, ENTRIES.c.document)).label("document")]
+"""Of the documents, which are long, only those that may tell what a history does and no column: who may not ride, and
+that parts are to be renewed though the grade is open."""
 
 
 class Logbook:
@@ -178,7 +184,7 @@ class Logbook:
     def entries(self, *, documents: bool = False) -> list[Entry]:
         """Every entry ever made, in order of number; ``document`` is filled only on demand (they are long)."""
         with self._words(), self._engine.begin() as connection:
-            return self._read(connection, documents=documents)
+            return self._read(connection, list(ENTRIES.c) if documents else _LIGHT)
 
     def entry(self, number: int) -> Entry:
         """One entry with its document.
@@ -211,14 +217,15 @@ class Logbook:
         LogbookError
             When they contradict each other (only possible after tampering).
         """
+        with self._words(), self._engine.begin() as connection:
+            entries = self._read(connection, _TO_REPLAY)
         try:
-            return replay(self.entries())
+            return replay(entries)
         except EntryError as error:
             raise LogbookError(f"The entries contradict each other: {error}.") from None
 
     @staticmethod
-    def _read(connection: sa.Connection, *, documents: bool) -> list[Entry]:
-        columns = list(ENTRIES.c) if documents else _LIGHT
+    def _read(connection: sa.Connection, columns: Sequence[sa.ColumnElement[Any]]) -> list[Entry]:
         rows = connection.execute(sa.select(*columns).order_by(ENTRIES.c.number))
         return [Entry(**row._mapping) for row in rows]
 
@@ -266,7 +273,7 @@ class Logbook:
     ) -> list[Entry]:
         """As `add`, for entries that depend on what is there: ``make`` sees the state under the writer's lock."""
         with self._words(), self._writing() as connection:
-            before = self._read(connection, documents=False)
+            before = self._read(connection, _LIGHT)
             state = replay(before)
             entries = make(state)
             refuse(name_slips(state, entries))
@@ -432,7 +439,7 @@ class Logbook:
         """
         fresh = self.new("note")
         with self._words(), self._writing() as connection:
-            before = self._read(connection, documents=False)
+            before = self._read(connection, _LIGHT)
             old = self._one(connection, self._standing(before, number).number)
             new = corrected(old, uid=fresh.uid, recorded_at=fresh.recorded_at, reason=reason, **changes)
             moved = {"distance_km", "on_date", "new_odometer_km"} & set(changes)
@@ -448,7 +455,7 @@ class Logbook:
             When there is no such entry, it was withdrawn already, or others depend on it.
         """
         with self._words(), self._writing() as connection:
-            before = self._read(connection, documents=False)
+            before = self._read(connection, _LIGHT)
             old = self._standing(before, number)
             gone = self.new("withdrawal", machine=old.machine, part=old.part, corrects=old.uid, reason=reason)
             try:
@@ -500,7 +507,7 @@ class Logbook:
             Carrying the entry at fault.
         """
         with self._words(raw=True), self._writing() as connection:
-            before = self._read(connection, documents=True)
+            before = self._read(connection, list(ENTRIES.c))
             here = {e.uid: e for e in before}
             fresh: list[Entry] = []
             seen: set[str] = set()

@@ -48,8 +48,10 @@ def rule_caption(d: Mapping[str, Any], asymmetry: Estimate, *, by_baseline: bool
     elif grade == GRADES[-1] and hook and hook.value >= OVERHANG_LIMIT_MM:
         why = f"the hook of {hook.text('mm')} decides by itself"
     else:
-        why = "all doubts counted, that is the likeliest"
-    return tied(f"{rule} By the mark alone it would be {alone}; the grade is {grade}, because {why}.")
+        # of a reading whose teeth were not kept nobody can say whether one of them decided
+        why = "all doubts counted, that is the likeliest" if d["teeth"] else ""
+    because = f", because {why}" if why else ""
+    return tied(f"{rule} By the mark alone it would be {alone}; the grade is {grade}{because}.")
 
 
 def chart_caption(teeth: Sequence[Mapping[str, Any]], *, outlined: bool) -> str:

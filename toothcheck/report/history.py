@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import datetime as dt
 import json
+from collections.abc import Callable
 from typing import TYPE_CHECKING
 
 from toothcheck.advice import said_of
@@ -15,7 +16,7 @@ from toothcheck.pages import tied
 from toothcheck.report.content import SCHEMA, Origin, ReportInput, TrendShown
 
 if TYPE_CHECKING:
-    from toothcheck.logbook import Entry, History
+    from toothcheck.logbook import Entry, History, Reading
     from toothcheck.trend import PartTrend
 
 
@@ -24,11 +25,18 @@ _WORSE = (GRADES[0], CANNOT_TELL, *GRADES[1:])
 
 
 def from_logbook(
-    history: History, machine: str, part: str | None = None, *, today: dt.date, unit: str = "km"
+    history: History,
+    machine: str,
+    part: str | None = None,
+    *,
+    whole: Callable[[int], Entry],
+    today: dt.date,
+    unit: str = "km",
 ) -> ReportInput:
     """The reading that counts of a machine's worse sprocket, with the trends of all that are meant.
 
-    A newer photo that could not tell takes the place of a ``good``, and of nothing worse.
+    A newer photo that could not tell takes the place of a ``good``, and of nothing worse; one with a tooth that nobody
+    may ride on that of all but a ``replace-now``.
 
     Parameters
     ----------
@@ -38,6 +46,9 @@ def from_logbook(
         Its name there.
     part
         ``front``, ``rear`` or a part's name; both sprockets fitted now when not given.
+    whole
+        Gives the entry of a number with its document, as `toothcheck.logbook.Logbook.entry` does: a history is read
+        without documents.
     today
         For what was seen too long ago to count.
     unit
@@ -53,12 +64,14 @@ def from_logbook(
     names = parts_of(history, machine, part)
     found = [judged(history.readings.get(name, [])) for name in names]
     # of each sprocket the grade that counts, and a newer photo that could not tell: it doubts a good one
-    last = [reading for one in found if one is not None for reading in (one.counts, one.newest)]
+    judged_ = [one for one in found if one is not None]
+    last = [reading for one in judged_ for reading in (one.counts, one.newest, one.halted) if reading is not None]
     if not last:
         raise ValueError(f"the logbook holds no reading of {', '.join(names)}")
-    newest = max(last, key=lambda r: (_rank(r.entry.grade), r.entry.on_date))  # the worse sprocket decides
+    newest = max(last, key=lambda r: (_rank(r), r.entry.on_date))  # the worse sprocket decides
+    document = whole(newest.entry.number).document
     return ReportInput(
-        document=json.loads(newest.entry.document) if newest.entry.document else _document(newest.entry),
+        document=_document(newest.entry) if document is None else json.loads(document),
         origin=Origin.UNTOLD,
         machine=f"{machine}, {newest.entry.part}",
         date=newest.entry.on_date,
@@ -134,8 +147,10 @@ def shown(part: PartTrend, unit: str = "km") -> TrendShown:
     )
 
 
-def _rank(grade: str | None) -> int:
-    return _WORSE.index(grade) if grade in _WORSE else -1
+def _rank(reading: Reading) -> float:
+    grade = reading.entry.grade
+    rank = _WORSE.index(grade) if grade in _WORSE else -1
+    return max(rank, len(_WORSE) - 1.5) if reading.halts else rank  # only what is to be renewed at once is worse
 
 
 def _far(km: float, unit: str) -> str:

@@ -7,8 +7,9 @@ import math
 from collections.abc import Iterable
 from dataclasses import dataclass
 
+from toothcheck.advice import Halt
 from toothcheck.geometry import Bools, Floats
-from toothcheck.grade import GRADES, band
+from toothcheck.grade import GRADES, band, halt_until
 from toothcheck.logbook import Fitting, History, Judged, Reading, judged, once_a_photo
 from toothcheck.trend.model import BANDS, Crossing, Point, Trend, fit
 
@@ -93,8 +94,18 @@ class PartTrend:
 
     @property
     def crossings(self) -> tuple[Crossing, ...]:
-        """The trend's bands to come; none for a part that is graded ``replace-now``, whatever its line says."""
-        return () if self.grade == GRADES[-1] else self.trend.crossings
+        """The trend's bands to come; none for a part that nobody may ride on, whatever its line says."""
+        return () if self.grade == GRADES[-1] or self.halt is not None else self.trend.crossings
+
+    @property
+    def halt(self) -> Halt | None:
+        """Teeth for which nobody may ride."""
+        return None if self.judged is None else self.judged.halt
+
+    @property
+    def is_due(self) -> bool:
+        """Whether parts, or a mechanic, are due now."""
+        return self.worst in GRADES[2:] or self.halt is not None
 
     @property
     def worst(self) -> str:
@@ -105,6 +116,8 @@ class PartTrend:
     def grade_sentences(self) -> tuple[str, ...]:
         """What the photos' grades say beside the line: to be told before any forecast."""
         out = [] if self.retired_on is None else [f"Retired on {self.retired_on}; what follows is as of then."]
+        if self.halt is not None:
+            out.append(f"{halt_until(self.halt.which)}{self.halt.photo}; {self.halt.remedy}. Nothing is foretold.")
         if self.judged is not None and self.judged.dispute is not None and self.judged.remedy is not None:
             out += [self.judged.dispute, self.judged.remedy]
         elif self.judged is not None and self.judged.remark is not None:
@@ -256,7 +269,7 @@ def due(history: History, *, today: dt.date, within_km: float | None = None) -> 
     trends = [part_trend(history, name) for name in _fitted(history)]
     if within_km is not None:
         trends = [t for t in trends if _soonest(t, today) <= within_km or t.telling is None]
-    return sorted(trends, key=lambda t: (-GRADES.index(t.worst), _middle(t, today), t.machine or "", t.part))
+    return sorted(trends, key=lambda t: (-_urgency(t), _middle(t, today), t.machine or "", t.part))
 
 
 def unread_since(history: History, day: dt.date) -> list[tuple[str, str]]:
@@ -274,8 +287,12 @@ def _fitted(history: History) -> Iterable[str]:
                 yield history.machines[name].fitted[position]
 
 
+def _urgency(t: PartTrend) -> int:
+    return len(GRADES) - 1 if t.halt is not None else GRADES.index(t.worst)
+
+
 def _soonest(t: PartTrend, today: dt.date) -> float:
-    if t.worst in GRADES[2:] or t.next_action is None:
+    if t.is_due or t.next_action is None:
         return -math.inf
     ahead = t.ahead_km_on(today, t.next_action.early_km)
     return math.inf if ahead is None else ahead
