@@ -498,6 +498,10 @@ def test_result_goes_into_the_logbook_or_nothing_is_written(blank, tmp_path, run
     assert run(*part)[0] == 0
     refused(run, [*words, "--log", "KC-99", "--at", "200km"], 2, about="KC-99")
     refused(run, [*words, "--log", "KC-07", "--at", "50km"], 2, about="50")
+    # before the photo is so much as looked for
+    for at, about in (("KC-99", "KC-99"), ("KC-07", "No rear sprocket")):
+        unseen = ["inspect", "none.jpg", *PART[:4], "--position", "rear", "--log", at, "--at", "200km", *book]
+        refused(run, unseen, 2, about=about)
     assert not result.exists()
     status, out, _ = run(*words, "--log", "KC-07", "--at", "200km")
     assert status == 3

@@ -10,7 +10,7 @@ from typing import TYPE_CHECKING, Annotated, Any
 import typer
 
 from toothcheck.cli.after_inspect import baseline_of, held, is_reading, recorded
-from toothcheck.cli.books import Again, MaybeAt, On, Replaced, Text, Where, file_of, note
+from toothcheck.cli.books import Again, MaybeAt, On, Replaced, Text, Where, file_of, note, opened
 from toothcheck.cli.words import (
     CardHeightWord,
     ChainWord,
@@ -106,6 +106,8 @@ def inspect(
         refuse_typed(context, "is for --log MACHINE, which is missing", "at", *for_the_log)
     else:
         _check_distance(at)
+        with opened(where, said=at) as book:
+            book.check_reading(log, part, claim.position, on)
     if baseline is None:
         refuse_typed(context, "is for --baseline, which is missing", "baseline_card_height")
     elif is_reading(baseline):

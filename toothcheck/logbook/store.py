@@ -398,15 +398,37 @@ class Logbook:
 
         return self.build(make, reason=reason, again=again)
 
+    def check_reading(self, machine: str, part: str | None, position: str | None, on_date: str | None) -> None:
+        """Refuse what `record` would find no part for, before anything is measured.
+
+        Parameters
+        ----------
+        machine, part, position, on_date
+            As of `record`, and of its document.
+
+        Raises
+        ------
+        LogbookError
+            When the machine is unknown, or no part was named and none is fitted there.
+        """
+        state = self.history()
+        self._known(state, same_letters(machine))
+        if part is None:
+            self._fitted(state, same_letters(machine), position, on_date)
+
     @staticmethod
-    def _fitted(state: History, machine: str, position: str | None, on_date: str | None) -> str:
-        """The sprocket at that position on that day."""
+    def _known(state: History, machine: str) -> None:
         if machine not in state.machines:
             known = ", ".join(sorted(state.machines)[:8]) or "none yet"
             raise LogbookError(
                 f"Machine {machine} is not in the logbook (known: {known}).",
                 hint=f"Add it with: toothcheck logbook add-machine {machine}",
             )
+
+    @classmethod
+    def _fitted(cls, state: History, machine: str, position: str | None, on_date: str | None) -> str:
+        """The sprocket at that position on that day."""
+        cls._known(state, machine)
         if position is None:
             raise LogbookError("The inspection does not say front or rear.", hint="Name the part with --part.")
         there = state.fitted_on(machine, position, on_date)
