@@ -75,6 +75,16 @@ def test_a_told_card_height_counts(plain):
     assert higher == pytest.approx(100 / m.distance_mm, rel=0.25)
 
 
+def test_a_card_height_is_told_in_true_millimetres_whatever_the_print(plain):
+    m = seen(plain)
+    photo = draw(RUN, replace(SHOT, print_scale=0.92, card_height_mm=9.0), np.random.default_rng(3))
+    small = seen(photo, measured=0.92 * 75.6, card_height_mm=9.0)
+    percent, expected = (run_of(row, C520).percent.value for row in (small.row, m.row))
+    assert photo.elongation_percent == plain.elongation_percent
+    assert percent == pytest.approx(expected, abs=0.02)
+    assert small.distance_mm == pytest.approx(m.distance_mm, rel=0.002)
+
+
 def test_wrong_size_is_refused_and_the_right_one_named(plain):
     with pytest.raises(CannotTell, match=r"15\.875.*520"):
         seen(plain, size=chain("428"))

@@ -93,6 +93,7 @@ def measure_run(
             hint="Print it (toothcheck card pocket) and lay it beside the run, flat, at the height of the pin ends.",
         )
     print_scale, print_std = sighting.layout.print_scale(card_measured_mm)
+    sighting = sighting.printed(print_scale)
     card = card_pose(sighting, grey, focals_35mm)
     if card.bowed:
         raise CannotTell(
@@ -119,7 +120,7 @@ def measure_run(
         )
     return ChainSighting(
         row=PinRow(
-            pins_mm=readonly(even.pins_mm * print_scale),
+            pins_mm=readonly(even.pins_mm),
             std_mm=readonly(rims.std_px / even.plane.px_per_mm),
             scale_std=math.hypot(even.plane_std, print_std),
         ),
