@@ -72,6 +72,8 @@ def fault(command, status, place):
         ["bash", "-o", "pipefail", "-c", command],
         cwd=place / "work", env=environment(place), stdin=subprocess.DEVNULL,
         stdout=subprocess.PIPE, stderr=subprocess.STDOUT, text=True, errors="replace", start_new_session=True,
+        # a test runner's own processes ignore Ctrl-C, and what they start inherits that
+        preexec_fn=lambda: signal.signal(signal.SIGINT, signal.SIG_DFL),
     )  # fmt: skip
     watchdog = threading.Timer(SECONDS, os.killpg, [process.pid, signal.SIGKILL])
     watchdog.start()
@@ -205,5 +207,6 @@ def test_runner_is_not_content_with_another_end(place, command, status):
 
 
 def test_runner_stops_what_goes_on_until_ctrl_c(place):
-    goes_on = f"exec {shlex.quote(sys.executable)} -uc \"import time; print('listening'); time.sleep(60)\" 2>/dev/null"
+    goes_on = f"exec {shlex.quote(sys.executable)} -uc \"import time; print('listening'); time.sleep(600)\" 2>/dev/null"
     assert fault(goes_on, None, place) is None
+    assert "not by Ctrl-C" in fault("trap '' INT; echo listening; sleep 2; exit 5", None, place)
