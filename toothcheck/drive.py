@@ -4,14 +4,13 @@ from __future__ import annotations
 
 import datetime as dt
 import re
-from collections.abc import Sequence
 from typing import Any
 
 from toothcheck.advice import ChainState, Dispute, Seen, Situation, SprocketState
 from toothcheck.chains import Chain
 from toothcheck.chains import chain as chain_of
 from toothcheck.estimate import Estimate
-from toothcheck.logbook import Entry, History, Length, Machine, Reading, judged, judged_length
+from toothcheck.logbook import Entry, History, JudgedLength, Length, Machine, Reading, judged, judged_length
 from toothcheck.stretch import TOOLS, Limit, count_trap, doubt_about, estimate_of, if_one_fewer
 
 LIMIT_NOTE = "Chain limit: "
@@ -125,8 +124,7 @@ def chain_of_machine(history: History, machine: Machine, *, today: dt.date, size
         if part.entry.ridden_km == 0:
             fitted = dt.date.fromisoformat(part.fittings[0].from_date)  # storage ages seals and grease, too
             known["age_years"] = round((today - fitted).days / 365.25, 1)
-    lengths = machine.lengths if part is None else history.lengths.get(part.name, [])
-    found = None if size is None else judged_length(_stretched(lengths, size))
+    found = None if size is None else _judged_length(history, machine, None if part is None else part.name, size)
     if found is not None and size is not None:
         length = found.counts
         known["elongation_percent"], known["misread"] = length.elongation_percent, length.misread
@@ -218,11 +216,14 @@ def length_dispute(history: History, part: str | None, machine: str) -> Dispute 
         As in the entry of a length.
     """
     size = chain_size(history, machine, part)
-    if size is None:
-        return None
-    lengths = history.machines[machine].lengths if part is None else history.lengths.get(part, [])
-    found = judged_length(_stretched(lengths, size))
+    found = None if size is None else _judged_length(history, history.machines[machine], part, size)
     return None if found is None else _dispute(found.dispute, found.remedy)
+
+
+def _judged_length(history: History, machine: Machine, part: str | None, size: Chain) -> JudgedLength | None:
+    """Of a chain's lengths the one that counts; of the machine's, where it is not known which chain it was."""
+    lengths = machine.lengths if part is None else history.lengths.get(part, [])
+    return judged_length([_elongation(length, size) for length in lengths])
 
 
 def _dispute(sentence: str | None, remedy: str | None) -> Dispute | None:
@@ -232,11 +233,6 @@ def _dispute(sentence: str | None, remedy: str | None) -> Dispute | None:
 def _unread_days(machine: Machine, today: dt.date) -> int:
     """Days since the odometer was read last; a logbook that is ahead of the calendar counts as read today."""
     return max(0, (today - dt.date.fromisoformat(machine.totals[-1][0])).days) if machine.totals else 0
-
-
-def _stretched(lengths: Sequence[Reading], size: Chain) -> list[Length]:
-    """Lengths with the elongations that they mean for a chain of that size."""
-    return [_elongation(length, size) for length in lengths]
 
 
 def _elongation(reading: Reading, size: Chain) -> Length:

@@ -7,6 +7,7 @@ from dataclasses import dataclass, replace
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
+from toothcheck.cli.books import distance_said
 from toothcheck.cli.output import same_file
 from toothcheck.cli.reading import json_object_of
 from toothcheck.errors import CannotTell, DifferentPartError, InputError, UsageError
@@ -157,13 +158,11 @@ def recorded(
     UsageError, PhotoError, LogbookError
         When words or photo do not fit; nothing is recorded then.
     """
-    if at is None:
-        raise UsageError("--log needs --at DISTANCE: what the odometer shows.", hint="For example --at 24600km.")
     from toothcheck.cli.logbook import record_inspection
 
     done = record_inspection(
-        result.document, photo, machine=log, at=at, logbook=logbook, part=part, on=on, operator=operator, text=text,
-        keep_photo=keep_photo, reason=reason, again=again,
+        result.document, photo, machine=log, at=distance_said(at), logbook=logbook, part=part, on=on,
+        operator=operator, text=text, keep_photo=keep_photo, reason=reason, again=again,
     )  # fmt: skip
     line = f"Entry {done.entry.number} in the logbook: {done.entry.part}, {done.entry.grade}{done.at}"
     return (*done.before, line, *done.after)

@@ -209,6 +209,20 @@ def kilometres(words: str) -> float:
         return distance_km(words)
 
 
+def distance_said(at: str | None) -> str:
+    """The words of ``--at`` beside ``--log``, where they are needed.
+
+    Raises
+    ------
+    UsageError
+        When they are missing or cannot be read.
+    """
+    if at is None:
+        raise UsageError("--log needs --at DISTANCE: what the odometer shows.", hint="For example --at 24600km.")
+    kilometres(at)
+    return at
+
+
 def unit_of(unit: str) -> str:
     """The unit asked for, as the logbook calls it: ``mi`` and capital letters are taken too.
 

@@ -93,8 +93,9 @@ def compare(
         raise UsageError("BEFORE and AFTER are the same file.", hint="Name two photos.")
     check_targets(read={"BEFORE": before, "AFTER": after}, written={"--picture": picture, "--json": json})
 
+    from toothcheck.grade import CANNOT_TELL
     from toothcheck.inspection import inspect
-    from toothcheck.pairing import doubts, loss_between
+    from toothcheck.pairing import loss_between
     from toothcheck.photo import load
 
     with busy("Reading the photos") as tell:
@@ -123,10 +124,11 @@ def compare(
     if picture is not None and drawing is not None:
         write_whole(picture, drawing)
         written.append(str(picture))
+    answer = document(result, seen[0], seen[1])
     if json is not None:
-        write_json(document(result, seen[0], seen[1]), json)
+        write_json(answer, json)
         written += [json] if json != "-" else []
-    doubted = doubts(result.flags, seen[0].flags, seen[1].flags)
+    doubted = answer["result"] == CANNOT_TELL
     if json != "-":
         out = console()
         if doubted:
@@ -145,10 +147,11 @@ def _check_turn(turned_by: int | None, teeth: int | None) -> None:
 
 def document(result: Comparison, before: Inspection, after: Inspection) -> dict[str, object]:
     """The result as JSON, with the photos it came from."""
+    from toothcheck.grade import CANNOT_TELL
     from toothcheck.pairing import broken_since, damaged, doubts
 
     return result.document() | {
-        "result": "cannot-tell" if doubts(result.flags, before.flags, after.flags) else "compared",
+        "result": CANNOT_TELL if doubts(result.flags, before.flags, after.flags) else "compared",
         "broken_since": broken_since(before, after),
         "photos": {
             name: {

@@ -10,7 +10,7 @@ from typing import TYPE_CHECKING, Annotated, Any
 import typer
 
 from toothcheck.cli.after_inspect import baseline_of, held, is_reading, recorded
-from toothcheck.cli.books import Again, MaybeAt, On, Replaced, Text, Where, file_of, note, opened
+from toothcheck.cli.books import Again, MaybeAt, On, Replaced, Text, Where, distance_said, file_of, note, opened
 from toothcheck.cli.words import (
     CardHeightWord,
     ChainWord,
@@ -105,8 +105,7 @@ def inspect(
     if log is None:
         refuse_typed(context, "is for --log MACHINE, which is missing", "at", *for_the_log)
     else:
-        _check_distance(at)
-        with opened(where, said=at) as book:
+        with opened(where, said=distance_said(at)) as book:
             book.check_reading(log, part, claim.position, on)
     if baseline is None:
         refuse_typed(context, "is for --baseline, which is missing", "baseline_card_height")
@@ -211,12 +210,3 @@ class Targets:
         if self.json is not None:
             write_json(document, self.json)
         return [*map(str, made), *([self.json] if self.json not in (None, "-") else [])]
-
-
-def _check_distance(at: str | None) -> None:
-    """Refuse an odometer that is missing or cannot be read."""
-    if at is None:
-        raise UsageError("--log needs --at DISTANCE: what the odometer shows.", hint="For example --at 24600km.")
-    from toothcheck.cli.books import kilometres
-
-    kilometres(at)

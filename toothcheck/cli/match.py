@@ -98,16 +98,9 @@ def _case(context: typer.Context, name: str) -> dict[str, Any]:
     from toothcheck.cli.cases import case
 
     refuse_typed(
-        context,
-        f"is told by --case {name} already",
-        "old",
-        "new",
-        "old_values",
-        "new_values",
-        "chain",
-        "card_height",
+        context, f"is told by --case {name} already", "old", "new", "old_values", "new_values", "chain", "card_height",
         "card_measured",
-    )
+    )  # fmt: skip
     return case("match", name)
 
 

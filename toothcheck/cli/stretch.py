@@ -7,7 +7,18 @@ from typing import TYPE_CHECKING, Annotated, Any, Literal
 
 import typer
 
-from toothcheck.cli.books import MaybeAt, On, Replaced, Where, file_of, kilometres, named, note, number_of, wrong_words
+from toothcheck.cli.books import (
+    MaybeAt,
+    On,
+    Replaced,
+    Where,
+    distance_said,
+    file_of,
+    named,
+    note,
+    number_of,
+    wrong_words,
+)
 from toothcheck.cli.chainlog import ChainLog, lower_bound_refused
 from toothcheck.cli.words import CardMeasuredWord, JsonWord, refuse_typed
 from toothcheck.errors import UsageError
@@ -134,11 +145,9 @@ def stretch(
         the_limit = None if given["limit"] is None else Limit.parse(str(given["limit"]), pitch_mm=size.pitch_mm)
         book = None
         if log is not None:
-            if at is None:
-                raise UsageError("--log needs the distance.", hint="Add --at, e.g. --at 24600km.")
+            at = distance_said(at)  # refused before anything is measured
             if slack:
                 raise lower_bound_refused("of a slack run")
-            kilometres(at)  # refused before anything is measured
             book = ChainLog(machine=log, at=at, where=logbook, on=on, reason=reason)
             if the_limit is None:
                 the_limit = book.limit_kept(size)

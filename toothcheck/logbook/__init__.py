@@ -16,6 +16,7 @@ from toothcheck.logbook.history import (
 )
 from toothcheck.logbook.judged import (
     Judged,
+    JudgedLength,
     Length,
     halted_in_logbook,
     judged,
@@ -46,6 +47,7 @@ __all__ = [
     "Fitting",
     "History",
     "Judged",
+    "JudgedLength",
     "Length",
     "Logbook",
     "Machine",

@@ -60,27 +60,26 @@ def judged(plane: PlanePose, claim: Claim, claimed: IsoForm | None, fits: list[F
     ranked = sorted(counts.items(), key=lambda item: -item[1])
     best = fits[int(weights.argmax())]
     notes: list[str] = []
-    if claimed is not None:
-        if best.form.teeth != claimed.teeth:
-            flags.append("teeth-disagree")
-            share = 100 * counts[best.form.teeth]
-            notes.append(
-                f"The photo supports {best.form.teeth} teeth ({share:.0f} %), not {claimed.teeth}"
-                f" ({100 * counts.get(claimed.teeth, 0.0):.0f} %)."
-            )
-        elif best.form.pitch_mm != claimed.pitch_mm:
-            flags.append("chain-disagrees")
-            notes.append(_other_pitch(best.form.pitch_mm, claimed.pitch_mm))
-        elif abs(best.scale - 1) > 0.015:
+    if claimed is not None and best.form.teeth != claimed.teeth:
+        flags.append("teeth-disagree")
+        share = 100 * counts[best.form.teeth]
+        notes.append(
+            f"The photo supports {best.form.teeth} teeth ({share:.0f} %), not {claimed.teeth}"
+            f" ({100 * counts.get(claimed.teeth, 0.0):.0f} %)."
+        )
+    elif claim.chain is not None and best.form.pitch_mm != claim.chain.pitch_mm:
+        flags.append("chain-disagrees")
+        pitch = best.form.pitch_mm
+        names = ", ".join(c.name for c in CHAINS.values() if c.pitch_mm == pitch)
+        notes.append(f"By the card the pitch is {pitch:g} mm ({names}), not {claim.chain.pitch_mm:g} mm.")
+    elif claimed is not None:
+        if abs(best.scale - 1) > 0.015:
             flags.append("scale-disagrees")
             size = "larger" if best.scale > 1 else "smaller"
             notes.append(
                 f"By the card the sprocket is {100 * abs(best.scale - 1):.0f} % {size} than teeth and chain make it:"
                 " the card was not printed at its size, or does not lie as high as told."
             )
-    elif claim.chain is not None and best.form.pitch_mm != claim.chain.pitch_mm:
-        flags.append("chain-disagrees")
-        notes.append(_other_pitch(best.form.pitch_mm, claim.chain.pitch_mm))
     elif claim.teeth is not None and best.form.teeth != claim.teeth:
         flags.append("teeth-disagree")
         notes.append(
@@ -91,7 +90,7 @@ def judged(plane: PlanePose, claim: Claim, claimed: IsoForm | None, fits: list[F
         notes.append(
             f"The count is {ranked[0][0]} ({100 * ranked[0][1]:.0f} %) or {ranked[1][0]} ({100 * ranked[1][1]:.0f} %)."
         )
-    chain = claim.chain if claim.chain is not None and not {"chain-disagrees"} & set(flags) else None
+    chain = None if "chain-disagrees" in flags else claim.chain
     if chain is None:
         shares = chain_shares(pitches or {(best.form.pitch_mm, best.form.roller_diameter_mm): 1.0}, None)
         fitting = [CHAINS[name] for name, _ in shares if CHAINS[name].pitch_mm == best.form.pitch_mm]
@@ -107,11 +106,6 @@ def judged(plane: PlanePose, claim: Claim, claimed: IsoForm | None, fits: list[F
         flags=tuple(flags),
         notes=tuple(notes),
     )
-
-
-def _other_pitch(pitch_mm: float, claimed_mm: float) -> str:
-    names = ", ".join(c.name for c in CHAINS.values() if c.pitch_mm == pitch_mm)
-    return f"By the card the pitch is {pitch_mm:g} mm ({names}), not {claimed_mm:g} mm."
 
 
 def _prior(fit: Fit, claim: Claim) -> float:
