@@ -169,6 +169,16 @@ def test_a_refused_photo_is_reported_with_its_remedies():
     assert "Numbers" not in text
 
 
+def test_a_tooth_for_which_nobody_may_ride_stands_right_under_a_grade_that_is_open():
+    d = document(grade="cannot-tell", confidence=0.0)
+    d["teeth"][3] |= {"measured": False, "flags": ["broken"]}
+    said = "Do not ride until a qualified mechanic has looked at tooth 3. The photo does not support a grade"
+    assert f"<strong>{said}" in report_page(ReportInput(document=d)).replace("\xa0", " ")
+    assert said in " ".join(_pdf_text(ReportInput(document=d)).replace("\xa0", " ").split())
+    d["verdict"]["grade"] = "replace-now"  # says more already
+    assert said not in report_page(ReportInput(document=d))
+
+
 def _pdf_text(given):
     pages = pdfium.PdfDocument(report_pdf(given))
     return " ".join(" ".join(page.get_textpage().get_text_range() for page in pages).replace("\xa0", " ").split())

@@ -10,11 +10,12 @@ from typing import Any, Protocol
 from toothcheck import __version__
 from toothcheck.flags import FLAGS
 from toothcheck.geometry import Floats
-from toothcheck.grade import CAUTIONS, MOST_CONFIDENCE
+from toothcheck.grade import CANNOT_TELL, CAUTIONS, MOST_CONFIDENCE, halt_until, halting
 from toothcheck.lessons.scale import ALL_GRADES, ASYMMETRY_LIMITS_PERCENT, MEANING, OVERHANG_LIMIT_MM
 from toothcheck.pages import Figure, tied
 from toothcheck.report.captions import chart_caption, estimate_of, picture_alt, picture_caption, rule_caption
 from toothcheck.report.figures import reading_on_rule, teeth_chart, trend_chart, two_teeth
+from toothcheck.tooth import teeth_in_words
 
 SCHEMA = "toothcheck/inspection/1"
 
@@ -238,7 +239,7 @@ def _view(given: ReportInput) -> ReportView:
         title=f"Sprocket wear: {given.machine or d['photo'].get('name') or 'one photo'}",
         facts=_facts(given),
         grade=grade,
-        meaning=MEANING[grade],
+        meaning=_meaning(grade, d["teeth"]),
         confidence=_confidence(verdict.get("confidence"), grade),
         reasons=_texts(verdict.get("reasons")),
         next_steps=_texts(verdict.get("next_steps")),
@@ -283,6 +284,12 @@ def _texts(value: object) -> tuple[str, ...]:
 def _shown(value: object, unit: str) -> str:
     known = estimate_of(value)
     return tied(known.text(unit)) if known else "not measured"
+
+
+def _meaning(grade: str, teeth: Sequence[Mapping[str, Any]]) -> str:
+    """What the grade means; first of all that nobody may ride, where a tooth says so and the grade does not."""
+    halted = halting((tooth["index"], tooth.get("flags", ())) for tooth in teeth) if grade == CANNOT_TELL else ()
+    return f"{halt_until(teeth_in_words(halted))}. {MEANING[grade]}" if halted else MEANING[grade]
 
 
 def _confidence(value: float | None, grade: str) -> str:
