@@ -12,7 +12,7 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 
 import numpy as np
-from scipy import stats
+from scipy.special import chdtrc, fdtrc, ndtr, stdtr
 
 from toothcheck.estimate import Estimate
 from toothcheck.geometry import Floats, readonly
@@ -174,12 +174,12 @@ def _test(
     count = pattern.shape[1]
     gain = max(0.0, without - chi2) / count
     scatter = chi2 / free if free > 0 else 1.0
-    by_scatter = float(stats.f.sf(gain / max(scatter, 1e-300), count, free)) if free > 0 else 1.0
+    by_scatter = float(fdtrc(count, free, gain / max(scatter, 1e-300))) if free > 0 else 1.0
     answers = (np.linalg.pinv(design / std[:, None]) / std)[:count]
     alike = answers @ together @ answers.T
     found = coefficient[:count]
     stated = covariance[:count, :count] + alike
-    by_stated = float(stats.chi2.sf(found @ np.linalg.solve(stated, found), count))
+    by_stated = float(chdtrc(count, found @ np.linalg.solve(stated, found)))
     return max(by_scatter, by_stated), found, covariance[:count, :count] * max(1.0, scatter) + alike
 
 
@@ -221,8 +221,8 @@ def _odd_one(y: Floats, std: Floats, design: Floats) -> tuple[int, float, float,
             continue
         coefficient, covariance, chi2, free = _solve(y, std, full)
         spread = math.sqrt(float(covariance[0, 0]))
-        by_scatter = 2 * float(stats.t.sf(abs(coefficient[0]) / (spread * math.sqrt(max(chi2 / free, 1e-300))), free))
-        by_stated = 2 * float(stats.norm.sf(abs(coefficient[0]) / spread))
+        by_scatter = 2 * float(stdtr(free, -abs(coefficient[0]) / (spread * math.sqrt(max(chi2 / free, 1e-300)))))
+        by_stated = 2 * float(ndtr(-abs(coefficient[0]) / spread))
         p = min(1.0, len(y) * max(by_scatter, by_stated))
         if p < best[1]:
             best = (i, p, float(coefficient[0]), spread * math.sqrt(max(1.0, chi2 / free)))

@@ -5,7 +5,7 @@ from __future__ import annotations
 from dataclasses import dataclass
 from typing import Literal
 
-from scipy.stats import norm
+from scipy.special import ndtr
 
 from toothcheck.estimate import Estimate
 from toothcheck.matching.part import Count, Part
@@ -191,7 +191,7 @@ def _match(field: Field, old: Part, new: Part) -> FieldMatch:
         )
     d = b.less(a)
     if d.std > 0:
-        p = float(norm.cdf((field.allowed_mm - d.value) / d.std) - norm.cdf((-field.allowed_mm - d.value) / d.std))
+        p = float(ndtr((field.allowed_mm - d.value) / d.std) - ndtr((-field.allowed_mm - d.value) / d.std))
     else:
         p = float(abs(d.value) <= field.allowed_mm)
     result = "fits" if p >= SURE else "differs" if p <= 1 - SURE else "cannot-tell"

@@ -7,7 +7,7 @@ import re
 from dataclasses import dataclass
 from typing import Literal
 
-from scipy.stats import norm
+from scipy.special import ndtr
 
 from toothcheck.estimate import Estimate
 
@@ -100,7 +100,7 @@ class Decision:
 def _beyond(elongation: Estimate, limit: Limit) -> float:
     """Probability that an elongation is beyond the limit."""
     if elongation.std > 0:
-        return float(norm.sf((limit.elongation_percent - elongation.value) / elongation.std))
+        return float(ndtr((elongation.value - limit.elongation_percent) / elongation.std))
     return float(elongation.value > limit.elongation_percent)
 
 

@@ -26,7 +26,6 @@ from dataclasses import dataclass
 
 import numpy as np
 from scipy.special import ndtr
-from scipy.stats import norm
 
 from toothcheck.geometry import Floats, readonly
 from toothcheck.grade import BANDS_PERCENT, GRADES
@@ -212,6 +211,12 @@ def prior_of(position: str) -> tuple[float, float]:
     return (PRIOR_RATE if position == "front" else PRIOR_RATE / REAR_SLOWER), PRIOR_SPREAD
 
 
+def _density(z: Floats | float) -> Floats:
+    """The standard normal density; scipy's takes a second to load and checks each call at length."""
+    out: Floats = np.exp(-0.5 * np.square(z)) / math.sqrt(2 * math.pi)
+    return out
+
+
 def _wandered(a: Floats, b: Floats, memory: float) -> Floats:
     """Covariance of ∫u from 0 to a and to b for τ = 1 (textbook integral of exp(-|x-x'|/L)); shape of a × b."""
     x, y = a[:, None] / memory, b[None, :] / memory
@@ -231,8 +236,8 @@ class _Before:
 
     def log_density(self, z: Floats) -> Floats:
         """Of the rate, so many spreads of its logarithm from the middle one."""
-        odd = _ODD_SHARE * norm.pdf(z / _ODD_SPREADS) / _ODD_SPREADS
-        out: Floats = np.log((1 - _ODD_SHARE) * norm.pdf(z) + odd)
+        odd = _ODD_SHARE * _density(z / _ODD_SPREADS) / _ODD_SPREADS
+        out: Floats = np.log((1 - _ODD_SHARE) * _density(z) + odd)
         return out
 
 
@@ -456,7 +461,8 @@ class _Ahead(_OnGrid):
 
     def log_density(self, point: Point) -> float:
         """Of what a further reading shows."""
-        return math.log(max(float(self.weight @ norm.pdf(point.percent, *self._shown(point))), 1e-300))
+        mean, std = self._shown(point)
+        return math.log(max(float(self.weight @ (_density((point.percent - mean) / std) / std)), 1e-300))
 
     def beyond(self, point: Point) -> float:
         """Probability that a further reading lies as far out as this one, on the same side."""
@@ -482,7 +488,7 @@ def _jumps(points: Sequence[Point], before: _Before) -> list[Jump]:
         elif waiting is not None:
             # one reading more: do the two lie on a line of their own, on another level, or was the first one bad?
             jump, on_line = waiting
-            anywhere = math.log(_JUMP_SHARE) + float(norm.logpdf(jump.percent, 0, _STEP_STD))
+            anywhere = math.log(_JUMP_SHARE / _STEP_STD * max(float(_density(jump.percent / _STEP_STD)), 1e-300))
             tries = [
                 (math.log(1 - 2 * _JUMP_SHARE) + on_line, "line"),
                 (anywhere, "level"),
@@ -494,7 +500,7 @@ def _jumps(points: Sequence[Point], before: _Before) -> list[Jump]:
             if kind != "line":
                 out.append(_as(jump, kind))
             waiting = None
-        if seen.beyond(point) < norm.sf(_JUMP_SIGMAS):
+        if seen.beyond(point) < ndtr(-_JUMP_SIGMAS):
             expected, std = seen.expected(point)
             off = point.percent - expected
             if abs(off) > _JUMP_PERCENT:
@@ -589,7 +595,7 @@ def fit(
         if here[1] >= percent:
             reached = name
             continue
-        share = posterior.weight @ norm.sf(percent, mean[:, len(behind) :], std[:, len(behind) :])
+        share = posterior.weight @ ndtr((mean[:, len(behind) :] - percent) / std[:, len(behind) :])
         share = np.maximum.accumulate(share)  # once reached, it stays reached
         early, middle, late = (_first(share, ahead, q) for q in (low, 0.5, high))
         crossings.append(Crossing(grade=name, percent=percent, early_km=early, median_km=middle, late_km=late))
