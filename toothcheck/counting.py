@@ -26,7 +26,7 @@ from toothcheck.toothform import TIP, IsoForm
 from toothcheck.tracing.seed import PlaneView
 
 _PHASES = 48
-_ORDERS = 6
+_ORDERS = np.arange(-6, 7)
 _STEP_MM = 0.4
 
 
@@ -83,39 +83,37 @@ def unwound(view: PlaneView, centre_mm: tuple[float, float], first_mm: float, la
 
 
 def mean_gap(ring: Ring, teeth: int) -> NDArray[np.complex64]:
-    """(radii, phases) mean field over the gaps of a wheel of so many teeth; phase 0 on the plane's x axis."""
+    """(radii, orders) waves of the mean field over the gaps of a wheel of so many teeth: its ``_ORDERS`` along a gap."""
     n = ring.coefficients.shape[1]
-    table = np.zeros((len(ring.coefficients), _PHASES), np.complex64)
-    for k in range(-_ORDERS, _ORDERS + 1):
-        if abs(k) * teeth < n // 2:
-            table[:, k % _PHASES] = ring.coefficients[:, (k * teeth) % n]
-    out: NDArray[np.complex64] = (np.fft.ifft(table, axis=1) * _PHASES).astype(np.complex64)
+    there = np.abs(_ORDERS) * teeth < n // 2
+    out: NDArray[np.complex64] = np.where(there, ring.coefficients[:, (_ORDERS * teeth) % n], np.complex64(0))
     return out
 
 
 @functools.lru_cache(maxsize=512)
-def _template(form: IsoForm) -> tuple[Floats, NDArray[np.int64], NDArray[np.complex64]]:
-    """One gap's outline: radii (mm), phases (of _PHASES) from its axis, and what to weigh the field there with."""
+def _template(form: IsoForm) -> tuple[Floats, NDArray[np.complex64]]:
+    """One gap's outline: radii (mm), and what to weigh each of the field's waves with there (points, orders)."""
     gap = form.gap(0.8)
     x, y = gap.points_mm.T
     doubled = np.exp(2j * (np.arctan2(gap.normals[:, 1], gap.normals[:, 0]) - np.arctan2(y, x)))
     strength = np.where(gap.part == TIP, 0.3, 1.0)
-    weight = (strength / strength.sum() * np.conj(doubled)).astype(np.complex64)
-    place = np.round(np.arctan2(-x, y) / form.pitch_angle * _PHASES).astype(np.int64)  # counterclockwise
-    return np.hypot(x, y), place, weight
+    weight = strength / strength.sum() * np.conj(doubled)
+    place = np.arctan2(-x, y) / form.pitch_angle  # counterclockwise
+    return np.hypot(x, y), (weight[:, None] * np.exp(2j * np.pi * place[:, None] * _ORDERS)).astype(np.complex64)
 
 
 def fit_form(ring: Ring, form: IsoForm, scales: Floats) -> Fit:
     """The best scale and phase of a form on a ring."""
-    radius, place, weight = _template(form)
-    table = mean_gap(ring, form.teeth)
+    radius, weight = _template(form)
+    waves = mean_gap(ring, form.teeth)
     row = (radius * scales[:, None] - ring.first_mm) / ring.step_mm
-    inside = (row >= 0) & (row <= len(table) - 1.001)
-    low = np.clip(row, 0, len(table) - 2).astype(int)
+    inside = (row >= 0) & (row <= len(waves) - 1.001)
+    low = np.clip(row, 0, len(waves) - 2).astype(int)
     part = np.clip(row - low, 0, 1)[..., None].astype(np.float32)
-    columns = (place[:, None] + np.arange(_PHASES)) % _PHASES
-    values = table[low[:, :, None], columns] * (1 - part) + table[low[:, :, None] + 1, columns] * part
-    score = np.einsum("spm,p->sm", np.where(inside[..., None], values, 0), weight).real
+    values = waves[low] * (1 - part) + waves[low + 1] * part
+    table = np.zeros((len(scales), _PHASES), np.complex64)
+    table[:, _ORDERS] = np.einsum("spk,pk->sk", np.where(inside[..., None], values, 0), weight)
+    score = np.fft.ifft(table, axis=1).real * _PHASES
     s, m = np.unravel_index(int(score.argmax()), score.shape)
     return Fit(
         form=form, scale=float(scales[s]), phase=float(m) / _PHASES * form.pitch_angle, score=float(score[s, m]),
