@@ -218,6 +218,18 @@ def test_a_fleet_lists_forecasts_and_travels(run):
     assert not (run.folder / "bad.sqlite").exists()
 
 
+def test_of_a_part_never_photographed_programs_are_told_nothing_good(run):
+    run("logbook", "add-machine", "M", "--at", "0km")
+    run("logbook", "add-part", "M", "front", "--chain", "520", "--teeth", "15", "--at", "0km")
+    for paper_ in (run("due", "--json", "-"), run("trend", "M", "front", "--json", "-")):
+        (part,) = json.loads(paper_)["parts"]
+        unknown = (part["last_grade"], part["newest_could_tell"], part["worst"], part["now"]["asymmetry_percent"])
+        assert (part["readings"], *unknown) == (0, None, None, None, None)
+        assert part["due_now"] is False
+    assert "  wear now   not known" in run("trend", "M", "front")
+    assert "never photographed  -  " in run("due")
+
+
 def test_a_day_that_has_passed_says_so(run):
     run("logbook", "demo", "--out", "old.sqlite", "--machines", "4", "--years", "1", "--until", "2019-12-31")
     old = ("--logbook", "old.sqlite")

@@ -254,7 +254,7 @@ def test_fifty_machines_forecast_worst_first(fleet):
     rows = due(fleet, today=FLEET_DAY)
     assert len(rows) == 100
     order = ["good", "watch", "replace-set", "replace-now"]
-    ranks = [order.index(t.worst) for t in rows]
+    ranks = [order.index(t.listed_as) for t in rows]
     assert ranks == sorted(ranks, reverse=True)
     for t in rows:
         for c in t.trend.crossings:
@@ -265,6 +265,26 @@ def test_fifty_machines_forecast_worst_first(fleet):
     jumped = part_trend(fleet, "KC-05 front 1")
     assert jumped.worst == "replace-set"  # the reading after the stone's blow is not fitted away
     assert [j.kind for j in jumped.trend.jumps] in (["newest"], ["level"])
+
+
+@pytest.mark.parametrize(
+    ("readings", "ridden_km", "due_now"),
+    [
+        ([], 0.0, False),
+        ([], 90_000.0, True),  # by common practice worn out by now
+        ([{"grade": "cannot-tell", "asymmetry_percent": None, "asymmetry_std_percent": None}], 0.0, False),
+        ([{"grade": "cannot-tell", "asymmetry_percent": 4.0, "asymmetry_std_percent": 3.0}], 12_000.0, False),
+        ([{"grade": "cannot-tell", "asymmetry_percent": 20.0, "asymmetry_std_percent": 3.0}], 40_000.0, True),
+    ],
+)
+def test_a_part_that_no_photo_could_grade_is_not_said_to_be_good(readings, ridden_km, due_now):
+    t = part_trend(front_of([{"distance_km": 0.0} | r for r in readings], ridden_km=ridden_km), "F")
+    assert t.worst is None
+    assert t.is_due == due_now
+    numbers = [r["asymmetry_percent"] for r in readings if r["asymmetry_percent"] is not None]
+    assert any("Wear now not known" in s for s in shown(t).sentences) != bool(numbers)
+    then = {"distance_km": 100.0, "grade": "watch", "asymmetry_percent": 6.0}
+    assert part_trend(front_of([{"distance_km": 0.0} | r for r in readings] + [then]), "F").worst is not None
 
 
 def test_the_trend_starts_anew_when_the_part_is_changed(fleet):

@@ -94,7 +94,8 @@ def _tell(t: PartTrend, unit: str) -> None:
     for sentence in t.grade_sentences:
         say(f"  - {sentence}")
     a, b = t.trend.now_interval
-    say(f"  wear now   {t.trend.now_percent:.1f} % (80 %: {a:.1f} … {b:.1f})")
+    now = f"{t.trend.now_percent:.1f} % (80 %: {a:.1f} … {b:.1f})" if t.readings else "not known, no photo measured it"
+    say(f"  wear now   {now}")
     since = f"from {distance_rough(t.trend.rate_from_km, unit)} to {distance_rough(t.trend.rate_to_km, unit)}"
     say(f"  rate       {t.trend.rate * per:.2f} % per 1000 {unit} (80 %: {low:.2f} … {high:.2f}), {since}")
     if t.km_per_day is not None:
@@ -133,13 +134,17 @@ def _json(t: PartTrend) -> dict[str, Any]:
         "position": t.position,
         "readings": len(t.readings),
         "last_grade": t.counts.entry.grade if t.counts else None,
-        "newest_could_tell": t.judged is None or t.judged.newest_told,
+        "newest_could_tell": None if t.judged is None else t.judged.newest_told,
         "readings_disagree": t.judged is not None and t.judged.milder is not None,
         "worst": t.worst,
+        "due_now": t.is_due,
         "do_not_ride_teeth": [] if t.halt is None else list(t.halt.teeth),
         "now": {
             "part_km": round(trend_.now_km),
-            "asymmetry_percent": _three(trend_.now_interval[0], trend_.now_percent, trend_.now_interval[1], digits=2),
+            # where no photo gave a number the line is common practice alone and says nothing of this part
+            "asymmetry_percent": _three(trend_.now_interval[0], trend_.now_percent, trend_.now_interval[1], digits=2)
+            if t.readings
+            else None,
         },
         "rate_percent_per_1000_km": _three(trend_.rate_interval[0], trend_.rate, trend_.rate_interval[1], digits=3),
         "rate_over_km": [round(trend_.rate_from_km), round(trend_.rate_to_km)],

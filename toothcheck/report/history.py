@@ -122,9 +122,10 @@ def shown(part: PartTrend, unit: str = "km") -> TrendShown:
     trend = part.trend
     per = 1000 / in_unit(1000.0, unit)
     low, high = (rate * per for rate in trend.rate_interval)
+    now = f"Wear now {trend.now_percent:.1f} %" if part.readings else "Wear now not known, no photo measured it"
     words = [
         *part.grade_sentences,
-        f"Wear now {trend.now_percent:.1f} %; rate from {_far(trend.rate_from_km, unit)} to "
+        f"{now}; rate from {_far(trend.rate_from_km, unit)} to "
         f"{_far(trend.rate_to_km, unit)} {trend.rate * per:.2f} % per 1000 {unit} (8 times out of 10 between {low:.2f} "
         f"and {high:.2f}).",
     ]

@@ -105,12 +105,20 @@ class PartTrend:
     @property
     def is_due(self) -> bool:
         """Whether parts, or a mechanic, are due now."""
-        return self.worst in GRADES[2:] or self.halt is not None
+        return self.listed_as in GRADES[2:] or self.halt is not None
 
     @property
-    def worst(self) -> str:
-        """The worse of the grade that counts and the band the trend stands in (a jump is not fitted away)."""
+    def listed_as(self) -> str:
+        """The worse of the grade that counts and the band the trend stands in (a jump is not fitted away).
+
+        It orders lists.  Of a part that no photo could grade it is by the line alone, and no statement about the part.
+        """
         return max(self.trend.reached, self.grade if self.grade in GRADES else GRADES[0], key=GRADES.index)
+
+    @property
+    def worst(self) -> str | None:
+        """`listed_as` where a photo could tell; None where none could: a line alone grades nothing."""
+        return None if self.telling is None else self.listed_as
 
     @property
     def grade_sentences(self) -> tuple[str, ...]:
@@ -130,7 +138,7 @@ class PartTrend:
                 )
             else:
                 out.append(f"{graded}; the line, at {self.trend.reached}, does not know of it. The grade counts.")
-        if self.telling is not None and self.grade in GRADES and self.worst != self.grade:
+        if self.telling is not None and self.worst != self.grade:
             out.append(
                 f"Graded {self.grade} on {self.telling.entry.on_date}; the line through all readings is at "
                 f"{self.worst} already, and parts are listed as due by it: take another photo."
@@ -163,7 +171,7 @@ class PartTrend:
         """What a list says beside the grade, in a few words; None when nothing."""
         if self.judged is not None and self.judged.milder is not None:
             return "readings disagree"
-        if self.grade in GRADES and self.worst != self.grade:
+        if self.worst != self.grade:
             return f"line at {self.worst}"
         return "the newest photo could not tell" if self.judged is not None and self.judged.untold is not None else None
 
@@ -288,7 +296,7 @@ def _fitted(history: History) -> Iterable[str]:
 
 
 def _urgency(t: PartTrend) -> int:
-    return len(GRADES) - 1 if t.halt is not None else GRADES.index(t.worst)
+    return len(GRADES) - 1 if t.halt is not None else GRADES.index(t.listed_as)
 
 
 def _soonest(t: PartTrend, today: dt.date) -> float:
