@@ -282,7 +282,7 @@ def test_a_part_that_no_photo_could_grade_is_not_said_to_be_good(readings, ridde
     assert t.worst is None
     assert t.is_due == due_now
     numbers = [r["asymmetry_percent"] for r in readings if r["asymmetry_percent"] is not None]
-    assert any("Wear now not known" in s for s in shown(t).sentences) != bool(numbers)
+    assert any("Wear now not known" in s for s in shown(t, FLEET_DAY).sentences) != bool(numbers)
     then = {"distance_km": 100.0, "grade": "watch", "asymmetry_percent": 6.0}
     assert part_trend(front_of([{"distance_km": 0.0} | r for r in readings] + [then]), "F").worst is not None
 
@@ -432,7 +432,7 @@ def test_a_part_graded_replace_now_is_foretold_nothing():
     assert t.worst == "replace-now"
     assert t.grade_sentences[0].startswith("Graded replace-now on 2025-07-01; the line, at good, does not know of it.")
     assert "nothing is foretold" in t.grade_sentences[1]
-    said = shown(t)
+    said = shown(t, FLEET_DAY)
     assert said.sentences[0].startswith("Graded")
     assert not any("from 25" in s for s in said.sentences)
     assert said.curve_km[-1] == t.trend.now_km
@@ -474,7 +474,7 @@ def test_a_reading_called_out_is_a_cross_in_the_report():
         {"distance_km": 2000.0 * i, "asymmetry_percent": 0.8 * i, "on_date": f"2025-0{i}-01"} for i in range(1, 7)
     ]
     readings[3] |= {"asymmetry_percent": 14.0}
-    said = shown(part_trend(front_of(readings, day="2024-12-01"), "F"))
+    said = shown(part_trend(front_of(readings, day="2024-12-01"), "F"), FLEET_DAY)
     assert list(said.called_out) == [3]
     shapes = trend_chart("F", said).shapes
     assert sum(s.role == "point" for s in shapes) == 5

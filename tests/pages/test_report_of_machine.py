@@ -33,9 +33,9 @@ def history(fleet):
         return book.history()
 
 
-def reported(where, name, **more):
+def reported(where, name, *, today=TODAY, **more):
     with opened(str(where)) as book:
-        return from_logbook(book.history(), name, whole=book.entry, today=TODAY, **more)
+        return from_logbook(book.history(), name, whole=book.entry, today=today, **more)
 
 
 def trends_of(page):
@@ -157,6 +157,47 @@ def test_both_sprockets_are_always_named_with_what_counts(tmp_path, readings, gr
     assert "Chain: not measured." in text
     pdf = pdfium.PdfDocument(report_pdf(given))
     assert "Rear sprocket: " in pdf[0].get_textpage().get_text_range()
+
+
+def worn_steadily(tmp_path):
+    """The logbook of M, whose front wears by 0.8 % in 2000 km and a month, and was 8.0 % on 28 October 2025."""
+    with opened(str(tmp_path / "steady.sqlite"), create=True) as book:
+        book.add(
+            book.new("machine", machine="M", distance_km=0.0, on_date="2025-01-01"),
+            book.new("part", part="F", position="front", teeth=15, ridden_km=0.0, on_date="2025-01-01"),
+            book.new("fit", part="F", machine="M", position="front", distance_km=0.0, on_date="2025-01-01"),
+        )
+        for i in range(1, 11):
+            book.add(
+                book.new("reading", machine="M", part="F", distance_km=2000.0 * i, on_date=f"2025-{i:02d}-28",
+                         grade="good" if 0.8 * i < 5 else "watch", asymmetry_percent=0.8 * i,
+                         asymmetry_std_percent=0.3, confidence=0.95)
+            )  # fmt: skip
+    return tmp_path / "steady.sqlite"
+
+
+def test_a_grade_that_is_too_old_or_overtaken_says_so_beside_itself(tmp_path):
+    """2.0 % more take 5000 km, two and a half months: middle of January 2026 by plain arithmetic."""
+    book = worn_steadily(tmp_path)
+    late = reported(book, "M", today=dt.date(2026, 8, 1))
+    old, overtaken = late.doubts
+    assert old.startswith("Too old to go by: the odometer was read last 277 days ago")
+    assert "replace-set was reached about 2026-01-" in overtaken
+    assert "8 times out of 10 between 20" in overtaken
+    text = re.sub(r"<[^>]+>", " ", report_page(late)).replace("\xa0", " ")
+    assert text.index("Grade watch") < text.index(old) < text.index("take another photo") < text.index("Confidence 95")
+    first = pdfium.PdfDocument(report_pdf(late))[0].get_textpage().get_text_range()
+    assert re.search(r"watch\s+Too old to go by.*Confidence 95", first, re.DOTALL)
+    (_, trend), *_ = late.trends
+    (replace_set,) = [said for said in trend.sentences if said.startswith("replace-set")]
+    assert len(re.findall(r"\(202\d-\d\d-\d\d, passed\)", replace_set)) == 3
+    assert any("was last read on 2025-10-28" in said for said in trend.sentences)
+    # overtaken before it counts as old; and on the day itself nothing stands against it
+    (overtaken,) = reported(book, "M", today=dt.date(2026, 3, 1)).doubts
+    assert "replace-set was reached" in overtaken
+    fresh = reported(book, "M", today=dt.date(2025, 10, 28))
+    assert fresh.doubts == ()
+    assert "passed" not in " ".join(fresh.trends[0][1].sentences)
 
 
 def test_a_report_in_miles_has_no_kilometres(fleet):

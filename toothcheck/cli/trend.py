@@ -19,11 +19,7 @@ CAUTION = (
     "A forecast is no approval: look at the chain and both sprockets at every service, engine off, and follow the "
     "machine's manual; when in doubt ask a qualified mechanic."
 )
-
-
-_STALE_DAYS = 90  # after so many days without an entry the odometer is asked for; this project's convention
 _MOST_NAMED = 10
-_UP_TO_DATE = "Bring its odometer up to date: toothcheck logbook note MACHINE TEXT --at DISTANCE"
 
 
 def register(app: typer.Typer) -> None:
@@ -84,7 +80,9 @@ def _write(document: dict[str, Any], target: str) -> None:
 
 def _tell(t: PartTrend, unit: str) -> None:
     from toothcheck.logbook import distance_rough, in_unit
+    from toothcheck.trend import dated
 
+    today = dt.date.today()
     per = 1000 / in_unit(1000.0, unit)
     low, high = (r * per for r in t.trend.rate_interval)
     count = f"{len(t.readings)} reading{'' if len(t.readings) == 1 else 's'}"
@@ -100,30 +98,20 @@ def _tell(t: PartTrend, unit: str) -> None:
     say(f"  rate       {t.trend.rate * per:.2f} % per 1000 {unit} (80 %: {low:.2f} … {high:.2f}), {since}")
     if t.km_per_day is not None:
         say(f"  ridden     {distance_rough(7 * t.km_per_day, unit)} a week over the last {t.rate_days} days")
-    rows, days = [], []
+    rows = []
     for c in t.crossings:
         cells = [f"  {c.grade} from {c.percent:.0f} %"]
         for km in (c.early_km, c.median_km, c.late_km):
             ahead = t.ahead_km(km)
-            days.append(t.date_at(km))
-            on = f" ({_dated(days[-1])})" if days[-1] else ""
+            day = t.date_at(km)
+            on = f" ({dated(day, today)})" if day else ""
             cells.append("beyond what is foretold" if ahead is None else distance_rough(ahead, unit) + on)
         rows.append(cells)
     if rows:
         columns(["  still to go", "early (10 %)", "middle", "late (90 %)"], rows)
-    if any(_passed(day) for day in days) or _passed(t.counted_from, days=_STALE_DAYS):
-        say(f"  - {t.machine} was last read on {t.counted_from}, and days are counted from then. {_UP_TO_DATE}")
-    for sentence in t.line_sentences(unit):
+    from_when = t.days_from(today)
+    for sentence in (*([] if from_when is None else [from_when]), *t.line_sentences(unit)):
         say(f"  - {sentence}")
-
-
-def _passed(day: str | None, *, days: int = 0) -> bool:
-    """Whether a day lies more than ``days`` days in the past; a forecast's: its machine was not read since."""
-    return day is not None and day < (dt.date.today() - dt.timedelta(days=days)).isoformat()
-
-
-def _dated(day: str) -> str:
-    return f"{day}, passed" if _passed(day) else day
 
 
 def _json(t: PartTrend) -> dict[str, Any]:
@@ -193,8 +181,8 @@ def due(
     """List every fitted sprocket of the fleet, worst first, with what falls due and when, and chains that are due."""
     from toothcheck.drive import chains_due
     from toothcheck.logbook import distance_rough
+    from toothcheck.trend import STALE_DAYS, UP_TO_DATE, dated, passed, unread_since
     from toothcheck.trend import due as due_list
-    from toothcheck.trend import unread_since
 
     unit = unit_of(units)
     check_targets(read={"the logbook": file_of(where)}, written={"--json": json_})
@@ -203,14 +191,14 @@ def due(
     today = dt.date.today()
     trends = due_list(history, today=today, within_km=kilometres(within) if within else None)
     chains = chains_due(history, today=today)
-    unread = unread_since(history, today - dt.timedelta(days=_STALE_DAYS))
+    unread = unread_since(history, today - dt.timedelta(days=STALE_DAYS))
     if json_ is not None:
         last = [{"machine": machine, "last_entry": on} for machine, on in unread]
         told = {"within": within, "parts": [_json(t) for t in trends], "chains": chains, "unread": last}
         _write({"schema": "toothcheck/due/1", **told}, json_)
         if json_ == "-":
             return
-    rows, passed = [], False
+    rows, some_passed = [], False
     for t in trends:
         action = t.next_action
         early, middle, late = (
@@ -236,21 +224,21 @@ def due(
         notes += [] if t.mind is None else [t.mind]
         if t.halt is not None:
             notes.insert(0, t.halt.in_short)
-        passed = passed or _passed(day or None)
-        if _passed(day or None) or any(machine == t.machine for machine, _ in unread):
+        some_passed = some_passed or passed(day or None, today)
+        if passed(day or None, today) or any(machine == t.machine for machine, _ in unread):
             notes.append(f"last entry {t.counted_from}")
-        rows.append([t.part, seen, wear, when, _dated(day) if day else "", ", ".join(notes)])
+        rows.append([t.part, seen, wear, when, dated(day, today) if day else "", ", ".join(notes)])
     columns(["part", "last seen", "wear now", "parts due in, middle (80 %)", "about", "mind"], rows)
     for name in sorted(set(chains) - {t.machine for t in trends}):  # none of its sprockets is in the table
         say(f"{name}: chain {chains[name]}")
     if not rows and not chains:
         say("Nothing falls due." if history.machines else "The logbook holds no machines.")
-    if passed:
+    if some_passed:
         say("Days are counted from a machine's last entry, and some have passed.")
     if unread:
         machines = ", ".join(f"{machine} ({on})" for machine, on in unread[:_MOST_NAMED])
         more = f" and {len(unread) - _MOST_NAMED} more" if len(unread) > _MOST_NAMED else ""
-        say(f"No entry for over {_STALE_DAYS} days: {machines}{more}. What has been ridden since is a guess.")
-    if passed or unread:
-        say(_UP_TO_DATE)
+        say(f"No entry for over {STALE_DAYS} days: {machines}{more}. What has been ridden since is a guess.")
+    if some_passed or unread:
+        say(UP_TO_DATE)
     say(CAUTION)

@@ -124,6 +124,8 @@ class ReportInput:
     outlined: bool = False
     """Whether it is the drawn picture."""
     outlines: Sequence[ToothOutline] = ()
+    doubts: Sequence[str] = ()
+    """What stands against the grade today, such as its age; said beside it."""
     drive: Sequence[str] = ()
     """What the logbook knows of the machine's sprockets and chain, sentence by sentence."""
     trends: Sequence[tuple[str, TrendLine]] = ()
@@ -170,6 +172,7 @@ class ReportView:
     title: str
     facts: tuple[str, ...]
     grade: str
+    doubts: tuple[str, ...]
     meaning: str
     confidence: str
     reasons: tuple[str, ...]
@@ -239,6 +242,7 @@ def _view(given: ReportInput) -> ReportView:
         title=f"Sprocket wear: {given.machine or d['photo'].get('name') or 'one photo'}",
         facts=_facts(given),
         grade=grade,
+        doubts=_texts(given.doubts),
         meaning=_meaning(grade, d["teeth"]),
         confidence=_confidence(verdict.get("confidence"), grade),
         reasons=_texts(verdict.get("reasons")),

@@ -7,7 +7,7 @@ import json
 from collections.abc import Callable
 from typing import TYPE_CHECKING
 
-from toothcheck.advice import said_of
+from toothcheck.advice import PHOTO_HOLDS_KM, said_of
 from toothcheck.drive import chain_in_short, situation_of
 from toothcheck.grade import CANNOT_TELL
 from toothcheck.lessons.scale import GRADES
@@ -16,6 +16,7 @@ from toothcheck.pages import tied
 from toothcheck.report.content import SCHEMA, Origin, ReportInput, TrendShown
 
 if TYPE_CHECKING:
+    from toothcheck.advice import Situation
     from toothcheck.logbook import Entry, History, Reading
     from toothcheck.trend import PartTrend
 
@@ -69,25 +70,39 @@ def from_logbook(
     if not last:
         raise ValueError(f"the logbook holds no reading of {', '.join(names)}")
     newest = max(last, key=lambda r: (_rank(r), r.entry.on_date))  # the worse sprocket decides
+    trends = [part_trend(history, name) for name in names]
+    known = situation_of(history, machine, today=today)
     document = whole(newest.entry.number).document
     return ReportInput(
         document=_document(newest.entry) if document is None else json.loads(document),
         origin=Origin.UNTOLD,
         machine=f"{machine}, {newest.entry.part}",
         date=newest.entry.on_date,
-        drive=_drive(history, machine, today, unit),
-        trends=tuple((f"{t.part} on {machine}", shown(t, unit)) for t in (part_trend(history, n) for n in names)),
+        doubts=_doubts(newest, known, next(t for t in trends if t.part == newest.entry.part), today, unit),
+        drive=_drive(known, unit),
+        trends=tuple((f"{t.part} on {machine}", shown(t, today, unit)) for t in trends),
         unit=unit,
     )
 
 
-def _drive(history: History, machine: str, today: dt.date, unit: str) -> tuple[str, ...]:
+def _doubts(reading: Reading, known: Situation, part: PartTrend, today: dt.date, unit: str) -> tuple[str, ...]:
+    """What stands against the grade of a reading today: its age, and where the trend has it by now."""
+    state = {"front": known.front, "rear": known.rear}.get(part.position) if part.machine is not None else None
+    if state is None or state.seen is None or reading.entry.grade != state.grade:
+        return ()
+    why = state.seen.why_lapsed("a photo", PHOTO_HOLDS_KM, lambda km: _exactly(km, unit))
+    return (
+        *([f"Too old to go by: {why}"] if state.old else []),
+        *([said] if (said := part.overtaken(today)) is not None else []),
+    )
+
+
+def _drive(known: Situation, unit: str) -> tuple[str, ...]:
     """Both sprockets and the chain of a machine, whichever of them the report is about."""
-    known = situation_of(history, machine, today=today)
     sprockets = [
         said
         for name, state in (("Front", known.front), ("Rear", known.rear))
-        for said in said_of(name, state, lambda km: distance_text(km, unit).replace(" ", "\u202f"))
+        for said in said_of(name, state, lambda km: _exactly(km, unit))
     ]
     return (*sprockets, f"Chain: {chain_in_short(known.chain) or 'not measured'}.")
 
@@ -117,8 +132,10 @@ def _document(entry: Entry) -> dict[str, object]:
     }
 
 
-def shown(part: PartTrend, unit: str = "km") -> TrendShown:
-    """A part's trend with its forecast in words, distances in ``km`` or ``miles``."""
+def shown(part: PartTrend, today: dt.date, unit: str = "km") -> TrendShown:
+    """A part's trend with its forecast in words, days that have passed marked, distances in ``km`` or ``miles``."""
+    from toothcheck.trend import dated
+
     trend = part.trend
     per = 1000 / in_unit(1000.0, unit)
     low, high = (rate * per for rate in trend.rate_interval)
@@ -130,14 +147,19 @@ def shown(part: PartTrend, unit: str = "km") -> TrendShown:
         f"and {high:.2f}).",
     ]
     for crossing in part.crossings:
-        ends = [part.ahead_km(km) for km in (crossing.early_km, crossing.median_km, crossing.late_km)]
-        early, middle, late = ("beyond what is foretold" if km is None else _far(km, unit) for km in ends)
-        day = part.date_at(crossing.median_km)
-        when = f", {day} at the present riding" if day else ""
+        ends = []
+        for km in (crossing.early_km, crossing.median_km, crossing.late_km):
+            ahead, day = part.ahead_km(km), part.date_at(km)
+            on = f" ({dated(day, today)})" if day else ""
+            ends.append("beyond what is foretold" if ahead is None else _far(ahead, unit) + on)
+        early, middle, late = ends
+        riding = ", at the present riding" if part.date_at(crossing.early_km) else ""
         words.append(
-            f"{crossing.grade} from {crossing.percent:.0f} %: in about {middle}{when} "
-            f"(8 times out of 10 between {early} and {late})."
+            f"{crossing.grade} from {crossing.percent:.0f} %: in about {middle}; 8 times out of 10 between {early} "
+            f"and {late}{riding}."
         )
+    if (from_when := part.days_from(today)) is not None:
+        words.append(from_when)
     told = part.drawn_at(trend.curve_km, trend.curve_percent[1])
     return TrendShown(
         points=trend.points,
@@ -152,6 +174,10 @@ def _rank(reading: Reading) -> float:
     grade = reading.entry.grade
     rank = _WORSE.index(grade) if grade in _WORSE else -1
     return max(rank, len(_WORSE) - 1.5) if reading.halts else rank  # only what is to be renewed at once is worse
+
+
+def _exactly(km: float, unit: str) -> str:
+    return distance_text(km, unit).replace(" ", "\u202f")
 
 
 def _far(km: float, unit: str) -> str:

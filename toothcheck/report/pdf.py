@@ -80,6 +80,7 @@ class _Styles:
         self.stop, self.worn = HexColor(_STOP), HexColor(_WORN)
         base = {"fontName": self.font, "textColor": HexColor(_INK)}
         self.body = ParagraphStyle("body", fontSize=9, leading=12.6, spaceAfter=3, **base)
+        self.doubt = ParagraphStyle("doubt", self.body, fontName=self.bold, textColor=self.worn)
         self.listed = ParagraphStyle("listed", self.body, leftIndent=12, bulletFontName=self.font, bulletFontSize=9)
         self.cell = ParagraphStyle("cell", fontSize=8.2, leading=10.6, **base)
         self.small = ParagraphStyle("small", self.body, fontSize=7.6, leading=10.2, textColor=self.muted)
@@ -149,6 +150,7 @@ def _story(view: ReportView, s: _Styles) -> list[Flowable]:
     verdict: list[Flowable] = [
         _text("Grade", s.small),
         _text(view.grade, s.grade),
+        *(_text(text, s.doubt) for text in view.doubts),
         _text(view.meaning, s.body),
         _text(view.confidence, s.body),
     ]
@@ -260,6 +262,6 @@ def _story(view: ReportView, s: _Styles) -> list[Flowable]:
 
 def _own_words(view: ReportView) -> Iterable[str]:
     """What people and files bring along; all the rest is in letters that the font has."""
-    yield from (view.title, *view.facts, *view.reasons, *view.next_steps, *view.cautions, *view.drive)
+    yield from (view.title, *view.facts, *view.reasons, *view.next_steps, *view.cautions, *view.doubts, *view.drive)
     for title, _, sentences in view.trends:
         yield from (title, *sentences)

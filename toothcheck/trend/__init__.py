@@ -1,19 +1,33 @@
 """The trend of wear over distance: rate, forecast, jumps, and what falls due in a fleet."""
 
-from toothcheck.trend.fleet import PartTrend, due, part_trend, parts_of, unread_since
+from toothcheck.trend.fleet import (
+    STALE_DAYS,
+    UP_TO_DATE,
+    PartTrend,
+    dated,
+    due,
+    part_trend,
+    parts_of,
+    passed,
+    unread_since,
+)
 from toothcheck.trend.model import BANDS, PRIOR_SOURCE, Crossing, Jump, Point, Trend, fit
 
 __all__ = [
     "BANDS",
     "PRIOR_SOURCE",
+    "STALE_DAYS",
+    "UP_TO_DATE",
     "Crossing",
     "Jump",
     "PartTrend",
     "Point",
     "Trend",
+    "dated",
     "due",
     "fit",
     "part_trend",
     "parts_of",
+    "passed",
     "unread_since",
 ]

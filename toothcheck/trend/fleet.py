@@ -13,6 +13,10 @@ from toothcheck.grade import GRADES, band, halt_until
 from toothcheck.logbook import Fitting, History, Judged, Reading, judged, once_a_photo
 from toothcheck.trend.model import BANDS, Crossing, Point, Trend, fit
 
+STALE_DAYS = 90
+"""After so many days without an entry a machine's odometer is asked for (our convention)."""
+UP_TO_DATE = "Bring its odometer up to date: toothcheck logbook note MACHINE TEXT --at DISTANCE"
+"""What to do then."""
 _LEAST_STD = 0.05  # %; a reading entered by hand with no uncertainty must not rule out all others
 
 
@@ -63,6 +67,25 @@ class PartTrend:
         if days > 365.25 * 50:
             return None
         return (dt.date.fromisoformat(self.counted_from) + dt.timedelta(days=math.ceil(days))).isoformat()
+
+    def days_from(self, today: dt.date) -> str | None:
+        """From when days are counted, where that is long ago or some that are foretold have passed."""
+        days = (self.date_at(km) for c in self.crossings for km in (c.early_km, c.median_km, c.late_km))
+        if passed(self.counted_from, today, days=STALE_DAYS) or any(passed(day, today) for day in days):
+            return f"{self.machine} was last read on {self.counted_from}, and days are counted from then. {UP_TO_DATE}"
+        return None
+
+    def overtaken(self, today: dt.date) -> str | None:
+        """That by the forecast the part is in a worse band by now than its photo saw; None where it need not be."""
+        gone = [c for c in self.crossings if passed(self.date_at(c.median_km), today)]
+        if not gone or self.grade not in GRADES or GRADES.index(gone[-1].grade) <= GRADES.index(self.grade):
+            return None
+        early, middle, late = (self.date_at(km) for km in (gone[-1].early_km, gone[-1].median_km, gone[-1].late_km))
+        return (
+            f"By the trend, at the riding until then, {gone[-1].grade} was reached about {middle} (8 times out of 10 "
+            f"between {early} and {late or 'a day that is not foretold'}): take another photo before you go by the "
+            "grade."
+        )
 
     @property
     def next_action(self) -> Crossing | None:
@@ -174,6 +197,16 @@ class PartTrend:
         if self.worst != self.grade:
             return f"line at {self.worst}"
         return "the newest photo could not tell" if self.judged is not None and self.judged.untold is not None else None
+
+
+def passed(day: str | None, today: dt.date, *, days: int = 0) -> bool:
+    """Whether a day lies more than ``days`` days in the past; of a forecast's: its machine was not read since."""
+    return day is not None and day < (today - dt.timedelta(days=days)).isoformat()
+
+
+def dated(day: str, today: dt.date) -> str:
+    """A day of a forecast, marked where it has passed."""
+    return f"{day}, passed" if passed(day, today) else day
 
 
 def part_trend(history: History, name: str) -> PartTrend:
