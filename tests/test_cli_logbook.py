@@ -230,6 +230,23 @@ def test_of_a_part_never_photographed_programs_are_told_nothing_good(run):
     assert "never photographed  -  " in run("due")
 
 
+def test_due_leads_to_the_machine_that_a_part_is_on(run):
+    for machine in ("K", "K 1", "Müller 1"):
+        run("logbook", "add-machine", machine, "--at", "0km")
+    front = ("--chain", "520", "--teeth", "15", "--at", "0km")
+    run("logbook", "add-part", "K", "rear", "--chain", "520", "--teeth", "45", "--at", "0km")
+    run("logbook", "add-part", "K 1", "front", *front)
+    run("logbook", "add-part", "K", "front", "--name", "spare", *front)
+    assert set(re.findall(r"^(.+?)  ", run("due"), re.MULTILINE)[1:]) == {"K rear 1", "K 1 front 1", "spare (on K)"}
+    run("logbook", "remove", "K rear 1", "--at", "100km")
+    run("logbook", "fit", "K rear 1", "Müller 1", "--at", "0km")
+    run("logbook", "remove", "K 1 front 1", "--at", "100km")
+    run("logbook", "remove", "spare", "--at", "100km")
+    run("logbook", "fit", "K 1 front 1", "K", "--at", "100km")
+    told = set(re.findall(r"^(.+?)  ", run("due"), re.MULTILINE)[1:])
+    assert told == {"K rear 1 (on Müller 1)", "K 1 front 1 (on K)"}
+
+
 def test_a_day_that_has_passed_says_so(run):
     run("logbook", "demo", "--out", "old.sqlite", "--machines", "4", "--years", "1", "--until", "2019-12-31")
     old = ("--logbook", "old.sqlite")
