@@ -365,6 +365,19 @@ def test_a_reading_has_one_of_the_grades(book):
         book.record(paper, "KC-07", 2000.0)
 
 
+def test_a_made_inspection_names_the_tooth_that_has_lost_most():
+    """As inspect does: "the most worn of those measured" stands over it in the report."""
+    named = set()
+    for seed in range(5):
+        made = made_document(
+            np.random.default_rng(seed), chain_name="520", teeth=15, position="front", asymmetry=6.0, std=0.5, name="a"
+        )
+        lost = {row["index"]: row["drive_loss_mm"]["value"] for row in made["teeth"] if row["measured"]}
+        assert lost[made["wear"]["worst_tooth"]] == max(lost.values())
+        named.add(made["wear"]["worst_tooth"])
+    assert len(named) > 1
+
+
 def test_a_count_that_is_wrong_in_part_and_photo_is_refused_with_the_way_out(book):
     with_front(book, at=0.0)
     document = made_document(

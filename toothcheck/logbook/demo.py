@@ -112,6 +112,8 @@ def made_document(
                 "greatest_loss_mm": value(1.1 * loss, s),
             }
         )
+    # as `toothcheck.wear.worst_of` chooses it
+    worst = max((row for row in rows if row["measured"]), key=lambda row: float(row["drive_loss_mm"]["value"]))
     grade, confidence = _grade(asymmetry, std, overhang)
     return {
         "schema": "toothcheck/inspection/1",
@@ -142,7 +144,7 @@ def made_document(
         "wear": {
             "measured_teeth": free,
             "asymmetry_percent": value(asymmetry, std),
-            "worst_tooth": 0,
+            "worst_tooth": worst["index"],
             "tip_thinning_percent": None,
             "overhang_mm": value(overhang, 0.03),
             "pattern": None,
