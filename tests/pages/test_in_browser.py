@@ -213,6 +213,22 @@ def test_a_phone_shows_why_a_tooth_was_not_measured(browser, pages):
     assert browser.run(f"{right}.textContent") == "not measured: covered"
 
 
+@pytest.mark.parametrize("name", ["lesson", "report"])
+def test_what_is_cut_off_at_the_edge_says_that_it_scrolls(browser, pages, name):
+    hints = (
+        "const top = e => e.getBoundingClientRect().top;"
+        "return [...document.querySelectorAll('.scroll')].map(e => [e.scrollWidth > e.clientWidth,"
+        "parseFloat(getComputedStyle(e, '::before').width) > 200, top(e.firstElementChild) - top(e) > 20])"
+    )
+    browser.open(pages[name], width=PHONE[0], height=PHONE[1])
+    on_phone = browser.run(hints)
+    assert {cut for cut, *_ in on_phone} == {True, False}
+    assert all(cut == said == has_room for cut, said, has_room in on_phone)
+    browser.open(pages[name], width=DESK[0], height=DESK[1])
+    assert not any(map(any, browser.run(hints)))  # no words, and no room left for them
+    assert browser.overflow_px() <= 0
+
+
 @pytest.mark.parametrize(("paper", "inches"), [("a4", (8.27, 11.69)), ("letter", (8.5, 11))])
 def test_the_report_prints(browser, pages, paper, inches):
     browser.open(pages["report"])
