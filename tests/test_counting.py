@@ -75,7 +75,7 @@ def test_the_lines_of_the_gradients_meet_in_the_centre_whatever_the_count(view):
 
 
 def test_mean_gap_of_a_field_of_one_order_is_that_order():
-    """Our own arithmetic: a field cos(z·θ) keeps its two halves at z, where they add up, and leaves nothing at z + 1."""
+    """Our own arithmetic: a field cos(z·θ) keeps its two halves at z, which add up, and leaves nothing at z + 1."""
     step, half = 0.5, 60
     y, x = np.mgrid[-half : half + 1, -half : half + 1] * step
     turn = np.exp(2j * np.arctan2(y, x))

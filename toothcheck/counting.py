@@ -83,7 +83,7 @@ def unwound(view: PlaneView, centre_mm: tuple[float, float], first_mm: float, la
 
 
 def mean_gap(ring: Ring, teeth: int) -> NDArray[np.complex64]:
-    """(radii, orders) waves of the mean field over the gaps of a wheel of so many teeth: its ``_ORDERS`` along a gap."""
+    """(radii, orders) the mean field over the gaps of a wheel of so many teeth, as its first waves along a gap."""
     n = ring.coefficients.shape[1]
     there = np.abs(_ORDERS) * teeth < n // 2
     out: NDArray[np.complex64] = np.where(there, ring.coefficients[:, (_ORDERS * teeth) % n], np.complex64(0))
