@@ -786,10 +786,17 @@ def test_a_broken_tooth_is_named_by_the_logbook_until_its_reading_is_withdrawn(r
 
 
 @pytest.mark.parametrize(
-    ("more", "now"), [("", False), (" Do not ride on it until it is known not to be replace-now.", True)]
+    ("told", "now"),
+    [
+        ({"renew_anyway": "next-opportunity"}, False),
+        ({"renew_anyway": "before-next-ride"}, True),
+        # documents older than the field: their sentence says so
+        ({"next_steps": [RENEW_ANYWAY, "Wipe the teeth."]}, False),
+        ({"next_steps": [f"{RENEW_ANYWAY} Do not ride on it until it is known not to be replace-now."]}, True),
+    ],
 )
-def test_what_every_likely_grade_asks_for_goes_into_the_plan(run, tmp_path, more, now):
-    verdict = {"grade": "cannot-tell", "confidence": 0.45, "next_steps": [RENEW_ANYWAY + more, "Wipe the teeth."]}
+def test_what_every_likely_grade_asks_for_goes_into_the_plan(run, tmp_path, told, now):
+    verdict = {"grade": "cannot-tell", "confidence": 0.45, **told}
     document = {**INSPECTION, "photo": {"name": "o.jpg", "sha256": "c" * 64}, "verdict": verdict}
     (tmp_path / "open.json").write_text(json.dumps(document))
     where = ridden(run, tmp_path, ("front", "good", "1000km"), ("rear", "good", "1000km"), until="1010km")
@@ -797,6 +804,20 @@ def test_what_every_likely_grade_asks_for_goes_into_the_plan(run, tmp_path, more
     for words in (["--front", "open.json", "--rear", "good"], ["KC-09", "--logbook", where]):
         plan = json.loads(run("advise", *words, "--json", "-")[1])
         assert (plan["action"], plan["before_next_ride"]) == ("set", now)
+
+
+def test_the_field_of_a_renewal_counts_before_any_sentence_and_is_one_of_two(run, tmp_path):
+    def advised(when, grade="cannot-tell"):
+        verdict = {"grade": grade, "confidence": 0.45, "next_steps": [RENEW_ANYWAY], "renew_anyway": when}
+        (tmp_path / "open.json").write_text(json.dumps({**INSPECTION, "verdict": verdict}))
+        return run("advise", "--front", "open.json", "--rear", "good")
+
+    assert "MEASURE FIRST" in advised(None)[1]
+    assert "whichever" not in advised("next-opportunity", "watch")[1]  # a grade that was told says by itself
+    status, out, err = advised("soon")
+    assert (status, out) == (4, "")
+    assert "renew_anyway must be null or one of next-opportunity, before-next-ride, not 'soon'" in err
+    assert len(err.strip().splitlines()) == 1
 
 
 def test_other_chain_sizes_are_told_on_fitting_in_the_plan_and_on_the_order_sheet(run, tmp_path):

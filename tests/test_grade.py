@@ -111,9 +111,11 @@ def test_where_every_likely_grade_means_new_parts_that_comes_first(percent, flag
     if said is None:
         assert not any("Renew" in step for step in verdict.next_steps)
         assert verdict.advice_heading == "For the next photo"
+        assert verdict.renew_anyway is None
     else:
         first = f"Renew both sprockets and the chain: whichever of the likely grades it is, it means that.{said}"
         assert verdict.next_steps == (first, *(flag(code).remedy for code in flags))
+        assert verdict.renew_anyway == ("before-next-ride" if said else "next-opportunity")
         assert verdict.advice_heading == "Next"
 
 

@@ -26,10 +26,10 @@ from dataclasses import dataclass, field
 from typing import Literal
 
 from toothcheck.advice.meshing import meshing, roller_lift_mm
-from toothcheck.advice.seen import LENGTH_HOLDS_KM, PHOTO_HOLDS_KM, Dispute, Halt, InWords, Renewal, Seen
+from toothcheck.advice.seen import LENGTH_HOLDS_KM, PHOTO_HOLDS_KM, Dispute, Halt, InWords, Seen
 from toothcheck.chains import FEWEST_LINKS, Chain
 from toothcheck.estimate import Estimate
-from toothcheck.grade import ALL_GRADES, GRADES, RENEW_ANYWAY, halt_until
+from toothcheck.grade import ALL_GRADES, GRADES, RENEW_ANYWAY, Renewal, halt_until
 from toothcheck.stretch import COUNT_SHOWS_PITCHES, Decision, Limit, decide, doubt_about
 from toothcheck.stretch.published import general_figures, published_percent
 
@@ -442,7 +442,7 @@ def plan_for(s: Situation, *, far: InWords = _km) -> Plan:
     elif "replace-set" in grades or renewals:
         action = "set"
         headline = "Renew both sprockets and the chain together at the next opportunity."
-        whys = [no_further, f"a sprocket may be {GRADES[-1]}" if "now" in renewals else None]
+        whys = [no_further, f"a sprocket may be {GRADES[-1]}" if "before-next-ride" in renewals else None]
         if any(whys):
             now, because = True, " and ".join(why for why in whys if why)
             headline = f"Renew both sprockets and the chain before the next ride: {because}."

@@ -150,6 +150,7 @@ def made_document(
         "verdict": {
             "grade": grade,
             "confidence": round(confidence, 2),
+            "renew_anyway": None,
             "reasons": [MADE_BY],
             "next_steps": [],
             "cautions": [],

@@ -13,11 +13,10 @@ import re
 import unicodedata
 from collections.abc import Callable
 from dataclasses import dataclass, fields, replace
-from typing import Any
+from typing import Any, get_args
 
-from toothcheck.advice import Renewal
 from toothcheck.chains import CHAINS, FEWEST_LINKS
-from toothcheck.grade import CANNOT_TELL, RENEW_ANYWAY, halting
+from toothcheck.grade import CANNOT_TELL, RENEW_ANYWAY, Renewal, halting
 from toothcheck.logbook.units import distance_echo
 
 KINDS = {
@@ -40,6 +39,8 @@ POSITIONS = ("front", "rear", "chain")
 
 DOCUMENT_SCHEMA = "toothcheck/inspection/1"
 """The inspection documents that can be recorded."""
+RENEWAL_FIELD = "renew_anyway"
+"""Of a document's verdict: when parts are to be renewed though the grade cannot be told."""
 
 
 class EntryError(ValueError):
@@ -365,6 +366,12 @@ def dumped(document: dict[str, Any]) -> str:
         raise ValueError(f"document must hold JSON only: {error}") from None
 
 
+def short(value: object) -> str:
+    """What somebody wrote, as it is quoted in one line."""
+    text = repr(value)
+    return text if len(text) <= 40 else f"{text[:30]} … ({len(text)} characters)"
+
+
 # what a photo's file can tell about where it was taken and by whom; none of it is ever stored
 _PRIVATE = re.compile(
     r"gps|latitude|longitude|altitude|^location|owner|artist|author|creator|copyright|serial_?n|exif|xmp|iptc"
@@ -421,6 +428,7 @@ def facts_of(document: dict[str, Any]) -> dict[str, Any]:
         nothing = {"value": None, "std": None}
         asymmetry = nothing if wear is None else wear["asymmetry_percent"] or nothing
         overhang = nothing if wear is None else wear["overhang_mm"] or nothing
+        renewal_of(document)  # whose field may be anybody's words
         return {
             "position": sprocket["position"],
             "chain": sprocket["chain"],
@@ -454,10 +462,28 @@ def halts_of(document: dict[str, Any]) -> tuple[int, ...]:
 
 
 def renewal_of(document: dict[str, Any]) -> Renewal | None:
-    """When parts are to be renewed though an inspection document could not tell the grade; None where they are not."""
-    steps = (document.get("verdict") or {}).get("next_steps")
+    """When parts are to be renewed though an inspection document could not tell the grade; None where they are not.
+
+    Raises
+    ------
+    ValueError
+        When the document's own field holds neither of the two.
+    """
+    verdict = document.get("verdict") or {}
+    if verdict.get("grade") != CANNOT_TELL:
+        return None
+    if RENEWAL_FIELD not in verdict:
+        return _renewal_before_the_field(verdict.get("next_steps"))
+    when: Renewal | None = verdict[RENEWAL_FIELD]
+    if when is not None and when not in get_args(Renewal):
+        raise ValueError(f"{RENEWAL_FIELD} must be null or one of {', '.join(get_args(Renewal))}, not {short(when)}")
+    return when
+
+
+def _renewal_before_the_field(steps: object) -> Renewal | None:
+    """As `renewal_of`, of a document made before there was a field for it: its sentence says so."""
     found = [step for step in steps if str(step).startswith(RENEW_ANYWAY)] if isinstance(steps, list) else []
-    return None if not found else "next" if found[0] == RENEW_ANYWAY else "now"
+    return None if not found else "next-opportunity" if found[0] == RENEW_ANYWAY else "before-next-ride"
 
 
 def _float(value: object) -> float | None:

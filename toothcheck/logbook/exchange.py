@@ -16,7 +16,7 @@ from dataclasses import asdict, replace
 from typing import Any
 
 from toothcheck.errors import LogbookError
-from toothcheck.logbook.entries import FLOATS, INTS, NAMES, Entry, EntryError, checked, same_letters
+from toothcheck.logbook.entries import FLOATS, INTS, NAMES, Entry, EntryError, checked, same_letters, short
 from toothcheck.logbook.store import Logbook
 
 SCHEMA = "toothcheck/logbook/1"
@@ -149,7 +149,7 @@ def _typed(row: dict[str, Any], fill: Entry) -> Entry:
             elif name in INTS and isinstance(value, str):
                 value = int(value)
         except (TypeError, ValueError, OverflowError):
-            raise EntryError(f"{name} must be a number, not {_short(value)}") from None
+            raise EntryError(f"{name} must be a number, not {short(value)}") from None
         values[name] = same_letters(value) if name in ("machine", "part") and isinstance(value, str) else value
     for name in ("kind", "on_date"):
         if name not in values:
@@ -164,11 +164,6 @@ def _uid_of(entry: Entry, times: int) -> str:
     """
     said = {k: v for k, v in asdict(entry).items() if v is not None and k not in ("number", "uid", "recorded_at")}
     return hashlib.sha256(json.dumps([said, times], sort_keys=True).encode()).hexdigest()[:32]
-
-
-def _short(value: object) -> str:
-    text = repr(value)
-    return text if len(text) <= 40 else f"{text[:30]} … ({len(text)} characters)"
 
 
 def bring_in(

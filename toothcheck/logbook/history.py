@@ -12,8 +12,7 @@ import json
 from collections.abc import Iterable
 from dataclasses import dataclass, field
 
-from toothcheck.advice import Renewal
-from toothcheck.grade import CANNOT_TELL
+from toothcheck.grade import CANNOT_TELL, Renewal
 from toothcheck.logbook.entries import Entry, EntryError, halts_of, renewal_of
 
 _FEWEST_DAYS = 14  # a shorter time tells no riding rate
