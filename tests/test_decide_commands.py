@@ -762,9 +762,12 @@ def test_a_broken_tooth_is_named_by_the_logbook_until_its_reading_is_withdrawn(r
     assert plan["headline"].startswith(f"{UNTIL} of the front sprocket.")
     again = run("advise", "KC-09", "--front", "good.json", "--limit", LIMIT, *book, "--json", "-")[1]
     assert json.loads(again)["headline"] == plan["headline"]
-    # what somebody saw by eye counts, but the photo is told
-    out = " ".join(run("advise", "KC-09", "--front", "good", "--limit", LIMIT, *book)[1].split())
-    assert "by which tooth 7 may be broken, missing or bent. What was typed counts here" in out
+    # nor what somebody saw by eye
+    typed = json.loads(run("advise", "KC-09", "--front", "good", "--limit", LIMIT, *book, "--json", "-")[1])
+    assert (typed["action"], typed["before_next_ride"]) == ("measure-first", True)
+    assert typed["headline"] == plan["headline"]
+    assert re.search(r"withdraw entry \d+ \(toothcheck logbook correct \d+ --withdraw", typed["measure_next"][0])
+    assert any("What was typed does not settle what the photo of" in reason for reason in typed["reasons"])
     assert "do not ride: tooth 7" in run("logbook", "list", *book)[1]
     assert "do not ride: tooth 7" in run("logbook", "list", "--parts", *book)[1]
     due = run("due", "--within", "1km", *book)[1].splitlines()
@@ -783,6 +786,45 @@ def test_a_broken_tooth_is_named_by_the_logbook_until_its_reading_is_withdrawn(r
     assert run("logbook", "correct", number, "--withdraw", "--reason", "a mechanic found it whole", *book)[0] == 0
     assert "do not ride" not in run("logbook", "list", *book)[1]
     assert json.loads(run("advise", "KC-09", "--limit", LIMIT, *book, "--json", "-")[1])["action"] == "watch"
+
+
+def test_a_grade_by_eye_does_not_mend_a_tooth_that_a_graded_photo_showed_broken(run, tmp_path):
+    seen = [("front", "good", "1000km"), ("rear", "good", "1000km")]
+    where = ridden(run, tmp_path, *seen, until="1010km", chain=[(317.7, "1005km")])
+    words = ("advise", "KC-09", "--limit", LIMIT, "--logbook", where, "--adjuster-left", 70, "--json", "-")
+    file = broken(tmp_path, verdict={"grade": "replace-now", "confidence": 0.85})
+    out = run("logbook", "record", file, "KC-09", "--at", "1020km", "--logbook", where)[1]
+    assert f"Mind: {UNTIL}" in out
+    assert json.loads(run(*words)[1])["headline"].startswith("Renew both sprockets and the chain before the next ride")
+    plan = json.loads(run(*words, "--front", "good")[1])
+    assert (plan["action"], plan["before_next_ride"]) == ("measure-first", True)
+    assert plan["headline"].startswith(f"{UNTIL} of the front sprocket.")
+    number = re.search(r"withdraw entry (\d+)", plan["measure_next"][0])[1]
+    correct = ("logbook", "correct", number, "--withdraw", "--reason", "it was mud", "--logbook", where)
+    assert run(*correct)[0] == 0
+    assert json.loads(run(*words, "--front", "good")[1])["action"] == "nothing"
+
+
+@pytest.mark.parametrize("grade", ["replace-set", "replace-now"])
+def test_what_cannot_be_told_today_takes_back_nothing_that_the_logbook_holds(run, tmp_path, grade):
+    where = ridden(run, tmp_path, ("front", grade, "1000km"), ("rear", "good", "1000km"), until="1010km")
+    verdict = {"grade": "cannot-tell", "confidence": 0.2}
+    (tmp_path / "open.json").write_text(json.dumps({**INSPECTION, "verdict": verdict}))
+    for typed in ("open.json", "cannot-tell"):
+        plan = json.loads(run("advise", "KC-09", "--front", typed, "--logbook", where, "--json", "-")[1])
+        assert (plan["action"], plan["before_next_ride"]) == ("set", grade == "replace-now")
+        assert any("could not tell" in reason for reason in plan["reasons"])
+
+
+def test_a_good_grade_by_eye_beside_a_photo_that_asks_for_new_parts_is_remarked(run, tmp_path):
+    where = ridden(run, tmp_path, ("front", "good", "1000km"), ("rear", "good", "1000km"), until="1010km")
+    verdict = {"grade": "cannot-tell", "confidence": 0.45, "renew_anyway": "before-next-ride"}
+    document = {**INSPECTION, "photo": {"name": "o.jpg", "sha256": "c" * 64}, "verdict": verdict}
+    (tmp_path / "open.json").write_text(json.dumps(document))
+    assert run("logbook", "record", "open.json", "KC-09", "--at", "1020km", "--logbook", where)[0] == 0
+    out = " ".join(run("advise", "KC-09", "--front", "good", "--logbook", where)[1].split())
+    assert "every likely one asks for new parts. What was typed counts here" in out
+    assert "every likely" not in run("advise", "KC-09", "--front", "replace-set", "--logbook", where)[1]
 
 
 @pytest.mark.parametrize(

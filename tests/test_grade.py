@@ -168,7 +168,7 @@ def test_where_no_grade_is_given_a_damaged_tooth_still_comes_first(flags, measur
 @pytest.mark.parametrize("worn_mm", [0.0, 0.4, 1.0, 2.8])
 @pytest.mark.parametrize("flags", [(), ("no-card",), ("oblique", "no-card", "worn-both-flanks")])
 def test_a_tooth_that_halts_leaves_two_grades_only(code, worn_mm, flags):
-    """The one says by itself that nobody may ride; the logbook looks for such teeth in readings of the other alone."""
+    """The logbook looks for such teeth in readings of these two alone."""
     wear = wear_of(worn_mm)
     teeth = (replace(wear.teeth[0], measured=code != "broken", flags=(code,)), *wear.teeth[1:])
     assert grade(replace(wear, teeth=teeth), flags, np.random.default_rng(1)).grade in ("cannot-tell", "replace-now")

@@ -349,7 +349,7 @@ def _situation(given: dict[str, Any]) -> Situation:
 def _merged(kept: dict[str, Any], typed: dict[str, Any]) -> dict[str, Any]:
     """What was typed over what the logbook knows; a new grade takes the place of the old reading, not of the teeth."""
     from toothcheck.estimate import Estimate
-    from toothcheck.logbook import halted_in_logbook, longer_in_logbook, worse_in_logbook
+    from toothcheck.logbook import longer_in_logbook
 
     out = {**kept, **typed}
     if "elongation_percent" in typed:
@@ -364,19 +364,32 @@ def _merged(kept: dict[str, Any], typed: dict[str, Any]) -> dict[str, Any]:
     for name in ("front", "rear"):
         old, new = kept.get(name), typed.get(name)
         if old is not None and new is not None:
-            lasting = old
-            if "grade" in new:
-                lasting = {key: old[key] for key in ("teeth", "distance_km", "chain_size")}
-                if old["seen"] is not None:
-                    lasting["remark"] = worse_in_logbook(old["grade"], old["seen"].on, new["grade"])
-                if old["halt"] is not None and "halt" in new:  # another photo, which does not settle it
-                    lasting["halt"] = old["halt"]
-                elif old["halt"] is not None:
-                    lasting["remark"] = halted_in_logbook(old["halt"])
-            out[name] = {**lasting, **{key: value for key, value in new.items() if value is not None}}
+            out[name] = _judged_anew(old, new)
             if "distance_km" in new:
-                out[name]["seen"] = _ridden_to(lasting.get("seen"), new["distance_km"])
+                out[name]["seen"] = _ridden_to(out[name].get("seen"), new["distance_km"])
     return out
+
+
+def _judged_anew(old: dict[str, Any], new: dict[str, Any]) -> dict[str, Any]:
+    """One sprocket as the logbook has it, with what was typed of it or an inspection's file says.
+
+    A tooth that halts does so whatever is typed: only the withdrawal of its reading takes that back.
+    """
+    from toothcheck.logbook import halted_in_logbook, renewal_in_logbook, worse_in_logbook
+
+    told = {key: value for key, value in new.items() if value is not None}
+    if "grade" not in new:
+        return {**old, **told}
+    if new["grade"] == "cannot-tell" != old["grade"]:  # as a newer reading of the logbook that could not tell
+        told = {key: told[key] for key in ("teeth", "distance_km", "chain_size", "halt") if key in told}
+        return {**old, "untold_on": _today(), "renew": new.get("renew"), **told}
+    said = [] if old["seen"] is None else [worse_in_logbook(old["grade"], old["seen"].on, new["grade"])]
+    if old["renew"] is not None:
+        said.append(renewal_in_logbook(new["grade"]))
+    if old["halt"] is not None and "halt" not in new:  # seen by eye
+        said.append(halted_in_logbook(old["halt"]))
+    lasting = {key: old[key] for key in ("teeth", "distance_km", "chain_size", "halt")}
+    return {**lasting, "remark": " ".join(one for one in said if one is not None) or None, **told}
 
 
 def _over_case(found: dict[str, Any], typed: dict[str, Any], source: str) -> dict[str, Any]:

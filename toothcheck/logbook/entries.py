@@ -16,7 +16,7 @@ from dataclasses import dataclass, fields, replace
 from typing import Any, get_args
 
 from toothcheck.chains import CHAINS, FEWEST_LINKS
-from toothcheck.grade import CANNOT_TELL, RENEW_ANYWAY, Renewal, halting
+from toothcheck.grade import CANNOT_TELL, GRADES, RENEW_ANYWAY, Renewal, halting
 from toothcheck.logbook.units import distance_echo
 
 KINDS = {
@@ -39,6 +39,9 @@ POSITIONS = ("front", "rear", "chain")
 
 DOCUMENT_SCHEMA = "toothcheck/inspection/1"
 """The inspection documents that can be recorded."""
+TELLING_MORE = (CANNOT_TELL, GRADES[-1])
+"""Grades beside which a document may tell what no column does: that parts are to be renewed all the same, and the teeth
+for which nobody may ride, which leave no other grade (`toothcheck.grade.HALTING`)."""
 RENEWAL_FIELD = "renew_anyway"
 """Of a document's verdict: when parts are to be renewed though the grade cannot be told."""
 
@@ -446,12 +449,7 @@ def facts_of(document: dict[str, Any]) -> dict[str, Any]:
 
 
 def halts_of(document: dict[str, Any]) -> tuple[int, ...]:
-    """The teeth for which nobody may ride before a mechanic has looked, of an inspection document that could not tell.
-
-    The other grade that such a tooth leaves, the worst, says more: do not ride on it, and renew it.
-    """
-    if document.get("verdict", {}).get("grade") != CANNOT_TELL:
-        return ()
+    """The teeth for which nobody may ride before a mechanic has looked, by an inspection document."""
     teeth = document.get("teeth")
     known = [tooth for tooth in teeth if isinstance(tooth, dict)] if isinstance(teeth, list) else []  # anybody's file
     return halting(

@@ -197,11 +197,24 @@ def worse_in_logbook(kept_grade: str, on: str, typed: str) -> str | None:
     )
 
 
+def renewal_in_logbook(typed: str) -> str | None:
+    """What is said where a grade is typed though the logbook's newest photo, which could not tell, asks for new parts.
+
+    None where the grade asks for them, too.
+    """
+    if typed not in GRADES[:2]:
+        return None
+    return (
+        "The logbook's newest photo could not tell the grade, but every likely one asks for new parts. What was typed "
+        "counts here: look at every tooth by eye before you go by it."
+    )
+
+
 def halted_in_logbook(kept: Halt) -> str:
     """What is said where a grade is typed of a sprocket with teeth that halt by the logbook."""
     return (
-        f"The logbook holds a photo of {kept.on} by which {kept.which} may be broken, missing or bent. What was typed "
-        "counts here: go by it only once a qualified mechanic has looked."
+        f"What was typed does not settle what the photo of {kept.on} showed at {kept.which}: it stands until its entry "
+        "is withdrawn."
     )
 
 
