@@ -845,7 +845,8 @@ def demo(
 
     from toothcheck.logbook.demo import made_fleet
 
-    if out.exists():
+    file = file_of(str(out))
+    if file is not None and file.exists():
         raise OutputError(f"{out} is there already.", hint="Name another file, or remove it yourself.")
     with telling():
         entries = made_fleet(
