@@ -15,7 +15,7 @@ from PIL import Image
 
 from toothcheck.cli import app
 from toothcheck.grade import RENEW_ANYWAY
-from toothcheck.logbook import Logbook
+from toothcheck.logbook import Logbook, distance_rough
 from toothcheck.synthetic.part import Part
 
 LIMIT = "319.4 over 20 @ invented manual p. 3-7"
@@ -630,7 +630,10 @@ def test_distances_are_taken_in_kilometres_and_miles(run):
 
 
 def ridden(run, tmp_path, *readings, until, chain=()):
-    """A machine fitted new a year ago; readings (position, grade, odometer) and a chain's length a month later each."""
+    """A machine fitted new a year ago; readings and a chain's length a month later each.
+
+    A reading is (position, grade, odometer, and its asymmetry where that is not 1 %).
+    """
     where, now = tmp_path / "ridden.sqlite", dt.date.today()
 
     def log(*words, days):
@@ -640,11 +643,11 @@ def ridden(run, tmp_path, *readings, until, chain=()):
     log("add-machine", "KC-09", "--at", "0km", days=365)
     for position in ("front", "rear", "chain"):
         log("add-part", "KC-09", position, "--chain", "520", "--at", "0km", days=365)
-    for i, (position, grade, at) in enumerate(readings):
+    for i, (position, grade, at, *percent) in enumerate(readings):
         document = {
             **INSPECTION, "photo": {"name": "a.jpg", "sha256": f"{i:064x}"},
             "sprocket": {"chain": "520", "teeth": 15 if position == "front" else 43, "position": position},
-            "wear": {"asymmetry_percent": {"value": 1.0, "std": 0.9}, "overhang_mm": None},
+            "wear": {"asymmetry_percent": {"value": percent[0] if percent else 1.0, "std": 0.9}, "overhang_mm": None},
             "verdict": {"grade": grade, "confidence": 0.4 if grade == "cannot-tell" else 0.95},
         }  # fmt: skip
         (tmp_path / "r.json").write_text(json.dumps(document))
@@ -860,6 +863,31 @@ def test_the_field_of_a_renewal_counts_before_any_sentence_and_is_one_of_two(run
     assert (status, out) == (4, "")
     assert "renew_anyway must be null or one of next-opportunity, before-next-ride, not 'soon'" in err
     assert len(err.strip().splitlines()) == 1
+
+
+def test_a_plan_by_which_sprockets_may_stay_tells_when_they_will_be_due(run, tmp_path):
+    seen = [("front", "good", f"{2000 * i}km", 0.6 * i) for i in range(1, 8)]
+    where = ridden(run, tmp_path, *seen, ("rear", "good", "14000km"), until="14100km", chain=[(317.7, "14050km")])
+    words = ["advise", "KC-09", "--limit", LIMIT, "--adjuster-left", 70, "--logbook", where, "--json", "-"]
+
+    def foretold(*more):
+        return [note for note in json.loads(run(*words, *more)[1])["notes"] if "oretold" in note]
+
+    (line,) = foretold()  # of the rear one there is too little to go by
+    trend = json.loads(run("trend", "KC-09", "front", "--logbook", where, "--json", "-")[1])["parts"][0]
+    crossing = next(c for c in trend["crossings"] if c["grade"] == "replace-set")
+    early, middle, late = (distance_rough(crossing["ahead_km"][name]) for name in ("early", "median", "late"))
+    assert line == (
+        f"Front sprocket: Foretold from 7 readings, as of {dt.date.today()} (a forecast is no approval): replace-set "
+        f"from 10 %: in about {middle}, {crossing['date']['median']} at the present riding (8 times out of 10 between "
+        f"{early} and {late}). More: toothcheck trend KC-09 front."
+    )
+    assert distance_rough(crossing["ahead_km"]["median"], "miles") in foretold("--units", "miles")[0]
+    # not beside a grade or a distance that the trend does not know of, nor where anything else comes first
+    for more in (["--front", "good"], ["--front-distance", "14500km"], ["--damaged"], ["--front", "watch"]):
+        assert foretold(*more) == []
+    assert run("logbook", "record", broken(tmp_path), "KC-09", "--at", "14200km", "--logbook", where)[0] == 0
+    assert foretold() == []
 
 
 def test_other_chain_sizes_are_told_on_fitting_in_the_plan_and_on_the_order_sheet(run, tmp_path):

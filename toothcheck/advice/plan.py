@@ -82,6 +82,8 @@ class SprocketState:
     """When parts are to be renewed by the newest photo, which could not tell the grade."""
     remark: str | None = None
     """What else was read of it that does not count, a sentence."""
+    foretold: str | None = None
+    """When it will be due by its readings, a sentence: told only beside a plan by which it may stay."""
 
     def __post_init__(self) -> None:
         if self.grade not in ALL_GRADES:
@@ -386,6 +388,15 @@ def _lift_mm(size: Chain, teeth: int, percent: float) -> float:
     )
 
 
+def _foretold(s: Situation, action: Action, now: bool) -> list[str]:
+    """When the sprockets will be due, where nothing has to be done or looked at first."""
+    if now or action in {"set", "measure-first"}:
+        return []
+    both = [("Front", s.front), ("Rear", s.rear)]
+    kept = [(name, p) for name, p in both if p is not None and p.grade_now in ("good", "watch")]
+    return [f"{name} sprocket: {p.foretold}" for name, p in kept if p.foretold is not None]
+
+
 def _notes(s: Situation, action: Action) -> list[str]:
     out = []
     e = s.chain.elongation_percent
@@ -541,5 +552,5 @@ def plan_for(s: Situation, *, far: InWords = _km) -> Plan:
         headline=headline,
         reasons=tuple(reasons),
         measure_next=tuple(gaps + chain_unknown),
-        notes=tuple(_notes(s, action)),
+        notes=(*_foretold(s, action, now), *_notes(s, action)),
     )

@@ -166,7 +166,7 @@ def advise(
         machine = found.pop("machine")
         given = _over_case(found, given, f"--case {case}")
     elif machine is not None:
-        kept = _from_logbook(machine, logbook, given)
+        kept = _from_logbook(machine, logbook, given, unit)
         retired = kept.pop("retired_on", None)
         source = "" if kept else f"{machine} is not in the logbook: this is of what was typed."
         if retired is not None:
@@ -414,7 +414,7 @@ def _ridden_to(seen: Seen | None, part_km: float) -> Seen | None:
     return replace(seen, since_km=max(0.0, part_km - seen.part_km), unread_days=0)
 
 
-def _from_logbook(machine: str, where: str | None, typed: dict[str, Any]) -> dict[str, Any]:
+def _from_logbook(machine: str, where: str | None, typed: dict[str, Any], unit: str) -> dict[str, Any]:
     """What the logbook knows; nothing when the name is for the papers only.
 
     That it is where everything was typed, or where there is no logbook at all.  Else a name that the logbook does not
@@ -425,6 +425,8 @@ def _from_logbook(machine: str, where: str | None, typed: dict[str, Any]) -> dic
     from toothcheck.chains import chain as chain_of
     from toothcheck.cli.books import opened
     from toothcheck.drive import situation_of
+    from toothcheck.logbook import distance_rough
+    from toothcheck.trend import part_trend
 
     complete = "elongation_percent" in typed and all("grade" in typed.get(name, {}) for name in ("front", "rear"))
     file = file_of(where)
@@ -444,10 +446,14 @@ def _from_logbook(machine: str, where: str | None, typed: dict[str, Any]) -> dic
         fitted = history.parts.get(history.machines[machine].fitted.get(position, ""))
         _check_fitted(machine, position, typed.get(position, {}).get("teeth"), fitted, state)
 
-    def told(one: SprocketState | None) -> dict[str, Any] | None:
+    def told(position: str, one: SprocketState | None) -> dict[str, Any] | None:
         if one is None:
             return None
         a = one.asymmetry_percent
+        foretold = None
+        if "distance_km" not in typed.get(position, {}):  # then it is not the logbook's
+            trend = part_trend(history, history.machines[machine].fitted[position])
+            foretold = trend.foretold(lambda km: distance_rough(km, unit))
         return {
             "grade": one.grade,
             "confidence": one.confidence,
@@ -461,12 +467,13 @@ def _from_logbook(machine: str, where: str | None, typed: dict[str, Any]) -> dic
             "halt": one.halt,
             "renew": one.renew,
             "remark": one.remark,
+            "foretold": foretold,
         }
 
     e = s.chain.elongation_percent
     return {
-        "front": told(s.front),
-        "rear": told(s.rear),
+        "front": told("front", s.front),
+        "rear": told("rear", s.rear),
         "elongation_percent": None if e is None else {"value": e.value, "std": e.std},
         "misread": s.chain.misread,
         "if_one_fewer": s.chain.if_one_fewer_percent,
