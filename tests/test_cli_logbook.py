@@ -466,3 +466,28 @@ def test_help_is_quick_to_load():
     heavy = ("numpy", "sqlalchemy", "matplotlib", "scipy")
     code = f"import sys, toothcheck.cli; sys.exit(any(m in sys.modules for m in {heavy}))"
     assert subprocess.run([sys.executable, "-c", code], env=os.environ | {"PYTHONPATH": str(ROOT)}).returncode == 0
+
+
+@pytest.mark.parametrize("digits", [30, 400, 5000])
+def test_numbers_of_many_digits_are_one_line(run, digits, tmp_path):
+    many = "9" * digits
+    run("logbook", "add-machine", "KC-07", "--at", "0km")
+    run("logbook", "add-part", "KC-07", "chain", "--chain", "520", "--at", "0km")
+    length = ("logbook", "chain-length", "KC-07", "--at", "10km")
+    for words in (
+        ("logbook", "show", many),
+        ("logbook", "correct", many, "--withdraw", "--reason", "x"),
+        (*length, "320", "--pitches", many),
+        (*length, many, "--pitches", "20"),
+        (*length, "nan", "--pitches", "20"),
+        ("logbook", "note", "KC-07", "x", "--at", f"{many}km"),
+        ("advise", "KC-07", "--limit", f"319 over {many} @ invented manual p. 1"),
+    ):
+        err = run(*words, status=2)
+        assert len(err.strip().splitlines()) == 1
+        assert "Exceeds the limit" not in err
+    # what people wrote in words of their own hinders no command
+    run("logbook", "note", "KC-07", f"Chain limit: 319 over {many} @ invented manual p. 1")
+    run(*length, "318", "--pitches", "20", "--text", f"Rollers counted: {many}")
+    run("logbook", "list")
+    run("advise", "KC-07", status=3)
