@@ -819,6 +819,21 @@ def test_what_cannot_be_told_today_takes_back_nothing_that_the_logbook_holds(run
         assert any("could not tell" in reason for reason in plan["reasons"])
 
 
+@pytest.mark.parametrize(("grade", "counts"), [("watch", False), ("replace-set", True), ("replace-now", True)])
+def test_a_milder_photo_that_is_not_in_the_logbook_takes_back_no_more_than_a_recorded_one(run, tmp_path, grade, counts):
+    where = ridden(run, tmp_path, ("front", grade, "1000km"), ("rear", "good", "1000km"), until="1010km")
+    verdict = {"grade": "good", "confidence": 0.95}
+    (tmp_path / "good.json").write_text(json.dumps({**INSPECTION, "verdict": verdict}))
+    plan = json.loads(run("advise", "KC-09", "--front", "good.json", "--logbook", where, "--json", "-")[1])
+    assert (plan["action"] == "set", plan["before_next_ride"]) == (counts, grade == "replace-now")
+    assert any("teeth do not heal" in reason for reason in plan["reasons"])
+    assert any("toothcheck logbook record" in reason for reason in plan["reasons"]) == counts
+    # by eye it counts, with the remark
+    plan = json.loads(run("advise", "KC-09", "--front", "good", "--logbook", where, "--json", "-")[1])
+    assert plan["action"] == "measure-first"
+    assert any("teeth do not heal" in reason for reason in plan["reasons"])
+
+
 def test_a_good_grade_by_eye_beside_a_photo_that_asks_for_new_parts_is_remarked(run, tmp_path):
     where = ridden(run, tmp_path, ("front", "good", "1000km"), ("rear", "good", "1000km"), until="1010km")
     verdict = {"grade": "cannot-tell", "confidence": 0.45, "renew_anyway": "before-next-ride"}

@@ -375,18 +375,23 @@ def _judged_anew(old: dict[str, Any], new: dict[str, Any]) -> dict[str, Any]:
 
     A tooth that halts does so whatever is typed: only the withdrawal of its reading takes that back.
     """
-    from toothcheck.logbook import halted_in_logbook, renewal_in_logbook, worse_in_logbook
+    from toothcheck.logbook import halted_in_logbook, outweighed_photo, renewal_in_logbook, worse_in_logbook
 
     told = {key: value for key, value in new.items() if value is not None}
     if "grade" not in new:
         return {**old, **told}
+    of_a_photo = "halt" in new
+    beside = {key: value for key, value in told.items() if key in ("teeth", "distance_km", "chain_size", "halt")}
     if new["grade"] == "cannot-tell" != old["grade"]:  # as a newer reading of the logbook that could not tell
-        told = {key: told[key] for key in ("teeth", "distance_km", "chain_size", "halt") if key in told}
-        return {**old, "untold_on": _today(), "renew": new.get("renew"), **told}
+        return {**old, "untold_on": _today(), "renew": new.get("renew"), **beside}
+    if of_a_photo and old["seen"] is not None:
+        outweighed = outweighed_photo(old["grade"], old["seen"].on, new["grade"])
+        if outweighed is not None:
+            return {**old, "remark": outweighed, **beside}
     said = [] if old["seen"] is None else [worse_in_logbook(old["grade"], old["seen"].on, new["grade"])]
     if old["renew"] is not None:
         said.append(renewal_in_logbook(new["grade"]))
-    if old["halt"] is not None and "halt" not in new:  # seen by eye
+    if old["halt"] is not None and not of_a_photo:
         said.append(halted_in_logbook(old["halt"]))
     lasting = {key: old[key] for key in ("teeth", "distance_km", "chain_size", "halt")}
     return {**lasting, "remark": " ".join(one for one in said if one is not None) or None, **told}

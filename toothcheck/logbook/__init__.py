@@ -23,6 +23,7 @@ from toothcheck.logbook.judged import (
     judged_length,
     longer_in_logbook,
     once_a_photo,
+    outweighed_photo,
     renewal_in_logbook,
     worse_in_logbook,
 )
@@ -65,6 +66,7 @@ __all__ = [
     "judged_length",
     "longer_in_logbook",
     "once_a_photo",
+    "outweighed_photo",
     "renewal_in_logbook",
     "replay",
     "standing",
