@@ -332,6 +332,7 @@ def test_wrong_words_end_in_one_line_and_status_2(run):
         (("logbook", "correct", "1", "--on", "1.3.2026", "--reason", "x"), "--on must be a day such as 2026-03-01"),
         (("logbook", "note", "M", "x", "--on", "2099-01-01"), "Not recorded: --on 2099-01-01 lies after"),
         (("logbook", "demo", "--out", "new.sqlite", "--until", "2025-02-29"), "--until 2025-02-29 is no day"),
+        (("logbook", "demo", "--out", "new.sqlite", "--until", "0001-01-05"), "--until must lie 1096 days or more"),
         (("trend", "X"), "machine X is not in the logbook"),
         (("trend", "M", "--chart", "a.pdf"), "must end in .png or .svg"),
         (("logbook", "demo", "--out", "book.sqlite"), "there already"),

@@ -117,6 +117,7 @@ _OPTIONS = {
     "length_std_mm": "--std",
     "adjuster_left_percent": "--adjuster-left",
     "age_years": "--age-years",
+    "last_day": "--until",
     "half_width_mm": "--read-to",
     "card_height_mm": "--card-height",
     "card_measured_mm": "--card-measured",
