@@ -52,7 +52,7 @@ class Looks:
         beside = sorted({int(k) for i in clear for k in (i, (i + 1) % wheel.form.teeth)})
         self.through = some(np.concatenate([self.inner[k] for k in beside]))
         # holes are no nearer to the roots than this
-        rim, deep = 0.25 * np.arange(4 * len(place)), root + np.linspace(-5.0, -1.0, 5)
+        rim, deep = np.arange(0, len(place), 0.25, dtype=np.float64), root + np.linspace(-5.0, -1.0, 5)
         self._rim = np.concatenate(_patches(planes, wheel, rim, deep, 1.5))
 
     @functools.cached_property
