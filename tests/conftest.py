@@ -1,6 +1,10 @@
 """What tests of several rooms share."""
 
+import os
 import sys
+
+if "PYTEST_XDIST_WORKER" in os.environ:  # tests beside one another: each keeps to one core, with all that it starts
+    os.environ.setdefault("OPENBLAS_NUM_THREADS", "1")
 
 import pytest
 

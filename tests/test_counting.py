@@ -7,7 +7,10 @@ import pytest
 from flatwheel import facing_plane, wheel_photo
 from rings import form_of
 
+from toothcheck.chains import chain
+from toothcheck.claims import Found
 from toothcheck.counting import around, concentric, fit_form, matched_side, mean_gap, ring_for, rivals, unwound
+from toothcheck.placing import Placed, free_scale
 from toothcheck.tracing.seed import PlaneView, find, view_plane
 
 FORM = form_of(15.875, 10.16, 15)
@@ -75,7 +78,7 @@ def test_the_lines_of_the_gradients_meet_in_the_centre_whatever_the_count(view):
 
 
 def test_mean_gap_of_a_field_of_one_order_is_that_order():
-    """Our own arithmetic: a field cos(z·θ) keeps its two halves at z, where they add up, and leaves nothing at z + 1."""
+    """Our own arithmetic: a field cos(z·θ) keeps its two halves at z, which add up, and leaves nothing at z + 1."""
     step, half = 0.5, 60
     y, x = np.mgrid[-half : half + 1, -half : half + 1] * step
     turn = np.exp(2j * np.arctan2(y, x))
@@ -84,3 +87,24 @@ def test_mean_gap_of_a_field_of_one_order_is_that_order():
     ring = unwound(view, (0.0, 0.0), 20.0, 28.0)
     assert np.abs(mean_gap(ring, 12).sum(axis=1)).max() == pytest.approx(1.0, abs=0.1)
     assert np.abs(mean_gap(ring, 13)).max() < 0.05
+
+
+@pytest.mark.parametrize(
+    ("true", "chains", "aside_mm"),
+    [(1.0, 0.97, 0.0), (1.0, 0.97, -1.0), (1.0, 1.03, 1.0), (0.94, 1.0, 0.0), (1.06, 1.0, 0.0)],
+)
+def test_size_is_asked_of_what_is_seen_and_not_of_the_chain_over_more_than_half_of_a_wheel(true, chains, aside_mm):
+    # plates and pins match some size best, too: here a part of each gap does.  The place may be that of such a size
+    y, x = np.mgrid[0:480, 0:640]
+    at = PLANE.on_plane(np.stack([x, y], axis=-1))
+    angle = np.arctan2(at[..., 1], at[..., 0])
+    covered = np.abs(angle) < math.radians(108)
+    edges = covered & ((angle - 0.3) % FORM.pitch_angle < 0.4 * FORM.pitch_angle)
+    grey = np.where(edges, wheel_photo(FORM, PLANE, scale=chains), wheel_photo(FORM, PLANE, scale=true))
+    grey = np.where(covered & ~edges, 130, grey).astype(np.uint8)
+    placed = Placed(
+        plane=PLANE.moved(centre_mm=np.array([aside_mm, 0.0])), chain=chain("520"), teeth=15, phase=0.3, score=0.56,
+        found=Found(), pitches={}, flags=(), notes=(),
+    )  # fmt: skip
+    size = free_scale(grey, placed)
+    assert size == 1.0 if true == 1 else (size - 1) / (true - 1) > 0.4

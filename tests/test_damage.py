@@ -142,7 +142,8 @@ METAL, GROUND, PHASE = 190, 70, 0.3
 def drawn(painted, *, dirty=None, teeth=15, colours=True):
     """The ring traced of a flat wheel, of some teeth of which and what is beside them something else is seen.
 
-    ``painted``: for a tooth, from what height over the pitch circle, and how grey; ``dirty``: the same on metal alone.
+    ``painted``: for a tooth, from what height over the pitch circle, how grey, and up to what height if not all the
+    way; ``dirty``: the same on metal alone.
     """
     form = IsoForm(pitch_mm=15.875, roller_diameter_mm=10.16, teeth=teeth, blend=0.5)
     size = round(17 * (form.pitch_radius_mm + 5))
@@ -154,8 +155,8 @@ def drawn(painted, *, dirty=None, teeth=15, colours=True):
     tooth = np.floor((np.arctan2(at[..., 1], at[..., 0]) - PHASE) / form.pitch_angle).astype(int) % teeth
     rng = np.random.default_rng(1)
     metal = grey > (METAL + GROUND) / 2
-    for i, (above_mm, tone) in (painted | (dirty or {})).items():
-        there = (tooth == i) & (height > above_mm) & (metal | (i in painted))
+    for i, (above_mm, tone, *below_mm) in (painted | (dirty or {})).items():
+        there = (tooth == i) & (height > above_mm) & (height < min(below_mm, default=np.inf)) & (metal | (i in painted))
         grey[there] = tone + 2 * rng.standard_normal(there.sum())
     warm = 0.15 * (grey - (METAL + GROUND) / 2) if colours else np.zeros_like(grey)
     planes = np.stack([grey, 128 + warm, 128 - warm], axis=-1)
@@ -184,6 +185,20 @@ def test_without_colours_teeth_gone_side_by_side_are_doubted_and_not_measured():
     ring = drawn({4: (-0.5, GROUND), 5: (0.1, GROUND)}, colours=False)
     assert flagged(ring) == dict.fromkeys((4, 5), ("unclear-edge",))
     assert [i for i, higher in ring.tips_apart if higher < -3] == [4, 5]
+
+
+def test_a_tooth_under_dirt_as_grey_as_the_ground_is_doubted_where_such_dirt_lies_on_the_face_too():
+    # a new part was once graded replace-now for such a tooth
+    on_tooth, on_face = {4: (-0.5, GROUND)}, {9: (-8.0, GROUND, -6.5)}
+    assert flagged(drawn({}, dirty=on_tooth)) == {4: ("broken",)}
+    ring = drawn({}, dirty=on_tooth | on_face)
+    assert flagged(ring) == {4: ("unclear-edge",)}
+    assert [i for i, higher in ring.tips_apart if higher < -3] == [4]
+
+
+def test_a_tooth_that_is_gone_is_named_though_dirt_of_another_look_than_the_ground_lies_on_the_face():
+    ring = drawn({4: (-0.5, GROUND)}, dirty={9: (-8.0, GROUND + 20, -6.5)})
+    assert flagged(ring) == {4: ("broken",)}
 
 
 @pytest.mark.parametrize("tone", [40, 115], ids=["darker than the ground", "lighter"])

@@ -83,7 +83,7 @@ def unwound(view: PlaneView, centre_mm: tuple[float, float], first_mm: float, la
 
 
 def mean_gap(ring: Ring, teeth: int) -> NDArray[np.complex64]:
-    """(radii, orders) waves of the mean field over the gaps of a wheel of so many teeth: its ``_ORDERS`` along a gap."""
+    """(radii, orders) the mean field over the gaps of a wheel of so many teeth, as its first waves along a gap."""
     n = ring.coefficients.shape[1]
     there = np.abs(_ORDERS) * teeth < n // 2
     out: NDArray[np.complex64] = np.where(there, ring.coefficients[:, (_ORDERS * teeth) % n], np.complex64(0))
@@ -191,20 +191,32 @@ def around(view: PlaneView, start: Fit, *, reach_mm: float = 1.2, scale_std: flo
     return best
 
 
-def matched_side(view: PlaneView, fit: Fit) -> complex:
-    """Direction from a fit's centre to the gaps that match best, and how one-sided they are (length 0…1)."""
+def gap_scores(view: PlaneView, fit: Fit) -> Floats:
+    """(z,) share of each gap's outline with a matching edge, -1…1, gap by gap from the fit's phase on."""
     gap = fit.form.gap(0.8)
     points = (gap.points_mm[:, 1] - 1j * gap.points_mm[:, 0]) * fit.scale  # gap's axis on +x
     doubled = np.conj((gap.normals[:, 1] - 1j * gap.normals[:, 0]) ** 2)
-    turn = np.exp(1j * (fit.phase + np.arange(fit.form.teeth) * fit.form.pitch_angle))
+    turn = _gap_directions(fit)
     at = points * turn[:, None] + complex(*fit.centre_mm)
     j = np.rint((at.real - view.x_min_mm) / view.step_mm).astype(int)
     i = np.rint((at.imag - view.y_min_mm) / view.step_mm).astype(int)
     rows, columns = view.field.shape
     inside = (i >= 0) & (j >= 0) & (i < rows) & (j < columns)
     field = np.where(inside, view.field[np.clip(i, 0, rows - 1), np.clip(j, 0, columns - 1)], 0)
-    score = np.clip((field * doubled * np.conj(turn[:, None]) ** 2).real.mean(1), 0, None) ** 2
-    return complex((score * turn).sum() / max(float(score.sum()), 1e-9))
+    out: Floats = (field * doubled * np.conj(turn[:, None]) ** 2).real.mean(1)
+    return out
+
+
+def _gap_directions(fit: Fit) -> NDArray[np.complex128]:
+    """(z,) unit vectors from the centre along the gaps' axes."""
+    out: NDArray[np.complex128] = np.exp(1j * (fit.phase + np.arange(fit.form.teeth) * fit.form.pitch_angle))
+    return out
+
+
+def matched_side(view: PlaneView, fit: Fit) -> complex:
+    """Direction from a fit's centre to the gaps that match best, and how one-sided they are (length 0…1)."""
+    score = np.clip(gap_scores(view, fit), 0, None) ** 2
+    return complex((score * _gap_directions(fit)).sum() / max(float(score.sum()), 1e-9))
 
 
 def rivals(view: PlaneView, fit: Fit, others: Sequence[tuple[IsoForm, float]], *, keep: int = 5) -> list[Fit]:

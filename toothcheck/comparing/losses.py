@@ -268,7 +268,7 @@ def losses(
     middle_std = float(np.linalg.norm(together.root.mean(0)))
     median = Estimate(value=float(np.median(values)), std=math.hypot(common, middle_std))
     # what a tooth shares with the others stays; of its own doubt the share that is kept does
-    less = own_var * (1 - together.kept) - (1 - together.kept) ** 2 * (together.root**2).sum(1)
+    less = own_var - together.own**2 - (1 - together.kept) ** 2 * (together.root**2).sum(1)
     out = [
         replace(t, drive_loss_mm=Estimate(value=float(v), std=math.sqrt(max(t.drive_loss_mm.std**2 - d, 1e-8))))
         for t, v, d in zip(out, together.value, less, strict=True)

@@ -43,8 +43,8 @@ _THICKNESS_SHARE = 0.91
 """Of the chain's inner width: single sprockets as sold run from 0.88 to 0.95 (common practice, no source)."""
 _THICKNESS_STD = 0.03
 _SCALE_STD_CARD = 0.004
-_SIZE_OFF, _SIZE_OFF_UNSURE = 0.012, 0.035
-"""By which share the outline may look larger or smaller than the card has it, and the same where it fits hardly."""
+_SIZE_OFF = 0.012
+"""By which share the outline may look larger or smaller than the card has it."""
 _EDGE_STD_MM = 0.02
 """How far a broken edge may draw all of a sprocket's edges in, in well exposed photos."""
 
@@ -269,12 +269,9 @@ def _with_fitting_roller(photo: Photo, placed: Placed, start: _Start, seen: qual
 
 
 def _size_disagrees(photo: Photo, placed: Placed) -> tuple[list[str], list[str]]:
-    """Whether the outline that was placed is seen in another size than the card has it.
-
-    What fits hardly, with most of it hidden, may look a fortieth larger or smaller than it is.
-    """
+    """Whether the outline that was placed is seen in another size than the card has it."""
     off = placing.free_scale(photo.grey, placed) - 1
-    if abs(off) < (_SIZE_OFF if placed.score >= placing.SURE_SCORE else _SIZE_OFF_UNSURE):
+    if abs(off) < _SIZE_OFF:
         return [], []
     size = f"{100 * abs(off):.1f} % {'larger' if off > 0 else 'smaller'}"
     return ["scale-disagrees"], [f"The sprocket's outline looks {size} than the card has it."]

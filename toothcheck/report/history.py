@@ -134,8 +134,6 @@ def _document(entry: Entry) -> dict[str, object]:
 
 def shown(part: PartTrend, today: dt.date, unit: str = "km") -> TrendShown:
     """A part's trend with its forecast in words, days that have passed marked, distances in ``km`` or ``miles``."""
-    from toothcheck.trend import dated
-
     trend = part.trend
     per = 1000 / in_unit(1000.0, unit)
     low, high = (rate * per for rate in trend.rate_interval)
@@ -146,18 +144,7 @@ def shown(part: PartTrend, today: dt.date, unit: str = "km") -> TrendShown:
         f"{_far(trend.rate_to_km, unit)} {trend.rate * per:.2f} % per 1000 {unit} (8 times out of 10 between {low:.2f} "
         f"and {high:.2f}).",
     ]
-    for crossing in part.crossings:
-        ends = []
-        for km in (crossing.early_km, crossing.median_km, crossing.late_km):
-            ahead, day = part.ahead_km(km), part.date_at(km)
-            on = f" ({dated(day, today)})" if day else ""
-            ends.append("beyond what is foretold" if ahead is None else _far(ahead, unit) + on)
-        early, middle, late = ends
-        riding = ", at the present riding" if part.date_at(crossing.early_km) else ""
-        words.append(
-            f"{crossing.grade} from {crossing.percent:.0f} %: in about {middle}; 8 times out of 10 between {early} "
-            f"and {late}{riding}."
-        )
+    words += [part.expected(crossing, lambda km: _far(km, unit), today) for crossing in part.crossings]
     if (from_when := part.days_from(today)) is not None:
         words.append(from_when)
     told = part.drawn_at(trend.curve_km, trend.curve_percent[1])

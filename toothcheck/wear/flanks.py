@@ -164,7 +164,7 @@ def flanks_of(ring: ToothRing, datum: Datum, drive_clockwise: bool, rng: np.rand
     for side in (0, 1):
         pooled = pool(mean[side, :, -1], alone_std[side], clear, turns)
         mean[side, :, -1] = pooled.value
-        own[:, side, :, -1] *= np.sqrt(pooled.kept)
+        own[:, side, :, -1] *= pooled.own / np.maximum(alone_std[side], 1e-9)  # none where nothing was traced
         together = rng.standard_normal((DRAWS, pooled.root.shape[1])) @ pooled.root.T
         own[:, side, :, -1] += (1 - pooled.kept) * together
     own[:, 0] += _UNLIKE_MM * rng.standard_normal((DRAWS, 1, 1))
