@@ -14,6 +14,8 @@ from flatpart import FlatShot, draw_flat
 from PIL import Image
 
 from toothcheck.cli import app
+from toothcheck.cli.output import check_targets
+from toothcheck.errors import OutputError
 from toothcheck.grade import RENEW_ANYWAY
 from toothcheck.logbook import Logbook
 from toothcheck.synthetic.part import Part
@@ -1040,6 +1042,80 @@ def test_a_link_to_what_is_read_is_seen_through(run, tmp_path):
     (tmp_path / "q.json").write_text("{}")
     (tmp_path / "other.json").hardlink_to(tmp_path / "q.json")
     assert "is the old part" in run("match", "q.json", "p.jpg", "--json", "other.json")[2]
+
+
+WRITERS = {
+    "form": (["form", "--chain", "520", "--teeth", "15"], {"--svg": "w.svg", "--dxf": "w.dxf", "--json": "w.json"}),
+    "card": (["card", "pocket"], {"-o": "c.pdf"}),
+    "card as a picture": (["card", "pocket"], {"-o": "c.png"}),
+    "lesson": (["lesson"], {"-o": "l.html"}),
+    "papers": (["advise", "--front", "good"], {"--order-sheet": "o.md", "--checklist": "c.pdf", "--json": "p.json"}),
+    "stretch": (["stretch", "--case", "harbour-school-7"], {"--json": "s.json"}),
+    "trend": (["trend", "KC-01", "front"], {"--chart": "t.svg", "--json": "t.json"}),
+    "trend as a picture": (["trend", "KC-01", "front"], {"--chart": "t.png"}),
+    "due": (["due"], {"--json": "d.json"}),
+    "entries": (["logbook", "show", "KC-01"], {"--json": "e.json"}),
+    "export": (["logbook", "export"], {"": "x.csv"}),
+    "export as JSON": (["logbook", "export"], {"": "x.json"}),
+    "report": (["report", "KC-01"], {"-o": "r.htm"}),
+    "report as PDF": (["report", "KC-01"], {"-o": "r.pdf"}),
+}
+
+
+@pytest.mark.parametrize("what", WRITERS)
+def test_a_result_takes_the_place_of_an_earlier_one_and_of_nothing_else(run, tmp_path, monkeypatch, what):
+    words, targets = WRITERS[what]
+    if {"KC-01", "due", "export"} & {*words}:
+        run("logbook", "demo", "--out", "b.sqlite", "--machines", "1", "--years", "0.5")
+        monkeypatch.setenv("TOOTHCHECK_LOGBOOK", "b.sqlite")
+    words = [*words, *(word for pair in targets.items() for word in pair if word)]
+    first = run(*words)[0]
+    assert first in (0, 3)
+    written = {name: (tmp_path / name).read_bytes() for name in targets.values()}
+    assert run(*words)[0] == first  # the same command once more
+    for name, content in written.items():
+        # another program's, with our name somewhere in it
+        (tmp_path / name).write_bytes(b"mine, beside toothcheck")
+        status, out, err = run(*words)
+        assert (status, out) == (2, "")
+        assert f"{name} is there already, and does not look like anything that toothcheck wrote. Give ano" in err
+        assert len(err.splitlines()) == 1
+        assert (tmp_path / name).read_bytes() == b"mine, beside toothcheck"
+        (tmp_path / name).write_bytes(b"")  # nothing is lost with an empty file
+        assert run(*words)[0] == first
+        assert len((tmp_path / name).read_bytes()) > len(content) / 2
+
+
+@pytest.mark.parametrize("name", ["other.jpg", "other.png"])
+def test_a_photo_is_not_taken_for_a_picture_that_was_drawn(tmp_path, name):
+    from toothcheck.overlay.style import canvas, with_photo
+    from toothcheck.synthetic import encode
+
+    target, option = tmp_path / name, {"--picture": tmp_path / name}
+    target.write_bytes(encode(np.full((40, 60, 3), 90, np.uint8), name[-3:], focal_35mm=28.0))
+    with pytest.raises(OutputError, match="is there already"):
+        check_targets(read={}, written=option)
+    target.write_bytes(with_photo(canvas(60, 40), "png" if name.endswith("png") else "jpeg"))
+    check_targets(read={}, written=option)
+
+
+def test_json_goes_to_a_name_that_says_so(run, tmp_path):
+    (tmp_path / "p.jpg").write_bytes(b"a photo")
+    for name in ("p.jpg", "new.jpg", "new"):
+        status, out, err = run("stretch", "--case", "harbour-school-7", "--json", name)
+        assert (status, out, err) == (2, "", f"toothcheck: --json must end in .json, not {name}.\n")
+    assert [(p.name, p.read_bytes()) for p in tmp_path.iterdir()] == [("p.jpg", b"a photo")]
+
+
+def test_the_demo_takes_the_place_of_its_own_results_only(run, tmp_path, monkeypatch):
+    monkeypatch.setattr("toothcheck.inspection.inspect", lambda *_: pytest.fail("measured for nothing"))
+    (tmp_path / "toothcheck-demo").mkdir()
+    for name in ("photo.jpg", "result.json"):
+        mine = tmp_path / "toothcheck-demo" / name
+        mine.write_bytes(b"mine")
+        assert re.search(rf"The \w+ .*{name} is there already", run("demo")[2])
+        assert mine.read_bytes() == b"mine"
+        mine.unlink()
 
 
 def test_every_command_has_help_with_an_example():

@@ -754,7 +754,8 @@ def show(
     if json_ is not None:
         from toothcheck.cli.output import write_json
 
-        write_json({"entries": [{k: v for k, v in asdict(e).items() if v is not None} for e in chosen]}, json_)
+        told = [{k: v for k, v in asdict(e).items() if v is not None} for e in chosen]
+        write_json({"schema": "toothcheck/entries/1", "entries": told}, json_)
         return
     _table(entries, sorted(chosen, key=lambda e: (e.on_date, e.number)), what, unit)
 
