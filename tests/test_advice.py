@@ -110,7 +110,7 @@ def test_what_the_cautions_forbid_to_ride_on_is_renewed_before_the_next_ride(fro
     assert "before the next ride" not in near.headline
 
 
-@pytest.mark.parametrize(("renew", "now"), [("next", False), ("now", True)])
+@pytest.mark.parametrize(("renew", "now"), [("next-opportunity", False), ("before-next-ride", True)])
 @pytest.mark.parametrize("rear", ["good", None, "watch", "replace-set"])
 def test_parts_are_renewed_where_every_likely_grade_asks_for_it(renew, now, rear):
     plan = plan_for(drive(front=sprocket("cannot-tell", 0.45, renew=renew), rear=rear))

@@ -11,7 +11,7 @@ PACKAGE = Path(__file__).parent.parent / "toothcheck"
 # from the ground up; a room may import only rooms that stand before it here
 ROOMS = [
     # ground
-    "errors", "flags", "estimate", "geometry", "chains", "toothform", "tooth",
+    "errors", "flags", "jsontext", "estimate", "geometry", "chains", "toothform", "tooth",
     # judging
     "wear", "patterns", "grade", "stretch", "matching", "torque", "advice", "sheets", "comparing", "logbook",
     "drive", "trend", "pages", "lessons", "report",
@@ -59,7 +59,7 @@ def test_room_is_on_the_list_and_imports_only_rooms_above(path, room):
 def test_ground_needs_only_numpy_and_judging_sees_no_pixels(path, room):
     tops = {name.split(".")[0] for name in imported(path)}
     if room in GROUND:
-        assert tops <= {"__future__", "toothcheck", "numpy", "math", "dataclasses", "typing", "collections"}
+        assert tops <= {"__future__", "toothcheck", "numpy", "math", "json", "dataclasses", "typing", "collections"}
     if room in JUDGING:
         assert not tops & {"cv2", "skimage"}
 

@@ -15,7 +15,9 @@ import typer
 
 import toothcheck
 from toothcheck import cli, errors
+from toothcheck.cli.books import file_of
 from toothcheck.cli.output import check_targets, check_writable, made_folder, write_whole
+from toothcheck.cli.reading import inside
 
 PACKAGE_FOLDER = str(Path(toothcheck.__file__).parent.parent)
 # as the installed script does it, also where the package is only on the path
@@ -364,6 +366,28 @@ def test_a_result_in_a_folder_that_may_not_be_looked_into_is_refused(closed):
             check_targets(read={"the photo itself": Path("photo.jpg")}, written={"--json": path})
     with pytest.raises(errors.OutputError, match=r"^Cannot make the folder .*: Permission denied"):
         made_folder(closed / "made")
+
+
+def test_what_lies_in_a_folder_that_may_not_be_looked_into_is_not_read(closed):
+    for path in (closed, closed / "deeper"):
+        with pytest.raises(errors.InputError, match=r"cannot be read: Permission denied\. Check its permissions\.$"):
+            inside(path)
+    with pytest.raises(errors.LogbookError, match=r"^The logbook cannot be at .*: Permission denied"):
+        file_of(str(closed / "deeper" / "made.sqlite"))
+
+
+@pytest.mark.parametrize(
+    ("words", "status"),
+    [
+        (["exercise", "make", "-o", "e.html", "--photos", "a" * 300], 4),
+        (["exercise", "collect", "a" * 300], 4),
+        (["logbook", "demo", "--out", "a" * 300], 2),
+    ],
+)
+def test_a_name_that_nothing_can_have_is_one_line(words, status):
+    done = run(MODULE, *words)
+    assert (done.returncode, done.stdout) == (status, "")
+    assert re.fullmatch(r"toothcheck: .*a{300}.*: File name too long\..*\n", done.stderr)
 
 
 def test_a_name_that_no_result_can_have_is_refused(tmp_path):

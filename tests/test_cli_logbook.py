@@ -332,6 +332,7 @@ def test_wrong_words_end_in_one_line_and_status_2(run):
         (("logbook", "correct", "1", "--on", "1.3.2026", "--reason", "x"), "--on must be a day such as 2026-03-01"),
         (("logbook", "note", "M", "x", "--on", "2099-01-01"), "Not recorded: --on 2099-01-01 lies after"),
         (("logbook", "demo", "--out", "new.sqlite", "--until", "2025-02-29"), "--until 2025-02-29 is no day"),
+        (("logbook", "demo", "--out", "new.sqlite", "--until", "0001-01-05"), "--until must lie 1096 days or more"),
         (("trend", "X"), "machine X is not in the logbook"),
         (("trend", "M", "--chart", "a.pdf"), "must end in .png or .svg"),
         (("logbook", "demo", "--out", "book.sqlite"), "there already"),
@@ -466,3 +467,28 @@ def test_help_is_quick_to_load():
     heavy = ("numpy", "sqlalchemy", "matplotlib", "scipy")
     code = f"import sys, toothcheck.cli; sys.exit(any(m in sys.modules for m in {heavy}))"
     assert subprocess.run([sys.executable, "-c", code], env=os.environ | {"PYTHONPATH": str(ROOT)}).returncode == 0
+
+
+@pytest.mark.parametrize("digits", [30, 400, 5000])
+def test_numbers_of_many_digits_are_one_line(run, digits, tmp_path):
+    many = "9" * digits
+    run("logbook", "add-machine", "KC-07", "--at", "0km")
+    run("logbook", "add-part", "KC-07", "chain", "--chain", "520", "--at", "0km")
+    length = ("logbook", "chain-length", "KC-07", "--at", "10km")
+    for words in (
+        ("logbook", "show", many),
+        ("logbook", "correct", many, "--withdraw", "--reason", "x"),
+        (*length, "320", "--pitches", many),
+        (*length, many, "--pitches", "20"),
+        (*length, "nan", "--pitches", "20"),
+        ("logbook", "note", "KC-07", "x", "--at", f"{many}km"),
+        ("advise", "KC-07", "--limit", f"319 over {many} @ invented manual p. 1"),
+    ):
+        err = run(*words, status=2)
+        assert len(err.strip().splitlines()) == 1
+        assert "Exceeds the limit" not in err
+    # what people wrote in words of their own hinders no command
+    run("logbook", "note", "KC-07", f"Chain limit: 319 over {many} @ invented manual p. 1")
+    run(*length, "318", "--pitches", "20", "--text", f"Rollers counted: {many}")
+    run("logbook", "list")
+    run("advise", "KC-07", status=3)

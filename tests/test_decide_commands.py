@@ -17,7 +17,7 @@ from toothcheck.cli import app
 from toothcheck.cli.output import check_targets
 from toothcheck.errors import OutputError
 from toothcheck.grade import RENEW_ANYWAY
-from toothcheck.logbook import Logbook
+from toothcheck.logbook import Logbook, distance_rough
 from toothcheck.synthetic.part import Part
 
 LIMIT = "319.4 over 20 @ invented manual p. 3-7"
@@ -632,7 +632,10 @@ def test_distances_are_taken_in_kilometres_and_miles(run):
 
 
 def ridden(run, tmp_path, *readings, until, chain=()):
-    """A machine fitted new a year ago; readings (position, grade, odometer) and a chain's length a month later each."""
+    """A machine fitted new a year ago; readings and a chain's length a month later each.
+
+    A reading is (position, grade, odometer, and its asymmetry where that is not 1 %).
+    """
     where, now = tmp_path / "ridden.sqlite", dt.date.today()
 
     def log(*words, days):
@@ -642,11 +645,11 @@ def ridden(run, tmp_path, *readings, until, chain=()):
     log("add-machine", "KC-09", "--at", "0km", days=365)
     for position in ("front", "rear", "chain"):
         log("add-part", "KC-09", position, "--chain", "520", "--at", "0km", days=365)
-    for i, (position, grade, at) in enumerate(readings):
+    for i, (position, grade, at, *percent) in enumerate(readings):
         document = {
             **INSPECTION, "photo": {"name": "a.jpg", "sha256": f"{i:064x}"},
             "sprocket": {"chain": "520", "teeth": 15 if position == "front" else 43, "position": position},
-            "wear": {"asymmetry_percent": {"value": 1.0, "std": 0.9}, "overhang_mm": None},
+            "wear": {"asymmetry_percent": {"value": percent[0] if percent else 1.0, "std": 0.9}, "overhang_mm": None},
             "verdict": {"grade": grade, "confidence": 0.4 if grade == "cannot-tell" else 0.95},
         }  # fmt: skip
         (tmp_path / "r.json").write_text(json.dumps(document))
@@ -764,9 +767,12 @@ def test_a_broken_tooth_is_named_by_the_logbook_until_its_reading_is_withdrawn(r
     assert plan["headline"].startswith(f"{UNTIL} of the front sprocket.")
     again = run("advise", "KC-09", "--front", "good.json", "--limit", LIMIT, *book, "--json", "-")[1]
     assert json.loads(again)["headline"] == plan["headline"]
-    # what somebody saw by eye counts, but the photo is told
-    out = " ".join(run("advise", "KC-09", "--front", "good", "--limit", LIMIT, *book)[1].split())
-    assert "by which tooth 7 may be broken, missing or bent. What was typed counts here" in out
+    # nor what somebody saw by eye
+    typed = json.loads(run("advise", "KC-09", "--front", "good", "--limit", LIMIT, *book, "--json", "-")[1])
+    assert (typed["action"], typed["before_next_ride"]) == ("measure-first", True)
+    assert typed["headline"] == plan["headline"]
+    assert re.search(r"withdraw entry \d+ \(toothcheck logbook correct \d+ --withdraw", typed["measure_next"][0])
+    assert any("What was typed does not settle what the photo of" in reason for reason in typed["reasons"])
     assert "do not ride: tooth 7" in run("logbook", "list", *book)[1]
     assert "do not ride: tooth 7" in run("logbook", "list", "--parts", *book)[1]
     due = run("due", "--within", "1km", *book)[1].splitlines()
@@ -787,11 +793,72 @@ def test_a_broken_tooth_is_named_by_the_logbook_until_its_reading_is_withdrawn(r
     assert json.loads(run("advise", "KC-09", "--limit", LIMIT, *book, "--json", "-")[1])["action"] == "watch"
 
 
+def test_a_grade_by_eye_does_not_mend_a_tooth_that_a_graded_photo_showed_broken(run, tmp_path):
+    seen = [("front", "good", "1000km"), ("rear", "good", "1000km")]
+    where = ridden(run, tmp_path, *seen, until="1010km", chain=[(317.7, "1005km")])
+    words = ("advise", "KC-09", "--limit", LIMIT, "--logbook", where, "--adjuster-left", 70, "--json", "-")
+    file = broken(tmp_path, verdict={"grade": "replace-now", "confidence": 0.85})
+    out = run("logbook", "record", file, "KC-09", "--at", "1020km", "--logbook", where)[1]
+    assert f"Mind: {UNTIL}" in out
+    assert json.loads(run(*words)[1])["headline"].startswith("Renew both sprockets and the chain before the next ride")
+    plan = json.loads(run(*words, "--front", "good")[1])
+    assert (plan["action"], plan["before_next_ride"]) == ("measure-first", True)
+    assert plan["headline"].startswith(f"{UNTIL} of the front sprocket.")
+    number = re.search(r"withdraw entry (\d+)", plan["measure_next"][0])[1]
+    correct = ("logbook", "correct", number, "--withdraw", "--reason", "it was mud", "--logbook", where)
+    assert run(*correct)[0] == 0
+    assert json.loads(run(*words, "--front", "good")[1])["action"] == "nothing"
+
+
+@pytest.mark.parametrize("grade", ["replace-set", "replace-now"])
+def test_what_cannot_be_told_today_takes_back_nothing_that_the_logbook_holds(run, tmp_path, grade):
+    where = ridden(run, tmp_path, ("front", grade, "1000km"), ("rear", "good", "1000km"), until="1010km")
+    verdict = {"grade": "cannot-tell", "confidence": 0.2}
+    (tmp_path / "open.json").write_text(json.dumps({**INSPECTION, "verdict": verdict}))
+    for typed in ("open.json", "cannot-tell"):
+        plan = json.loads(run("advise", "KC-09", "--front", typed, "--logbook", where, "--json", "-")[1])
+        assert (plan["action"], plan["before_next_ride"]) == ("set", grade == "replace-now")
+        assert any("could not tell" in reason for reason in plan["reasons"])
+
+
+@pytest.mark.parametrize(("grade", "counts"), [("watch", False), ("replace-set", True), ("replace-now", True)])
+def test_a_milder_photo_that_is_not_in_the_logbook_takes_back_no_more_than_a_recorded_one(run, tmp_path, grade, counts):
+    where = ridden(run, tmp_path, ("front", grade, "1000km"), ("rear", "good", "1000km"), until="1010km")
+    verdict = {"grade": "good", "confidence": 0.95}
+    (tmp_path / "good.json").write_text(json.dumps({**INSPECTION, "verdict": verdict}))
+    plan = json.loads(run("advise", "KC-09", "--front", "good.json", "--logbook", where, "--json", "-")[1])
+    assert (plan["action"] == "set", plan["before_next_ride"]) == (counts, grade == "replace-now")
+    assert any("teeth do not heal" in reason for reason in plan["reasons"])
+    assert any("toothcheck logbook record" in reason for reason in plan["reasons"]) == counts
+    # by eye it counts, with the remark
+    plan = json.loads(run("advise", "KC-09", "--front", "good", "--logbook", where, "--json", "-")[1])
+    assert plan["action"] == "measure-first"
+    assert any("teeth do not heal" in reason for reason in plan["reasons"])
+
+
+def test_a_good_grade_by_eye_beside_a_photo_that_asks_for_new_parts_is_remarked(run, tmp_path):
+    where = ridden(run, tmp_path, ("front", "good", "1000km"), ("rear", "good", "1000km"), until="1010km")
+    verdict = {"grade": "cannot-tell", "confidence": 0.45, "renew_anyway": "before-next-ride"}
+    document = {**INSPECTION, "photo": {"name": "o.jpg", "sha256": "c" * 64}, "verdict": verdict}
+    (tmp_path / "open.json").write_text(json.dumps(document))
+    assert run("logbook", "record", "open.json", "KC-09", "--at", "1020km", "--logbook", where)[0] == 0
+    out = " ".join(run("advise", "KC-09", "--front", "good", "--logbook", where)[1].split())
+    assert "every likely one asks for new parts. What was typed counts here" in out
+    assert "every likely" not in run("advise", "KC-09", "--front", "replace-set", "--logbook", where)[1]
+
+
 @pytest.mark.parametrize(
-    ("more", "now"), [("", False), (" Do not ride on it until it is known not to be replace-now.", True)]
+    ("told", "now"),
+    [
+        ({"renew_anyway": "next-opportunity"}, False),
+        ({"renew_anyway": "before-next-ride"}, True),
+        # documents older than the field: their sentence says so
+        ({"next_steps": [RENEW_ANYWAY, "Wipe the teeth."]}, False),
+        ({"next_steps": [f"{RENEW_ANYWAY} Do not ride on it until it is known not to be replace-now."]}, True),
+    ],
 )
-def test_what_every_likely_grade_asks_for_goes_into_the_plan(run, tmp_path, more, now):
-    verdict = {"grade": "cannot-tell", "confidence": 0.45, "next_steps": [RENEW_ANYWAY + more, "Wipe the teeth."]}
+def test_what_every_likely_grade_asks_for_goes_into_the_plan(run, tmp_path, told, now):
+    verdict = {"grade": "cannot-tell", "confidence": 0.45, **told}
     document = {**INSPECTION, "photo": {"name": "o.jpg", "sha256": "c" * 64}, "verdict": verdict}
     (tmp_path / "open.json").write_text(json.dumps(document))
     where = ridden(run, tmp_path, ("front", "good", "1000km"), ("rear", "good", "1000km"), until="1010km")
@@ -799,6 +866,45 @@ def test_what_every_likely_grade_asks_for_goes_into_the_plan(run, tmp_path, more
     for words in (["--front", "open.json", "--rear", "good"], ["KC-09", "--logbook", where]):
         plan = json.loads(run("advise", *words, "--json", "-")[1])
         assert (plan["action"], plan["before_next_ride"]) == ("set", now)
+
+
+def test_the_field_of_a_renewal_counts_before_any_sentence_and_is_one_of_two(run, tmp_path):
+    def advised(when, grade="cannot-tell"):
+        verdict = {"grade": grade, "confidence": 0.45, "next_steps": [RENEW_ANYWAY], "renew_anyway": when}
+        (tmp_path / "open.json").write_text(json.dumps({**INSPECTION, "verdict": verdict}))
+        return run("advise", "--front", "open.json", "--rear", "good")
+
+    assert "MEASURE FIRST" in advised(None)[1]
+    assert "whichever" not in advised("next-opportunity", "watch")[1]  # a grade that was told says by itself
+    status, out, err = advised("soon")
+    assert (status, out) == (4, "")
+    assert "renew_anyway must be null or one of next-opportunity, before-next-ride, not 'soon'" in err
+    assert len(err.strip().splitlines()) == 1
+
+
+def test_a_plan_by_which_sprockets_may_stay_tells_when_they_will_be_due(run, tmp_path):
+    seen = [("front", "good", f"{2000 * i}km", 0.6 * i) for i in range(1, 8)]
+    where = ridden(run, tmp_path, *seen, ("rear", "good", "14000km"), until="14100km", chain=[(317.7, "14050km")])
+    words = ["advise", "KC-09", "--limit", LIMIT, "--adjuster-left", 70, "--logbook", where, "--json", "-"]
+
+    def foretold(*more):
+        return [note for note in json.loads(run(*words, *more)[1])["notes"] if "oretold" in note]
+
+    (line,) = foretold()  # of the rear one there is too little to go by
+    trend = json.loads(run("trend", "KC-09", "front", "--logbook", where, "--json", "-")[1])["parts"][0]
+    crossing = next(c for c in trend["crossings"] if c["grade"] == "replace-set")
+    early, middle, late = (distance_rough(crossing["ahead_km"][name]) for name in ("early", "median", "late"))
+    assert line == (
+        f"Front sprocket: Foretold from 7 readings, as of {dt.date.today()} (a forecast is no approval): replace-set "
+        f"from 10 %: in about {middle}, {crossing['date']['median']} at the present riding (8 times out of 10 between "
+        f"{early} and {late}). More: toothcheck trend KC-09 front."
+    )
+    assert distance_rough(crossing["ahead_km"]["median"], "miles") in foretold("--units", "miles")[0]
+    # not beside a grade or a distance that the trend does not know of, nor where anything else comes first
+    for more in (["--front", "good"], ["--front-distance", "14500km"], ["--damaged"], ["--front", "watch"]):
+        assert foretold(*more) == []
+    assert run("logbook", "record", broken(tmp_path), "KC-09", "--at", "14200km", "--logbook", where)[0] == 0
+    assert foretold() == []
 
 
 def test_other_chain_sizes_are_told_on_fitting_in_the_plan_and_on_the_order_sheet(run, tmp_path):

@@ -111,9 +111,11 @@ def test_where_every_likely_grade_means_new_parts_that_comes_first(percent, flag
     if said is None:
         assert not any("Renew" in step for step in verdict.next_steps)
         assert verdict.advice_heading == "For the next photo"
+        assert verdict.renew_anyway is None
     else:
         first = f"Renew both sprockets and the chain: whichever of the likely grades it is, it means that.{said}"
         assert verdict.next_steps == (first, *(flag(code).remedy for code in flags))
+        assert verdict.renew_anyway == ("before-next-ride" if said else "next-opportunity")
         assert verdict.advice_heading == "Next"
 
 
@@ -166,7 +168,7 @@ def test_where_no_grade_is_given_a_damaged_tooth_still_comes_first(flags, measur
 @pytest.mark.parametrize("worn_mm", [0.0, 0.4, 1.0, 2.8])
 @pytest.mark.parametrize("flags", [(), ("no-card",), ("oblique", "no-card", "worn-both-flanks")])
 def test_a_tooth_that_halts_leaves_two_grades_only(code, worn_mm, flags):
-    """The one says by itself that nobody may ride; the logbook looks for such teeth in readings of the other alone."""
+    """The logbook looks for such teeth in readings of these two alone."""
     wear = wear_of(worn_mm)
     teeth = (replace(wear.teeth[0], measured=code != "broken", flags=(code,)), *wear.teeth[1:])
     assert grade(replace(wear, teeth=teeth), flags, np.random.default_rng(1)).grade in ("cannot-tell", "replace-now")

@@ -254,6 +254,7 @@ def check_document(d):
         assert d["wear"]["measured_teeth"] == sum(t["measured"] for t in d["teeth"])
     assert verdict["grade"] in {*GRADES, "cannot-tell"}
     assert 0 <= verdict["confidence"] <= 1
+    assert verdict["renew_anyway"] in {None, "next-opportunity", "before-next-ride"}
     for name in ("reasons", "next_steps", "cautions"):
         assert all(isinstance(row, str) and row for row in verdict[name])
     assert verdict["cautions"]

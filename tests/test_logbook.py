@@ -5,6 +5,7 @@ import csv
 import datetime as dt
 import io
 import json
+import math
 import os
 import sqlite3
 import subprocess
@@ -483,6 +484,12 @@ def test_a_document_of_another_kind_is_a_callers_mistake(book):
     long["wear"]["asymmetry_percent"]["value"] = 10**400
     with pytest.raises(ValueError, match="not a whole inspection document"):
         book.record(long, "KC-07", 1.0)
+    for strange in ("9" * 400, ["front"], 10**300):
+        at_no_place = document()
+        at_no_place["sprocket"]["position"] = strange
+        with pytest.raises(ValueError, match="not a whole inspection document") as caught:
+            book.record(at_no_place, "KC-07", 1.0)
+        assert len(str(caught.value)) < 200
     with pytest.raises(ValueError, match="schema must be"):
         book.record({"schema": "something/9"}, "KC-07", 1.0)
     with pytest.raises(ValueError, match="whole inspection document"):
@@ -624,13 +631,19 @@ STRANGE = {
     "kind must be text, not": {"kind": ["x"]},
     "on_date must be text, not 5": {"on_date": 5},
     "recorded_at must be text, not 5": {"recorded_at": 5},
-    "distance_km must be a number, not 1000": {"distance_km": 10**400},
-    "teeth must be a whole number, not": {"teeth": 10**400, "kind": "part", "part": "P", "position": "front"},
+    "it holds a number of 401 digits": {"distance_km": 10**400},
+    "it holds a number of 4001 digits": {"teeth": 10**4000, "kind": "part", "part": "P", "position": "front"},
+    "teeth must be a whole number, not 1000": {"teeth": 10**200, "kind": "part", "part": "P", "position": "front"},
+    "distance_km must lie between 0 and 10 million, not 1e": {"distance_km": 10**200},
+    "NaN is not a number of JSON": {"distance_km": math.nan},
+    "-Infinity is not a number of JSON": {"text": [-math.inf]},
+    "text must be text without control characters and not empty, not 1000": {"text": 10**200},
+    "text must be text, not a list": {"text": json.loads("[" * 400 + "]" * 400)},
     "teeth must be a whole number, not True": {"teeth": True, "kind": "part", "part": "P", "position": "front"},
     "text must be text": {"text": {"a": 1}},
     "machine must be text": {"machine": ["M"]},
     "document must be text": {**A_READING, "document": {}},
-    "document is nested too deep": {**A_READING, "document": "[" * 100_000},
+    "document: it is nested too deep": {**A_READING, "document": "[" * 100_000},
 }  # fmt: skip
 
 
@@ -641,13 +654,22 @@ def test_json_of_any_kind_is_refused_by_line(book, words):
     with pytest.raises(LogbookError, match=f"Line 2: {words}") as caught:
         bring_in(book, text, "json")
     assert "\n" not in str(caught.value)
+    assert len(str(caught.value)) < 250
     assert book.entries() == []
+    # laid out anew, one field a line
+    text = json.dumps({"schema": "toothcheck/logbook/1", "entries": [entry]}, indent=1)
+    with pytest.raises(LogbookError, match=rf"(Line \d+|Entry 1 of the list): {words}"):
+        bring_in(book, text, "json")
 
 
 def test_json_nested_too_deep_is_refused(book):
     for text in ("[" * 100_000, '{"schema": "toothcheck/logbook/1", "entries": [' + "[" * 100_000):
-        with pytest.raises(LogbookError, match="nested too deep"):
+        with pytest.raises(LogbookError, match="Line 1: it is nested too deep"):
             bring_in(book, text, "json")
+    deep = "[" * 100_000 + "]" * 100_000
+    text = f'{{"schema": "toothcheck/logbook/1", "entries": [\n{{}},\n{{"text": {deep}}}\n]}}'
+    with pytest.raises(LogbookError, match=r"Line 3: it is nested too deep\. Nothing was imported"):
+        bring_in(book, text, "json")
 
 
 def test_broken_files_are_refused_by_line(book):

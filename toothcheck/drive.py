@@ -40,7 +40,7 @@ def length_remark(rollers: int | None, text: str | None = None) -> str | None:
 
 def rollers_of(e: Entry) -> int | None:
     """How many rollers were counted for a length, by its remark."""
-    found = re.match(rf"{ROLLERS_NOTE}(\d+)", e.text or "")
+    found = re.match(rf"{ROLLERS_NOTE}([0-9]{{1,4}})(?![0-9])", e.text or "")  # anybody's words may stand there
     return None if found is None else int(found[1])
 
 

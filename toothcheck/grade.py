@@ -9,6 +9,7 @@ from __future__ import annotations
 
 from collections.abc import Iterable, Sequence
 from dataclasses import dataclass, replace
+from typing import Literal
 
 import numpy as np
 
@@ -55,6 +56,8 @@ MEANING = {
     CANNOT_TELL: "the photo does not support a grade",
 }
 
+Renewal = Literal["next-opportunity", "before-next-ride"]
+"""When parts are to be renewed though the grade cannot be told."""
 RENEW_ANYWAY = "Renew both sprockets and the chain: whichever of the likely grades it is, it means that."
 """How the step begins where only the grade cannot be told; more follows where nobody may ride on it until then."""
 
@@ -114,6 +117,8 @@ class Verdict:
     cautions: tuple[str, ...]
     advice_heading: str = "Next"
     """What stands over the next steps."""
+    renew_anyway: Renewal | None = None
+    """When parts are to be renewed though the grade cannot be told; None where it can, or the likely grades differ."""
 
 
 def band(asymmetry_percent: float, overhang_mm: float, *, broken: bool = False) -> str:
@@ -294,9 +299,11 @@ def _cannot_tell(
 def _renew_anyway(verdict: Verdict, replace_now: float) -> Verdict:
     """Where only the grade cannot be told, and every likely one asks for the same; ``replace_now``: its share."""
     step = RENEW_ANYWAY
+    when: Renewal = "next-opportunity"
     if replace_now > _UNLIKELY:
         step += f" Do not ride on it until it is known not to be {GRADES[3]}."
-    return replace(verdict, next_steps=(step, *verdict.next_steps), advice_heading="Next")
+        when = "before-next-ride"
+    return replace(verdict, next_steps=(step, *verdict.next_steps), advice_heading="Next", renew_anyway=when)
 
 
 def refusal(flags: Sequence[str]) -> Verdict:

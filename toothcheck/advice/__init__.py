@@ -14,7 +14,7 @@ from toothcheck.advice.plan import (
     plan_for,
     said_of,
 )
-from toothcheck.advice.seen import LENGTH_HOLDS_KM, PHOTO_HOLDS_KM, UNREAD_DAYS, Dispute, Halt, InWords, Renewal, Seen
+from toothcheck.advice.seen import LENGTH_HOLDS_KM, PHOTO_HOLDS_KM, UNREAD_DAYS, Dispute, Halt, InWords, Seen
 
 __all__ = [
     "CAUTIONS",
@@ -29,7 +29,6 @@ __all__ = [
     "InWords",
     "Meshing",
     "Plan",
-    "Renewal",
     "Seen",
     "Situation",
     "SprocketState",

@@ -26,10 +26,10 @@ from dataclasses import dataclass, field
 from typing import Literal
 
 from toothcheck.advice.meshing import meshing, roller_lift_mm
-from toothcheck.advice.seen import LENGTH_HOLDS_KM, PHOTO_HOLDS_KM, Dispute, Halt, InWords, Renewal, Seen
+from toothcheck.advice.seen import LENGTH_HOLDS_KM, PHOTO_HOLDS_KM, Dispute, Halt, InWords, Seen
 from toothcheck.chains import FEWEST_LINKS, Chain
 from toothcheck.estimate import Estimate
-from toothcheck.grade import ALL_GRADES, GRADES, RENEW_ANYWAY, halt_until
+from toothcheck.grade import ALL_GRADES, GRADES, RENEW_ANYWAY, Renewal, halt_until
 from toothcheck.stretch import COUNT_SHOWS_PITCHES, Decision, Limit, decide, doubt_about
 from toothcheck.stretch.published import general_figures, published_percent
 
@@ -82,6 +82,8 @@ class SprocketState:
     """When parts are to be renewed by the newest photo, which could not tell the grade."""
     remark: str | None = None
     """What else was read of it that does not count, a sentence."""
+    foretold: str | None = None
+    """When it will be due by its readings, a sentence: told only beside a plan by which it may stay."""
 
     def __post_init__(self) -> None:
         if self.grade not in ALL_GRADES:
@@ -386,6 +388,15 @@ def _lift_mm(size: Chain, teeth: int, percent: float) -> float:
     )
 
 
+def _foretold(s: Situation, action: Action, now: bool) -> list[str]:
+    """When the sprockets will be due, where nothing has to be done or looked at first."""
+    if now or action in {"set", "measure-first"}:
+        return []
+    both = [("Front", s.front), ("Rear", s.rear)]
+    kept = [(name, p) for name, p in both if p is not None and p.grade_now in ("good", "watch")]
+    return [f"{name} sprocket: {p.foretold}" for name, p in kept if p.foretold is not None]
+
+
 def _notes(s: Situation, action: Action) -> list[str]:
     out = []
     e = s.chain.elongation_percent
@@ -442,7 +453,7 @@ def plan_for(s: Situation, *, far: InWords = _km) -> Plan:
     elif "replace-set" in grades or renewals:
         action = "set"
         headline = "Renew both sprockets and the chain together at the next opportunity."
-        whys = [no_further, f"a sprocket may be {GRADES[-1]}" if "now" in renewals else None]
+        whys = [no_further, f"a sprocket may be {GRADES[-1]}" if "before-next-ride" in renewals else None]
         if any(whys):
             now, because = True, " and ".join(why for why in whys if why)
             headline = f"Renew both sprockets and the chain before the next ride: {because}."
@@ -541,5 +552,5 @@ def plan_for(s: Situation, *, far: InWords = _km) -> Plan:
         headline=headline,
         reasons=tuple(reasons),
         measure_next=tuple(gaps + chain_unknown),
-        notes=tuple(_notes(s, action)),
+        notes=(*_foretold(s, action, now), *_notes(s, action)),
     )

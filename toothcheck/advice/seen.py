@@ -8,7 +8,6 @@ from __future__ import annotations
 
 from collections.abc import Callable
 from dataclasses import dataclass
-from typing import Literal
 
 from toothcheck.tooth import teeth_in_words
 
@@ -19,8 +18,6 @@ LENGTH_HOLDS_KM = 1500.0
 UNREAD_DAYS = 180
 """Days without a look at the odometer, after which nobody knows what was ridden since (our convention)."""
 
-Renewal = Literal["next", "now"]
-"""When parts are to be renewed though the grade cannot be told: at the next opportunity, or before the next ride."""
 InWords = Callable[[float], str]
 """A distance in km as people shall read it."""
 

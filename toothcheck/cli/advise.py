@@ -166,7 +166,7 @@ def advise(
         machine = found.pop("machine")
         given = _over_case(found, given, f"--case {case}")
     elif machine is not None:
-        kept = _from_logbook(machine, logbook, given)
+        kept = _from_logbook(machine, logbook, given, unit)
         retired = kept.pop("retired_on", None)
         source = "" if kept else f"{machine} is not in the logbook: this is of what was typed."
         if retired is not None:
@@ -349,7 +349,7 @@ def _situation(given: dict[str, Any]) -> Situation:
 def _merged(kept: dict[str, Any], typed: dict[str, Any]) -> dict[str, Any]:
     """What was typed over what the logbook knows; a new grade takes the place of the old reading, not of the teeth."""
     from toothcheck.estimate import Estimate
-    from toothcheck.logbook import halted_in_logbook, longer_in_logbook, worse_in_logbook
+    from toothcheck.logbook import longer_in_logbook
 
     out = {**kept, **typed}
     if "elongation_percent" in typed:
@@ -364,19 +364,37 @@ def _merged(kept: dict[str, Any], typed: dict[str, Any]) -> dict[str, Any]:
     for name in ("front", "rear"):
         old, new = kept.get(name), typed.get(name)
         if old is not None and new is not None:
-            lasting = old
-            if "grade" in new:
-                lasting = {key: old[key] for key in ("teeth", "distance_km", "chain_size")}
-                if old["seen"] is not None:
-                    lasting["remark"] = worse_in_logbook(old["grade"], old["seen"].on, new["grade"])
-                if old["halt"] is not None and "halt" in new:  # another photo, which does not settle it
-                    lasting["halt"] = old["halt"]
-                elif old["halt"] is not None:
-                    lasting["remark"] = halted_in_logbook(old["halt"])
-            out[name] = {**lasting, **{key: value for key, value in new.items() if value is not None}}
+            out[name] = _judged_anew(old, new)
             if "distance_km" in new:
-                out[name]["seen"] = _ridden_to(lasting.get("seen"), new["distance_km"])
+                out[name]["seen"] = _ridden_to(out[name].get("seen"), new["distance_km"])
     return out
+
+
+def _judged_anew(old: dict[str, Any], new: dict[str, Any]) -> dict[str, Any]:
+    """One sprocket as the logbook has it, with what was typed of it or an inspection's file says.
+
+    A tooth that halts does so whatever is typed: only the withdrawal of its reading takes that back.
+    """
+    from toothcheck.logbook import halted_in_logbook, outweighed_photo, renewal_in_logbook, worse_in_logbook
+
+    told = {key: value for key, value in new.items() if value is not None}
+    if "grade" not in new:
+        return {**old, **told}
+    of_a_photo = "halt" in new
+    beside = {key: value for key, value in told.items() if key in ("teeth", "distance_km", "chain_size", "halt")}
+    if new["grade"] == "cannot-tell" != old["grade"]:  # as a newer reading of the logbook that could not tell
+        return {**old, "untold_on": _today(), "renew": new.get("renew"), **beside}
+    if of_a_photo and old["seen"] is not None:
+        outweighed = outweighed_photo(old["grade"], old["seen"].on, new["grade"])
+        if outweighed is not None:
+            return {**old, "remark": outweighed, **beside}
+    said = [] if old["seen"] is None else [worse_in_logbook(old["grade"], old["seen"].on, new["grade"])]
+    if old["renew"] is not None:
+        said.append(renewal_in_logbook(new["grade"]))
+    if old["halt"] is not None and not of_a_photo:
+        said.append(halted_in_logbook(old["halt"]))
+    lasting = {key: old[key] for key in ("teeth", "distance_km", "chain_size", "halt")}
+    return {**lasting, "remark": " ".join(one for one in said if one is not None) or None, **told}
 
 
 def _over_case(found: dict[str, Any], typed: dict[str, Any], source: str) -> dict[str, Any]:
@@ -401,7 +419,7 @@ def _ridden_to(seen: Seen | None, part_km: float) -> Seen | None:
     return replace(seen, since_km=max(0.0, part_km - seen.part_km), unread_days=0)
 
 
-def _from_logbook(machine: str, where: str | None, typed: dict[str, Any]) -> dict[str, Any]:
+def _from_logbook(machine: str, where: str | None, typed: dict[str, Any], unit: str) -> dict[str, Any]:
     """What the logbook knows; nothing when the name is for the papers only.
 
     That it is where everything was typed, or where there is no logbook at all.  Else a name that the logbook does not
@@ -412,6 +430,8 @@ def _from_logbook(machine: str, where: str | None, typed: dict[str, Any]) -> dic
     from toothcheck.chains import chain as chain_of
     from toothcheck.cli.books import opened
     from toothcheck.drive import situation_of
+    from toothcheck.logbook import distance_rough
+    from toothcheck.trend import part_trend
 
     complete = "elongation_percent" in typed and all("grade" in typed.get(name, {}) for name in ("front", "rear"))
     file = file_of(where)
@@ -431,10 +451,14 @@ def _from_logbook(machine: str, where: str | None, typed: dict[str, Any]) -> dic
         fitted = history.parts.get(history.machines[machine].fitted.get(position, ""))
         _check_fitted(machine, position, typed.get(position, {}).get("teeth"), fitted, state)
 
-    def told(one: SprocketState | None) -> dict[str, Any] | None:
+    def told(position: str, one: SprocketState | None) -> dict[str, Any] | None:
         if one is None:
             return None
         a = one.asymmetry_percent
+        foretold = None
+        if "distance_km" not in typed.get(position, {}):  # then it is not the logbook's
+            trend = part_trend(history, history.machines[machine].fitted[position])
+            foretold = trend.foretold(lambda km: distance_rough(km, unit))
         return {
             "grade": one.grade,
             "confidence": one.confidence,
@@ -448,12 +472,13 @@ def _from_logbook(machine: str, where: str | None, typed: dict[str, Any]) -> dic
             "halt": one.halt,
             "renew": one.renew,
             "remark": one.remark,
+            "foretold": foretold,
         }
 
     e = s.chain.elongation_percent
     return {
-        "front": told(s.front),
-        "rear": told(s.rear),
+        "front": told("front", s.front),
+        "rear": told("rear", s.rear),
         "elongation_percent": None if e is None else {"value": e.value, "std": e.std},
         "misread": s.chain.misread,
         "if_one_fewer": s.chain.if_one_fewer_percent,

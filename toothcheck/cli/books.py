@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import contextlib
 import datetime as dt
+import math
 import re
 import sys
 import tempfile
@@ -49,16 +50,19 @@ def number_of(word: str) -> float:
     Raises
     ------
     UsageError
-        When it is none, has a decimal comma, or a unit.
+        When it is none, not finite, has a decimal comma, or a unit.
     """
     try:
-        return float(word)
+        number = float(word)
     except ValueError:
         found = re.fullmatch(r"\s*(-?[0-9]+)(?:[.,]([0-9]+))?\s*(mm)?\s*", word)
-        number = "" if found is None else found[1] if found[2] is None else f"{found[1]}.{found[2]}"
+        whole = "" if found is None else found[1] if found[2] is None else f"{found[1]}.{found[2]}"
         how = "the number alone" if found is not None and found[3] else "it with a point"
-        hint = f"Write {how}: {number}." if number else ""
+        hint = f"Write {how}: {whole}." if whole else ""
         raise UsageError(f"{word!r} is no number.", hint=hint) from None
+    if not math.isfinite(number):
+        raise UsageError(f"{word[:12]!r} is no number that anything measures.")
+    return number
 
 
 Where = Annotated[
@@ -112,6 +116,8 @@ _OPTIONS = {
     "length_mm": "the length in mm",
     "length_std_mm": "--std",
     "adjuster_left_percent": "--adjuster-left",
+    "age_years": "--age-years",
+    "last_day": "--until",
     "half_width_mm": "--read-to",
     "card_height_mm": "--card-height",
     "card_measured_mm": "--card-measured",

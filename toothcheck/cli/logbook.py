@@ -522,7 +522,7 @@ def _check_length(
 
     check_rollers(pitches, rollers)
     size = chain_size(state, machine, part)
-    if size is None or pitches < 1:
+    if size is None or not 1 <= pitches < 2**31:  # which is refused by what follows
         return
     trap = count_trap(length_mm, pitches, size, sure=rollers is not None)
     hides_wear = if_one_fewer(length_mm, 0.0, pitches, size) is not None
@@ -743,7 +743,7 @@ def show(
     check_targets(read={"the logbook": file_of(where)}, written={"--json": json_})
     with opened(where) as book:
         entries = book.entries()
-        if re.fullmatch("[0-9]+", what) and not any(what in (e.machine, e.part) for e in entries):
+        if re.fullmatch("[0-9]{1,9}", what) and not any(what in (e.machine, e.part) for e in entries):
             chosen = [book.entry(int(what))]
         else:
             # a machine's parts joined the logbook, and may have been retired on the shelf, without naming it
@@ -846,7 +846,8 @@ def demo(
 
     from toothcheck.logbook.demo import made_fleet
 
-    if out.exists():
+    file = file_of(str(out))
+    if file is not None and file.exists():
         raise OutputError(f"{out} is there already.", hint="Name another file, or remove it yourself.")
     with telling():
         entries = made_fleet(

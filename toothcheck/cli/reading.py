@@ -2,12 +2,13 @@
 
 from __future__ import annotations
 
-import json
-import math
+import contextlib
+from collections.abc import Iterator
 from pathlib import Path
 from typing import Any
 
 from toothcheck.errors import InputError
+from toothcheck.jsontext import parsed
 
 
 def text_of(path: Path) -> str:
@@ -19,17 +20,38 @@ def text_of(path: Path) -> str:
         When it cannot be read, or is not UTF-8.
     """
     try:
-        return path.read_bytes().decode("utf-8-sig")  # spreadsheets begin their text with a mark of the encoding
-    except FileNotFoundError:
-        raise InputError(f"{path} does not exist.", hint="Check the name.") from None
-    except OSError as error:
-        raise InputError(
-            f"{path} cannot be read: {error.strerror or type(error).__name__}.", hint="Check the name."
-        ) from error
+        with _refusals_told(path):
+            return path.read_bytes().decode("utf-8-sig")  # spreadsheets begin their text with a mark of the encoding
     except UnicodeDecodeError as error:
         raise InputError(
             f"{path} is not UTF-8 text (byte {error.start}).", hint="Save it again with the encoding UTF-8."
         ) from None
+
+
+def inside(path: Path) -> list[Path] | None:
+    """What a folder holds, in order of name; None where it is no folder.
+
+    Raises
+    ------
+    InputError
+        When it cannot be looked at.
+    """
+    with _refusals_told(path):
+        return sorted(path.iterdir()) if path.is_dir() else None
+
+
+@contextlib.contextmanager
+def _refusals_told(path: Path) -> Iterator[None]:
+    """Tell what the system refuses about a name."""
+    try:
+        yield
+    except FileNotFoundError:
+        raise InputError(f"{path} does not exist.", hint="Check the name.") from None
+    except OSError as error:
+        what = "permissions" if isinstance(error, PermissionError) else "name"
+        raise InputError(
+            f"{path} cannot be read: {error.strerror or type(error).__name__}.", hint=f"Check its {what}."
+        ) from error
 
 
 def json_object_of(path: Path, *, hint: str) -> dict[str, Any]:
@@ -47,22 +69,9 @@ def json_object_of(path: Path, *, hint: str) -> dict[str, Any]:
     """
     text = text_of(path)
     try:
-        told = json.loads(text, parse_int=_whole_number)
-    except (ValueError, RecursionError) as error:
+        told = parsed(text)
+    except ValueError as error:
         raise InputError(f"{path} is not JSON that can be read: {error}.", hint=hint) from None
     if not isinstance(told, dict):
         raise InputError(f"{path} must hold a JSON object.", hint=hint)
     return told
-
-
-def _whole_number(digits: str) -> int:
-    """Of a size that can be calculated with: JSON itself sets no end to it.
-
-    Raises
-    ------
-    ValueError
-        Naming how long it is.
-    """
-    if math.isinf(float(digits)):
-        raise ValueError(f"it holds a number of {len(digits.lstrip('-'))} digits")
-    return int(digits)

@@ -10,7 +10,7 @@ from typing import TYPE_CHECKING, Annotated, Any
 import typer
 
 from toothcheck.cli.output import check_ending, check_targets, console, counted, write_json, write_whole
-from toothcheck.cli.reading import json_object_of
+from toothcheck.cli.reading import inside, json_object_of
 from toothcheck.cli.report import PICTURES
 from toothcheck.cli.words import JsonWord
 from toothcheck.errors import InputError, PhotoError, UsageError
@@ -112,9 +112,10 @@ def _cases_in(folder: Path, rng: Any) -> Iterator[Case]:  # noqa: ANN401 - numpy
     from toothcheck.lessons import NothingToAsk, case_of
     from toothcheck.photo import load
 
-    if not folder.is_dir():
+    there = inside(folder)
+    if there is None:
         raise UsageError(f"--photos must be a folder, not {folder}.")
-    found = [p for p in sorted(folder.iterdir()) if p.suffix.lower() in PICTURES and p.with_suffix(".json").is_file()]
+    found = [p for p in there if p.suffix.lower() in PICTURES and p.with_suffix(".json") in there]
     if not found:
         raise UsageError(f"{folder} holds no photo with NAME.json beside it.")
     for photo in found:
@@ -154,10 +155,11 @@ def collect(
 def _result_files(given: list[Path]) -> list[Path]:
     out: list[Path] = []
     for path in given:
-        inside = sorted(path.glob("*.json")) if path.is_dir() else [path]
-        if not inside:
+        there = inside(path)
+        found = [path] if there is None else [p for p in there if p.suffix.lower() == ".json"]
+        if not found:
             raise UsageError(f"{path} holds no result file (NAME.json).")
-        out += inside
+        out += found
     return out
 
 

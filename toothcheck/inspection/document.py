@@ -94,6 +94,7 @@ def document(i: Inspection) -> dict[str, Any]:
         "verdict": {
             "grade": i.verdict.grade,
             "confidence": i.verdict.confidence,
+            "renew_anyway": i.verdict.renew_anyway,
             "reasons": list(i.verdict.reasons),
             "next_steps": list(i.verdict.next_steps),
             "cautions": list(i.verdict.cautions),

@@ -23,6 +23,8 @@ from toothcheck.logbook.judged import (
     judged_length,
     longer_in_logbook,
     once_a_photo,
+    outweighed_photo,
+    renewal_in_logbook,
     worse_in_logbook,
 )
 from toothcheck.logbook.store import Logbook
@@ -64,6 +66,8 @@ __all__ = [
     "judged_length",
     "longer_in_logbook",
     "once_a_photo",
+    "outweighed_photo",
+    "renewal_in_logbook",
     "replay",
     "standing",
     "unit_said",

@@ -150,6 +150,7 @@ def made_document(
         "verdict": {
             "grade": grade,
             "confidence": round(confidence, 2),
+            "renew_anyway": None,
             "reasons": [MADE_BY],
             "next_steps": [],
             "cautions": [],
@@ -193,8 +194,15 @@ def made_fleet(rng: np.random.Generator, *, machines: int, years: float, last_da
     """The logbook of Kestrel Couriers: services every two to four months, sets renewed when a front reads 10 %.
 
     The third machine's odometer is replaced once; the fifth's front sprocket is hit by a stone and jumps.
+
+    Raises
+    ------
+    ValueError
+        When the calendar does not reach back that far.
     """
     days = round(365.25 * years)
+    if last_day.toordinal() <= days:
+        raise ValueError(f"last_day must lie {days} days or more after the calendar's first, not be {last_day}")
     fleet = _Fleet(rng, last_day - dt.timedelta(days=days))
     for index in range(machines):
         _made_machine(fleet, index, days)

@@ -13,11 +13,11 @@ import re
 import unicodedata
 from collections.abc import Callable
 from dataclasses import dataclass, fields, replace
-from typing import Any
+from typing import Any, get_args
 
-from toothcheck.advice import Renewal
 from toothcheck.chains import CHAINS, FEWEST_LINKS
-from toothcheck.grade import CANNOT_TELL, RENEW_ANYWAY, halting
+from toothcheck.grade import CANNOT_TELL, GRADES, RENEW_ANYWAY, Renewal, halting
+from toothcheck.jsontext import parsed
 from toothcheck.logbook.units import distance_echo
 
 KINDS = {
@@ -40,6 +40,11 @@ POSITIONS = ("front", "rear", "chain")
 
 DOCUMENT_SCHEMA = "toothcheck/inspection/1"
 """The inspection documents that can be recorded."""
+TELLING_MORE = (CANNOT_TELL, GRADES[-1])
+"""Grades beside which a document may tell what no column does: that parts are to be renewed all the same, and the teeth
+for which nobody may ride, which leave no other grade (`toothcheck.grade.HALTING`)."""
+RENEWAL_FIELD = "renew_anyway"
+"""Of a document's verdict: when parts are to be renewed though the grade cannot be told."""
 
 
 class EntryError(ValueError):
@@ -191,7 +196,7 @@ def check_name(what: str, name: str) -> str:
     """
     name = same_letters(name.strip())
     if not _NAME.fullmatch(name) or _UNFIT.search(name):
-        raise ValueError(f"{what} must begin with a letter or digit and have at most 80 characters, not {name!r}")
+        raise ValueError(f"{what} must begin with a letter or digit and have at most 80 characters, not {short(name)}")
     if any(unicodedata.category(letter) == "Cf" for letter in name):
         raise ValueError(f"{what} must hold no characters that cannot be seen, not {name!a}")
     return name
@@ -211,11 +216,11 @@ def checked(entry: Entry) -> Entry:
 
     for name in ("kind", "uid", "recorded_at", "on_date"):  # all else is looked at below
         if not isinstance(getattr(entry, name), str):
-            raise refuse(f"{name} must be text, not {getattr(entry, name)!r}")
+            raise refuse(f"{name} must be text, not {short(getattr(entry, name))}")
     if entry.kind not in KINDS:
-        raise refuse(f"kind must be one of {', '.join(KINDS)}, not {entry.kind!r}")
+        raise refuse(f"kind must be one of {', '.join(KINDS)}, not {short(entry.kind)}")
     if not _UID.fullmatch(entry.uid):
-        raise refuse(f"uid must be 32 hexadecimal digits, not {entry.uid!r}")
+        raise refuse(f"uid must be 32 hexadecimal digits, not {short(entry.uid)}")
     _check_times(entry, refuse)
     for name in NAMES:
         value = getattr(entry, name)
@@ -227,18 +232,18 @@ def checked(entry: Entry) -> Entry:
             raise refuse(f"a {entry.kind} entry has no {name}")
         if name in FLOATS:
             if not isinstance(value, float) or not math.isfinite(value):
-                raise refuse(f"{name} must be a finite number, not {value!r}")
+                raise refuse(f"{name} must be a finite number, not {short(value)}")
         elif name in INTS:
             if not isinstance(value, int) or isinstance(value, bool) or not 0 <= value < 2**31:
-                raise refuse(f"{name} must be a whole number, not {value!r}")
+                raise refuse(f"{name} must be a whole number, not {short(value)}")
         elif not isinstance(value, str) or value == "" or _UNFIT.search(value):
-            raise refuse(f"{name} must be text without control characters and not empty, not {value!r}")
+            raise refuse(f"{name} must be text without control characters and not empty, not {short(value)}")
     for name in ("machine", "part"):
         value = getattr(entry, name)
         if value is not None:
             try:
                 if check_name(name, value) != value:
-                    raise refuse(f"{name} must be in NFC and not begin or end with a blank, not {value!r}")
+                    raise refuse(f"{name} must be in NFC and not begin or end with a blank, not {short(value)}")
             except ValueError as error:
                 raise refuse(str(error)) from None
     _check_values(entry, refuse)
@@ -264,25 +269,25 @@ def check_sense(entry: Entry) -> None:
     if entry.links is not None and entry.links < FEWEST_LINKS:
         raise EntryError(f"links must be {FEWEST_LINKS} or more, not {entry.links}", entry)
     if entry.chain is not None and entry.chain not in CHAINS:
-        raise EntryError(f"chain must be one of {', '.join(CHAINS)}, not {entry.chain!r}", entry)
+        raise EntryError(f"chain must be one of {', '.join(CHAINS)}, not {short(entry.chain)}", entry)
     if entry.grade is not None:
         from toothcheck.grade import ALL_GRADES
 
         if entry.grade not in ALL_GRADES:
-            raise EntryError(f"grade must be one of {', '.join(ALL_GRADES)}, not {entry.grade!r}", entry)
+            raise EntryError(f"grade must be one of {', '.join(ALL_GRADES)}, not {short(entry.grade)}", entry)
 
 
 def _check_times(entry: Entry, refuse: Callable[[str], EntryError]) -> None:
     try:
         recorded = dt.datetime.strptime(entry.recorded_at, "%Y-%m-%dT%H:%M:%SZ")
     except ValueError:
-        raise refuse(f"recorded_at must look like 2026-03-01T09:30:00Z, not {entry.recorded_at!r}") from None
+        raise refuse(f"recorded_at must look like 2026-03-01T09:30:00Z, not {short(entry.recorded_at)}") from None
     try:
         on_date = dt.date.fromisoformat(entry.on_date)
         if entry.on_date != on_date.isoformat():
             raise ValueError
     except ValueError:
-        raise refuse(f"on_date must be a day of the calendar such as 2026-03-01, not {entry.on_date!r}") from None
+        raise refuse(f"on_date must be a day of the calendar such as 2026-03-01, not {short(entry.on_date)}") from None
     # one day of grace: the user's calendar may be ahead of UTC
     if on_date > recorded.date() + dt.timedelta(days=1):
         raise refuse(f"on_date {entry.on_date} lies after the day of recording, {recorded.date()}")
@@ -292,9 +297,9 @@ def _check_values(entry: Entry, refuse: Callable[[str], EntryError]) -> None:
     for name in ("distance_km", "new_odometer_km", "ridden_km", "asymmetry_std_percent", "overhang_std_mm"):
         value = getattr(entry, name)
         if value is not None and not 0 <= value < 1e7:
-            raise refuse(f"{name} must lie between 0 and 10 million, not {value!r}")
+            raise refuse(f"{name} must lie between 0 and 10 million, not {short(value)}")
     if entry.position is not None and entry.position not in POSITIONS:
-        raise refuse(f"position must be one of {', '.join(POSITIONS)}, not {entry.position!r}")
+        raise refuse(f"position must be one of {', '.join(POSITIONS)}, not {short(entry.position)}")
     if entry.kind == "retire" and entry.part is None and entry.machine is None:
         raise refuse("a retire entry needs part or machine")
     if entry.kind == "reading" and entry.position == "chain":
@@ -302,11 +307,11 @@ def _check_values(entry: Entry, refuse: Callable[[str], EntryError]) -> None:
     for name in ("pitches", "teeth", "links"):
         value = getattr(entry, name)
         if value is not None and value < 1:
-            raise refuse(f"{name} must be 1 or more, not {value!r}")
+            raise refuse(f"{name} must be 1 or more, not {short(value)}")
     if entry.length_mm is not None and not 0 < entry.length_mm < 1e5:
-        raise refuse(f"length_mm must lie between 0 and 100 000, not {entry.length_mm!r}")
+        raise refuse(f"length_mm must lie between 0 and 100 000, not {short(entry.length_mm)}")
     if entry.length_std_mm is not None and not 0 <= entry.length_std_mm < 1e4:
-        raise refuse(f"length_std_mm must lie between 0 and 10 000, not {entry.length_std_mm!r}")
+        raise refuse(f"length_std_mm must lie between 0 and 10 000, not {short(entry.length_std_mm)}")
     for value_name, std_name in (
         ("asymmetry_percent", "asymmetry_std_percent"),
         ("overhang_mm", "overhang_std_mm"),
@@ -314,11 +319,11 @@ def _check_values(entry: Entry, refuse: Callable[[str], EntryError]) -> None:
         if (getattr(entry, value_name) is None) != (getattr(entry, std_name) is None):
             raise refuse(f"{value_name} and {std_name} go together")
     if entry.confidence is not None and not 0 <= entry.confidence <= 1:
-        raise refuse(f"confidence must lie between 0 and 1, not {entry.confidence!r}")
+        raise refuse(f"confidence must lie between 0 and 1, not {short(entry.confidence)}")
     if entry.photo_sha256 is not None and not _SHA256.fullmatch(entry.photo_sha256):
-        raise refuse(f"photo_sha256 must be 64 hexadecimal digits, not {entry.photo_sha256!r}")
+        raise refuse(f"photo_sha256 must be 64 hexadecimal digits, not {short(entry.photo_sha256)}")
     if entry.kept_photo is not None and not _FILE_NAME.fullmatch(entry.kept_photo):
-        raise refuse(f"kept_photo must be a plain file name, not {entry.kept_photo!r}")
+        raise refuse(f"kept_photo must be a plain file name, not {short(entry.kept_photo)}")
     if entry.corrects is not None and not entry.reason:
         raise refuse("a correction needs a reason")
     if entry.corrects == entry.uid:
@@ -329,26 +334,20 @@ def _check_values(entry: Entry, refuse: Callable[[str], EntryError]) -> None:
 
 def _check_document(entry: Entry, refuse: Callable[[str], EntryError]) -> None:
     try:
-        document = json.loads(entry.document or "", parse_constant=_no_constant)
+        document = parsed(entry.document or "")
         facts, written = facts_of(document), dumped(stripped(document))
     except json.JSONDecodeError as error:
         raise refuse(f"document is not JSON: {error}") from None
     except ValueError as error:
         raise refuse(f"document: {error}") from None
-    except RecursionError:
-        raise refuse("document is nested too deep") from None
     if written != entry.document:
         raise refuse("document holds data of the photo's place or owner, or is not in the form that this tool writes")
     for name, value in facts.items():
         if getattr(entry, name) != value:
             raise refuse(
-                f"{name} is {getattr(entry, name)!r}, but the document says {value!r}; what an inspection says is not "
-                "corrected: withdraw the reading (correct NUMBER --withdraw), and inspect the photo again"
+                f"{name} is {short(getattr(entry, name))}, but the document says {short(value)}; what an inspection "
+                "says is not corrected: withdraw the reading (correct NUMBER --withdraw), and inspect the photo again"
             )
-
-
-def _no_constant(word: str) -> None:
-    raise ValueError(f"{word} is not a number of JSON")
 
 
 def dumped(document: dict[str, Any]) -> str:
@@ -363,6 +362,16 @@ def dumped(document: dict[str, Any]) -> str:
         return json.dumps(document, ensure_ascii=False, allow_nan=False, separators=(",", ":"))
     except TypeError as error:
         raise ValueError(f"document must hold JSON only: {error}") from None
+    except RecursionError:
+        raise ValueError("the document is nested too deep") from None
+
+
+def short(value: object) -> str:
+    """What somebody wrote, as it is quoted in one line."""
+    if isinstance(value, list | dict):
+        return "a list" if isinstance(value, list) else "an object"
+    text = repr(value)
+    return text if len(text) <= 40 else f"{text[:30]} … ({len(text)} characters)"
 
 
 # what a photo's file can tell about where it was taken and by whom; none of it is ever stored
@@ -415,35 +424,31 @@ def facts_of(document: dict[str, Any]) -> dict[str, Any]:
     """
     schema = document.get("schema") if isinstance(document, dict) else None
     if schema != DOCUMENT_SCHEMA:
-        raise ValueError(f"schema must be {DOCUMENT_SCHEMA!r}, not {schema!r}")
+        raise ValueError(f"schema must be {DOCUMENT_SCHEMA!r}, not {short(schema)}")
     try:
         sprocket, wear, verdict = document["sprocket"], document["wear"], document["verdict"]
         nothing = {"value": None, "std": None}
         asymmetry = nothing if wear is None else wear["asymmetry_percent"] or nothing
         overhang = nothing if wear is None else wear["overhang_mm"] or nothing
+        renewal_of(document)  # whose field may be anybody's words
         return {
-            "position": sprocket["position"],
-            "chain": sprocket["chain"],
+            "position": _text(sprocket["position"], *POSITIONS),
+            "chain": _text(sprocket["chain"]),
             "teeth": sprocket["teeth"],
             "asymmetry_percent": _float(asymmetry["value"]),
             "asymmetry_std_percent": _float(asymmetry["std"]),
             "overhang_mm": _float(overhang["value"]),
             "overhang_std_mm": _float(overhang["std"]),
-            "grade": verdict["grade"],
+            "grade": _text(verdict["grade"]),
             "confidence": _float(verdict["confidence"]),
-            "photo_sha256": document["photo"]["sha256"],
+            "photo_sha256": _text(document["photo"]["sha256"]),
         }
     except (KeyError, TypeError, AttributeError) as error:
         raise ValueError(f"not a whole inspection document: {error!r} is missing or of another kind") from None
 
 
 def halts_of(document: dict[str, Any]) -> tuple[int, ...]:
-    """The teeth for which nobody may ride before a mechanic has looked, of an inspection document that could not tell.
-
-    The other grade that such a tooth leaves, the worst, says more: do not ride on it, and renew it.
-    """
-    if document.get("verdict", {}).get("grade") != CANNOT_TELL:
-        return ()
+    """The teeth for which nobody may ride before a mechanic has looked, by an inspection document."""
     teeth = document.get("teeth")
     known = [tooth for tooth in teeth if isinstance(tooth, dict)] if isinstance(teeth, list) else []  # anybody's file
     return halting(
@@ -454,17 +459,41 @@ def halts_of(document: dict[str, Any]) -> tuple[int, ...]:
 
 
 def renewal_of(document: dict[str, Any]) -> Renewal | None:
-    """When parts are to be renewed though an inspection document could not tell the grade; None where they are not."""
-    steps = (document.get("verdict") or {}).get("next_steps")
+    """When parts are to be renewed though an inspection document could not tell the grade; None where they are not.
+
+    Raises
+    ------
+    ValueError
+        When the document's own field holds neither of the two.
+    """
+    verdict = document.get("verdict") or {}
+    if verdict.get("grade") != CANNOT_TELL:
+        return None
+    if RENEWAL_FIELD not in verdict:
+        return _renewal_before_the_field(verdict.get("next_steps"))
+    when: Renewal | None = verdict[RENEWAL_FIELD]
+    if when is not None and when not in get_args(Renewal):
+        raise ValueError(f"{RENEWAL_FIELD} must be null or one of {', '.join(get_args(Renewal))}, not {short(when)}")
+    return when
+
+
+def _renewal_before_the_field(steps: object) -> Renewal | None:
+    """As `renewal_of`, of a document made before there was a field for it: its sentence says so."""
     found = [step for step in steps if str(step).startswith(RENEW_ANYWAY)] if isinstance(steps, list) else []
-    return None if not found else "next" if found[0] == RENEW_ANYWAY else "now"
+    return None if not found else "next-opportunity" if found[0] == RENEW_ANYWAY else "before-next-ride"
+
+
+def _text(value: object, *known: str) -> str | None:
+    if value is not None and (not isinstance(value, str) or (known and value not in known)):
+        raise TypeError(short(value))
+    return value
 
 
 def _float(value: object) -> float | None:
     if value is None:
         return None
     if isinstance(value, bool) or not isinstance(value, int | float):
-        raise TypeError(value)
+        raise TypeError(short(value))
     try:
         return float(value)
     except OverflowError:

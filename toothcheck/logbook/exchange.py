@@ -16,7 +16,8 @@ from dataclasses import asdict, replace
 from typing import Any
 
 from toothcheck.errors import LogbookError
-from toothcheck.logbook.entries import FLOATS, INTS, NAMES, Entry, EntryError, checked, same_letters
+from toothcheck.jsontext import parsed
+from toothcheck.logbook.entries import FLOATS, INTS, NAMES, Entry, EntryError, checked, same_letters, short
 from toothcheck.logbook.store import Logbook
 
 SCHEMA = "toothcheck/logbook/1"
@@ -76,7 +77,7 @@ def _csv_rows(text: str) -> Iterable[tuple[str, dict[str, Any]]]:
             hint="Save the table again with commas between the columns and points in the numbers.",
         )
     if unknown or len(set(header)) != len(header):
-        what = f"unknown column {unknown[0]!r}" if unknown else "a column stands twice"
+        what = f"unknown column {short(unknown[0])}" if unknown else "a column stands twice"
         raise LogbookError(f"Line 1: {what}.", hint=f"Columns: {', '.join(NAMES)}.")
     while True:
         line = reader.line_num + 1  # where this row begins; a quoted field may run over several lines
@@ -97,22 +98,21 @@ def _csv_rows(text: str) -> Iterable[tuple[str, dict[str, Any]]]:
 
 def _json_rows(text: str) -> Iterable[tuple[str, dict[str, Any]]]:
     try:
-        whole = json.loads(text, parse_constant=_refuse)
+        whole = parsed(text)
     except json.JSONDecodeError as error:
         raise LogbookError(f"Line {error.lineno}: {error.msg}. Nothing was imported.") from None
     except ValueError as error:
-        raise LogbookError(f"This is not a logbook's export: {error}.") from None
-    except RecursionError:
-        raise LogbookError("This is not a logbook's export: it is nested too deep.") from None
+        at = _line_at_fault(text)
+        raise LogbookError(f"{'The file' if at is None else f'Line {at}'}: {error}. Nothing was imported.") from None
     schema, entries = (whole.get("schema"), whole.get("entries")) if isinstance(whole, dict) else (None, None)
     if schema is not None and schema != SCHEMA:
-        raise LogbookError(f"schema is {schema!r}, not {SCHEMA!r}.", hint="Export it again with this version.")
+        raise LogbookError(f"schema is {short(schema)}, not {SCHEMA!r}.", hint="Export it again with this version.")
     if schema is None or not isinstance(entries, list):
         raise LogbookError(
             f'This is not a logbook\'s export: it needs "schema": "{SCHEMA}" and a list "entries".',
             hint="Write one with: toothcheck logbook export FILE.json",
         )
-    lines = text.splitlines()
+    lines = text.split("\n")
     for index, row in enumerate(entries):
         # as written here the first entry stands on the second line; another program may have laid it out anew
         as_written = index + 1 < len(lines) and _same(lines[index + 1], row)
@@ -121,19 +121,29 @@ def _json_rows(text: str) -> Iterable[tuple[str, dict[str, Any]]]:
             raise LogbookError(f"{label}: an entry must be an object. Nothing was imported.")
         unknown = [name for name in row if name not in NAMES]
         if unknown:
-            raise LogbookError(f"{label}: unknown field {unknown[0]!r}. Nothing was imported.")
+            raise LogbookError(f"{label}: unknown field {short(unknown[0])}. Nothing was imported.")
         yield label, row
 
 
 def _same(line: str, row: object) -> bool:
     try:
-        return bool(json.loads(line.strip().removesuffix(",")) == row)
-    except ValueError:
+        return bool(parsed(line.strip().removesuffix(",")) == row)
+    except (ValueError, RecursionError):
         return False
 
 
-def _refuse(word: str) -> None:
-    raise ValueError(f"{word} is not a number of JSON")
+def _line_at_fault(text: str) -> int | None:
+    """The line that cannot be read for more than being a piece of JSON: an entry, or one field of it, stands there."""
+    for number, line in enumerate(text.split("\n"), 1):
+        piece = line.strip().removesuffix(",")
+        for alone in (piece, f"{{{piece}}}"):
+            try:
+                parsed(alone)
+            except json.JSONDecodeError:
+                continue
+            except ValueError:
+                return number
+    return None
 
 
 def _typed(row: dict[str, Any], fill: Entry) -> Entry:
@@ -143,13 +153,15 @@ def _typed(row: dict[str, Any], fill: Entry) -> Entry:
         value = row.get(name)
         if value is None:
             continue
+        if isinstance(value, list | dict):
+            raise EntryError(f"{name} must be {'a number' if name in _NUMBERS else 'text'}, not {short(value)}")
         try:
             if name in FLOATS:
                 value = float(value) if not isinstance(value, bool) else value
             elif name in INTS and isinstance(value, str):
                 value = int(value)
         except (TypeError, ValueError, OverflowError):
-            raise EntryError(f"{name} must be a number, not {_short(value)}") from None
+            raise EntryError(f"{name} must be a number, not {short(value)}") from None
         values[name] = same_letters(value) if name in ("machine", "part") and isinstance(value, str) else value
     for name in ("kind", "on_date"):
         if name not in values:
@@ -164,11 +176,6 @@ def _uid_of(entry: Entry, times: int) -> str:
     """
     said = {k: v for k, v in asdict(entry).items() if v is not None and k not in ("number", "uid", "recorded_at")}
     return hashlib.sha256(json.dumps([said, times], sort_keys=True).encode()).hexdigest()[:32]
-
-
-def _short(value: object) -> str:
-    text = repr(value)
-    return text if len(text) <= 40 else f"{text[:30]} … ({len(text)} characters)"
 
 
 def bring_in(

@@ -12,9 +12,8 @@ import json
 from collections.abc import Iterable
 from dataclasses import dataclass, field
 
-from toothcheck.advice import Renewal
-from toothcheck.grade import CANNOT_TELL
-from toothcheck.logbook.entries import Entry, EntryError, halts_of, renewal_of
+from toothcheck.grade import Renewal
+from toothcheck.logbook.entries import TELLING_MORE, Entry, EntryError, halts_of, renewal_of
 
 _FEWEST_DAYS = 14  # a shorter time tells no riding rate
 
@@ -128,7 +127,7 @@ class Reading:
     total_km: float
     """The machine's total, km."""
     halts: tuple[int, ...] = ()
-    """Of an inspection that could not tell, teeth for which nobody may ride before a mechanic has looked at them."""
+    """Teeth for which nobody may ride before a mechanic has looked at them."""
     renew: Renewal | None = None
     """Of an inspection that could not tell, when parts are to be renewed all the same."""
 
@@ -301,7 +300,7 @@ def _step(out: History, e: Entry) -> None:
                     )
                 raise EntryError(f"the reading says {what} {said}, but {part.name} has {known}; {way}", e)
         own = out.part_km(part)
-        document = {} if e.document is None or e.grade != CANNOT_TELL else json.loads(e.document)
+        document = {} if e.document is None or e.grade not in TELLING_MORE else json.loads(e.document)
         halts, renew = halts_of(document), renewal_of(document)
         reading = Reading(entry=e, part_km=own, total_km=machine.total_km, halts=halts, renew=renew)
         out.readings.setdefault(part.name, []).append(reading)

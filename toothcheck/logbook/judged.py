@@ -189,7 +189,7 @@ def judged_length(lengths: Sequence[Length]) -> JudgedLength | None:
 
 def worse_in_logbook(kept_grade: str, on: str, typed: str) -> str | None:
     """What is said where a grade is typed that is milder than the logbook's of that day; None where it is not."""
-    if not {typed, kept_grade} <= {*GRADES} or GRADES.index(typed) >= GRADES.index(kept_grade):
+    if not _worse(kept_grade, typed):
         return None
     return (
         f"The logbook holds a worse grade, {kept_grade} of {on}, and teeth do not heal. What was typed counts here: "
@@ -197,11 +197,42 @@ def worse_in_logbook(kept_grade: str, on: str, typed: str) -> str | None:
     )
 
 
+def outweighed_photo(kept_grade: str, on: str, photo_grade: str) -> str | None:
+    """What is said of a photo outside the logbook whose grade does not take back the logbook's of that day.
+
+    None where it does: the logbook's asks for no parts, or is no worse.
+    """
+    if kept_grade not in GRADES[2:] or not _worse(kept_grade, photo_grade):
+        return None
+    return (
+        f"This photo was graded {photo_grade}, but the logbook holds a worse grade, {kept_grade} of {on}, which "
+        "counts: teeth do not heal. Record the photo (toothcheck logbook record), and the two are weighed against "
+        "each other."
+    )
+
+
+def _worse(kept_grade: str, later: str) -> bool:
+    return {kept_grade, later} <= {*GRADES} and GRADES.index(kept_grade) > GRADES.index(later)
+
+
+def renewal_in_logbook(typed: str) -> str | None:
+    """What is said where a grade is typed though the logbook's newest photo, which could not tell, asks for new parts.
+
+    None where the grade asks for them, too.
+    """
+    if typed not in GRADES[:2]:
+        return None
+    return (
+        "The logbook's newest photo could not tell the grade, but every likely one asks for new parts. What was typed "
+        "counts here: look at every tooth by eye before you go by it."
+    )
+
+
 def halted_in_logbook(kept: Halt) -> str:
     """What is said where a grade is typed of a sprocket with teeth that halt by the logbook."""
     return (
-        f"The logbook holds a photo of {kept.on} by which {kept.which} may be broken, missing or bent. What was typed "
-        "counts here: go by it only once a qualified mechanic has looked."
+        f"What was typed does not settle what the photo of {kept.on} showed at {kept.which}: it stands until its entry "
+        "is withdrawn."
     )
 
 

@@ -43,8 +43,8 @@ def keep(colour: NDArray[np.uint8], folder: Path) -> tuple[str, bool]:
     Image.fromarray(colour).save(out, "JPEG", quality=92)
     data = out.getvalue()
     name = f"{hashlib.sha256(data).hexdigest()[:32]}.jpg"
-    fresh = not (folder / name).exists()
     try:
+        fresh = not (folder / name).exists()
         folder.mkdir(parents=True, exist_ok=True)
         handle, temporary = tempfile.mkstemp(dir=folder, prefix=".new-")
         try:

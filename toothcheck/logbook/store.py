@@ -21,8 +21,10 @@ import sqlalchemy as sa
 
 from toothcheck import __version__
 from toothcheck.errors import LogbookError
-from toothcheck.grade import CANNOT_TELL, HALTING, RENEW_ANYWAY
+from toothcheck.grade import HALTING, RENEW_ANYWAY
 from toothcheck.logbook.entries import (
+    RENEWAL_FIELD,
+    TELLING_MORE,
     Entry,
     EntryError,
     check_sense,
@@ -51,8 +53,11 @@ _WAYS = {
 }
 """What to do about what SQLite says, by a word of it."""
 _LIGHT = [column for column in ENTRIES.c if column.name != "document"]
-_SIGNS = (RENEW_ANYWAY, *(f'"{code}"' for code in sorted(HALTING)))
-_TELLS_MORE = sa.and_(ENTRIES.c.grade == CANNOT_TELL, sa.or_(*(ENTRIES.c.document.contains(sign) for sign in _SIGNS)))
+# as `dumped` writes them; the sentence is that of documents older than the field
+_SIGNS = (f'"{RENEWAL_FIELD}":"', RENEW_ANYWAY, *(f'"{code}"' for code in sorted(HALTING)))
+_TELLS_MORE = sa.and_(
+    ENTRIES.c.grade.in_(TELLING_MORE), sa.or_(*(ENTRIES.c.document.contains(sign, autoescape=True) for sign in _SIGNS))
+)
 _TO_REPLAY = [*_LIGHT, sa.case((_TELLS_MORE, ENTRIES.c.document)).label("document")]
 """Of the documents, which are long, only those that may tell what a history does and no column: who may not ride, and
 that parts are to be renewed though the grade is open."""

@@ -29,7 +29,7 @@ def distance_km(text: str) -> float:
     """
     number, unit = _split(text)
     km = number * (KM_PER_MILE if unit == "miles" else 1.0)
-    if not (math.isfinite(km) and km >= 0):
+    if not 0 <= km < math.inf:
         raise ValueError(f"distance must not be negative, not {text!r}")
     return km
 
@@ -59,6 +59,8 @@ def _split(text: str) -> tuple[float, str]:
         )
     if "," in digits:
         raise ValueError(f"distance must have a decimal point, not a comma: {digits.replace(',', '.')}{word}")
+    if math.isinf(float(digits)):
+        raise ValueError(f"distance must be one that can be ridden, not a number of {len(digits)} digits")
     return float(digits), "miles" if word in _MILES else "km"
 
 

@@ -128,15 +128,7 @@ def shown(part: PartTrend, unit: str = "km") -> TrendShown:
         f"{_far(trend.rate_to_km, unit)} {trend.rate * per:.2f} % per 1000 {unit} (8 times out of 10 between {low:.2f} "
         f"and {high:.2f}).",
     ]
-    for crossing in part.crossings:
-        ends = [part.ahead_km(km) for km in (crossing.early_km, crossing.median_km, crossing.late_km)]
-        early, middle, late = ("beyond what is foretold" if km is None else _far(km, unit) for km in ends)
-        day = part.date_at(crossing.median_km)
-        when = f", {day} at the present riding" if day else ""
-        words.append(
-            f"{crossing.grade} from {crossing.percent:.0f} %: in about {middle}{when} "
-            f"(8 times out of 10 between {early} and {late})."
-        )
+    words += [part.expected(crossing, lambda km: _far(km, unit)) for crossing in part.crossings]
     told = part.drawn_at(trend.curve_km, trend.curve_percent[1])
     return TrendShown(
         points=trend.points,

@@ -70,7 +70,7 @@ class Limit:
             When it cannot be read, has no source, or is in mm while ``pitch_mm`` is not known.
         """
         value, _, source = (part.strip() for part in text.partition("@"))
-        over = re.fullmatch(r"([0-9]+(?:\.[0-9]+)?)\s*(?:mm)?\s*over\s*([0-9]+)(?:\s*pitches)?", value)
+        over = re.fullmatch(r"([0-9]+(?:\.[0-9]+)?)\s*(?:mm)?\s*over\s*([0-9]{1,4})(?:\s*pitches)?", value)
         if over:
             if pitch_mm is None:
                 raise ValueError("limit in mm must come with the chain size, not without it")

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import datetime as dt
 import math
-from collections.abc import Iterable
+from collections.abc import Callable, Iterable
 from dataclasses import dataclass
 
 from toothcheck.advice import Halt
@@ -68,6 +68,33 @@ class PartTrend:
     def next_action(self) -> Crossing | None:
         """The next band that asks for parts: ``replace-set``, or ``replace-now`` beyond it."""
         return next((c for c in self.crossings if c.grade in GRADES[2:]), None)
+
+    def expected(self, crossing: Crossing, far: Callable[[float], str]) -> str:
+        """When a band is reached, in a sentence; ``far`` puts a distance in km into words."""
+        ends = [self.ahead_km(km) for km in (crossing.early_km, crossing.median_km, crossing.late_km)]
+        early, middle, late = ("beyond what is foretold" if km is None else far(km) for km in ends)
+        day = self.date_at(crossing.median_km)
+        when = f", {day} at the present riding" if day else ""
+        return (
+            f"{crossing.grade} from {crossing.percent:.0f} %: in about {middle}{when} "
+            f"(8 times out of 10 between {early} and {late})."
+        )
+
+    def foretold(self, far: Callable[[float], str]) -> str | None:
+        """When parts will be due, in a line beside the grade; None where the readings alone do not tell it.
+
+        They do not where too few are there, where they contradict one another or leave their line, or where parts are
+        due already.
+        """
+        action, jumps = self.next_action, self.trend.jumps
+        if self.is_due or self.telling is None or self.mind is not None or (jumps and jumps[-1].kind != "single"):
+            return None
+        if self.trend.rests_on_prior or action is None or self.ahead_km(action.median_km) is None:
+            return None
+        return (
+            f"Foretold from {len(self.readings)} readings, as of {self.counted_from} (a forecast is no approval): "
+            f"{self.expected(action, far)} More: toothcheck trend {self.machine} {self.position}."
+        )
 
     @property
     def grade(self) -> str | None:
