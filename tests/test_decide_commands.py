@@ -4,6 +4,7 @@ import datetime as dt
 import json
 import re
 from dataclasses import replace
+from itertools import pairwise
 from pathlib import Path
 
 import cv2
@@ -1107,6 +1108,41 @@ def test_stretch_records_behind_a_replaced_odometer_with_its_reason(run, garage)
     assert status == 0
     assert re.search(r"Entry \d+: odometer of KC-07 replaced at 300 km, shows 20 km\.\n", out)
     assert re.search(r"Entry \d+: 318\.6 mm over 20 pitches of KC-07 chain 1\.\n", out)
+
+
+# --- how results read ------------------------------------------------------------------------------------------
+
+
+@pytest.mark.parametrize("columns", [80, 57, 44])
+@pytest.mark.parametrize(
+    "words",
+    [
+        ["advise", "--case", "harbour-set"],
+        ["stretch", "--case", "harbour-school-7"],
+        ["stretch", "319.0:joint", "--chain", "520", "--pitches", "20", "--rear-teeth", "44"],
+    ],
+    ids=lambda words: " ".join(words[:3]),
+)
+def test_lines_end_where_nothing_is_torn(run, monkeypatch, words, columns):
+    monkeypatch.setenv("COLUMNS", str(columns))
+    lines = run(*words)[1].splitlines()
+    assert max(map(len, lines)) <= columns
+    assert [line for line in lines if line.endswith((" ", "±"))] == []
+    torn = [f"{a}|{b}" for a, b in pairwise(lines) if re.match(r" *(%|°|mm|km|±)(?!\w)", b)]
+    torn += [f"{a}|{b}" for a, b in pairwise(lines) if re.search(r"\d$", a) and re.match(r" *\d{3}\b", b)]
+    assert torn == []
+    if words[0] == "advise":  # under a heading everything is set in
+        listed = lines[lines.index("Why") :]
+        assert {line for line in listed if not line.startswith(("  · ", "    "))} == {
+            "Why", "Measure next", "Good to know", "Cautions",
+        }  # fmt: skip
+
+
+def test_the_place_that_decides_has_one_number(run):
+    _, out, _ = run("stretch", "--case", "harbour-school-7")
+    told = json.loads(run("stretch", "--case", "harbour-school-7", "--json", "-")[1])
+    assert f"place {told['worst_place']} decides" in out
+    assert told["places_percent"][told["worst_place"] - 1] == max(told["places_percent"])
 
 
 # --- where results go ------------------------------------------------------------------------------------------

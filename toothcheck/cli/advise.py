@@ -582,16 +582,14 @@ def _write(files: list[tuple[Path, bytes]]) -> None:
 
 
 def _show(name: str, plan: Plan, source: str, written: list[Path]) -> None:
-    from rich.markup import escape
-
-    from toothcheck.cli.output import console
+    from toothcheck.cli.output import console, paragraph
 
     word = "NOTHING NOW" if plan.action == "nothing" else plan.action.replace("-", " ").upper()
     out = console()
-    out.print(f"[bold]{escape(name)}: {word}[/bold]")
-    out.print(f"[bold]{escape(plan.headline)}[/bold]")
+    paragraph(out, f"{name}: {word}", style="bold")
+    paragraph(out, plan.headline, style="bold")
     if source:
-        out.print(escape(source))
+        paragraph(out, source)
     for title, lines in (
         ("Why", plan.reasons),
         ("Measure next", plan.measure_next),
@@ -601,6 +599,6 @@ def _show(name: str, plan: Plan, source: str, written: list[Path]) -> None:
         if lines:
             out.print(f"[bold]{title}[/bold]")
             for line in lines:
-                out.print(f"  · {escape(line)}")
+                paragraph(out, line, mark="  · ")
     for path in written:
-        out.print(f"Wrote {escape(str(path))}")
+        out.print(f"Wrote {path}", soft_wrap=True, markup=False)

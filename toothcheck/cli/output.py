@@ -10,6 +10,7 @@ import os
 import re
 import stat
 import sys
+import textwrap
 import threading
 from collections.abc import Callable, Iterable, Iterator, Mapping
 from pathlib import Path
@@ -34,6 +35,12 @@ _OURS = {
 }
 """What tells of a file that toothcheck wrote it, by its ending: a mark that every writer of that kind leaves."""
 _SAME_KIND = {".jpeg": ".jpg", ".htm": ".html"}
+_HELD = re.compile(
+    r"(?<=[0-9]) (?=(?:%|°|±|mm|km|miles|px/mm)(?!\w))|(?<=±) (?=[0-9])|(?<=[0-9]) (?=[0-9]{3}(?![0-9]))"
+)
+"""Blanks at which no line ends: a number with its thousands, its uncertainty and its unit stay together."""
+_BLANK = "\ue000"
+"""Stands for such a blank while lines are made."""
 _MOST_LINKS = 40
 """Links that lead on to links; the system follows no more either."""
 
@@ -289,6 +296,40 @@ def console(*, stderr: bool = False) -> Console:
     from rich.console import Console
 
     return Console(highlight=False, stderr=stderr)
+
+
+def paragraph(out: Console, words: str, *, mark: str = "", head: str = "", style: str = "") -> None:
+    """Print words for people over as many lines as they need; nothing is torn that is read as one.
+
+    Parameters
+    ----------
+    out
+        Where to; its width counts.
+    words
+        Plain text, no markup.
+    mark
+        What stands in front, such as `` - ``; the lines that follow are set in under the words.
+    head
+        Words in front of the others, bold.
+    style
+        Of all of it.
+    """
+    from rich.text import Text
+
+    held = _HELD.sub(_BLANK, head + words)
+    lines = textwrap.wrap(
+        held,
+        out.width,
+        initial_indent=mark,
+        subsequent_indent=" " * len(mark),
+        break_long_words=False,  # a file's name, say
+        break_on_hyphens=False,  # a grade's name
+    )
+    for number, line in enumerate(lines):
+        text = Text(line.replace(_BLANK, " "), style=style)
+        if number == 0 and head:
+            text.stylize("bold", len(mark), len(mark) + len(head))
+        out.print(text, soft_wrap=True)
 
 
 @contextlib.contextmanager
