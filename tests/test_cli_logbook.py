@@ -492,3 +492,27 @@ def test_numbers_of_many_digits_are_one_line(run, digits, tmp_path):
     run(*length, "318", "--pitches", "20", "--text", f"Rollers counted: {many}")
     run("logbook", "list")
     run("advise", "KC-07", status=3)
+
+
+def test_what_was_typed_already_is_not_kept_twice(run):
+    run("logbook", "add-machine", "M", "--at", "0km", "--on", "2025-01-01")
+    run("logbook", "add-part", "M", "chain", "--chain", "520", "--at", "0km", "--on", "2025-01-01")
+    length = ("logbook", "chain-length", "M", "318.4", "--pitches", "20", "--at", "9800km", "--on", "2025-06-02")
+    note = ("logbook", "note", "M", "oiled", "--at", "9800km", "--on", "2025-06-02")
+    run(*length)
+    run(*note)
+    for number, words in ((4, length), (5, note)):
+        err = run(*words, status=2)
+        assert f"this is entry {number} already, word for word" in err
+        assert len(err.splitlines()) == 1
+    # what differs in anything is another entry, and what was withdrawn may be typed anew
+    run(*length[:3], "318.5", *length[4:])
+    run(*length, "--text", "at another place")
+    run(*note[:-1], "2025-06-03")
+    run("logbook", "correct", "4", "--withdraw", "--reason", "another machine's")
+    run(*length)
+
+
+def test_help_names_the_card_s_height_where_none_is_told(run):
+    said = " ".join(run("inspect", "--help").split())
+    assert "Default: 0 for the pocket card; on a mat the sprocket lies on the card" in said
