@@ -516,3 +516,26 @@ def test_what_was_typed_already_is_not_kept_twice(run):
 def test_help_names_the_card_s_height_where_none_is_told(run):
     said = " ".join(run("inspect", "--help").split())
     assert "Default: 0 for the pocket card; on a mat the sprocket lies on the card" in said
+
+
+def test_the_overview_says_to_programs_what_it_says_to_people(run):
+    run("logbook", "demo", "--out", "book.sqlite", "--machines", "4", "--years", "1")
+    run("logbook", "add-machine", "New")
+    told = json.loads(run("logbook", "list", "--json", "-"))
+    assert told["schema"] == "toothcheck/machines/1"
+    lines = run("logbook", "list", "--json", "list.json").splitlines()[1:]
+    assert json.loads((run.folder / "list.json").read_text()) == told
+    assert [line.split()[0] for line in lines] == [row["machine"] for row in told["machines"]]
+    for line, row in zip(lines, told["machines"], strict=True):
+        for sprocket in filter(None, (row["front"], row["rear"])):
+            seen = sprocket["reading"]
+            assert ("no reading" if seen is None else f"{seen['grade']} ({seen['on']})") in line
+        assert (row["chain"]["says"] or "") in line
+    assert told["machines"][-1]["odometer_km"] is None  # not 0: nobody has read it
+    parts = json.loads(run("logbook", "list", "--parts", "--json", "-"))
+    assert parts["schema"] == "toothcheck/parts/1"
+    lines = run("logbook", "list", "--parts").splitlines()[1:]
+    assert [line.startswith(row["part"]) for line, row in zip(lines, parts["parts"], strict=True)] == [True] * len(
+        lines
+    )
+    assert json.loads(run("logbook", "show", "New", "--json", "-"))["schema"] == "toothcheck/entries/1"
