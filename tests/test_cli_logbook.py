@@ -539,3 +539,33 @@ def test_the_overview_says_to_programs_what_it_says_to_people(run):
         lines
     )
     assert json.loads(run("logbook", "show", "New", "--json", "-"))["schema"] == "toothcheck/entries/1"
+
+
+@pytest.mark.parametrize(
+    ("change", "why"),
+    [
+        ({"schema": None}, "its schema must be 'toothcheck/inspection/1', and there is none"),
+        ({"schema": "other/1"}, "its schema must be 'toothcheck/inspection/1', not 'other/1'"),
+        ({"sprocket": None}, "it is not laid out as an inspection is"),
+        ({"sprocket": {"position": "front", "chain": "520"}}, "teeth is missing in it"),
+        (
+            {"sprocket": {"position": "front", "chain": "520", "teeth": "15"}},
+            "'15' stands where a whole number belongs",
+        ),
+        ({"sprocket": {"position": "up", "chain": "520", "teeth": 15}}, "'up' stands where front or rear"),
+        ({"wear": {"asymmetry_percent": {"value": "3", "std": 1}, "overhang_mm": None}}, "'3' stands where a number"),
+    ],
+    ids=lambda value: value if isinstance(value, str) else "",
+)
+def test_a_document_of_another_kind_is_named_with_what_is_wrong_and_how_it_is_made(run, change, why):
+    run("logbook", "add-machine", "M", "--at", "0km")
+    run("logbook", "add-part", "M", "front", "--chain", "520", "--teeth", "15", "--at", "0km")
+    (run.folder / "a.json").write_text(json.dumps(paper() | change))
+    recorded = run("logbook", "record", "a.json", "M", "--at", "10km", status=4)
+    assert recorded.startswith(f"toothcheck: a.json is not an inspection's JSON: {why}")
+    assert "toothcheck inspect … --json FILE" in recorded
+    advised = run("advise", "--front", "a.json", status=4)
+    assert advised.startswith(f"toothcheck: a.json is not an inspection's JSON: {why}")
+    for said in (recorded, advised):
+        assert len(said.splitlines()) == 1
+        assert not re.search("Error|None|NoneType", said)

@@ -36,7 +36,7 @@ from toothcheck.cli.books import (
 from toothcheck.cli.output import check_ending, check_targets
 from toothcheck.cli.reading import json_object_of, text_of
 from toothcheck.cli.words import JsonWord
-from toothcheck.errors import LogbookError, OutputError, ToothcheckError, UsageError
+from toothcheck.errors import InputError, LogbookError, OutputError, ToothcheckError, UsageError
 
 if TYPE_CHECKING:
     from collections.abc import Sequence
@@ -442,7 +442,14 @@ def record(
     where: Where = None,
 ) -> None:
     """Record an inspection from its JSON file (inspect --log does the same in one go)."""
-    paper = json_object_of(document, hint="Write it with: toothcheck inspect … --json FILE")
+    from toothcheck.logbook.entries import facts_of
+
+    written = "Write it with: toothcheck inspect … --json FILE"
+    paper = json_object_of(document, hint=written)
+    try:
+        facts_of(paper)
+    except ValueError as error:
+        raise InputError(f"{document} is not an inspection's JSON: {error}.", hint=written) from None
     done = record_inspection(
         paper,
         None,
