@@ -1110,6 +1110,22 @@ def test_stretch_records_behind_a_replaced_odometer_with_its_reason(run, garage)
     assert re.search(r"Entry \d+: 318\.6 mm over 20 pitches of KC-07 chain 1\.\n", out)
 
 
+def test_a_plan_for_programs_names_the_machine_and_what_it_was_made_from(run):
+    run("logbook", "demo", "--out", "b.sqlite", "--machines", "1", "--years", "1")
+    plan = json.loads(run("advise", "KC-01", "--logbook", "b.sqlite", "--front", "good", "--json", "-")[1])
+    assert plan["machine"] == "KC-01"
+    listed = json.loads(run("logbook", "list", "--logbook", "b.sqlite", "--json", "-")[1])["machines"][0]
+    made = plan["made_of"]
+    assert (made["front"]["grade"], made["front"]["on"]) == ("good", None)  # typed today
+    assert made["rear"]["grade"] == listed["rear"]["reading"]["grade"]
+    assert {p: made[p]["part"] for p in ("front", "rear", "chain")} == {
+        p: listed[p]["part"] for p in ("front", "rear", "chain")
+    }
+    assert made["chain"]["elongation_percent"] == listed["chain"]["elongation_percent"]
+    nameless = json.loads(run("advise", "--front", "good", "--json", "-")[1])
+    assert (nameless["machine"], nameless["made_of"]["rear"]) == (None, None)
+
+
 # --- how results read ------------------------------------------------------------------------------------------
 
 
