@@ -521,3 +521,80 @@ def test_numbers_of_many_digits_are_one_line(run, digits, tmp_path):
     run(*length, "318", "--pitches", "20", "--text", f"Rollers counted: {many}")
     run("logbook", "list")
     run("advise", "KC-07", status=3)
+
+
+def test_what_was_typed_already_is_not_kept_twice(run):
+    run("logbook", "add-machine", "M", "--at", "0km", "--on", "2025-01-01")
+    run("logbook", "add-part", "M", "chain", "--chain", "520", "--at", "0km", "--on", "2025-01-01")
+    length = ("logbook", "chain-length", "M", "318.4", "--pitches", "20", "--at", "9800km", "--on", "2025-06-02")
+    note = ("logbook", "note", "M", "oiled", "--at", "9800km", "--on", "2025-06-02")
+    run(*length)
+    run(*note)
+    for number, words in ((4, length), (5, note)):
+        err = run(*words, status=2)
+        assert f"this is entry {number} already, word for word" in err
+        assert len(err.splitlines()) == 1
+    # what differs in anything is another entry, and what was withdrawn may be typed anew
+    run(*length[:3], "318.5", *length[4:])
+    run(*length, "--text", "at another place")
+    run(*note[:-1], "2025-06-03")
+    run("logbook", "correct", "4", "--withdraw", "--reason", "another machine's")
+    run(*length)
+
+
+def test_help_names_the_card_s_height_where_none_is_told(run):
+    said = " ".join(run("inspect", "--help").split())
+    assert "Default: 0 for the pocket card; on a mat the sprocket lies on the card" in said
+
+
+def test_the_overview_says_to_programs_what_it_says_to_people(run):
+    run("logbook", "demo", "--out", "book.sqlite", "--machines", "4", "--years", "1")
+    run("logbook", "add-machine", "New")
+    told = json.loads(run("logbook", "list", "--json", "-"))
+    assert told["schema"] == "toothcheck/machines/1"
+    lines = run("logbook", "list", "--json", "list.json").splitlines()[1:]
+    assert json.loads((run.folder / "list.json").read_text()) == told
+    assert [line.split()[0] for line in lines] == [row["machine"] for row in told["machines"]]
+    for line, row in zip(lines, told["machines"], strict=True):
+        for sprocket in filter(None, (row["front"], row["rear"])):
+            seen = sprocket["reading"]
+            assert ("no reading" if seen is None else f"{seen['grade']} ({seen['on']})") in line
+        assert (row["chain"]["says"] or "") in line
+    assert told["machines"][-1]["odometer_km"] is None  # not 0: nobody has read it
+    parts = json.loads(run("logbook", "list", "--parts", "--json", "-"))
+    assert parts["schema"] == "toothcheck/parts/1"
+    lines = run("logbook", "list", "--parts").splitlines()[1:]
+    assert [line.startswith(row["part"]) for line, row in zip(lines, parts["parts"], strict=True)] == [True] * len(
+        lines
+    )
+    assert json.loads(run("logbook", "show", "New", "--json", "-"))["schema"] == "toothcheck/entries/1"
+
+
+@pytest.mark.parametrize(
+    ("change", "why"),
+    [
+        ({"schema": None}, "its schema must be 'toothcheck/inspection/1', and there is none"),
+        ({"schema": "other/1"}, "its schema must be 'toothcheck/inspection/1', not 'other/1'"),
+        ({"sprocket": None}, "it is not laid out as an inspection is"),
+        ({"sprocket": {"position": "front", "chain": "520"}}, "teeth is missing in it"),
+        (
+            {"sprocket": {"position": "front", "chain": "520", "teeth": "15"}},
+            "'15' stands where a whole number belongs",
+        ),
+        ({"sprocket": {"position": "up", "chain": "520", "teeth": 15}}, "'up' stands where front or rear"),
+        ({"wear": {"asymmetry_percent": {"value": "3", "std": 1}, "overhang_mm": None}}, "'3' stands where a number"),
+    ],
+    ids=lambda value: value if isinstance(value, str) else "",
+)
+def test_a_document_of_another_kind_is_named_with_what_is_wrong_and_how_it_is_made(run, change, why):
+    run("logbook", "add-machine", "M", "--at", "0km")
+    run("logbook", "add-part", "M", "front", "--chain", "520", "--teeth", "15", "--at", "0km")
+    (run.folder / "a.json").write_text(json.dumps(paper() | change))
+    recorded = run("logbook", "record", "a.json", "M", "--at", "10km", status=4)
+    assert recorded.startswith(f"toothcheck: a.json is not an inspection's JSON: {why}")
+    assert "toothcheck inspect … --json FILE" in recorded
+    advised = run("advise", "--front", "a.json", status=4)
+    assert advised.startswith(f"toothcheck: a.json is not an inspection's JSON: {why}")
+    for said in (recorded, advised):
+        assert len(said.splitlines()) == 1
+        assert not re.search("Error|None|NoneType", said)

@@ -15,7 +15,7 @@ import numpy as np
 import pytest
 from PIL import Image
 
-from toothcheck.comparing import Landmarks, compare, joined
+from toothcheck.comparing import Landmarks, against_photo, compare, joined
 from toothcheck.comparing.chart import drawn
 from toothcheck.errors import DifferentPartError
 from toothcheck.estimate import Estimate
@@ -274,6 +274,8 @@ def test_where_no_tooth_differs_from_another_it_says_so_and_gives_the_median():
     assert result.median_loss_mm.value == pytest.approx(arc(np.median(loss)), abs=3 * result.median_loss_mm.std)
     told = compare(before, after, drive_clockwise=True, turned_by=6)  # a mark says so
     assert told.flags == ()
+    thick = Estimate(value=6.0, std=0.05)
+    assert [against_photo(found, thick).tooth_by_tooth for found in (result, told)] == [False, True]
     assert len(told.teeth) == 15
     assert [t.drive_loss_mm.value for t in told.teeth] == pytest.approx([arc(w) for w in loss], abs=0.1)
 

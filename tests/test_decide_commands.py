@@ -4,6 +4,7 @@ import datetime as dt
 import json
 import re
 from dataclasses import replace
+from itertools import pairwise
 from pathlib import Path
 
 import cv2
@@ -14,6 +15,8 @@ from flatpart import FlatShot, draw_flat
 from PIL import Image
 
 from toothcheck.cli import app
+from toothcheck.cli.output import check_targets
+from toothcheck.errors import OutputError
 from toothcheck.grade import RENEW_ANYWAY
 from toothcheck.logbook import Logbook, distance_rough
 from toothcheck.synthetic.part import Part
@@ -1110,6 +1113,57 @@ def test_stretch_records_behind_a_replaced_odometer_with_its_reason(run, garage)
     assert re.search(r"Entry \d+: 318\.6 mm over 20 pitches of KC-07 chain 1\.\n", out)
 
 
+def test_a_plan_for_programs_names_the_machine_and_what_it_was_made_from(run):
+    run("logbook", "demo", "--out", "b.sqlite", "--machines", "1", "--years", "1")
+    plan = json.loads(run("advise", "KC-01", "--logbook", "b.sqlite", "--front", "good", "--json", "-")[1])
+    assert plan["machine"] == "KC-01"
+    listed = json.loads(run("logbook", "list", "--logbook", "b.sqlite", "--json", "-")[1])["machines"][0]
+    made = plan["made_of"]
+    assert (made["front"]["grade"], made["front"]["on"]) == ("good", None)  # typed today
+    assert made["rear"]["grade"] == listed["rear"]["reading"]["grade"]
+    assert {p: made[p]["part"] for p in ("front", "rear", "chain")} == {
+        p: listed[p]["part"] for p in ("front", "rear", "chain")
+    }
+    assert made["chain"]["elongation_percent"] == listed["chain"]["elongation_percent"]
+    nameless = json.loads(run("advise", "--front", "good", "--json", "-")[1])
+    assert (nameless["machine"], nameless["made_of"]["rear"]) == (None, None)
+
+
+# --- how results read ------------------------------------------------------------------------------------------
+
+
+@pytest.mark.parametrize("columns", [80, 57, 44])
+@pytest.mark.parametrize(
+    "words",
+    [
+        ["advise", "--case", "harbour-set"],
+        ["stretch", "--case", "harbour-school-7"],
+        ["stretch", "319.0:joint", "--chain", "520", "--pitches", "20", "--rear-teeth", "44"],
+    ],
+    ids=lambda words: " ".join(words[:3]),
+)
+def test_lines_end_where_nothing_is_torn(run, monkeypatch, words, columns):
+    monkeypatch.setenv("COLUMNS", str(columns))
+    lines = run(*words)[1].splitlines()
+    assert max(map(len, lines)) <= columns
+    assert [line for line in lines if line.endswith((" ", "±"))] == []
+    torn = [f"{a}|{b}" for a, b in pairwise(lines) if re.match(r" *(%|°|mm|km|±)(?!\w)", b)]
+    torn += [f"{a}|{b}" for a, b in pairwise(lines) if re.search(r"\d$", a) and re.match(r" *\d{3}\b", b)]
+    assert torn == []
+    if words[0] == "advise":  # under a heading everything is set in
+        listed = lines[lines.index("Why") :]
+        assert {line for line in listed if not line.startswith(("  · ", "    "))} == {
+            "Why", "Measure next", "Good to know", "Cautions",
+        }  # fmt: skip
+
+
+def test_the_place_that_decides_has_one_number(run):
+    _, out, _ = run("stretch", "--case", "harbour-school-7")
+    told = json.loads(run("stretch", "--case", "harbour-school-7", "--json", "-")[1])
+    assert f"place {told['worst_place']} decides" in out
+    assert told["places_percent"][told["worst_place"] - 1] == max(told["places_percent"])
+
+
 # --- where results go ------------------------------------------------------------------------------------------
 
 
@@ -1149,6 +1203,80 @@ def test_a_link_to_what_is_read_is_seen_through(run, tmp_path):
     (tmp_path / "q.json").write_text("{}")
     (tmp_path / "other.json").hardlink_to(tmp_path / "q.json")
     assert "is the old part" in run("match", "q.json", "p.jpg", "--json", "other.json")[2]
+
+
+WRITERS = {
+    "form": (["form", "--chain", "520", "--teeth", "15"], {"--svg": "w.svg", "--dxf": "w.dxf", "--json": "w.json"}),
+    "card": (["card", "pocket"], {"-o": "c.pdf"}),
+    "card as a picture": (["card", "pocket"], {"-o": "c.png"}),
+    "lesson": (["lesson"], {"-o": "l.html"}),
+    "papers": (["advise", "--front", "good"], {"--order-sheet": "o.md", "--checklist": "c.pdf", "--json": "p.json"}),
+    "stretch": (["stretch", "--case", "harbour-school-7"], {"--json": "s.json"}),
+    "trend": (["trend", "KC-01", "front"], {"--chart": "t.svg", "--json": "t.json"}),
+    "trend as a picture": (["trend", "KC-01", "front"], {"--chart": "t.png"}),
+    "due": (["due"], {"--json": "d.json"}),
+    "entries": (["logbook", "show", "KC-01"], {"--json": "e.json"}),
+    "export": (["logbook", "export"], {"": "x.csv"}),
+    "export as JSON": (["logbook", "export"], {"": "x.json"}),
+    "report": (["report", "KC-01"], {"-o": "r.htm"}),
+    "report as PDF": (["report", "KC-01"], {"-o": "r.pdf"}),
+}
+
+
+@pytest.mark.parametrize("what", WRITERS)
+def test_a_result_takes_the_place_of_an_earlier_one_and_of_nothing_else(run, tmp_path, monkeypatch, what):
+    words, targets = WRITERS[what]
+    if {"KC-01", "due", "export"} & {*words}:
+        run("logbook", "demo", "--out", "b.sqlite", "--machines", "1", "--years", "0.5")
+        monkeypatch.setenv("TOOTHCHECK_LOGBOOK", "b.sqlite")
+    words = [*words, *(word for pair in targets.items() for word in pair if word)]
+    first = run(*words)[0]
+    assert first in (0, 3)
+    written = {name: (tmp_path / name).read_bytes() for name in targets.values()}
+    assert run(*words)[0] == first  # the same command once more
+    for name, content in written.items():
+        # another program's, with our name somewhere in it
+        (tmp_path / name).write_bytes(b"mine, beside toothcheck")
+        status, out, err = run(*words)
+        assert (status, out) == (2, "")
+        assert f"{name} is there already, and does not look like anything that toothcheck wrote. Give ano" in err
+        assert len(err.splitlines()) == 1
+        assert (tmp_path / name).read_bytes() == b"mine, beside toothcheck"
+        (tmp_path / name).write_bytes(b"")  # nothing is lost with an empty file
+        assert run(*words)[0] == first
+        assert len((tmp_path / name).read_bytes()) > len(content) / 2
+
+
+@pytest.mark.parametrize("name", ["other.jpg", "other.png"])
+def test_a_photo_is_not_taken_for_a_picture_that_was_drawn(tmp_path, name):
+    from toothcheck.overlay.style import canvas, with_photo
+    from toothcheck.synthetic import encode
+
+    target, option = tmp_path / name, {"--picture": tmp_path / name}
+    target.write_bytes(encode(np.full((40, 60, 3), 90, np.uint8), name[-3:], focal_35mm=28.0))
+    with pytest.raises(OutputError, match="is there already"):
+        check_targets(read={}, written=option)
+    target.write_bytes(with_photo(canvas(60, 40), "png" if name.endswith("png") else "jpeg"))
+    check_targets(read={}, written=option)
+
+
+def test_json_goes_to_a_name_that_says_so(run, tmp_path):
+    (tmp_path / "p.jpg").write_bytes(b"a photo")
+    for name in ("p.jpg", "new.jpg", "new"):
+        status, out, err = run("stretch", "--case", "harbour-school-7", "--json", name)
+        assert (status, out, err) == (2, "", f"toothcheck: --json must end in .json, not {name}.\n")
+    assert [(p.name, p.read_bytes()) for p in tmp_path.iterdir()] == [("p.jpg", b"a photo")]
+
+
+def test_the_demo_takes_the_place_of_its_own_results_only(run, tmp_path, monkeypatch):
+    monkeypatch.setattr("toothcheck.inspection.inspect", lambda *_: pytest.fail("measured for nothing"))
+    (tmp_path / "toothcheck-demo").mkdir()
+    for name in ("photo.jpg", "result.json"):
+        mine = tmp_path / "toothcheck-demo" / name
+        mine.write_bytes(b"mine")
+        assert re.search(rf"The \w+ .*{name} is there already", run("demo")[2])
+        assert mine.read_bytes() == b"mine"
+        mine.unlink()
 
 
 def test_every_command_has_help_with_an_example():

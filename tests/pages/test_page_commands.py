@@ -256,7 +256,8 @@ def test_a_reading_that_holds_something_else_is_status_4(toothcheck, tmp_path):
     run = toothcheck("report", "reading.json", "-o", "a.html", cwd=tmp_path)
     assert run.returncode == 4
     why = "photo must be an object, not 'a'"
-    assert run.stderr == f"toothcheck: The reading cannot be reported: {why}. Inspect the photo again.\n"
+    hint = "Write the JSON with: toothcheck inspect … --json FILE"
+    assert run.stderr == f"toothcheck: The reading of reading.json cannot be reported: {why}. {hint}\n"
 
 
 def test_report_of_a_photo_that_shows_no_card(toothcheck, tmp_path):

@@ -126,6 +126,7 @@ def card_png(name: str, paper: str | None = None) -> bytes:
     Parameters and errors as for `card_pdf`.
     """
     import pypdfium2
+    from PIL.PngImagePlugin import PngInfo
 
     with pypdfium2.PdfDocument(card_pdf(name, paper)) as document:
         page = document[0]
@@ -134,7 +135,9 @@ def card_png(name: str, paper: str | None = None) -> bytes:
         picture = page.render(scale=scale, grayscale=True).to_pil().convert("L")
     out = io.BytesIO()
     dpi = PNG_PX_PER_MM * 25.4
-    picture.save(out, format="PNG", dpi=(dpi, dpi))
+    made_by = PngInfo()
+    made_by.add_text("Software", "toothcheck")
+    picture.save(out, format="PNG", dpi=(dpi, dpi), pnginfo=made_by)
     return out.getvalue()
 
 

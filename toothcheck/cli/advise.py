@@ -158,7 +158,7 @@ def advise(
         "damaged": damaged or None,
     }
     given = {key: value for key, value in typed.items() if value is not None}
-    source = ""
+    source, parts = "", dict[str, str]()
     if case is not None:
         from toothcheck.cli.cases import case as load
 
@@ -167,7 +167,7 @@ def advise(
         given = _over_case(found, given, f"--case {case}")
     elif machine is not None:
         kept = _from_logbook(machine, logbook, given, unit)
-        retired = kept.pop("retired_on", None)
+        retired, parts = kept.pop("retired_on", None), kept.pop("parts", {})
         source = "" if kept else f"{machine} is not in the logbook: this is of what was typed."
         if retired is not None:
             source = f"{machine} was retired on {retired}: it is in use no longer, by the logbook."
@@ -200,7 +200,7 @@ def advise(
         raise wrong_words(error) from error
     _write(files)
     if json_to is not None:
-        write_json(plan.as_json(), json_to)
+        write_json({**plan.as_json(), "machine": machine, "made_of": _made_of(situation, parts)}, json_to)
     if json_to != "-":
         _show(name, plan, source, [path for path, _ in files])
     if plan.action == "measure-first":
@@ -491,6 +491,7 @@ def _from_logbook(machine: str, where: str | None, typed: dict[str, Any], unit: 
         "chain_seen": s.chain.seen,
         "age_years": s.chain.age_years,
         "retired_on": history.machines[machine].retired_on,
+        "parts": history.machines[machine].fitted,
     }
 
 
@@ -566,6 +567,38 @@ def _check_part(
         raise UsageError(f"{path} is for {said}, but the {which} sprocket is for chain {made_for.name}.", hint=hint)
 
 
+def _made_of(situation: Situation, parts: dict[str, str]) -> dict[str, Any]:
+    """What a plan was made from, for programs; parts by their names in the logbook."""
+
+    def sprocket(position: str, one: SprocketState | None) -> dict[str, Any] | None:
+        if one is None:
+            return None
+        a = one.asymmetry_percent
+        return {
+            "part": parts.get(position),
+            "grade": one.grade,
+            "confidence": one.confidence,
+            "on": None if one.seen is None else one.seen.on,
+            "teeth": one.teeth,
+            "asymmetry_percent": None if a is None else a.as_json(),
+            "own_km": one.distance_km,
+        }
+
+    chain = situation.chain
+    e = chain.elongation_percent
+    return {
+        "front": sprocket("front", situation.front),
+        "rear": sprocket("rear", situation.rear),
+        "chain": {
+            "part": parts.get("chain"),
+            "elongation_percent": None if e is None else e.as_json(),
+            "limit_percent": None if chain.limit is None else round(chain.limit.elongation_percent, 3),
+            "on": None if chain.seen is None else chain.seen.on,
+            "own_km": chain.distance_km,
+        },
+    }
+
+
 def _rendered(sheet: Sheet, path: Path, paper: Paper) -> bytes:
     from toothcheck.sheets import to_markdown, to_pdf
 
@@ -582,16 +615,14 @@ def _write(files: list[tuple[Path, bytes]]) -> None:
 
 
 def _show(name: str, plan: Plan, source: str, written: list[Path]) -> None:
-    from rich.markup import escape
-
-    from toothcheck.cli.output import console
+    from toothcheck.cli.output import console, paragraph
 
     word = "NOTHING NOW" if plan.action == "nothing" else plan.action.replace("-", " ").upper()
     out = console()
-    out.print(f"[bold]{escape(name)}: {word}[/bold]")
-    out.print(f"[bold]{escape(plan.headline)}[/bold]")
+    paragraph(out, f"{name}: {word}", style="bold")
+    paragraph(out, plan.headline, style="bold")
     if source:
-        out.print(escape(source))
+        paragraph(out, source)
     for title, lines in (
         ("Why", plan.reasons),
         ("Measure next", plan.measure_next),
@@ -601,6 +632,6 @@ def _show(name: str, plan: Plan, source: str, written: list[Path]) -> None:
         if lines:
             out.print(f"[bold]{title}[/bold]")
             for line in lines:
-                out.print(f"  · {escape(line)}")
+                paragraph(out, line, mark="  · ")
     for path in written:
-        out.print(f"Wrote {escape(str(path))}")
+        out.print(f"Wrote {path}", soft_wrap=True, markup=False)

@@ -118,9 +118,8 @@ def held(
         return _not_used(inspection, about, str(error))
     document = inspection.document()
     document["baseline"] = about | {"ideal": inspection.against_baseline, "not_used": None} | found.document() | more
-    return Held(
-        inspection=inspection, document=document, lines=tuple(_in_words(found, baseline.name, more, inspection))
-    )
+    lines = _in_words(found, baseline.name, more, inspection, of_reading=isinstance(baseline, Reading))
+    return Held(inspection=inspection, document=document, lines=tuple(lines))
 
 
 def _not_used(inspection: Inspection, about: dict[str, str], why: str) -> Held:
@@ -264,7 +263,9 @@ def _thickness(reading: dict[str, Any], path: Path) -> Estimate:
     return middle
 
 
-def _in_words(found: AgainstBaseline, name: str, more: dict[str, Any], inspection: Inspection) -> list[str]:
+def _in_words(
+    found: AgainstBaseline, name: str, more: dict[str, Any], inspection: Inspection, *, of_reading: bool
+) -> list[str]:
     from toothcheck.flags import flag
     from toothcheck.grade import GRADES
 
@@ -277,7 +278,7 @@ def _in_words(found: AgainstBaseline, name: str, more: dict[str, Any], inspectio
         )
     if more.get("grade", "good") != "good":
         lines.append(f"The baseline itself is not graded good ({more['grade']}), so it is no ideal.")
-    if not found.tooth_by_tooth:
+    if of_reading:
         lines.append(
             "A reading holds only numbers: two medians are subtracted, each with its own photo's scale and light; the "
             "photo itself as baseline says more."

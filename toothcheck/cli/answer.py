@@ -5,11 +5,12 @@ Eighty columns; colour only where the console has any, and it says nothing that 
 
 from __future__ import annotations
 
-import textwrap
 from collections.abc import Iterable, Sequence
 from typing import TYPE_CHECKING
 
 from rich.text import Text
+
+from toothcheck.cli.output import paragraph
 
 if TYPE_CHECKING:
     from rich.console import Console
@@ -119,8 +120,7 @@ def _list(out: Console, heading: str, rows: Iterable[str], *, numbered: bool = F
     _heading(out, heading)
     for n, row in enumerate(rows, start=1):
         mark = f" {n}. " if numbered else " - "
-        for line in textwrap.wrap(row, out.width, initial_indent=mark, subsequent_indent=" " * len(mark)):
-            out.print(Text(line))
+        paragraph(out, row, mark=mark)
 
 
 def _sentence(words: str) -> str:

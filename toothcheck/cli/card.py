@@ -26,7 +26,7 @@ def card(
 ) -> None:
     """Write a scale card, ready to print at true size, with what to do printed on it."""
     from toothcheck.cards.printing import card_pdf, card_png
-    from toothcheck.cli.output import console, write_whole
+    from toothcheck.cli.output import check_targets, console, write_whole
 
     name, paper = name.lower(), None if paper is None else paper.lower()
     makers = {".pdf": card_pdf, ".png": card_png}
@@ -38,6 +38,7 @@ def card(
     except ValueError as error:
         raise UsageError(f"{error}.", hint="See toothcheck card --help.") from error
     target = output or Path(f"{name}.pdf")  # only now is the name known to be a card's
+    check_targets(read={}, written={"--output": target})
     write_whole(target, data)
     out = console()
     out.print(f"Wrote {target}", soft_wrap=True, markup=False)

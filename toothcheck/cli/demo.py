@@ -36,20 +36,29 @@ def demo(
     """Inspect a made photo that comes with the package; leave photo, pictures, numbers and report in a folder."""
     from importlib import resources
 
-    from toothcheck.cli.output import busy, check_writable, console, json_text, made_folder, write_whole
+    from toothcheck.cli.output import (
+        busy,
+        check_replaceable,
+        check_writable,
+        console,
+        json_text,
+        made_folder,
+        write_whole,
+    )
 
     made_folder(out)
     names = ("photo", "picture", "teeth", "worst-tooth", "result", "report")
     kinds = (Path(PHOTO).suffix, ".png", ".png", ".png", ".json", ".html")
     paths = {name: out / f"{name}{kind}" for name, kind in zip(names, kinds, strict=True)}
-    for path in paths.values():
+    encoded = (resources.files("toothcheck") / "demo" / PHOTO).read_bytes()
+    for name, path in paths.items():
         check_writable(path)
+        check_replaceable(f"The {name}", path, encoded if name == "photo" else None)
 
     from toothcheck import inspection, overlay
     from toothcheck.cli.answer import answer
     from toothcheck.photo import decode
 
-    encoded = (resources.files("toothcheck") / "demo" / PHOTO).read_bytes()
     claim = claim_of(
         chain=_CHAIN, teeth=_TEETH, position=_POSITION, turning=_TURNING, card_height=_CARD_HEIGHT_MM, thickness=None
     )

@@ -42,6 +42,7 @@ def wheel_drawing(sheet: FormSheet) -> Drawing:
     """
     drawing = ezdxf.new("R2010", setup=["linetypes"], units=units.MM)
     drawing.header["$LTSCALE"] = 4.0  # the stock line types are drawn for inches on paper
+    drawing.header.custom_vars.append("Creator", "toothcheck")
     for i in range(len(sheet.forms)):
         first = i == sheet.drawn
         drawing.layers.add(_layer(sheet, i), color=7 if first else 5, lineweight=25 if first else 13)
@@ -110,6 +111,7 @@ def svg_bytes(drawing: Drawing, sheet: FormSheet) -> bytes:
     title = ElementTree.Element("title")
     title.text = text[0]
     root.insert(0, title)
+    ElementTree.SubElement(root, "metadata").text = "toothcheck"
     root.set("role", "img")
     for line, words in enumerate(text):
         x, y = half_width - max(reach, 60.0), top + reach + _BELOW_MM + 6 + 4 * line

@@ -36,12 +36,12 @@ from toothcheck.cli.books import (
 from toothcheck.cli.output import check_ending, check_targets
 from toothcheck.cli.reading import json_object_of, text_of
 from toothcheck.cli.words import JsonWord
-from toothcheck.errors import LogbookError, OutputError, ToothcheckError, UsageError
+from toothcheck.errors import InputError, LogbookError, OutputError, ToothcheckError, UsageError
 
 if TYPE_CHECKING:
     from collections.abc import Sequence
 
-    from toothcheck.logbook import Entry, History, Logbook, Part
+    from toothcheck.logbook import Entry, History, Logbook, Part, Reading
 
 group = typer.Typer(
     name="logbook",
@@ -442,7 +442,14 @@ def record(
     where: Where = None,
 ) -> None:
     """Record an inspection from its JSON file (inspect --log does the same in one go)."""
-    paper = json_object_of(document, hint="Write it with: toothcheck inspect … --json FILE")
+    from toothcheck.logbook.entries import facts_of
+
+    written = "Write it with: toothcheck inspect … --json FILE"
+    paper = json_object_of(document, hint=written)
+    try:
+        facts_of(paper)
+    except ValueError as error:
+        raise InputError(f"{document} is not an inspection's JSON: {error}.", hint=written) from None
     done = record_inspection(
         paper,
         None,
@@ -662,63 +669,135 @@ def _check_corrected_length(book: Logbook, number: int, length_mm: float | None,
 def list_(
     parts: Annotated[bool, typer.Option("--parts", help="List parts instead of machines.")] = False,
     units: Unit = "km",
+    json_: JsonWord = None,
     where: Where = None,
 ) -> None:
     """List machines with what is fitted and how it was seen last, or parts with their distance."""
+    unit = unit_of(units)
+    check_targets(read={"the logbook": file_of(where)}, written={"--json": json_})
+    with opened(where) as book:
+        history = book.history()
+    rows = _parts_listed(history) if parts else _machines_listed(history)
+    if json_ is not None:
+        from toothcheck.cli.output import write_json
+
+        kind = "parts" if parts else "machines"
+        write_json({"schema": f"toothcheck/{kind}/1", kind: rows}, json_)
+    if json_ == "-":
+        return
+    if parts:
+        head = ["part", "chain", "size", "own distance", "where", "last reading"]
+        columns(head, [_part_row(row, unit) for row in rows])
+    else:
+        columns(["machine", "odometer", "front", "rear", "chain"], [_machine_row(row, unit) for row in rows])
+
+
+def _parts_listed(history: History) -> list[dict[str, Any]]:
+    return [
+        {
+            "part": name,
+            "position": part.entry.position,
+            "chain": part.entry.chain,
+            "teeth": part.entry.teeth,
+            "links": part.entry.links,
+            "own_km": history.part_km(part),
+            "since_it_joined": not part.start_known,
+            "machine": None if part.current is None else part.current.machine,
+            "retired_on": part.retired_on,
+            "reading": _last(history, name),
+        }
+        for name, part in sorted(history.parts.items())
+    ]
+
+
+def _part_row(row: dict[str, Any], unit: str) -> list[str]:
+    from toothcheck.logbook import distance_text
+
+    where = row["machine"] or (f"retired {row['retired_on']}" if row["retired_on"] else "on the shelf")
+    km = distance_text(row["own_km"], unit) + (" since it joined" if row["since_it_joined"] else "")
+    what = "links" if row["position"] == "chain" else "teeth"
+    return [row["part"], row["chain"] or "?", f"{row[what] or '?'} {what}", km, where, _last_in_words(row["reading"])]
+
+
+def _machines_listed(history: History) -> list[dict[str, Any]]:
     import datetime as dt
 
     from toothcheck.drive import chain_in_short, chain_of_machine
+
+    def sprocket(part: str | None) -> dict[str, Any] | None:
+        return None if part is None else {"part": part, "reading": _last(history, part)}
+
+    rows: list[dict[str, Any]] = []
+    for name, machine in sorted(history.machines.items()):
+        if machine.retired_on is None:
+            chain = chain_of_machine(history, machine, today=dt.date.today())
+            e = chain.elongation_percent
+            rows.append(
+                {
+                    "machine": name,
+                    "odometer_km": machine.odometer_km if machine.totals else None,
+                    "front": sprocket(machine.fitted.get("front")),
+                    "rear": sprocket(machine.fitted.get("rear")),
+                    "chain": {
+                        "part": machine.fitted.get("chain"),
+                        "elongation_percent": None if e is None else e.as_json(),
+                        "on": None if chain.seen is None else chain.seen.on,
+                        "side": None if e is None or chain.decision is None else chain.decision.side,
+                        "says": chain_in_short(chain) or None,
+                    },
+                }
+            )
+    return rows
+
+
+def _machine_row(row: dict[str, Any], unit: str) -> list[str]:
     from toothcheck.logbook import distance_text
 
-    unit = unit_of(units)
-    with opened(where) as book:
-        history = book.history()
-    if parts:
-        rows = []
-        for name, part in sorted(history.parts.items()):
-            current = part.current
-            state = (
-                current.machine if current else (f"retired {part.retired_on}" if part.retired_on else "on the shelf")
-            )
-            km = distance_text(history.part_km(part), unit) + ("" if part.start_known else " since it joined")
-            count, what = (part.entry.links, "links") if part.entry.position == "chain" else (part.entry.teeth, "teeth")
-            size = f"{count or '?'} {what}"
-            rows.append([name, part.entry.chain or "?", size, km, state, _last(history, name)])
-        columns(["part", "chain", "size", "own distance", "where", "last reading"], rows)
-        return
-    rows = [
-        [
-            name,
-            distance_text(machine.odometer_km, unit) if machine.totals else "not read",
-            *(_last(history, machine.fitted[p]) if p in machine.fitted else "-" for p in ("front", "rear")),
-            chain_in_short(chain_of_machine(history, machine, today=dt.date.today()))
-            or ("not measured" if "chain" in machine.fitted else "-"),
-        ]
-        for name, machine in sorted(history.machines.items())
-        if machine.retired_on is None
+    km, chain = row["odometer_km"], row["chain"]
+    return [
+        row["machine"],
+        "not read" if km is None else distance_text(km, unit),
+        *("-" if row[p] is None else _last_in_words(row[p]["reading"]) for p in ("front", "rear")),
+        chain["says"] or ("-" if chain["part"] is None else "not measured"),
     ]
-    columns(["machine", "odometer", "front", "rear", "chain"], rows)
 
 
-def _last(history: History, part: str) -> str:
-    """The grade that counts, with its day; behind it a milder one that disagrees, or a photo that could not tell."""
+def _last(history: History, part: str) -> dict[str, Any] | None:
+    """The grade that counts, with its day; with it a milder one that disagrees, or a photo that could not tell."""
     from toothcheck.logbook import judged
 
     found = judged(history.readings.get(part, []))
     if found is None:
+        return None
+
+    def said(one: Reading | None) -> dict[str, Any] | None:
+        return None if one is None else {"grade": one.entry.grade, "on": one.entry.on_date}
+
+    return {
+        "grade": found.counts.entry.grade,
+        "on": found.counts.entry.on_date,
+        "halt": None if found.halt is None else found.halt.in_short,
+        "disagrees": said(found.milder),
+        "before": said(found.worse),
+        "untold": said(found.untold),
+    }
+
+
+def _last_in_words(found: dict[str, Any] | None) -> str:
+    if found is None:
         return "no reading"
 
-    def said(e: Entry) -> str:
-        return f"{e.grade} ({e.on_date})"
+    def said(one: dict[str, Any]) -> str:
+        return f"{one['grade']} ({one['on']})"
 
-    words = [said(found.counts.entry)]
-    if found.halt is not None:
-        words.append(found.halt.in_short)
-    if found.milder is not None:
-        words.append(f"disagrees: {said(found.milder.entry)}")
-    elif found.worse is not None:
-        words.append(f"before {said(found.worse.entry)}")
-    return ", ".join(words if found.untold is None else [*words, said(found.untold.entry)])
+    words = [said(found)]
+    if found["halt"] is not None:
+        words.append(found["halt"])
+    if found["disagrees"] is not None:
+        words.append(f"disagrees: {said(found['disagrees'])}")
+    elif found["before"] is not None:
+        words.append(f"before {said(found['before'])}")
+    return ", ".join(words if found["untold"] is None else [*words, said(found["untold"])])
 
 
 def _percent(e: Entry) -> str:
@@ -754,7 +833,8 @@ def show(
     if json_ is not None:
         from toothcheck.cli.output import write_json
 
-        write_json({"entries": [{k: v for k, v in asdict(e).items() if v is not None} for e in chosen]}, json_)
+        told = [{k: v for k, v in asdict(e).items() if v is not None} for e in chosen]
+        write_json({"schema": "toothcheck/entries/1", "entries": told}, json_)
         return
     _table(entries, sorted(chosen, key=lambda e: (e.on_date, e.number)), what, unit)
 

@@ -5,9 +5,12 @@ from __future__ import annotations
 import contextlib
 import errno
 import json
+import mmap
 import os
+import re
 import stat
 import sys
+import textwrap
 import threading
 from collections.abc import Callable, Iterable, Iterator, Mapping
 from pathlib import Path
@@ -20,6 +23,24 @@ if TYPE_CHECKING:
 
 SHOWN_AFTER_S = 1.0
 """A command that is done sooner shows no progress, s."""
+_OURS = {
+    ".json": rb'\A\s*\{\s*"schema":\s*"toothcheck/',
+    ".png": rb"\A\x89PNG(?:(?!IDAT).)*?tEXtSoftware\0toothcheck",  # in front of the picture itself
+    ".jpg": rb"\A\xff\xd8(?:(?!\xff\xda).)*?\xff\xfe\0\x0ctoothcheck",
+    ".svg": rb"<metadata(?:(?!</metadata).)*?>toothcheck<",
+    ".dxf": rb"\$CUSTOMPROPERTY\s+1\s+toothcheck\s",
+    ".pdf": rb"/Author \(toothcheck",
+    ".html": rb'<meta name="generator" content="toothcheck ',
+    ".md": rb"\n---\ntoothcheck (?:order sheet|work checklist), ",
+}
+"""What tells of a file that toothcheck wrote it, by its ending: a mark that every writer of that kind leaves."""
+_SAME_KIND = {".jpeg": ".jpg", ".htm": ".html"}
+_HELD = re.compile(
+    r"(?<=[0-9]) (?=(?:%|°|±|mm|km|miles|px/mm)(?!\w))|(?<=±) (?=[0-9])|(?<=[0-9]) (?=[0-9]{3}(?![0-9]))"
+)
+"""Blanks at which no line ends: a number with its thousands, its uncertainty and its unit stay together."""
+_BLANK = "\ue000"
+"""Stands for such a blank while lines are made."""
 _MOST_LINKS = 40
 """Links that lead on to links; the system follows no more either."""
 
@@ -96,6 +117,8 @@ def _own_descriptor(target: Path) -> int | None:
 def check_targets(*, read: Mapping[str, Path | None], written: Mapping[str, Path | str | None]) -> None:
     """Find out, before the work, whether every result can be written without taking the place of anything else.
 
+    A result may take the place of one that toothcheck wrote, so that a command can be given again.
+
     Parameters
     ----------
     read
@@ -106,9 +129,9 @@ def check_targets(*, read: Mapping[str, Path | None], written: Mapping[str, Path
     Raises
     ------
     UsageError
-        When a target is a file that is read, or two targets are the same file.
+        When a target is a file that is read, two targets are the same file, or ``--json`` is no name of a JSON file.
     OutputError
-        As for `check_writable`.
+        As for `check_writable` and `check_replaceable`.
     """
     taken = [(path, what) for what, path in read.items() if path is not None]
     for option, target in written.items():
@@ -120,6 +143,51 @@ def check_targets(*, read: Mapping[str, Path | None], written: Mapping[str, Path
                 raise UsageError(f"{option} {path} is {what}.", hint="Give it a name of its own.")
         taken.append((path, f"what {option} writes"))
         check_writable(path)
+        if option == "--json" and _own_descriptor(path) is None and not _is_stream(path):
+            check_ending(option, path, (".json",))
+        check_replaceable(option, path)
+
+
+def check_replaceable(option: str, target: Path, data: bytes | None = None) -> None:
+    """Find out whether what would be replaced there, if anything, is a result of toothcheck's own.
+
+    Parameters
+    ----------
+    option
+        What is said of the name, such as ``--json``.
+    target
+        Where the result goes.
+    data
+        What will be written, where it is known already: a file that is the same is no loss.
+
+    Raises
+    ------
+    OutputError
+        When nothing in what is there already says that toothcheck wrote it, or it cannot be read.
+    """
+    with _refusals_told(target):
+        place = target.resolve()
+        if _own_descriptor(target) is not None or not place.is_file() or place.stat().st_size == 0:
+            return  # nothing that could be lost
+        kind = target.suffix.lower()
+        with place.open("rb") as file, mmap.mmap(file.fileno(), 0, access=mmap.ACCESS_READ) as there:
+            if re.search(_mark(_SAME_KIND.get(kind, kind)), there, re.DOTALL) is not None:
+                return
+            if data is not None and there[:] == data:
+                return
+    raise OutputError(
+        f"{option} {target} is there already, and does not look like anything that toothcheck wrote.",
+        hint="Give another name, or remove it first.",
+    )
+
+
+def _mark(kind: str) -> bytes:
+    """What tells a result of that ending; of a table it is the row of the logbook's columns."""
+    if kind == ".csv":
+        from toothcheck.logbook.exchange import csv_text
+
+        return rb"\A" + re.escape(csv_text(()).encode())
+    return _OURS[kind]
 
 
 def same_file(one: Path, other: Path) -> bool:
@@ -228,6 +296,40 @@ def console(*, stderr: bool = False) -> Console:
     from rich.console import Console
 
     return Console(highlight=False, stderr=stderr)
+
+
+def paragraph(out: Console, words: str, *, mark: str = "", head: str = "", style: str = "") -> None:
+    """Print words for people over as many lines as they need; nothing is torn that is read as one.
+
+    Parameters
+    ----------
+    out
+        Where to; its width counts.
+    words
+        Plain text, no markup.
+    mark
+        What stands in front, such as `` - ``; the lines that follow are set in under the words.
+    head
+        Words in front of the others, bold.
+    style
+        Of all of it.
+    """
+    from rich.text import Text
+
+    held = _HELD.sub(_BLANK, head + words)
+    lines = textwrap.wrap(
+        held,
+        out.width,
+        initial_indent=mark,
+        subsequent_indent=" " * len(mark),
+        break_long_words=False,  # a file's name, say
+        break_on_hyphens=False,  # a grade's name
+    )
+    for number, line in enumerate(lines):
+        text = Text(line.replace(_BLANK, " "), style=style)
+        if number == 0 and head:
+            text.stylize("bold", len(mark), len(mark) + len(head))
+        out.print(text, soft_wrap=True)
 
 
 @contextlib.contextmanager

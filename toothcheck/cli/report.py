@@ -113,7 +113,7 @@ def report(
         machine=machine or given.machine,
         date=date or given.date,
     )
-    write_whole(output, _made(given, output.suffix.lower(), paper.value))
+    write_whole(output, _made(given, path.name, output.suffix.lower(), paper.value))
     lines = [f"{output}: grade {given.document['verdict']['grade']}", *(f" - {said}" for said in given.drive)]
     sys.stdout.write("\n".join(lines).replace("\u202f", " ") + "\n")  # a terminal's font may lack the narrow blank
     if given.document["verdict"]["grade"] == "cannot-tell":
@@ -179,13 +179,14 @@ def _of_machine(machine: str, part: str | None, unit: str, where: str | None) ->
         )
 
 
-def _made(given: ReportInput, kind: str, paper: str) -> bytes:
+def _made(given: ReportInput, name: str, kind: str, paper: str) -> bytes:
     from toothcheck.report import report_page, report_pdf
 
     try:
         return report_pdf(given, paper=paper) if kind == ".pdf" else report_page(given).encode()
     except ValueError as error:
-        raise InputError(f"The reading cannot be reported: {error}.", hint="Inspect the photo again.") from error
+        hint = "Write the JSON with: toothcheck inspect … --json FILE"
+        raise InputError(f"The reading of {name} cannot be reported: {error}.", hint=hint) from error
 
 
 def _picture(path: Path) -> bytes:

@@ -224,9 +224,7 @@ def _from_readings(
     json_to: str | None,
     book: ChainLog | None,
 ) -> None:
-    from rich.markup import escape
-
-    from toothcheck.cli.output import console, write_json
+    from toothcheck.cli.output import console, paragraph, write_json
     from toothcheck.stretch import decide, elongation_of
 
     e = elongation_of(
@@ -254,16 +252,15 @@ def _from_readings(
     if json_to != "-":
         out = console()
         places = ", ".join(f"{p:+.2f} %" for p in e.places_percent)
-        out.print(
-            f"[bold]Chain {e.chain}, {e.pitches} pitches, {e.tool}[/bold] (± {e.limits_percent:.2f} % each reading)"
-        )
-        out.print(f"Places: {places}; place {e.worst_place + 1} decides")
+        head = f"Chain {e.chain}, {e.pitches} pitches, {e.tool}"
+        paragraph(out, f" (± {e.limits_percent:.2f} % each reading)", head=head)
+        paragraph(out, f"Places: {places}; place {e.worst_place + 1} decides")
         if decision is not None:
             _say(decision, limit, given["rear_teeth"])
         for trap in e.traps:
-            out.print(f"[bold]{'!' if trap.spoils else '·'}[/bold] {escape(trap.sentence)}")
+            paragraph(out, trap.sentence, mark="! " if trap.spoils else "· ")
         if not e.believable:
-            out.print(f"Cannot tell: clear this up first.{'' if book is None else ' Nothing was recorded.'}")
+            paragraph(out, f"Cannot tell: clear this up first.{'' if book is None else ' Nothing was recorded.'}")
         _say_kept(kept)
         _cautions()
     else:
@@ -273,9 +270,7 @@ def _from_readings(
 
 
 def _say(decision: Decision, limit: Limit | None, rear_teeth: int | None) -> None:
-    from rich.markup import escape
-
-    from toothcheck.cli.output import console
+    from toothcheck.cli.output import console, paragraph
     from toothcheck.stretch.published import general_figures
 
     out = console()
@@ -286,12 +281,12 @@ def _say(decision: Decision, limit: Limit | None, rear_teeth: int | None) -> Non
         "no-limit": "no limit",
         "cannot-tell": "CANNOT TELL",
     }
-    out.print(f"[bold]{word[decision.side]}[/bold]: {escape(decision.sentence)}")
+    paragraph(out, f": {decision.sentence}", head=word[decision.side])
     if decision.side in _NEXT:
-        out.print(f"Next: {_NEXT[decision.side]}")
+        paragraph(out, f"Next: {_NEXT[decision.side]}")
     if limit is None:
         for sentence in general_figures(rear_teeth):
-            out.print(f"  general figure: {sentence}")
+            paragraph(out, sentence, mark="  general figure: ")
 
 
 def _say_kept(lines: tuple[str, ...]) -> None:
@@ -302,9 +297,10 @@ def _say_kept(lines: tuple[str, ...]) -> None:
 
 
 def _cautions() -> None:
-    from toothcheck.cli.output import console
+    from toothcheck.cli.output import console, paragraph
 
-    console().print(
+    paragraph(
+        console(),
         "Engine off, hands out of the run of the chain, measure under pull at several places. A chain can be within "
         "its limit and still be unsafe: stiff links, cracked or missing rollers, loose joining link.",
         style="dim",
@@ -322,7 +318,7 @@ def _readings_json(e: Elongation, decision: Decision | None, limit: Limit | None
         "if_one_pitch_fewer_percent": None if e.if_one_fewer is None or not e.believable else e.if_one_fewer.as_json(),
         "tool_limits_percent": round(e.limits_percent, 3),
         "places_percent": [round(p, 3) for p in e.places_percent],
-        "worst_place": e.worst_place,
+        "worst_place": e.worst_place + 1,  # counted as people count, like the text
         "lower_bound": e.lower_bound,
         "traps": [_trap_json(t) for t in e.traps],
         **_decision_json(decision, limit),
@@ -361,10 +357,8 @@ def _from_photo(
     json_to: str | None,
     book: ChainLog | None,
 ) -> None:
-    from rich.markup import escape
-
     from toothcheck.chainphoto import measure_run
-    from toothcheck.cli.output import console, write_json, write_whole
+    from toothcheck.cli.output import console, paragraph, write_json, write_whole
     from toothcheck.estimate import Estimate
     from toothcheck.photo import load
     from toothcheck.stretch import SLACK, decide, length_mm, run_of
@@ -388,32 +382,36 @@ def _from_photo(
         write_json(_photo_json(loaded.name, size.name, seen, run, decision, limit, traps), json_to)
     if json_to != "-":
         out = console()
-        out.print(f"[bold]Chain {size.name}, {run.pitches} pitches from {escape(photo.name)}[/bold]")
+        paragraph(out, f"Chain {size.name}, {run.pitches} pitches from {photo.name}", style="bold")
         _say(decision, limit, rear_teeth)
         length, new = length_mm(run.percent, run.pitches, size), run.pitches * size.pitch_mm
-        out.print(f"Pin to pin over {run.pitches} pitches: {length.text('mm')} ({new:g} mm when new).")
+        paragraph(out, f"Pin to pin over {run.pitches} pitches: {length.text('mm')} ({new:g} mm when new).")
         known = [bool(seen.seen[k.index] and seen.seen[k.index + 1]) for k in run.links]
         bars = "".join(_bar(k.elongation_percent) if ok else "?" for k, ok in zip(run.links, known, strict=True))
         shown = [k.elongation_percent for k, ok in zip(run.links, known, strict=True) if ok] or [run.percent.value]
         out.print(f"Link by link: {bars}  ({min(shown):+.2f} … {max(shown):+.2f} %)")
         play = Estimate(value=abs(run.alternation_mm.value), std=run.alternation_mm.std)
-        out.print(f"Every second link is {play.text('mm')} longer than its neighbours: the play of pins and bushes.")
+        alternating = f"Every second link is {play.text('mm')} longer than its neighbours: the play of pins and bushes."
+        paragraph(out, alternating)
         for link in run.uneven:
-            out.print(f"! Link {link.index + 1} differs from its kind: {link.elongation_percent:+.2f} %. Look at it.")
+            odd = f"Link {link.index + 1} differs from its kind: {link.elongation_percent:+.2f} %. Look at it."
+            paragraph(out, odd, mark="! ")
         for kink in run.kinks:
-            out.print(f"! The joint at pin {kink.pin + 1} is bent by {kink.angle_deg:+.1f}°: a stiff link.")
+            bent = f"The joint at pin {kink.pin + 1} is bent by {kink.angle_deg:+.1f}°: a stiff link."
+            paragraph(out, bent, mark="! ")
         for trap in traps:
-            out.print(f"· {trap.sentence}")
+            paragraph(out, trap.sentence, mark="· ")
         if not seen.seen.all():
-            out.print(
-                f"· {int((~seen.seen).sum())} pin ends could not be measured (dirt); their neighbours tell their place."
-            )
-        out.print(
+            hidden = int((~seen.seen).sum())
+            words = f"{hidden} pin ends could not be measured (dirt); their neighbours tell their place."
+            paragraph(out, words, mark="· ")
+        paragraph(
+            out,
             f"Photo: {seen.px_per_mm:.1f} px/mm, {seen.tilt_deg:.0f}° tilt, {seen.distance_mm:.0f} mm away; "
-            f"uncertainty from plane {100 * seen.plane_std:.2f} %, from the card's print {100 * seen.print_std:.2f} %."
+            f"uncertainty from plane {100 * seen.plane_std:.2f} %, from the card's print {100 * seen.print_std:.2f} %.",
         )
         if card_measured is None:
-            out.print("· The card's print was not measured: give --card-measured to be surer.")
+            paragraph(out, "The card's print was not measured: give --card-measured to be surer.", mark="· ")
         if picture is not None:
             out.print(f"Wrote {picture}", soft_wrap=True, markup=False)
         _say_kept(kept)
@@ -452,7 +450,7 @@ def _photo_json(
             for k in run.links
         ],
         "alternation_mm": run.alternation_mm.as_json(),
-        "kinks": [{"pin": k.pin, "angle_deg": round(k.angle_deg, 1)} for k in run.kinks],
+        "kinks": [{"pin": k.pin + 1, "angle_deg": round(k.angle_deg, 1)} for k in run.kinks],
         "pins_px": [[round(float(x), 2), round(float(y), 2)] for x, y in seen.pins_px],
         "pins_measured": [bool(s) for s in seen.seen],
         "scale": {"px_per_mm": round(seen.px_per_mm, 2), "tilt_deg": round(seen.tilt_deg, 1),

@@ -120,10 +120,12 @@ def accuracy(
     ] = None,
 ) -> None:
     """Photos with honest claims: how many are graded, how exactly, and whether the confidence can be believed."""
-    from toothcheck.cli.output import write_whole
+    from toothcheck.cli.output import check_ending, check_targets, write_whole
     from toothcheck.survey import accuracy_case, hooks, patterns_found, reliability, reliability_plot
 
     head = {"survey": "accuracy", "seed": seed, "size": list(_size(size))}
+    check_ending("--plot", plot, (".png",))
+    check_targets(read={}, written={"--plot": plot})
     records = _gathered(accuracy_case, head, count, jobs, cache)
     _accuracy_table(records, "tier")
     seen = hooks(records)

@@ -47,6 +47,7 @@ def lesson(
     from toothcheck.lessons import lesson_page
 
     check_ending("--output", output, (".html", ".htm"))
+    check_targets(read={}, written={"--output": output})
     try:
         page = lesson_page(chain_named(chain), front_teeth=front, rear_teeth=rear)
     except ValueError as error:

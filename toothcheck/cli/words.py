@@ -67,7 +67,9 @@ CardHeightWord = Annotated[
     typer.Option(
         "--card-height",
         metavar="MM",
-        help="How far the card lies over the sprocket's face, towards the camera; negative when it lies behind.",
+        help="How far the card lies over the sprocket's face, towards the camera; negative when it lies behind. "
+        "Default: 0 for the pocket card; on a mat the sprocket lies on the card, so it is behind by the sprocket's "
+        "thickness (--thickness, else what is usual for the chain).",
     ),
 ]
 CardMeasuredWord = Annotated[

@@ -25,7 +25,7 @@ class AgainstBaseline:
     """In which band of wear that lies; the hook is not looked at here."""
     band_probability: float
     tooth_by_tooth: bool
-    """Whether two photos were laid on each other, or only two medians subtracted."""
+    """Whether it is known which tooth is which in the two photos; of a reading, which is numbers only, never."""
 
     def document(self) -> dict[str, Any]:
         """For the JSON of an inspection."""
@@ -49,7 +49,8 @@ def against_photo(comparison: Comparison, thickness_mm: Estimate) -> AgainstBase
         The baseline's median tooth thickness at the pitch circle.
     """
     loss = comparison.median_loss_mm
-    return _judged(loss, thickness_mm, share_of(loss, thickness_mm), tooth_by_tooth=True)
+    told = "teeth-not-told-apart" not in comparison.flags
+    return _judged(loss, thickness_mm, share_of(loss, thickness_mm), tooth_by_tooth=told)
 
 
 def against_reading(baseline_mm: Estimate, now_mm: Estimate) -> AgainstBaseline:

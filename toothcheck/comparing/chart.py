@@ -39,9 +39,8 @@ def drawn(comparison: Comparison, *, title: str, form: str) -> bytes:
         _outlines(outlines, comparison)
         _losses(losses, comparison)
         out = io.BytesIO()
-        figure.savefig(
-            out, format=form, dpi=120, metadata={"Date": None} if form == "svg" else {"Software": "toothcheck"}
-        )
+        made_by = {"Date": None, "Creator": "toothcheck"} if form == "svg" else {"Software": "toothcheck"}
+        figure.savefig(out, format=form, dpi=120, metadata=made_by)
     return out.getvalue()
 
 

@@ -424,7 +424,8 @@ def facts_of(document: dict[str, Any]) -> dict[str, Any]:
     """
     schema = document.get("schema") if isinstance(document, dict) else None
     if schema != DOCUMENT_SCHEMA:
-        raise ValueError(f"schema must be {DOCUMENT_SCHEMA!r}, not {short(schema)}")
+        instead = "and there is none" if schema is None else f"not {short(schema)}"
+        raise ValueError(f"its schema must be {DOCUMENT_SCHEMA!r}, {instead}")
     try:
         sprocket, wear, verdict = document["sprocket"], document["wear"], document["verdict"]
         nothing = {"value": None, "std": None}
@@ -434,7 +435,7 @@ def facts_of(document: dict[str, Any]) -> dict[str, Any]:
         return {
             "position": _text(sprocket["position"], *POSITIONS),
             "chain": _text(sprocket["chain"]),
-            "teeth": sprocket["teeth"],
+            "teeth": _count(sprocket["teeth"]),
             "asymmetry_percent": _float(asymmetry["value"]),
             "asymmetry_std_percent": _float(asymmetry["std"]),
             "overhang_mm": _float(overhang["value"]),
@@ -443,8 +444,10 @@ def facts_of(document: dict[str, Any]) -> dict[str, Any]:
             "confidence": _float(verdict["confidence"]),
             "photo_sha256": _text(document["photo"]["sha256"]),
         }
-    except (KeyError, TypeError, AttributeError) as error:
-        raise ValueError(f"not a whole inspection document: {error!r} is missing or of another kind") from None
+    except KeyError as error:
+        raise ValueError(f"{error.args[0]} is missing in it") from None
+    except (TypeError, AttributeError):
+        raise ValueError("it is not laid out as an inspection is") from None
 
 
 def halts_of(document: dict[str, Any]) -> tuple[int, ...]:
@@ -485,7 +488,13 @@ def _renewal_before_the_field(steps: object) -> Renewal | None:
 
 def _text(value: object, *known: str) -> str | None:
     if value is not None and (not isinstance(value, str) or (known and value not in known)):
-        raise TypeError(short(value))
+        raise ValueError(f"{short(value)} stands where {' or '.join(known) or 'a text'} belongs")
+    return value
+
+
+def _count(value: object) -> int | None:
+    if value is not None and (isinstance(value, bool) or not isinstance(value, int)):
+        raise ValueError(f"{short(value)} stands where a whole number belongs")
     return value
 
 
@@ -493,11 +502,11 @@ def _float(value: object) -> float | None:
     if value is None:
         return None
     if isinstance(value, bool) or not isinstance(value, int | float):
-        raise TypeError(short(value))
+        raise ValueError(f"{short(value)} stands where a number belongs")
     try:
         return float(value)
     except OverflowError:
-        raise TypeError("a number of hundreds of digits") from None
+        raise ValueError("it holds a number of hundreds of digits") from None
 
 
 def corrected(old: Entry, *, uid: str, recorded_at: str, reason: str, **changes: object) -> Entry:

@@ -5,6 +5,7 @@ from __future__ import annotations
 import datetime as dt
 import itertools
 from collections.abc import Callable, Iterable, Iterator, Sequence
+from dataclasses import replace
 
 from toothcheck.logbook.entries import Entry, EntryError
 from toothcheck.logbook.history import History
@@ -64,6 +65,39 @@ def photo_slips(before: History, entries: Sequence[Entry]) -> Iterator[EntryErro
                     e,
                     there,
                 )
+
+
+def repeated_slips(before: Iterable[Entry], entries: Sequence[Entry]) -> Iterator[EntryError]:
+    """Lengths that the logbook holds already, word for word, and notes that repeat the machine's newest.
+
+    Parameters
+    ----------
+    before
+        What stands in the logbook.
+    entries
+        To be added.
+    """
+
+    def said(e: Entry) -> Entry:
+        return replace(e, number=0, uid="", recorded_at="", corrects=None, reason=None)
+
+    there: dict[Entry, Entry] = {}
+    newest: dict[str | None, Entry] = {}
+    for e in sorted(before, key=lambda e: e.number):
+        if e.kind == "chain-length":
+            there[said(e)] = e
+        elif e.kind == "note":
+            newest[e.machine] = e
+    for e in entries:
+        last = newest.get(e.machine) if e.kind == "note" else None
+        old = last if last is not None and said(last) == said(e) else there.get(said(e))
+        if old is not None:
+            yield EntryError(
+                f"this is entry {old.number} already, word for word, and was not recorded again; correct or withdraw "
+                "that one, or say with --text what differs",
+                e,
+                old,
+            )
 
 
 def distance_slips(

@@ -35,9 +35,9 @@ from toothcheck.logbook.entries import (
     same_letters,
     stripped,
 )
-from toothcheck.logbook.history import History, replay, standing
+from toothcheck.logbook.history import History, in_force, replay, standing
 from toothcheck.logbook.schema import ENTRIES, VERSION, migrate, version_of
-from toothcheck.logbook.slips import distance_slips, name_slips, photo_slips, refuse
+from toothcheck.logbook.slips import distance_slips, name_slips, photo_slips, refuse, repeated_slips
 
 _LOCK = 0x700774  # any number, the same for every writer of this program
 _WAIT_S = 60
@@ -282,6 +282,7 @@ class Logbook:
             state = replay(before)
             entries = make(state)
             refuse(name_slips(state, entries))
+            refuse(repeated_slips(in_force(before), entries))
             if again is None:
                 refuse(photo_slips(state, entries))
             else:

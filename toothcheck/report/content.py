@@ -213,7 +213,8 @@ def view_of(given: ReportInput) -> ReportView:
     """
     d = given.document
     if d.get("schema") != SCHEMA:
-        raise ValueError(f"document must have the schema {SCHEMA}, not {d.get('schema')!r}")
+        instead = "and has none" if d.get("schema") is None else f"not {d['schema']!r:.60}"
+        raise ValueError(f"document must have the schema {SCHEMA}, {instead}")
     missing = [name for name in ("photo", "sprocket", "scale", "teeth", "verdict") if d.get(name) is None]
     if missing:
         raise ValueError(f"document must hold {', '.join(missing)}")
@@ -225,7 +226,7 @@ def view_of(given: ReportInput) -> ReportView:
     try:
         return _view(given)
     except (ArithmeticError, AttributeError, LookupError, TypeError) as error:  # the file is anybody's
-        raise ValueError(f"document must be laid out as {SCHEMA} is, but {error}") from error
+        raise ValueError(f"document must be laid out as {SCHEMA} is") from error
 
 
 def _view(given: ReportInput) -> ReportView:

@@ -35,5 +35,5 @@ def reliability_plot(r: Reliability, title: str) -> bytes:
     axes.grid(alpha=0.25)
     axes.legend(loc="lower right", fontsize=9)
     out = io.BytesIO()
-    figure.savefig(out, format="png", metadata={"Software": None})
+    figure.savefig(out, format="png", metadata={"Software": "toothcheck"})
     return out.getvalue()

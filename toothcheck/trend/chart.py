@@ -57,9 +57,8 @@ def drawn(trends: Sequence[PartTrend], *, title: str, form: str, unit: str = "km
         for axes, trend in zip(np.atleast_1d(figure.subplots(len(trends), 1)), trends, strict=True):
             _panel(axes, trend, unit)
         out = io.BytesIO()
-        figure.savefig(
-            out, format=form, dpi=120, metadata={"Date": None} if form == "svg" else {"Software": "toothcheck"}
-        )
+        made_by = {"Date": None, "Creator": "toothcheck"} if form == "svg" else {"Software": "toothcheck"}
+        figure.savefig(out, format=form, dpi=120, metadata=made_by)
     return out.getvalue()
 
 
