@@ -11,7 +11,7 @@ PACKAGE = Path(__file__).parent.parent / "toothcheck"
 # from the ground up; a room may import only rooms that stand before it here
 ROOMS = [
     # ground
-    "errors", "flags", "jsontext", "estimate", "geometry", "chains", "toothform", "tooth",
+    "errors", "flags", "marks", "jsontext", "estimate", "geometry", "chains", "toothform", "tooth",
     # judging
     "wear", "patterns", "grade", "stretch", "matching", "torque", "advice", "sheets", "comparing", "logbook",
     "drive", "trend", "pages", "lessons", "report",

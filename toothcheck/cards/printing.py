@@ -18,6 +18,7 @@ import numpy as np
 
 from toothcheck.cards.layout import CardLayout, layouts
 from toothcheck.cards.sheet import Sheet
+from toothcheck.marks import FIGURE
 
 BANK_CARD_MM = (85.60, 53.98)
 """Width and height of an identification card: ISO/IEC 7810, size ID-1."""
@@ -135,9 +136,10 @@ def card_png(name: str, paper: str | None = None) -> bytes:
         picture = page.render(scale=scale, grayscale=True).to_pil().convert("L")
     out = io.BytesIO()
     dpi = PNG_PX_PER_MM * 25.4
-    made_by = PngInfo()
-    made_by.add_text("Software", "toothcheck")
-    picture.save(out, format="PNG", dpi=(dpi, dpi), pnginfo=made_by)
+    marks = PngInfo()
+    for key, text in FIGURE["png"].items():
+        marks.add_text(key, text)
+    picture.save(out, format="PNG", dpi=(dpi, dpi), pnginfo=marks)
     return out.getvalue()
 
 

@@ -11,6 +11,8 @@ from reportlab.lib.units import mm
 from reportlab.pdfgen.canvas import Canvas
 from reportlab.platypus import Paragraph
 
+from toothcheck.marks import MADE_BY
+
 # Helvetica is one of the fonts that every PDF reader brings along
 _PLAIN, _BOLD = "Helvetica", "Helvetica-Bold"
 
@@ -27,8 +29,8 @@ class Sheet:
         self._canvas = Canvas(self._bytes, invariant=1, pageCompression=1)
         self._canvas.setTitle(title)
         self._canvas.setSubject(subject)
-        self._canvas.setCreator("toothcheck")
-        self._canvas.setAuthor("toothcheck")
+        self._canvas.setCreator(MADE_BY)
+        self._canvas.setAuthor(MADE_BY)
         self._height = 0.0
 
     def page(self, width_mm: float, height_mm: float) -> None:

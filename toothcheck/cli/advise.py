@@ -382,7 +382,7 @@ def _judged_anew(old: dict[str, Any], new: dict[str, Any]) -> dict[str, Any]:
         return {**old, **told}
     of_a_photo = "halt" in new
     beside = {key: value for key, value in told.items() if key in ("teeth", "distance_km", "chain_size", "halt")}
-    if new["grade"] == "cannot-tell" != old["grade"]:  # as a newer reading of the logbook that could not tell
+    if new["grade"] == "cannot-tell" and old["grade"] != "cannot-tell":  # as a newer reading that could not tell
         return {**old, "untold_on": _today(), "renew": new.get("renew"), **beside}
     if of_a_photo and old["seen"] is not None:
         outweighed = outweighed_photo(old["grade"], old["seen"].on, new["grade"])

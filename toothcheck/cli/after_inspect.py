@@ -7,7 +7,6 @@ from dataclasses import dataclass, replace
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
-from toothcheck.cli.books import distance_said
 from toothcheck.cli.output import same_file
 from toothcheck.cli.reading import json_object_of
 from toothcheck.errors import CannotTell, DifferentPartError, InputError, UsageError
@@ -140,7 +139,7 @@ def recorded(
     photo: Path,
     *,
     log: str,
-    at: str | None,
+    at: str,
     logbook: str | None = None,
     part: str | None = None,
     on: str | None = None,
@@ -160,7 +159,7 @@ def recorded(
     from toothcheck.cli.logbook import record_inspection
 
     done = record_inspection(
-        result.document, photo, machine=log, at=distance_said(at), logbook=logbook, part=part, on=on,
+        result.document, photo, machine=log, at=at, logbook=logbook, part=part, on=on,
         operator=operator, text=text, keep_photo=keep_photo, reason=reason, again=again,
     )  # fmt: skip
     line = f"Entry {done.entry.number} in the logbook: {done.entry.part}, {done.entry.grade}{done.at}"

@@ -12,6 +12,7 @@ from ezdxf import units
 from ezdxf.addons.drawing import Frontend, RenderContext, layout, svg
 from ezdxf.addons.drawing.config import BackgroundPolicy, Configuration
 
+from toothcheck.marks import MADE_BY
 from toothcheck.toothform.sheet import STANDARDS, Form, FormSheet
 
 if TYPE_CHECKING:
@@ -42,7 +43,7 @@ def wheel_drawing(sheet: FormSheet) -> Drawing:
     """
     drawing = ezdxf.new("R2010", setup=["linetypes"], units=units.MM)
     drawing.header["$LTSCALE"] = 4.0  # the stock line types are drawn for inches on paper
-    drawing.header.custom_vars.append("Creator", "toothcheck")
+    drawing.header.custom_vars.append("Creator", MADE_BY)
     for i in range(len(sheet.forms)):
         first = i == sheet.drawn
         drawing.layers.add(_layer(sheet, i), color=7 if first else 5, lineweight=25 if first else 13)
@@ -111,7 +112,7 @@ def svg_bytes(drawing: Drawing, sheet: FormSheet) -> bytes:
     title = ElementTree.Element("title")
     title.text = text[0]
     root.insert(0, title)
-    ElementTree.SubElement(root, "metadata").text = "toothcheck"
+    ElementTree.SubElement(root, "metadata").text = MADE_BY
     root.set("role", "img")
     for line, words in enumerate(text):
         x, y = half_width - max(reach, 60.0), top + reach + _BELOW_MM + 6 + 4 * line

@@ -99,11 +99,11 @@ def inspect(
         near=near,
     )  # fmt: skip
     for_the_log: dict[str, Any] = {
-        "on": on, "part": part, "text": text, "operator": operator, "keep_photo": keep_photo, "reason": reason,
-        "again": again,
+        "at": at, "on": on, "part": part, "text": text, "operator": operator, "keep_photo": keep_photo,
+        "reason": reason, "again": again,
     }  # fmt: skip
     if log is None:
-        refuse_typed(context, "is for --log MACHINE, which is missing", "at", *for_the_log)
+        refuse_typed(context, "is for --log MACHINE, which is missing", *for_the_log)
     else:
         with opened(where, said=distance_said(at)) as book:
             book.check_reading(log, part, claim.position, on)
@@ -139,7 +139,7 @@ def inspect(
         after = held(measured, new, card_height_mm=baseline_card_height)
         result = after.inspection
         made = targets.made(result)
-        kept = () if log is None else recorded(after, photo, log=log, at=at, logbook=where, **for_the_log)
+        kept = () if log is None else recorded(after, photo, log=log, logbook=where, **for_the_log)
     written = targets.written(made, after.document)
     if json != "-":
         from toothcheck.cli.answer import answer

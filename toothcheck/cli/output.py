@@ -17,23 +17,13 @@ from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 from toothcheck.errors import OutputError, UsageError
+from toothcheck.marks import SIGNS
 
 if TYPE_CHECKING:
     from rich.console import Console
 
 SHOWN_AFTER_S = 1.0
 """A command that is done sooner shows no progress, s."""
-_OURS = {
-    ".json": rb'\A\s*\{\s*"schema":\s*"toothcheck/',
-    ".png": rb"\A\x89PNG(?:(?!IDAT).)*?tEXtSoftware\0toothcheck",  # in front of the picture itself
-    ".jpg": rb"\A\xff\xd8(?:(?!\xff\xda).)*?\xff\xfe\0\x0ctoothcheck",
-    ".svg": rb"<metadata(?:(?!</metadata).)*?>toothcheck<",
-    ".dxf": rb"\$CUSTOMPROPERTY\s+1\s+toothcheck\s",
-    ".pdf": rb"/Author \(toothcheck",
-    ".html": rb'<meta name="generator" content="toothcheck ',
-    ".md": rb"\n---\ntoothcheck (?:order sheet|work checklist), ",
-}
-"""What tells of a file that toothcheck wrote it, by its ending: a mark that every writer of that kind leaves."""
 _SAME_KIND = {".jpeg": ".jpg", ".htm": ".html"}
 _HELD = re.compile(
     r"(?<=[0-9]) (?=(?:%|°|±|mm|km|miles|px/mm)(?!\w))|(?<=±) (?=[0-9])|(?<=[0-9]) (?=[0-9]{3}(?![0-9]))"
@@ -182,12 +172,12 @@ def check_replaceable(option: str, target: Path, data: bytes | None = None) -> N
 
 
 def _mark(kind: str) -> bytes:
-    """What tells a result of that ending; of a table it is the row of the logbook's columns."""
+    """What finds the mark of a result of that ending."""
     if kind == ".csv":
         from toothcheck.logbook.exchange import csv_text
 
         return rb"\A" + re.escape(csv_text(()).encode())
-    return _OURS[kind]
+    return SIGNS[kind]
 
 
 def same_file(one: Path, other: Path) -> bool:

@@ -81,7 +81,6 @@ def _write(document: dict[str, Any], target: str) -> None:
 
 def _tell(t: PartTrend, unit: str) -> None:
     from toothcheck.logbook import distance_rough, in_unit
-    from toothcheck.trend import dated
 
     today = dt.date.today()
     per = 1000 / in_unit(1000.0, unit)
@@ -99,15 +98,10 @@ def _tell(t: PartTrend, unit: str) -> None:
     say(f"  rate       {t.trend.rate * per:.2f} % per 1000 {unit} (80 %: {low:.2f} … {high:.2f}), {since}")
     if t.km_per_day is not None:
         say(f"  ridden     {distance_rough(7 * t.km_per_day, unit)} a week over the last {t.rate_days} days")
-    rows = []
-    for c in t.crossings:
-        cells = [f"  {c.grade} from {c.percent:.0f} %"]
-        for km in (c.early_km, c.median_km, c.late_km):
-            ahead = t.ahead_km(km)
-            day = t.date_at(km)
-            on = f" ({dated(day, today)})" if day else ""
-            cells.append("beyond what is foretold" if ahead is None else distance_rough(ahead, unit) + on)
-        rows.append(cells)
+    rows = [
+        [f"  {c.grade} from {c.percent:.0f} %", *t.still_to_go(c, lambda km: distance_rough(km, unit), today)]
+        for c in t.crossings
+    ]
     if rows:
         columns(["  still to go", "early (10 %)", "middle", "late (90 %)"], rows)
     from_when = t.days_from(today)

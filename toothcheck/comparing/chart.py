@@ -11,6 +11,7 @@ from matplotlib.axes import Axes
 from matplotlib.figure import Figure
 
 from toothcheck.comparing.losses import Comparison
+from toothcheck.marks import FIGURE
 from toothcheck.sheets.fonts import printable
 
 FORMS = ("png", "svg")
@@ -39,8 +40,7 @@ def drawn(comparison: Comparison, *, title: str, form: str) -> bytes:
         _outlines(outlines, comparison)
         _losses(losses, comparison)
         out = io.BytesIO()
-        made_by = {"Date": None, "Creator": "toothcheck"} if form == "svg" else {"Software": "toothcheck"}
-        figure.savefig(out, format=form, dpi=120, metadata=made_by)
+        figure.savefig(out, format=form, dpi=120, metadata=FIGURE[form])
     return out.getvalue()
 
 

@@ -23,6 +23,7 @@ from matplotlib.figure import Figure
 from matplotlib.ft2font import FT2Font
 
 from toothcheck.geometry import Floats
+from toothcheck.marks import FIGURE, MADE_BY
 
 # it tells on stderr that it builds its list of fonts, once for each user
 logging.getLogger("matplotlib.font_manager").setLevel(logging.ERROR)
@@ -119,14 +120,14 @@ def wrapped(text: str, size: float, room_px: float, *, bold: bool = False) -> li
 def png(figure: Figure) -> bytes:
     """The figure as PNG."""
     out = io.BytesIO()
-    figure.savefig(out, format="png", dpi=72, metadata={"Software": "toothcheck"})
+    figure.savefig(out, format="png", dpi=72, metadata=FIGURE["png"])
     return out.getvalue()
 
 
 def jpeg(figure: Figure) -> bytes:
     """The figure as JPEG."""
     out = io.BytesIO()
-    figure.savefig(out, format="jpeg", dpi=72, pil_kwargs={"quality": 88, "subsampling": 0, "comment": "toothcheck"})
+    figure.savefig(out, format="jpeg", dpi=72, pil_kwargs={"quality": 88, "subsampling": 0, "comment": MADE_BY})
     return out.getvalue()
 
 
@@ -146,5 +147,5 @@ def with_photo(figure: Figure, kind: str) -> bytes:
 def svg(figure: Figure) -> bytes:
     """The figure as SVG, letters as outlines; the same every time."""
     out = io.BytesIO()
-    figure.savefig(out, format="svg", dpi=72, metadata={"Date": None, "Creator": "toothcheck"})
+    figure.savefig(out, format="svg", dpi=72, metadata=FIGURE["svg"])
     return out.getvalue()

@@ -6,6 +6,7 @@ import io
 from typing import Any, Literal
 from xml.sax.saxutils import escape
 
+from toothcheck.marks import MADE_BY
 from toothcheck.sheets.fonts import fonts, legend, printable
 from toothcheck.sheets.sheet import Section, Sheet
 
@@ -92,7 +93,7 @@ def to_pdf(sheet: Sheet, *, paper: Literal["a4", "letter"] = "a4") -> bytes:
         topMargin=16 * mm,
         bottomMargin=18 * mm,
         title=sheet.title,
-        author="toothcheck",
+        author=MADE_BY,
         invariant=1,  # no date of its own: the same sheet gives the same bytes
     ).build(story, onFirstPage=foot, onLaterPages=foot)
     return out.getvalue()

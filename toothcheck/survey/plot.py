@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import io
 
+from toothcheck.marks import FIGURE
 from toothcheck.survey.tables import Reliability
 
 
@@ -35,5 +36,5 @@ def reliability_plot(r: Reliability, title: str) -> bytes:
     axes.grid(alpha=0.25)
     axes.legend(loc="lower right", fontsize=9)
     out = io.BytesIO()
-    figure.savefig(out, format="png", metadata={"Software": "toothcheck"})
+    figure.savefig(out, format="png", metadata=FIGURE["png"])
     return out.getvalue()

@@ -53,13 +53,14 @@ class Looks:
         self.through = some(np.concatenate([self.inner[k] for k in beside]))
         # holes are no nearer to the roots than this
         rim, deep = np.arange(0, len(place), 0.25, dtype=np.float64), root + np.linspace(-5.0, -1.0, 5)
-        self._rim = np.concatenate(_patches(planes, wheel, rim, deep, 1.5))
+        self._rim = functools.partial(_patches, planes, wheel, rim, deep, 1.5)  # seldom asked for
 
     @functools.cached_property
     def soil(self) -> Floats:
         """(n, 3) what on the face looks like ground, where no hole shows it; none where the face is clean."""
-        like = log_density(self.through, self._rim) > log_density(self.teeth, self._rim)
-        return some(self._rim[like]) if like.mean() > _SOILED else self._rim[:0]
+        rim = np.concatenate(self._rim())
+        like = log_density(self.through, rim) > log_density(self.teeth, rim)
+        return some(rim[like]) if like.mean() > _SOILED else rim[:0]
 
     def ground(self, i: int) -> Floats:
         """(n, 3) what is seen beside tooth ``i`` and beyond its tip."""

@@ -15,6 +15,7 @@ from matplotlib.axes import Axes
 from matplotlib.figure import Figure
 
 from toothcheck.logbook import in_unit
+from toothcheck.marks import FIGURE
 from toothcheck.sheets.fonts import legend, printable
 from toothcheck.trend.fleet import PartTrend
 from toothcheck.trend.model import BANDS
@@ -57,8 +58,7 @@ def drawn(trends: Sequence[PartTrend], *, title: str, form: str, unit: str = "km
         for axes, trend in zip(np.atleast_1d(figure.subplots(len(trends), 1)), trends, strict=True):
             _panel(axes, trend, unit)
         out = io.BytesIO()
-        made_by = {"Date": None, "Creator": "toothcheck"} if form == "svg" else {"Software": "toothcheck"}
-        figure.savefig(out, format=form, dpi=120, metadata=made_by)
+        figure.savefig(out, format=form, dpi=120, metadata=FIGURE[form])
     return out.getvalue()
 
 

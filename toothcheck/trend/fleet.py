@@ -92,17 +92,22 @@ class PartTrend:
         """The next band that asks for parts: ``replace-set``, or ``replace-now`` beyond it."""
         return next((c for c in self.crossings if c.grade in GRADES[2:]), None)
 
-    def expected(self, crossing: Crossing, far: Callable[[float], str], today: dt.date) -> str:
-        """When a band is reached, in a sentence, days that have passed marked; ``far`` puts km into words."""
-        ends, days = [], []
+    def still_to_go(self, crossing: Crossing, far: Callable[[float], str], today: dt.date) -> list[str]:
+        """How far off a band is, early, middle and late, in words, with days; ``far`` puts km into words."""
+        out = []
         for km in (crossing.early_km, crossing.median_km, crossing.late_km):
             ahead, day = self.ahead_km(km), self.date_at(km)
-            days += [] if day is None else [day]
             on = "" if day is None else f" ({dated(day, today)})"
-            ends.append("beyond what is foretold" if ahead is None else far(ahead) + on)
+            out.append("beyond what is foretold" if ahead is None else far(ahead) + on)
+        return out
+
+    def expected(self, crossing: Crossing, far: Callable[[float], str], today: dt.date) -> str:
+        """When a band is reached, in a sentence; parameters as for `still_to_go`."""
+        early, middle, late = self.still_to_go(crossing, far, today)
+        riding = ", at the present riding" if self.date_at(crossing.early_km) else ""
         return (
-            f"{crossing.grade} from {crossing.percent:.0f} %: in about {ends[1]}; 8 times out of 10 between {ends[0]} "
-            f"and {ends[2]}{', at the present riding' if days else ''}."
+            f"{crossing.grade} from {crossing.percent:.0f} %: in about {middle}; 8 times out of 10 between {early} "
+            f"and {late}{riding}."
         )
 
     def foretold(self, far: Callable[[float], str], today: dt.date) -> str | None:

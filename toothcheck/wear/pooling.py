@@ -80,8 +80,8 @@ def pool(loss: Floats, std: Floats, clear: Bools, angle: Floats) -> Pooled:
         weight = np.minimum(1.0, reach / 2 / np.maximum(np.abs(rest), 1e-9))
         free = count - float(np.trace(covariance @ (rows.T * w) @ rows))
         spread = float((np.clip(rest, -reach, reach) ** 2).sum()) / max(free, 1.0)
-        own = max(0.0, spread - float(var.mean()))
-        differ = (count * own + _USUAL_WEIGHT * usual) / (count + _USUAL_WEIGHT)
+        unlike = max(0.0, spread - float(var.mean()))
+        differ = (count * unlike + _USUAL_WEIGHT * usual) / (count + _USUAL_WEIGHT)
     off = loss - middle - basis @ curve
     share, kept, own_var = _answers(off, std**2, differ)
     mean = (share * kept).sum(0)
@@ -95,8 +95,9 @@ def _answers(off: Floats, var: Floats, differ: float) -> tuple[Floats, Floats, F
     How likely that is, the share of ``off`` which is then the tooth's own, and the variance of what is.
     """
     wrong = np.array([[0.0], [_ASTRAY_MM**2], [0.0]]) + var
-    true = np.array([[differ], [differ], [_APART_MM**2]]) + 0 * var
-    before = np.stack([np.ones_like(off), np.full_like(off, _ASTRAY), np.where(off > 0, _APART, 0.0)])
-    log = -0.5 * (off**2 / (wrong + true) + np.log(wrong + true))
-    likely = before * np.exp(log - log.max(0))  # against the best: far out, each by itself is nothing to a float
-    return likely / likely.sum(0), true / (true + wrong), true * wrong / (true + wrong)
+    true = np.array([[differ], [differ], [_APART_MM**2]])
+    both = true + wrong
+    usual = np.stack([np.ones_like(off), np.full_like(off, _ASTRAY), np.where(off > 0, _APART, 0.0)])
+    log = -0.5 * (off**2 / both + np.log(both))
+    likely = usual * np.exp(log - log.max(0))  # against the best: far out, each by itself is nothing to a float
+    return likely / likely.sum(0), true / both, true * wrong / both
