@@ -237,6 +237,23 @@ def test_pdf_fits_its_paper_and_says_the_same(paper):
         assert wanted in text, wanted
 
 
+@pytest.mark.parametrize("paper", PAPERS)
+def test_the_photo_stands_on_the_first_page_of_a_pdf_as_long_as_its_numbers_can_be_read(paper):
+    photo, _ = drawn_photo(loss=0.7, size=400)
+    heights = []
+    for more in range(0, 40, 3):
+        d = document()
+        d["verdict"]["next_steps"] += ["Look at every tooth."] * more
+        given = ReportInput(document=d, picture=photo)
+        page = pdfium.PdfDocument(report_pdf(given, paper=paper))[0]
+        pictures = [o.get_bounds() for o in page.get_objects(filter=[pdfium.raw.FPDF_PAGEOBJ_IMAGE])]
+        assert ("The photo" in page.get_textpage().get_text_range()) == bool(pictures)  # never its heading alone
+        heights += [top - bottom for _, bottom, _, top in pictures]
+    assert max(heights) == pytest.approx(250)
+    assert 180 <= min(heights) < 250  # smaller where the page leaves less, and then on the next
+    assert len(heights) < 14
+
+
 def test_a_pdf_names_what_its_font_cannot_write():
     d = document()
     d["photo"]["name"] = "zębatka.jpg"

@@ -16,6 +16,8 @@ if TYPE_CHECKING:
 
 PAPERS = ("a4", "letter")
 _INK, _MUTED, _LINE, _STOP, _WORN = "#1f2a30", "#4d5a61", "#c3cacc", "#fbf3ec", "#9a3f00"
+_PHOTO_PT, _LEAST_PHOTO_PT = 250.0, 180.0
+"""How high the photo is, and how high at the least before it goes to a page of its own; its numbers must be read."""
 
 
 def report_pdf(given: ReportInput, *, paper: str = "a4") -> bytes:
@@ -144,8 +146,30 @@ def _table(cells: list[list[Any]], s: _Styles, widths: list[float], *, head: boo
     return table
 
 
+def _photo(picture: bytes, caption: str, s: _Styles) -> list[Flowable]:
+    """The photo with its heading and caption, on what the page leaves unless that is too little."""
+    from reportlab.lib.styles import ParagraphStyle
+    from reportlab.platypus import CondPageBreak, Image
+
+    under = _text(caption, s.small)
+    room_under = under.wrap(s.width, 0)[1] + s.small.spaceAfter
+
+    class Fitting(Image):  # type: ignore[misc]  # reportlab ships no types
+        def wrap(self, width: float, height: float) -> tuple[float, float]:
+            shrink = min(width / self.imageWidth, min(_PHOTO_PT, height - room_under) / self.imageHeight)
+            self.drawWidth, self.drawHeight = self.imageWidth * shrink, self.imageHeight * shrink
+            return self.drawWidth, self.drawHeight
+
+    photo = Fitting(io.BytesIO(picture))
+    photo.hAlign = "LEFT"
+    # what is kept with its heading is asked for its height before anybody knows what the page leaves
+    heading = ParagraphStyle("heading", s.h2, keepWithNext=0)
+    above = heading.spaceBefore + heading.leading + heading.spaceAfter
+    return [CondPageBreak(above + _LEAST_PHOTO_PT + room_under), _text("The photo", heading), photo, under]
+
+
 def _story(view: ReportView, s: _Styles) -> list[Flowable]:
-    from reportlab.platypus import CondPageBreak, Image, KeepTogether, Spacer, Table
+    from reportlab.platypus import CondPageBreak, KeepTogether, Spacer, Table
 
     verdict: list[Flowable] = [
         _text("Grade", s.small),
@@ -192,11 +216,7 @@ def _story(view: ReportView, s: _Styles) -> list[Flowable]:
     story += [Spacer(1, 6), care]
 
     if view.picture:
-        picture = Image(io.BytesIO(view.picture))
-        shrink = min(s.width / picture.imageWidth, 250 / picture.imageHeight)
-        picture.drawWidth, picture.drawHeight = picture.imageWidth * shrink, picture.imageHeight * shrink
-        picture.hAlign = "LEFT"
-        story.append(KeepTogether([_text("The photo", s.h2), picture, _text(view.picture_caption, s.small)]))
+        story += _photo(view.picture, view.picture_caption, s)
     if view.teeth_figure:
         story.append(
             KeepTogether(
