@@ -13,7 +13,7 @@ from typer.testing import CliRunner
 
 from toothcheck.chains import chain
 from toothcheck.cli import app
-from toothcheck.cli.after_inspect import baseline_of, held, recorded
+from toothcheck.cli.after_inspect import baseline_of, held
 from toothcheck.comparing import against_photo, against_reading
 from toothcheck.errors import CannotTell, DifferentPartError, InputError, UsageError
 from toothcheck.estimate import Estimate
@@ -229,8 +229,6 @@ def test_a_reading_of_another_part_or_none_is_refused(pair, tmp_path):
             baseline_of(tmp_path / name, worn_path, worn.claim)
     with pytest.raises(UsageError, match="the photo itself"):
         baseline_of(worn_path, worn_path, worn.claim)
-    with pytest.raises(UsageError, match="--at"):
-        recorded(held(worn), worn_path, log="KC-07", at=None)
 
 
 def test_a_baseline_that_does_not_fit_costs_no_inspection(pair, tmp_path, monkeypatch):
