@@ -83,6 +83,7 @@ def test_pairs_and_wrong_claims_say_what_they_are(tmp_path):
         (("--out", "x", "--format", "bmp"), UsageError, "--format"),
         (("--out", "file/x"), OutputError, "file/x"),
         (("samples",), UsageError, "--out"),
+        (("samples", "--out", "x", "--only", "kestrel-rear"), UsageError, "--only"),
     ],
 )
 def test_wrong_words_end_in_one_sentence_and_write_nothing(tmp_path, monkeypatch, words, error, said):
@@ -133,6 +134,14 @@ def test_bundled_truth_is_what_the_scene_says_today(name):
     assert np.allclose(kept["tip_px"], now["tip_px"], atol=0.01)
     for a, b in zip(kept["teeth_truth"], now["teeth_truth"], strict=True):
         assert a == pytest.approx(b, abs=1e-4)
+
+
+def test_one_photo_of_the_set_leaves_the_others_and_their_index_alone(tmp_path):
+    (tmp_path / "README.md").write_text("the set's own")
+    result = run("samples", "--out", str(tmp_path), "--only", "kestrel-rear-new", "--size", "160x160")
+    assert result.exit_code == 0
+    assert {p.name for p in tmp_path.iterdir()} == {"README.md", "kestrel-rear-new.jpg", "kestrel-rear-new.json"}
+    assert (tmp_path / "README.md").read_text() == "the set's own"
 
 
 def test_the_index_of_the_bundled_set_names_every_photo_and_its_command():

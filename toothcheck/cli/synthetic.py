@@ -24,6 +24,7 @@ Count = Annotated[int, typer.Option("--count", min=1, max=10000, help="How many 
 Seed = Annotated[int, typer.Option("--seed", min=0, help="The same number gives the same photos.")]
 Size = Annotated[str, typer.Option("--size", help="Width x height in px, e.g. 1000x750.")]
 TierName = Annotated[str, typer.Option("--tier", help="mat, bench, hand, bike, hostile, or all for each in turn.")]
+Only = Annotated[str | None, typer.Option("--only", metavar="NAME", help="One photo, e.g. kestrel-rear-new.")]
 Kind = Annotated[str, typer.Option("--format", help="jpg, png, webp or heic.")]
 
 
@@ -105,18 +106,25 @@ def photos(
 
 
 @group.command(epilog="Example: toothcheck synthetic samples --out sample_images_synthetic")
-def samples(out: Out = None, size: Size = "2016x1512") -> None:
-    """Make the set of photos that comes with the package, with its README.md."""
+def samples(out: Out = None, size: Size = "2016x1512", only: Only = None) -> None:
+    """Make the set of photos that comes with the package, with its README.md, or one photo of it."""
     from toothcheck.synthetic import make_photo
     from toothcheck.synthetic.samples import index
     from toothcheck.synthetic.samples import samples as bundled
 
+    wanted = bundled(_size(size))
+    if only is not None:
+        known = ", ".join(sample.name for sample in wanted)
+        wanted = [sample for sample in wanted if sample.name == only]
+        if not wanted:
+            raise UsageError(f"--only must be the name of a photo of the set, not {only!r}.", hint=f"One of {known}.")
     folder, made = _folder(out), []
-    for sample in bundled(_size(size)):
+    for sample in wanted:
         photo = make_photo(sample.scene)
         _save(folder, sample.name, sample.kind, photo, sample.scene.sensor.jpeg_quality)
         made.append((sample, photo))
-    _write(folder / "README.md", index(iter(made)).encode())
+    if only is None:  # an index of one photo would take the place of that of the whole set
+        _write(folder / "README.md", index(iter(made)).encode())
 
 
 @group.command(epilog="Example: toothcheck synthetic chain --out made --count 1 --seed 3")

@@ -7,9 +7,9 @@ from __future__ import annotations
 
 import math
 from dataclasses import dataclass
+from statistics import NormalDist
 
 import numpy as np
-from scipy.special import ndtri
 
 from toothcheck.chains import Chain
 from toothcheck.estimate import Estimate
@@ -117,7 +117,7 @@ def run_of(row: PinRow, size: Chain) -> Run:
     # each link against the middle of the others of its kind
     usual = np.array([np.median(length[(kind == kind[i]) & (np.arange(n) != i)]) for i in range(n)])
     scatter = 1.4826 * float(np.median(np.abs(length - usual)))
-    allowed = np.sqrt(length_std**2 * 1.5 + scatter**2) * float(-ndtri(UNEVEN_CHANCE / (2 * n)))
+    allowed = -np.sqrt(length_std**2 * 1.5 + scatter**2) * NormalDist().inv_cdf(UNEVEN_CHANCE / (2 * n))
     uneven = np.abs(length - usual) > allowed
 
     heading = np.unwrap(np.arctan2(steps[:, 1], steps[:, 0]))
