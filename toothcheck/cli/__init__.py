@@ -73,6 +73,7 @@ def whole() -> typer.Typer:
     return made
 
 
+@functools.cache
 def front() -> typer.Typer:
     """The commands by name and first line."""
     made = _empty()
@@ -91,6 +92,14 @@ def __getattr__(name: str) -> typer.Typer:
     raise AttributeError(f"module {__name__!r} has no attribute {name!r}")
 
 
+@functools.cache
+def _parser(made: typer.Typer) -> TyperGroup:
+    """What takes the words apart; once, since reading all signatures takes a quarter of a second."""
+    command = cast(TyperGroup, typer.main.get_command(made))
+    with_plain_help(command)
+    return command
+
+
 def run(words: list[str]) -> int:
     """Do what the words say; gives the exit status.
 
@@ -100,8 +109,7 @@ def run(words: list[str]) -> int:
         When there is no such command or option, or a value cannot be taken.
     """
     asked_by_the_shell = "_TOOTHCHECK_COMPLETE" in os.environ
-    command = typer.main.get_command(front() if words == ["--help"] and not asked_by_the_shell else whole())
-    with_plain_help(cast(TyperGroup, command))
+    command = _parser(front() if words == ["--help"] and not asked_by_the_shell else whole())
     try:
         return int(command.main(words, prog_name="toothcheck", standalone_mode=False) or 0)
     except WRONG_WORDS as error:
