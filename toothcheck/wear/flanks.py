@@ -40,6 +40,8 @@ _ACROSS_MM, _WITHIN, _OTHERS_FROM = (-1.6, 0.7, 0.15), 3, 5
 not leave the others; the fewest teeth."""
 _CHANGE_SHARE, _CHANGE_FREE_MM, _CHANGE_MOST_MM = 0.33, 0.1, 0.15
 """Doubt for each millimetre by which one leaves the others, what is free, and the most doubt (made photos)."""
+_EACH_MM = 0.02
+"""What edges, shadows and bevels do to a whole flank that its own points do not show."""
 _ASTRAY_MM = 0.7
 """How far a coast flank's loss may differ from that at the pitch circle; a bevel takes up to 0.6 mm."""
 _UNLIKE_MM = 0.03
@@ -156,7 +158,7 @@ def flanks_of(ring: ToothRing, datum: Datum, drive_clockwise: bool, rng: np.rand
     clear = (seen[:, :, -1].min(0) >= 0.5) & (noise[:, :, -1].max(0) <= _CLEAR_MM)
     # metal does not grow: an edge far outside the form is a link's, or dirt
     clear &= mean[:, :, -1].min(0) > -_GROWN_MM
-    each = math.hypot(_unexplained(mean, noise, clear), _low_tip(ring, form))
+    each = math.hypot(_EACH_MM, _low_tip(ring, form))
     noise[:, :, -1] = np.hypot(noise[:, :, -1], _unlike_others(raw))
     own = own * noise + each * rng.standard_normal((DRAWS, 2, ring.teeth, 1))
     alone, alone_std = mean[:, :, -1].copy(), np.hypot(noise[:, :, -1], each)
@@ -216,20 +218,6 @@ def _low_tip(ring: ToothRing, form: IsoForm) -> float:
         return 0.0
     lacking = 0.14 * ring.pitch_mm + 0.3 - (ring.tip_radius_mm - form.pitch_radius_mm)
     return 0.04 * min(1.0, max(0.0, lacking / 0.5))
-
-
-def _unexplained(mean: Floats, noise: Floats, clear: Bools) -> float:
-    """How much coast losses at the pitch circle scatter beyond their own noise and an honest scatter of wear, mm.
-
-    Coast flanks are nearly unworn, so their scatter from tooth to tooth shows what edges, shadows and bevels do to a
-    flank that no single flank's noise shows; drive flanks suffer the same.
-    """
-    if clear.sum() < 4:
-        return 0.05
-    coast, worn = mean[1, clear, -1], float(np.median(mean[0, clear, -1]))
-    spread = 1.4826 * float(np.median(np.abs(coast - np.median(coast))))
-    expected = math.hypot(float(np.median(noise[1, clear, -1])), 0.01 + 0.03 * max(0.0, worn))
-    return math.sqrt(max(0.0, spread**2 - expected**2))
 
 
 def _unlike_others(raw: Floats) -> Floats:
