@@ -146,7 +146,7 @@ def test_a_flank_that_leaves_the_others_half_way_is_doubted_the_more():
     gap = replace(ring.gaps[4], offset_mm=ring.gaps[4].offset_mm - 0.35 * jumped)
     wear = judged(replace(ring, gaps=(*ring.gaps[:4], gap, *ring.gaps[5:])))
     usual = np.median([t.drive_loss_mm.std for t in wear.teeth])
-    assert wear.teeth[4].drive_loss_mm.std > 1.4 * usual
+    assert wear.teeth[4].drive_loss_mm.std > 1.3 * usual
     assert wear.teeth[3].drive_loss_mm.std < 1.1 * usual
 
 
