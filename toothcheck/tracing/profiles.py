@@ -1,9 +1,10 @@
 """Profiles across rims: where a blurred step, or two, or one with a line upon it, stands on each.
 
 A profile across a rim is one blurred step (near rim against what lies behind it), or, where the side wall is in
-sight, two steps a known distance apart.  Levels are linear and local; the step's place is found by Gauss-Newton on
-light, not on grey values.  Where both steps blend into one (wall narrower than 0.8 px) only their mixture is seen: it
-stands at the near rim or the far one by how light the wall is, and the doubt goes into the standard deviation.
+sight, two steps about as far apart as the wall is wide.  Levels are linear and local; the steps' places are found by
+Gauss-Newton on light, not on grey values.  Where both steps blend into one (wall narrower than 0.8 px) only their
+mixture is seen: it stands at the near rim or the far one by how light the wall is, and the doubt goes into the standard
+deviation.
 
 A handled edge is broken or rolled over by a tenth of a millimetre, which shows as a line along the rim, darker or
 lighter than the face.  Where face and ground are equally light there is nothing but this line, and a step alone would
@@ -26,6 +27,12 @@ APART_PX = 4.0
 """From which width a side wall's rims stand by themselves."""
 _HALF_PX = 3.0
 _BLEND_PX = 0.8
+_WALL_STD_PX, _WALL_SHARE = 0.3, 0.4
+"""How much wider or narrower a wall may be than the typical worn flank's, as a standard deviation, and per its width:
+where a tooth's own flank slants otherwise, its far rim, which also stands off along the flank, crosses the profile
+elsewhere.  Held to the typical width, the clearer of both steps would draw the other with it."""
+_WALL_LEAST_PX = 0.5
+"""Steps nearer to one another are one."""
 _LEVEL_RIDGE, _SHADE_RIDGE = 0.02, 2.0
 """How firmly the weaker of two steps, and light's change beyond one, are held to nothing; of a sum of squares over the
 profile's samples."""
@@ -94,6 +101,19 @@ def place(planes: NDArray[np.uint8], lines: Lines, optics: Optics, ok: Bools) ->
     return Placed(*(np.concatenate(columns)[order] for columns in zip(*parts, strict=True)))
 
 
+class _Fitted(NamedTuple):
+    """A profile's levels, and what is left; n profiles of m samples."""
+
+    level: Floats
+    """(n, k)."""
+    slope: NDArray[np.float32]
+    """(n, m) of the model when all steps move, orthogonal to the levels."""
+    second: NDArray[np.float32] | None
+    """(n, m) the same when the second step moves alone; None where there is but one."""
+    rest: NDArray[np.float32]
+    """(n, m) residuals."""
+
+
 class _Profiles:
     """Profiles that all have one step, or all have two, and where on them the first one stands so far."""
 
@@ -123,6 +143,7 @@ class _Profiles:
         self.blended = (self.width > 0) & (self.width < _BLEND_PX)
         self.mixed = np.where(self.blended, self.share * self.width, 0.0).astype(np.float32)
         self.reach = np.where(two, self.width, 0.0).astype(np.float32)
+        self.held = 1 / (_WALL_STD_PX + _WALL_SHARE * self.width) ** 2
         self.weight = ((t <= _HALF_PX + self.reach[:, None]) & finite).astype(np.float32)
         self.count = self.weight.sum(1)
         self.at = np.zeros(n, np.float32)
@@ -143,7 +164,7 @@ class _Profiles:
         good = (np.abs(self.at) < 2.5) & (std < 1.2) & np.isfinite(std) & (self.count > 8)
         return Placed(self.which[good], found[good], np.maximum(std[good], 0.02), step[good], line[good])
 
-    def _fitted(self, k: int, who: NDArray[np.int64]) -> tuple[Floats, NDArray[np.float32], NDArray[np.float32]]:
+    def _fitted(self, k: int, who: NDArray[np.int64]) -> _Fitted:
         """`_steps` of channel ``k`` for some of the points, at their places so far."""
         return _steps(
             self.data[k][who], self.weight[who], self.t, self.at[who] + self.mixed[who],
@@ -159,7 +180,7 @@ class _Profiles:
             self.at[plain] = begin
             square = np.zeros(len(plain))
             for k in range(len(self.blurs)):
-                r = self._fitted(k, plain)[2]
+                r = self._fitted(k, plain).rest
                 square += np.einsum("ij,ij,ij->i", self.weight[plain], r, r) / self.noise[k, plain] ** 2
             best, least = np.where(square < least, self.at[plain], best), np.minimum(square, least)
         self.at[plain] = best
@@ -172,26 +193,41 @@ class _Profiles:
         for _ in range(_SWEEPS):
             if len(active) == 0:
                 break
-            pull = np.zeros(len(active))
-            power[active], misfit[active] = 1e-9, 0.0
+            misfit[active] = 0.0
             w = self.weight[active]
+            # of what both steps' move does, and of what the second one's own does beyond it
+            pull, own_pull = np.zeros((2, len(active)))
+            both, own, shared = np.full(len(active), 1e-9), np.full(len(active), 1e-9), np.zeros(len(active))
             for k in range(len(self.blurs)):
-                level, slope, r = self._fitted(k, active)
+                fitted = self._fitted(k, active)
+                slope, r = fitted.slope, fitted.rest
                 variance = self.noise[k, active] ** 2
                 # a channel that no step explains (luma in a shadow's slope) is believed the less
                 square = np.einsum("ij,ij,ij->i", w, r, r)
                 chi = square / variance / np.maximum(self.count[active] - 4, 1)
                 variance = variance * np.maximum(1.0, chi)
                 pull += np.einsum("ij,ij,ij->i", w, slope, r) / variance
-                power[active] += np.einsum("ij,ij,ij->i", w, slope, slope) / variance
+                both += np.einsum("ij,ij,ij->i", w, slope, slope) / variance
+                if fitted.second is not None:
+                    own_pull += np.einsum("ij,ij,ij->i", w, fitted.second, r) / variance
+                    own += np.einsum("ij,ij,ij->i", w, fitted.second, fitted.second) / variance
+                    shared += np.einsum("ij,ij,ij->i", w, fitted.second, slope) / variance
                 misfit[active] += square / variance
                 if k == 0:
+                    level = fitted.level
                     step[active] = level[:, 1:].sum(1) if self.two else level[:, 1]
                     if not self.two:
                         line[active] = self._line_alone(active, level)
                     self._raise_burnt(active, r)
-            move = np.clip(pull / power[active], -0.8, 0.8)
+            own += self.held[active]
+            own_pull -= self.held[active] * (self.reach[active] - self.width[active])
+            # what is left of the first step's place when the second one's is open, too
+            power[active] = both - shared**2 / own
+            move = np.clip((pull - shared * own_pull / own) / power[active], -0.8, 0.8)
             self.at[active] += move.astype(np.float32)
+            if self.two:
+                wider = np.clip((own_pull - shared * move) / own, -0.8, 0.8)
+                self.reach[active] = np.maximum(self.reach[active] + wider, _WALL_LEAST_PX)
             active = active[(np.abs(move) > _STILL_PX) | self.burnt[active].any(1)]
         return misfit, power, step, line
 
@@ -220,8 +256,8 @@ def _steps(
     share: Floats,
     line: Floats,
     firm: Floats,
-) -> tuple[Floats, NDArray[np.float32], NDArray[np.float32]]:
-    """Levels of one or two steps; the model's slope when both move, orthogonal to the levels; residuals.
+) -> _Fitted:
+    """Levels of one or two steps, what moving them does to the model, and residuals.
 
     Beyond a single step light may change evenly: a shadow lies there on whatever the part lies on, and taken for level
     it draws the step outwards before a light ground and inwards before a dark one, by up to half a pixel.  Upon the
@@ -263,7 +299,8 @@ def _steps(
         slope = slope - low[:, 2:3] * basis[1]
         line = line + level[:, 3]
     slope = slope + (line / blur).astype(np.float32)[:, None] * apart[0] * slopes[0]
-    return level, project(np.asarray(slope))[1], r
+    second_alone = project(-low[:, 2:3] * slopes[1] / np.float32(blur * 2.5066))[1] if two else None
+    return _Fitted(level, project(np.asarray(slope))[1], second_alone, r)
 
 
 def _solved(a: list[list[Floats]], b: list[Floats]) -> Floats:
