@@ -19,6 +19,7 @@ from toothcheck.synthetic import Part, Scene, Sensor, make_photo, set_stage
 from toothcheck.toothform import IsoForm
 from toothcheck.tracing.follow import follow, step_evidence
 from toothcheck.tracing.locate import locate
+from toothcheck.tracing.profiles import Lines, place
 from toothcheck.tracing.rims import Wheel, flank_outline, rims, worn_outline
 from toothcheck.tracing.seed import find, view_plane
 
@@ -417,6 +418,28 @@ def test_a_shadow_beside_the_metal_does_not_move_its_edge(metal, ground):
     flank = OUTLINE.part[edges.place] < 1.5
     error_px = edges.offset_mm[flank] * wheel.plane.px_per_mm
     assert abs(np.median(error_px)) < 0.2  # taken for level, the ground draws it by 0.48 and by 0.24 px
+
+
+@pytest.mark.parametrize("levels", [(120, 50, 190), (120, 50, 60), (150, 110, 200), (120, 200, 60)])
+@pytest.mark.parametrize("told", [0.8, 1.0, 1.25])
+def test_a_near_rim_stands_where_it_is_however_wide_its_wall_is_thought_to_be(levels, told):
+    # face, side wall and ground; before a lighter ground the far rim is the clearer of both
+    face, wall, ground = linear_light(np.array(levels, np.uint8)).tolist()
+    near, width, rows = 30.3, 2.4, np.arange(2, 38)
+    x = np.arange(64)
+    light = face + (wall - face) * ndtr((x - near) / 0.8) + (ground - wall) * ndtr((x - near - width) / 0.8)
+    grey = np.interp(light, linear_light(np.arange(256, dtype=np.uint8)), np.arange(256))
+    planes = np.full((40, 64, 3), 128, np.uint8)
+    planes[..., 0] = np.rint(grey + np.random.default_rng(0).normal(0, 1.5, (40, 64)))
+    n = len(rows)
+    lines = Lines(
+        base=np.column_stack([np.full(n, 30.0), rows]), unit=np.tile([1.0, 0.0], (n, 1)), start=np.full(n, 0.1),
+        wall=np.full(n, told * width), share=np.full(n, 0.5), known=np.zeros(n),
+    )  # fmt: skip
+    # sampling between pixels adds to the blur that was drawn
+    found = place(planes, lines, Optics(blur_px=0.9, noise=(1.5, 0.5, 0.5)), np.ones(n, bool))
+    assert len(found.at) == n
+    assert abs(np.median(found.at) - (near - 30)) < 0.12  # with its width held: by up to 0.45 px
 
 
 ROLLED_PX = 1.2
