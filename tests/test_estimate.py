@@ -2,9 +2,11 @@
 
 import math
 
+import numpy as np
 import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
+from scipy.special import ndtr
 
 from toothcheck.estimate import Estimate
 
@@ -68,3 +70,11 @@ def test_a_file_and_what_is_read_from_it_say_the_same(value, std):
 def test_what_is_no_estimate_is_refused(value, std):
     with pytest.raises(ValueError, match="must"):
         Estimate(value=value, std=std)
+
+
+def test_the_probability_of_lying_below_a_limit_is_the_normal_distributions():
+    limits = np.array([-math.inf, -2.0, 0.3, 0.9, 7.0, math.inf])
+    assert [Estimate(value=0.5, std=0.4).below(x) for x in limits] == pytest.approx(
+        ndtr((limits - 0.5) / 0.4), rel=1e-12
+    )
+    assert [Estimate(value=0.5, std=0.0).below(x) for x in (0.4, 0.5, 0.6)] == [0, 0, 1]

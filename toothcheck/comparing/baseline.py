@@ -88,12 +88,6 @@ def _judged(loss: Estimate, thickness: Estimate, percent: Estimate, *, tooth_by_
         thickness_mm=thickness,
         asymmetry_percent=percent,
         band=name,
-        band_probability=_below(edges[place + 1], percent) - _below(edges[place], percent),
+        band_probability=percent.below(edges[place + 1]) - percent.below(edges[place]),
         tooth_by_tooth=tooth_by_tooth,
     )
-
-
-def _below(limit: float, e: Estimate) -> float:
-    if math.isinf(limit) or e.std == 0:
-        return float(e.value < limit)
-    return 0.5 * (1 + math.erf((limit - e.value) / (e.std * math.sqrt(2))))

@@ -17,6 +17,7 @@ from typing import Any
 import numpy as np
 
 from toothcheck.chains import chain
+from toothcheck.estimate import Estimate
 from toothcheck.geometry import Floats, readonly
 from toothcheck.grade import BANDS_PERCENT, CANNOT_TELL, GRADES, LEAST_CONFIDENCE, MOST_CONFIDENCE, band
 from toothcheck.logbook.entries import Entry, dumped, facts_of
@@ -163,10 +164,8 @@ def made_document(
 
 def _grade(asymmetry: float, std: float, overhang: float) -> tuple[str, float]:
     edges = (-math.inf, *BANDS_PERCENT, math.inf)
-    share = [
-        0.5 * (math.erf((hi - asymmetry) / (std * math.sqrt(2))) - math.erf((lo - asymmetry) / (std * math.sqrt(2))))
-        for lo, hi in itertools.pairwise(edges)
-    ]
+    read = Estimate(value=asymmetry, std=std)
+    share = [read.below(high) - read.below(low) for low, high in itertools.pairwise(edges)]
     name = band(asymmetry, overhang)
     sure = share[GRADES.index(name)]
     return (name, min(sure, MOST_CONFIDENCE)) if sure >= LEAST_CONFIDENCE else (CANNOT_TELL, sure)

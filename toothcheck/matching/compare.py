@@ -5,8 +5,6 @@ from __future__ import annotations
 from dataclasses import dataclass
 from typing import Literal
 
-from scipy.special import ndtr
-
 from toothcheck.estimate import Estimate
 from toothcheck.matching.part import Count, Part
 
@@ -191,7 +189,7 @@ def _match(field: Field, old: Part, new: Part) -> FieldMatch:
         )
     d = b.less(a)
     if d.std > 0:
-        p = float(ndtr((field.allowed_mm - d.value) / d.std) - ndtr((-field.allowed_mm - d.value) / d.std))
+        p = d.below(field.allowed_mm) - d.below(-field.allowed_mm)
     else:
         p = float(abs(d.value) <= field.allowed_mm)
     result = "fits" if p >= SURE else "differs" if p <= 1 - SURE else "cannot-tell"

@@ -5,7 +5,6 @@ from __future__ import annotations
 import math
 import re
 from dataclasses import dataclass
-from statistics import NormalDist
 from typing import Literal
 
 from toothcheck.estimate import Estimate
@@ -99,8 +98,7 @@ class Decision:
 def _beyond(elongation: Estimate, limit: Limit) -> float:
     """Probability that an elongation is beyond the limit."""
     if elongation.std > 0:
-        # not scipy's: every logbook command would load it, which takes a fifth of its time
-        return NormalDist().cdf((elongation.value - limit.elongation_percent) / elongation.std)
+        return 1 - elongation.below(limit.elongation_percent)
     return float(elongation.value > limit.elongation_percent)
 
 

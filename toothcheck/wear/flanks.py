@@ -41,7 +41,7 @@ not leave the others; the fewest teeth."""
 _CHANGE_SHARE, _CHANGE_FREE_MM, _CHANGE_MOST_MM = 0.33, 0.1, 0.15
 """Doubt for each millimetre by which one leaves the others, what is free, and the most doubt (made photos)."""
 _EACH_MM = 0.02
-"""What edges, shadows and bevels do to a whole flank that its own points do not show."""
+"""What edges, shadows and bevels do to a whole flank that its own points do not show (made photos of two kinds)."""
 _ASTRAY_MM = 0.7
 """How far a coast flank's loss may differ from that at the pitch circle; a bevel takes up to 0.6 mm."""
 _UNLIKE_MM = 0.03
