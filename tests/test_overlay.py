@@ -16,9 +16,9 @@ from skimage.color import rgb2lab
 
 from toothcheck import overlay
 from toothcheck.chains import chain
-from toothcheck.estimate import Estimate
+from toothcheck.estimate import Estimate, said
 from toothcheck.grade import CAUTIONS, Verdict, refusal
-from toothcheck.overlay.drawing import hook_said, hundredths, said
+from toothcheck.overlay.drawing import hundredths
 from toothcheck.overlay.frames import Placement, drive_flank, flanks
 from toothcheck.overlay.photograph import _called, picture
 from toothcheck.overlay.style import loss_scale, ramp, width_px, wrapped
@@ -27,7 +27,7 @@ from toothcheck.photo import decode
 from toothcheck.pose import Camera, PlanePose
 from toothcheck.toothform import IsoForm
 from toothcheck.tracing.rims import Wheel
-from toothcheck.wear import Datum, ToothWear, WheelWear
+from toothcheck.wear import Datum, ToothWear, WheelWear, hook_said
 
 TEETH, LOSS_MM, COVERED, WORST = 15, 0.8, 4, 7
 FORM = IsoForm(pitch_mm=15.875, roller_diameter_mm=10.16, teeth=TEETH)

@@ -28,6 +28,7 @@ from toothcheck.tracing.seed import PlaneView
 _PHASES = 48
 _ORDERS = np.arange(-6, 7)
 _STEP_MM = 0.4
+_SAME_MM = 0.01
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
@@ -65,7 +66,7 @@ def unwound(view: PlaneView, centre_mm: tuple[float, float], first_mm: float, la
     step = max(_STEP_MM, 0.8 * view.step_mm)
     radii = np.arange(first_mm, last_mm + step, step)
     n = 1 << math.ceil(math.log2(2 * math.pi * last_mm / step) - 0.3)
-    turn = np.exp(2j * np.pi * np.arange(n) / n)
+    turn, back = _turns(n)
     at = (centre_mm[0] + 1j * centre_mm[1]) + radii[:, None] * turn
     x = ((at.real - view.x_min_mm) / view.step_mm).astype(np.float32)
     y = ((at.imag - view.y_min_mm) / view.step_mm).astype(np.float32)
@@ -74,12 +75,17 @@ def unwound(view: PlaneView, centre_mm: tuple[float, float], first_mm: float, la
     field = np.ascontiguousarray(values).view(np.complex64)[..., 0]
     return Ring(
         centre_mm=centre_mm,
-        coefficients=np.asarray(
-            np.fft.fft(field * np.conj(turn**2).astype(np.complex64), axis=1) / n, dtype=np.complex64
-        ),
+        coefficients=np.asarray(np.fft.fft(field * back, axis=1) / n, dtype=np.complex64),
         first_mm=first_mm,
         step_mm=step,
     )
+
+
+@functools.lru_cache(maxsize=8)
+def _turns(n: int) -> tuple[NDArray[np.complex128], NDArray[np.complex64]]:
+    """``n`` directions round a circle, and what takes doubled angles back to the radius there."""
+    turn = np.exp(2j * np.pi * np.arange(n) / n)
+    return turn, np.conj(turn**2).astype(np.complex64)
 
 
 def mean_gap(ring: Ring, teeth: int) -> NDArray[np.complex64]:
@@ -177,10 +183,15 @@ def around(view: PlaneView, start: Fit, *, reach_mm: float = 1.2, scale_std: flo
         By how much the scale may change with each step, relative; 0 holds it.
     """
     best, step = start, reach_mm
+    been: set[tuple[float, int, int]] = set()
     while step > 0.2:
         moved = False
         for dx, dy in ((step, 0), (-step, 0), (0, step), (0, -step)):
             centre = (best.centre_mm[0] + dx, best.centre_mm[1] + dy)
+            place = (best.scale, round(centre[0] / _SAME_MM), round(centre[1] / _SAME_MM))
+            if place in been:
+                continue  # no better then, so none now
+            been.add(place)
             ring = ring_for(view, best.form, best.scale, centre)
             scales = best.scale * (1 + scale_std * np.array([-1.0, -0.5, 0.0, 0.5, 1.0]) if scale_std else np.ones(1))
             tried = fit_form(ring, best.form, scales)

@@ -75,6 +75,11 @@ class Estimate:
         return f"{value + 0.0:.{places}f} ± {std:.{places}f} {unit}".strip()
 
 
+def said(value: Estimate | None, unit: str) -> str:
+    """A measure for people."""
+    return "not measured" if value is None else value.text(unit)
+
+
 def median_of(values: Iterable[Estimate]) -> Estimate | None:
     """The median, with the median of the uncertainties: what the values share does not average out.  None of none."""
     known = list(values)

@@ -83,8 +83,9 @@ def ranges(numbers: Sequence[int]) -> str:
 
 
 def _numbers(out: Console, wear: WheelWear) -> None:
+    from toothcheck.estimate import said
     from toothcheck.grade import BANDS_PERCENT, GRADES, HOOK_MM
-    from toothcheck.overlay import hook_said, median_drive_loss, said
+    from toothcheck.wear import hook_said
 
     limits = [f"{name} {limit:g} %" for name, limit in zip(GRADES[1:], BANDS_PERCENT, strict=True)]
     worst = ""
@@ -93,7 +94,7 @@ def _numbers(out: Console, wear: WheelWear) -> None:
     rows = [
         ("asymmetry", said(wear.asymmetry_percent, "%"), ", ".join(limits)),
         ("hook overhang", hook_said(wear.overhang_mm), f"{GRADES[3]} {HOOK_MM:g} mm"),
-        ("drive flank loss", said(median_drive_loss(wear), "mm"), worst),
+        ("drive flank loss", said(wear.drive_loss_mm, "mm"), worst),
     ]
     wide = max(len(value) for _, value, _ in rows)
     for name, value, note in rows:

@@ -189,6 +189,8 @@ class Targets:
 
     def made(self, result: Inspection) -> dict[Path, bytes]:
         """The pictures asked for; no chart where no tooth was measured."""
+        if self.picture is None and self.teeth_chart is None:
+            return {}  # before all that draws is loaded, which takes longer than to draw
         from toothcheck import overlay
 
         out = {}

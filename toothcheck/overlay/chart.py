@@ -16,9 +16,10 @@ from matplotlib.lines import Line2D
 from matplotlib.patches import Patch
 from matplotlib.ticker import MaxNLocator
 
+from toothcheck.estimate import said
 from toothcheck.geometry import Floats, rotated
 from toothcheck.grade import BANDS_PERCENT, CANNOT_TELL, GRADES, HOOK_MM
-from toothcheck.overlay.drawing import draw_tooth, fill_lost, hook_said, said, show
+from toothcheck.overlay.drawing import draw_tooth, fill_lost, show
 from toothcheck.overlay.frames import (
     Inspected,
     Placement,
@@ -26,13 +27,12 @@ from toothcheck.overlay.frames import (
     flanks,
     ideal_thickness_mm,
     loss_stds,
-    median_drive_loss,
 )
 from toothcheck.overlay.style import FAINT, INK, METAL, PAPER, canvas, casing, look, loss_scale, png, ramp, svg, wrapped
 from toothcheck.overlay.views import Upright, spine, upright
 from toothcheck.sheets.fonts import printable
 from toothcheck.toothform import IsoForm
-from toothcheck.wear import Datum, ToothWear, WheelWear
+from toothcheck.wear import Datum, ToothWear, WheelWear, hook_said
 
 _WIDTH_PX, _HEIGHT_PX = 1800, 1140
 _DRIVE, _BAND = ramp()(0.42), "#f0c36a"
@@ -241,7 +241,7 @@ def _bars(axes: Axes, wear: WheelWear) -> None:
 
 def _words(figure: Figure, inspection: Inspected, wear: WheelWear) -> None:
     asymmetry = wear.asymmetry_percent
-    loss = median_drive_loss(wear)
+    loss = wear.drive_loss_mm
     limits = BANDS_PERCENT
     words = [
         f"Median asymmetry {said(asymmetry, '%')}: that share of an unworn tooth's thickness is missing from its drive"

@@ -7,28 +7,15 @@ from matplotlib.axes import Axes
 from matplotlib.collections import LineCollection, PolyCollection
 from numpy.typing import NDArray
 
-from toothcheck.estimate import Estimate
 from toothcheck.geometry import Floats
 from toothcheck.overlay.frames import Placement, View, drive_flank, flanks
 from toothcheck.overlay.style import INK, LossScale, casing
 from toothcheck.wear import ToothWear
 
 
-def said(value: Estimate | None, unit: str) -> str:
-    """A measure for people."""
-    return "not measured" if value is None else value.text(unit)
-
-
 def hundredths(mm: float) -> str:
     """A length to two places; what rounds to nothing has no sign."""
     return f"{round(mm, 2) + 0.0:.2f}"
-
-
-def hook_said(overhang_mm: Estimate | None) -> str:
-    """The hook for people: what is not above its own uncertainty is none that could be seen."""
-    if overhang_mm is not None and overhang_mm.value <= overhang_mm.std:
-        return "none seen"
-    return said(overhang_mm, "mm")
 
 
 def show(axes: Axes, image: NDArray[np.uint8]) -> None:

@@ -15,7 +15,6 @@ import numpy as np
 
 from toothcheck.cards.detect import CardSighting
 from toothcheck.chains import Chain
-from toothcheck.estimate import Estimate
 from toothcheck.geometry import Floats, rotated
 from toothcheck.grade import Verdict
 from toothcheck.patterns import Pattern
@@ -170,18 +169,6 @@ def drive_flank(tooth: ToothWear, datum: Datum) -> DriveFlank | None:
 def ideal_thickness_mm(datum: Datum) -> float:
     """Thickness of the ideal tooth at the pitch circle, arc length."""
     return 2 * float(datum.form.half_thickness_mm(datum.form.pitch_radius_mm))
-
-
-def median_drive_loss(wear: WheelWear) -> Estimate | None:
-    """Median drive loss over the measured teeth, mm.
-
-    Its uncertainty is that of the middle tooth: teeth share the datum's error, so it does not shrink with their number
-    (their own noise does; that is neglected, on the safe side).
-    """
-    losses = [t.drive_loss_mm for t in wear.teeth if t.measured and t.drive_loss_mm is not None]
-    if not losses:
-        return None
-    return Estimate(value=float(np.median([e.value for e in losses])), std=float(np.median([e.std for e in losses])))
 
 
 def loss_stds(wear: WheelWear) -> tuple[float, float]:

@@ -8,12 +8,13 @@ from matplotlib.figure import Figure
 from matplotlib.patches import Circle, Rectangle
 from numpy.typing import NDArray
 
+from toothcheck.estimate import said
 from toothcheck.grade import BANDS_PERCENT, CANNOT_TELL, GRADES, MEANING
-from toothcheck.overlay.drawing import draw_tooth, hook_said, said, show, write
-from toothcheck.overlay.frames import Inspected, Placement, ideal_thickness_mm, median_drive_loss
+from toothcheck.overlay.drawing import draw_tooth, show, write
+from toothcheck.overlay.frames import Inspected, Placement, ideal_thickness_mm
 from toothcheck.overlay.style import FAINT, INK, PAPER, loss_scale, ramp, width_px, wrapped
 from toothcheck.overlay.views import upright
-from toothcheck.wear import WheelWear
+from toothcheck.wear import WheelWear, hook_said
 
 SIDE_PX, PANEL_PX = 1280, 640
 """The photo's square, and the panel's width beside it."""
@@ -86,7 +87,7 @@ class Panel:
         rows = [
             ("asymmetry", said(wear.asymmetry_percent, "%")),
             ("hook overhang", hook_said(wear.overhang_mm)),
-            ("drive flank loss", said(median_drive_loss(wear), "mm")),
+            ("drive flank loss", said(wear.drive_loss_mm, "mm")),
         ]
         for name, value in rows:
             self.y += 36

@@ -12,6 +12,7 @@ from typing import NamedTuple
 
 import numpy as np
 
+from toothcheck.estimate import Estimate, said
 from toothcheck.geometry import Floats
 
 _SMOOTH_MM = 0.2
@@ -51,6 +52,13 @@ class Hook(NamedTuple):
     def lost(self) -> float:
         """Standard uncertainty by what is lost of all lips alike: what hides one tooth's tip hides the others' too."""
         return math.hypot(min(_LOST_MM + _LOST_SHARE * self.value, _LOST_MOST_MM), self.unreached)
+
+
+def hook_said(overhang_mm: Estimate | None) -> str:
+    """The hook for people: what is not above its own uncertainty is none that could be seen."""
+    if overhang_mm is not None and overhang_mm.value <= overhang_mm.std:
+        return "none seen"
+    return said(overhang_mm, "mm")
 
 
 def hook_of(
