@@ -44,14 +44,17 @@ class Camera:
     def rays(self, px: Floats) -> Floats:
         """Photo px (…, 2) to directions in the world (…, 3), scaled so that their depth along the axis is 1."""
         bent = (np.asarray(px, dtype=float) - np.array(self.middle_px)) / self.focal_px
-        goal = np.hypot(bent[..., 0], bent[..., 1])
-        r = goal.copy()
-        for _ in range(6):  # Newton on r (1 + k1 r²) = goal
-            r = r - (r * (1 + self.k1 * r**2) - goal) / (1 + 3 * self.k1 * r**2)
-        share = np.where(goal > 1e-12, r / np.where(goal > 1e-12, goal, 1.0), 1.0)
-        flat = bent * share[..., None]
-        seen = np.concatenate([flat, np.ones((*flat.shape[:-1], 1))], axis=-1)
-        out: Floats = seen @ self.camera_from_world
+        # undistorted = share · bent, and so share (1 + q share²) = 1: Newton, whose error is squared by each round
+        q = self.k1 * (bent[..., 0] ** 2 + bent[..., 1] ** 2)
+        share = np.ones_like(q)
+        for _ in range(6):
+            bending = q * share**2
+            change = (share * (1 + bending) - 1) / (1 + 3 * bending)
+            share -= change
+            if np.abs(change).max(initial=0) < 1e-9:
+                break
+        bent *= share[..., None]
+        out: Floats = bent @ self.camera_from_world[:2] + self.camera_from_world[2]
         return out
 
 

@@ -39,16 +39,28 @@ class Field(Protocol):
         ...
 
 
-def look_up(grid: Singles, column: Singles, row: Singles) -> Singles:
-    """Linear interpolation in a grid at (column, row), shape (n,)."""
-    n = len(column)
+def length_of(x: Singles, y: Singles) -> Singles:
+    """Length of vectors in the plane: to the last bit as `numpy.hypot` has it, but vectorised.
+
+    To the last bit, because one pixel more or less on a border shifts all that is drawn by lot after it.
+    """
+    squares, more = x.astype(np.float64), y.astype(np.float64)
+    squares *= squares
+    more *= more
+    squares += more
+    return np.sqrt(squares, out=squares).astype(np.float32)
+
+
+def look_up(grid: Singles, column: Singles, row: Singles, *, border: int = cv2.BORDER_REPLICATE) -> Singles:
+    """Linear interpolation in a grid at (column, row), all of shape (n,), as OpenCV continues it past its border."""
+    out = np.empty(len(column), np.float32)
     width = 4096  # OpenCV limits both sides of a map to 32767
-    rows = max(1, math.ceil(n / width))
-    flat = np.zeros((2, rows * width), np.float32)
-    flat[0, :n], flat[1, :n] = column, row
-    maps = flat.reshape(2, rows, width)
-    out = cv2.remap(grid, maps[0], maps[1], cv2.INTER_LINEAR, borderMode=cv2.BORDER_REPLICATE)
-    return np.asarray(out, dtype=np.float32).reshape(-1)[:n]
+    whole = len(column) // width * width
+    for part, shape in ((slice(whole), (-1, width)), (slice(whole, None), (1, -1))):
+        if len(out[part]):
+            u, v = column[part].reshape(shape), row[part].reshape(shape)
+            cv2.remap(grid, u, v, cv2.INTER_LINEAR, dst=out[part].reshape(shape), borderMode=border)
+    return out
 
 
 def distance_to_polygon(points: Floats, polygon: Floats) -> Floats:
@@ -98,19 +110,22 @@ class WheelField:
 
     def outline_at(self, x: Singles, y: Singles) -> Singles:
         """As ``at`` without the holes."""
-        r = np.hypot(x, y)
-        row = (r - np.float32(self.inner_mm)) / np.float32(self.step_mm)
-        turn = np.arctan2(y, x)
+        r = length_of(x, y)
+        inner, outer = np.float32(self.inner_mm), np.float32(self.tip_mm + 1)
+        # only the teeth are worth the arc tangent and the grid: below and beyond them a bound is enough
+        d = np.where(r > outer, r - np.float32(self.tip_mm + 0.2), (r - inner) * np.float32(0.5) - 1)
+        rim = np.flatnonzero((r >= inner) & (r <= outer))
+        turn = np.arctan2(y[rim], x[rim])
         turn = np.where(turn < 0, turn + np.float32(2 * np.pi), turn)
-        d = look_up(self.grid, turn * np.float32(self.per_radian) + 1, np.maximum(row, 0))
-        d = np.where(row < 0, d + (r - np.float32(self.inner_mm)) * np.float32(0.5), d)
-        return np.where(r > self.tip_mm + 1, r - np.float32(self.tip_mm + 0.2), d).astype(np.float32)
+        row = (r[rim] - inner) / np.float32(self.step_mm)
+        d[rim] = look_up(self.grid, turn * np.float32(self.per_radian) + 1, row)
+        return d
 
     def at(self, x: Singles, y: Singles) -> Singles:
         """Signed distances at points; all of shape (n,), mm."""
         d = self.outline_at(x, y)
         for cx, cy, radius in self.holes:
-            d = np.maximum(d, np.float32(radius) - np.hypot(x - np.float32(cx), y - np.float32(cy)))
+            d = np.maximum(d, np.float32(radius) - length_of(x - np.float32(cx), y - np.float32(cy)))
         return d
 
 
@@ -190,10 +205,13 @@ class GridField:
         column, row = (x - np.float32(self.left_mm)) / step, (y - np.float32(self.low_mm)) / step
         d = look_up(self.grid, column, row)
         h, w = self.grid.shape
-        outside = np.hypot(
+        out = np.flatnonzero((column < 0) | (column > w - 1) | (row < 0) | (row > h - 1))
+        column, row = column[out], row[out]
+        outside = length_of(
             np.maximum(np.maximum(-column, column - (w - 1)), 0), np.maximum(np.maximum(-row, row - (h - 1)), 0)
         )
-        return np.where(outside > 0, np.maximum(d, 0.05) + outside * step * np.float32(0.7), d).astype(np.float32)
+        d[out] = np.maximum(d[out], np.float32(0.05)) + outside * step * np.float32(0.7)
+        return d
 
 
 def polygon_field(polygon: Floats, *, step_mm: float = 0.05, margin_mm: float = 1.0) -> GridField:
@@ -260,7 +278,7 @@ class Box:
         dx, dy = x - np.float32(self.middle_mm[0]), y - np.float32(self.middle_mm[1])
         u = np.abs(c * dx + s * dy) - np.float32(self.size_mm[0] / 2 - self.corner_mm)
         v = np.abs(-s * dx + c * dy) - np.float32(self.size_mm[1] / 2 - self.corner_mm)
-        outside = np.hypot(np.maximum(u, 0), np.maximum(v, 0))
+        outside = length_of(np.maximum(u, 0), np.maximum(v, 0))
         d = outside + np.minimum(np.maximum(u, v), 0) - np.float32(self.corner_mm)
         return np.asarray(d, dtype=np.float32)
 
@@ -280,7 +298,7 @@ class Disc:
 
     def at(self, x: Singles, y: Singles) -> Singles:
         """Signed distances at points; all of shape (n,), mm."""
-        r = np.hypot(x - np.float32(self.middle_mm[0]), y - np.float32(self.middle_mm[1]))
+        r = length_of(x - np.float32(self.middle_mm[0]), y - np.float32(self.middle_mm[1]))
         return np.asarray(np.maximum(r - np.float32(self.radius_mm), np.float32(self.hole_mm) - r), dtype=np.float32)
 
 
@@ -304,5 +322,5 @@ class Hexagon:
         for k in range(3):
             a = self.turn + k * math.pi / 3
             d = np.maximum(d, np.abs(math.cos(a) * dx + math.sin(a) * dy))
-        chamfer = np.hypot(dx, dy) - np.float32(self.flats_mm * 0.56)
+        chamfer = length_of(dx, dy) - np.float32(self.flats_mm * 0.56)
         return np.asarray(np.maximum(d - np.float32(self.flats_mm / 2), chamfer), dtype=np.float32)

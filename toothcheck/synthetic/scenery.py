@@ -19,7 +19,7 @@ from numpy.typing import NDArray
 from scipy.spatial import cKDTree
 
 from toothcheck.geometry import Floats, readonly
-from toothcheck.synthetic.fields import Field, Singles
+from toothcheck.synthetic.fields import Field, Singles, length_of, look_up
 
 Bools = NDArray[np.bool_]
 
@@ -84,15 +84,10 @@ def noise_tile(rng: np.random.Generator, slope: float, *, stretch: float = 1.0, 
 
 
 def at_tile(tile: Singles, u: Singles, v: Singles) -> Singles:
-    """Return a repeating tile at (column, row) u, v in texels; (n,) or (n, channels)."""
-    n, width = len(u), 4096
-    rows = max(1, math.ceil(n / width))
-    flat = np.zeros((2, rows * width), np.float32)
-    size = np.float32(tile.shape[0])
-    flat[0, :n], flat[1, :n] = np.mod(u, size), np.mod(v, size)
-    maps = flat.reshape(2, rows, width)
-    out = cv2.remap(tile, maps[0], maps[1], cv2.INTER_LINEAR, borderMode=cv2.BORDER_WRAP)
-    return np.asarray(out, dtype=np.float32).reshape(rows * width, *tile.shape[2:])[:n]
+    """Return a repeating tile at (column, row) u, v in texels; all of shape (n,)."""
+    size = np.float32(tile.shape[0])  # a power of two: the remainder is exact, and far faster than `numpy.mod`
+    u, v = u - size * np.floor(u / size), v - size * np.floor(v / size)
+    return look_up(tile, u, v, border=cv2.BORDER_WRAP)
 
 
 def ground_tile(kind: str, rng: np.random.Generator) -> Singles:
@@ -212,7 +207,7 @@ class Metal:
             0.92 if self.dirt_share > 0 else 0.0
         )
         rust = np.clip(at_tile(self.cloud, v * 0.8 + 333, u * 0.8 + 77) - 0.9, 0, 1) * np.float32(self.rust)
-        r = np.hypot(x, y) + np.float32(1e-6)
+        r = length_of(x, y) + np.float32(1e-6)
         if self.turned:
             brush = np.stack([-y / r, x / r], axis=1)
             streak = at_tile(self.grain, r * 14, r * 3)
@@ -399,7 +394,7 @@ class Solid:
 
     def drop(self, x: Singles, y: Singles) -> Singles:
         """How far the top (and, mirrored, the bottom) is bevelled, mm."""
-        share = (np.hypot(x, y) - np.float32(self.bevel_from_mm)) / np.float32(self.bevel_to_mm - self.bevel_from_mm)
+        share = (length_of(x, y) - np.float32(self.bevel_from_mm)) / np.float32(self.bevel_to_mm - self.bevel_from_mm)
         return np.asarray(np.float32(self.bevel_mm) * np.maximum(share, 0) ** 2, dtype=np.float32)
 
 
