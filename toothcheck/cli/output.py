@@ -306,20 +306,34 @@ def paragraph(out: Console, words: str, *, mark: str = "", head: str = "", style
     """
     from rich.text import Text
 
-    held = _HELD.sub(_BLANK, head + words)
-    lines = textwrap.wrap(
-        held,
-        out.width,
-        initial_indent=mark,
-        subsequent_indent=" " * len(mark),
-        break_long_words=False,  # a file's name, say
-        break_on_hyphens=False,  # a grade's name
-    )
-    for number, line in enumerate(lines):
-        text = Text(line.replace(_BLANK, " "), style=style)
+    for number, line in enumerate(torn_nowhere(head + words, out.width, first=mark, later=" " * len(mark))):
+        text = Text(line, style=style)
         if number == 0 and head:
             text.stylize("bold", len(mark), len(mark) + len(head))
         out.print(text, soft_wrap=True)
+
+
+def torn_nowhere(words: str, width: int, *, first: str = "", later: str = "") -> list[str]:
+    """Words over as many lines of that many columns as they need; nothing is torn that is read as one.
+
+    Parameters
+    ----------
+    words
+        Plain text.
+    width
+        Columns; a word that is longer, such as a file's name, stands in a line of its own.
+    first, later
+        What stands in front of the first line, and of those that follow.
+    """
+    lines = textwrap.wrap(
+        _HELD.sub(_BLANK, words),
+        width,
+        initial_indent=first,
+        subsequent_indent=later,
+        break_long_words=False,  # a file's name, say
+        break_on_hyphens=False,  # a grade's name
+    )
+    return [line.replace(_BLANK, " ") for line in lines]
 
 
 @contextlib.contextmanager
