@@ -626,6 +626,35 @@ def test_lists_fit_the_terminal_and_lose_no_word(run, monkeypatch):
     assert all(re.search(how_soon_and_when, line) for line in lines), lines
 
 
+@pytest.mark.parametrize(
+    "words",
+    [
+        ("logbook", "note", "K", "oiled", "--at", ""),
+        ("logbook", "retire", "K", "--at", ""),
+        ("logbook", "add-machine", "L", "--at", ""),
+        ("logbook", "correct", "1", "--at", "", "--reason", "slip"),
+        ("logbook", "correct", "1", "--now", "", "--reason", "slip"),
+        ("due", "--within", ""),
+    ],
+    ids=" ".join,
+)
+def test_an_empty_distance_is_no_distance(run, words):
+    # as of a variable of a script that holds nothing
+    run("logbook", "add-machine", "K", "--at", "0km")
+    said = run(*words, status=2)
+    assert said == "toothcheck: distance must be a number with its unit, such as 24600km or 15300mi, not ''.\n"
+
+
+@pytest.mark.parametrize("word", ["٣٤", "１２"])
+def test_numbers_are_written_in_plain_digits(run, word):
+    assert run("form", "--chain", "520", "--teeth", "15", "--blend", word, status=2) == (
+        f"toothcheck: --blend: {word!r} is no number.\n"
+    )
+    run("logbook", "add-machine", "K", "--at", "0km")
+    said = run("logbook", "chain-length", "K", word, "--pitches", "20", "--at", "9km", status=2)
+    assert said == f"toothcheck: {word!r} is no number.\n"
+
+
 def test_a_cell_that_does_not_fit_goes_under_its_row(monkeypatch, capsys):
     monkeypatch.setenv("COLUMNS", "60")
     columns(["part", "due in", "mind"], [["A front 1", "4 500 km", "words that go on " * 3], ["B", "90 km", ""]])

@@ -54,6 +54,10 @@ def number_of(word: str) -> float:
         When it is none, not finite, has a decimal comma, or a unit.
     """
     try:
+        if (
+            not word.isascii() or "_" in word
+        ):  # Python takes other scripts' digits and 1_000; what reads options does not
+            raise ValueError
         number = float(word)
     except ValueError:
         found = re.fullmatch(r"\s*(-?[0-9]+)(?:[.,]([0-9]+))?\s*(mm)?\s*", word)

@@ -197,7 +197,7 @@ def due(
     with opened(where) as book:
         history = book.history()
     today = dt.date.today()
-    trends = due_list(history, today=today, within_km=kilometres(within) if within else None)
+    trends = due_list(history, today=today, within_km=kilometres(within) if within is not None else None)
     chains = chains_due(history, today=today)
     unread = unread_since(history, today - dt.timedelta(days=STALE_DAYS))
     if json_ is not None:
