@@ -6,6 +6,7 @@ import os
 import re
 import subprocess
 import sys
+from collections import Counter
 from pathlib import Path
 
 import numpy as np
@@ -13,6 +14,7 @@ import pillow_heif
 import pytest
 from PIL import Image
 
+from toothcheck.cli.books import columns
 from toothcheck.cli.logbook import record_inspection
 from toothcheck.errors import LogbookError, UsageError
 from toothcheck.logbook.demo import made_document
@@ -22,8 +24,9 @@ ROOT = Path(__file__).parent.parent
 
 @pytest.fixture
 def run(run, tmp_path, monkeypatch):
-    """The whole command in this process: starting sixty interpreters would take a minute."""
+    """The whole command in this process, with wide lines: starting sixty interpreters would take a minute."""
     monkeypatch.chdir(tmp_path)
+    monkeypatch.setenv("COLUMNS", "200")
     monkeypatch.setenv("TOOTHCHECK_LOGBOOK", "book.sqlite")
     monkeypatch.delenv("TOOTHCHECK_UNITS", raising=False)
 
@@ -598,3 +601,71 @@ def test_a_document_of_another_kind_is_named_with_what_is_wrong_and_how_it_is_ma
     for said in (recorded, advised):
         assert len(said.splitlines()) == 1
         assert not re.search("Error|None|NoneType", said)
+
+
+def test_lists_fit_the_terminal_and_lose_no_word(run, monkeypatch):
+    run("logbook", "demo", "--out", "book.sqlite", "--machines", "3", "--years", "1.5")
+
+    def words(text):
+        return Counter(re.findall(r"[^\s;:]+", text))
+
+    for command in (
+        "due", "due --units miles", "trend KC-02", "logbook list", "logbook list --parts", "logbook show KC-02",
+    ):  # fmt: skip
+        monkeypatch.setenv("COLUMNS", "200")
+        wide = run(*command.split())
+        for columns_there in (80, 50):
+            monkeypatch.setenv("COLUMNS", str(columns_there))
+            narrow = run(*command.split())
+            assert max(map(len, narrow.splitlines())) <= columns_there, command
+            assert not words(wide) - words(narrow), command
+    monkeypatch.setenv("COLUMNS", "80")
+    lines = re.findall("^KC-0[123] (?:front|rear) [1-9] .*", run("due"), re.MULTILINE)
+    how_soon_and_when = r" [0-9]+ km \(.* … .*\) +20[0-9]{2}-[0-9]{2}-[0-9]{2}|  now$|not foretold"
+    assert len(lines) == 6
+    assert all(re.search(how_soon_and_when, line) for line in lines), lines
+
+
+@pytest.mark.parametrize(
+    "words",
+    [
+        ("logbook", "note", "K", "oiled", "--at", ""),
+        ("logbook", "retire", "K", "--at", ""),
+        ("logbook", "add-machine", "L", "--at", ""),
+        ("logbook", "correct", "1", "--at", "", "--reason", "slip"),
+        ("logbook", "correct", "1", "--now", "", "--reason", "slip"),
+        ("due", "--within", ""),
+    ],
+    ids=" ".join,
+)
+def test_an_empty_distance_is_no_distance(run, words):
+    # as of a variable of a script that holds nothing
+    run("logbook", "add-machine", "K", "--at", "0km")
+    said = run(*words, status=2)
+    assert said == "toothcheck: distance must be a number with its unit, such as 24600km or 15300mi, not ''.\n"
+
+
+@pytest.mark.parametrize("word", ["٣٤", "１２"])
+def test_numbers_are_written_in_plain_digits(run, word):
+    assert run("form", "--chain", "520", "--teeth", "15", "--blend", word, status=2) == (
+        f"toothcheck: --blend: {word!r} is no number.\n"
+    )
+    run("logbook", "add-machine", "K", "--at", "0km")
+    said = run("logbook", "chain-length", "K", word, "--pitches", "20", "--at", "9km", status=2)
+    assert said == f"toothcheck: {word!r} is no number.\n"
+
+
+def test_a_cell_that_does_not_fit_goes_under_its_row(monkeypatch, capsys):
+    monkeypatch.setenv("COLUMNS", "60")
+    columns(["part", "due in", "mind"], [["A front 1", "4 500 km", "words that go on " * 3], ["B", "90 km", ""]])
+    assert capsys.readouterr().out == (
+        "part       due in    mind\n"
+        "A front 1  4 500 km  words that go on words that go on words\n"
+        "                     that go on\n"
+        "B             90 km\n"
+    )
+    monkeypatch.setenv("COLUMNS", "40")
+    columns(["part", "due in", "mind"], [["A front 1", "4 500 km", "two\nlines: looked at"], ["B", "90 km", ""]])
+    assert capsys.readouterr().out == (
+        "part       due in\nA front 1  4 500 km\n    mind: two lines: looked at\nB             90 km\n"
+    )

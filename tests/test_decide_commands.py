@@ -712,7 +712,7 @@ def test_a_milder_photo_changes_no_answer_while_a_worse_one_stands(run, tmp_path
     listed = run("logbook", "list", "--logbook", where)[1]
     assert re.search(r"replace-now \([-0-9]+\), disagrees: good \([-0-9]+\)", listed)
     front = run("due", "--logbook", where)[1].splitlines()[1]
-    assert re.match(r"KC-09 front 1  replace-now [-0-9]+ .* now .*readings disagree", front)
+    assert re.match(r"KC-09 front 1  now +replace-now [-0-9]+ .*readings disagree", front)
     assert "Two readings disagree" in run("trend", "KC-09", "front", "--logbook", where)[1]
     (status, out, _) = run("report", "KC-09", "--logbook", where, "-o", "r.html")
     assert (status, out.splitlines()[0]) == (0, "r.html: grade replace-now")

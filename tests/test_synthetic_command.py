@@ -11,7 +11,9 @@ from PIL import Image
 from typer.testing import CliRunner
 
 from toothcheck.cli import app
+from toothcheck.cli.output import check_replaceable
 from toothcheck.errors import OutputError, UsageError
+from toothcheck.marks import MADE_SIGNS
 from toothcheck.photo import load
 from toothcheck.synthetic import encode, set_stage, truth_of
 from toothcheck.synthetic.samples import inspect_words, samples
@@ -52,6 +54,7 @@ def test_photos_are_written_with_their_truth_and_the_same_again(tmp_path):
     assert files == ["hand_0007_000.jpg", "hand_0007_000.json"]
     for name in files:
         assert (tmp_path / "one" / name).read_bytes() == (tmp_path / "two" / name).read_bytes()
+    assert run("--out", str(tmp_path / "one"), *words).exit_code == 0  # its own is replaced
     truth = json.loads((tmp_path / "one" / "hand_0007_000.json").read_text())
     assert set(truth) >= FIELDS
     assert len(truth["teeth_truth"]) == len(truth["tip_px"]) == truth["teeth"]
@@ -94,6 +97,54 @@ def test_wrong_words_end_in_one_sentence_and_write_nothing(tmp_path, monkeypatch
     assert result.exception.exit_status == 2
     assert said in str(result.exception)
     assert [p.name for p in tmp_path.iterdir()] == ["file"]
+
+
+OUTPUTS = {
+    "photos": ((), "bench_0003_000.jpg"),
+    "a kind of file": (("--format", "heic", "--tier", "all"), "mat_0003_000.heic"),
+    "pairs": (("pairs",), "bench_0003_000_worn.json"),
+    "wrong": (("wrong", "--count", "2"), "pitch_0003_001.jpg"),
+    "chain": (("chain",), "chain_0003_000.json"),
+    "samples": (("samples", "--only", "kestrel-front-mat"), "kestrel-front-mat.png"),
+    "the set's index": (("samples",), "README.md"),
+}
+
+
+@pytest.mark.parametrize("what", OUTPUTS)
+def test_a_file_that_is_not_its_own_is_refused_before_anything_is_drawn(tmp_path, monkeypatch, what):
+    words, name = OUTPUTS[what]
+    for draws in ("make_photo", "random_scene", "make_pair", "random_wrong_claim", "chainrun.any_run"):
+        monkeypatch.setattr(f"toothcheck.synthetic.{draws}", lambda *_, **__: pytest.fail("drawn for nothing"))
+    (tmp_path / name).write_bytes(b"mine")
+    seed = () if words[:1] == ("samples",) else ("--seed", "3")
+    result = run(*words, "--out", str(tmp_path), *seed)
+    assert isinstance(result.exception, OutputError)
+    assert str(result.exception) == (
+        f"--out: {tmp_path / name} is there already, and does not look like anything that toothcheck wrote. "
+        "Give another name, or remove it first."
+    )
+    assert [(p.name, p.read_bytes()) for p in tmp_path.iterdir()] == [(name, b"mine")]
+
+
+@pytest.mark.parametrize("kind", ["jpg", "png", "webp", "heic"])
+def test_made_photos_are_known_again_and_a_camera_s_are_not(tmp_path, kind):
+    picture, target = np.full((48, 64, 3), 120, np.uint8), tmp_path / f"photo.{kind}"
+    pillow_heif.register_heif_opener()
+    target.write_bytes(encode(picture, kind, focal_35mm=28))
+    check_replaceable("--out:", target, signs=MADE_SIGNS)
+    for tags in ({0x8769: {41989: 28, 33434: 0.01}}, {271: "Invented", 0x8769: {41989: 28}}, {}):  # exposure; make
+        exif = Image.Exif()
+        exif.get_ifd(0x8769).update(tags.pop(0x8769, {}))
+        exif.update(tags)
+        Image.fromarray(picture).save(target, exif=exif.tobytes())
+        with pytest.raises(OutputError, match="is there already"):
+            check_replaceable("--out:", target, signs=MADE_SIGNS)
+
+
+def test_bundled_set_may_be_made_again():
+    for file in BUNDLED.iterdir():
+        if file.is_file():
+            check_replaceable("--out:", file, signs=MADE_SIGNS)
 
 
 def test_bundled_set_covers_what_it_should():

@@ -21,3 +21,12 @@ SIGNS = {
     ".md": rb"\n---\ntoothcheck (?:order sheet|work checklist), ",
 }
 """By a file's ending the regular expression that finds the mark; of a table it is the row of its columns."""
+
+_FOCAL_ALONE = rb"MM\0\*\0\0\0\x08\0\x01\x87i\0\x04\0\0\0\x01\0\0\0\x1a\0{4}\0\x01\xa4\x05\0\x03\0\0\0\x01..\0{6}"
+"""An Exif (JEITA CP-3451) that holds the focal length of 35 mm film and nothing else: no camera leaves all else out."""
+MADE_SIGNS = {
+    **dict.fromkeys((".jpg", ".png", ".webp", ".heic"), _FOCAL_ALONE),
+    ".json": rb'\A\{"(?:tier": "[a-z]+", "card": [^,]+, "card_present|chain": "[^"]+", "pitches)": ',
+    ".md": rb"\A# Sample photos: invented sprockets of two invented fleets\n",
+}
+"""As `SIGNS`, of made photos with their truth, which are to look like a camera's and so carry no other mark."""

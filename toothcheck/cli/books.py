@@ -6,6 +6,7 @@ import contextlib
 import datetime as dt
 import math
 import re
+import shutil
 import sys
 import tempfile
 import unicodedata
@@ -16,7 +17,7 @@ from typing import TYPE_CHECKING, Annotated
 
 import typer
 
-from toothcheck.cli.output import made_folder
+from toothcheck.cli.output import made_folder, torn_nowhere
 from toothcheck.errors import LogbookError, OutputError, UsageError
 
 if TYPE_CHECKING:
@@ -53,6 +54,10 @@ def number_of(word: str) -> float:
         When it is none, not finite, has a decimal comma, or a unit.
     """
     try:
+        if (
+            not word.isascii() or "_" in word
+        ):  # Python takes other scripts' digits and 1_000; what reads options does not
+            raise ValueError
         number = float(word)
     except ValueError:
         found = re.fullmatch(r"\s*(-?[0-9]+)(?:[.,]([0-9]+))?\s*(mm)?\s*", word)
@@ -106,6 +111,13 @@ Again = Annotated[
 
 
 _NUMBER = re.compile(r"[0-9][0-9 .]*( km| miles| %)?")
+_LEAD = re.compile(r" *(?:- |\S+(?: \S+)? {2,})?")
+"""What stands in front of a line's words: blanks and a dash, or a name with the words in a column behind it."""
+_FEWEST_COLUMNS = 40
+_GAP = "  "
+_UNDER = "    "
+_LEAST_RUN_ON = 20
+"""A last column narrower than this is no column to read words in."""
 
 
 _OPTIONS = {
@@ -247,9 +259,11 @@ def unit_of(unit: str) -> str:
 
 
 def say(*lines: str) -> None:
-    """Lines for people on stdout."""
+    """Lines for people on stdout, as wide as the terminal; what does not fit goes on set in under its words."""
     for line in lines:
-        sys.stdout.write(f"{line}\n")
+        lead = _LEAD.match(line)
+        under = " " * (lead.end() if lead is not None else 0)
+        sys.stdout.write("".join(f"{part}\n" for part in torn_nowhere(line, _columns_there(), later=under) or [""]))
 
 
 def note(*lines: str) -> None:
@@ -258,19 +272,46 @@ def note(*lines: str) -> None:
         sys.stderr.write(f"{line}\n")
 
 
+def _columns_there() -> int:
+    """How wide a line may be: 80 columns where nothing tells."""
+    return max(shutil.get_terminal_size().columns, _FEWEST_COLUMNS)
+
+
 def _wide(text: str) -> int:
     """Columns of a terminal that a text takes: two for a wide letter, none for one that is put on another."""
     return sum(0 if unicodedata.combining(c) else 1 + (unicodedata.east_asian_width(c) in "WF") for c in text)
 
 
 def columns(head: Sequence[str], rows: Sequence[Sequence[str]]) -> None:
-    """A plain table whose cells are never cut off; bare numbers, with or without a unit, stand to the right."""
+    """A plain table whose cells are never cut off; bare numbers, with or without a unit, stand to the right.
+
+    Where the terminal is too narrow for it, the last cells of a row stand under it, each behind its column's name, and
+    where only the last column is too wide its words run on over several lines: read aloud, too, a cell stays in one
+    piece.
+    """
     if not rows:
         return
+    rows = [[" ".join(cell.split()) if "\n" in cell or "\t" in cell else cell for cell in row] for row in rows]
+    there = _columns_there()
     width = [max(_wide(row[i]) for row in [head, *rows]) for i in range(len(head))]
+    starts = [sum(width[:i]) + len(_GAP) * i for i in range(len(head))]
+    last = len(head) - 1
+    beside = max([1, *(i + 1 for i in range(len(head)) if starts[i] + width[i] <= there)])
+    if beside == last and there - starts[last] >= _LEAST_RUN_ON:
+        beside = len(head)
     for row in [head, *rows]:
         cells = []
-        for c, w in zip(row, width, strict=True):
-            blanks = " " * (w - _wide(c))
-            cells.append(blanks + c if _NUMBER.fullmatch(c) else c + blanks)
-        sys.stdout.write("  ".join(cells).rstrip() + "\n")
+        for cell, most in zip(row[:beside], width, strict=False):
+            blanks = " " * (most - _wide(cell))
+            cells.append(blanks + cell if _NUMBER.fullmatch(cell) else cell + blanks)
+        line = _GAP.join(cells).rstrip()
+        if beside == len(head) and _wide(line) > there:
+            before = _GAP.join(cells[:-1]) + _GAP
+            lines = torn_nowhere(row[-1], there, first=before, later=" " * starts[last])
+        else:
+            lines = [line]
+        if row is not head:
+            named = zip(head[beside:], row[beside:], strict=True)
+            under = [f"{name}: {cell}" if name else cell for name, cell in named if cell]
+            lines += torn_nowhere("; ".join(under), there, first=_UNDER, later=_UNDER)
+        sys.stdout.write("".join(f"{part}\n" for part in lines))

@@ -246,7 +246,7 @@ def add_machine(
     where: Where = None,
 ) -> None:
     """Add a machine; the first one starts the logbook."""
-    km = kilometres(at) if at else None
+    km = kilometres(at) if at is not None else None
 
     def put(book: Logbook) -> Entry:
         from toothcheck.logbook.entries import check_name
@@ -401,7 +401,7 @@ def _off(
     reason: str | None,
     where: str | None,
 ) -> None:
-    km = kilometres(at) if at else None
+    km = kilometres(at) if at is not None else None
     with opened(where, said=at) as book, telling():
 
         def make(state: History) -> list[Entry]:
@@ -549,7 +549,7 @@ def note(
     where: Where = None,
 ) -> None:
     """Write a remark down; with --at it also keeps the distance up to date."""
-    km = kilometres(at) if at else None
+    km = kilometres(at) if at is not None else None
     with opened(where, said=at) as book, telling():
         made = book.add(
             book.new("note", machine=machine, part=part, text=text, distance_km=km, on_date=on, operator=operator),
@@ -618,7 +618,7 @@ def correct(
 ) -> None:
     """Correct or withdraw an entry: by a new entry; the old one stays and can be read."""
     said = {
-        "distance_km": kilometres(at) if at else None,
+        "distance_km": kilometres(at) if at is not None else None,
         "on_date": on,
         "text": text,
         "operator": operator,
@@ -627,7 +627,7 @@ def correct(
         "chain": _chain_name(chain),
         "teeth": teeth,
         "links": links,
-        "new_odometer_km": kilometres(now) if now else None,
+        "new_odometer_km": kilometres(now) if now is not None else None,
     }
     changes: dict[str, Any] = {name: value for name, value in said.items() if value is not None}
     if ridden is not None:

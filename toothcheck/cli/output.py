@@ -138,7 +138,9 @@ def check_targets(*, read: Mapping[str, Path | None], written: Mapping[str, Path
         check_replaceable(option, path)
 
 
-def check_replaceable(option: str, target: Path, data: bytes | None = None) -> None:
+def check_replaceable(
+    option: str, target: Path, data: bytes | None = None, *, signs: Mapping[str, bytes] = SIGNS
+) -> None:
     """Find out whether what would be replaced there, if anything, is a result of toothcheck's own.
 
     Parameters
@@ -149,6 +151,8 @@ def check_replaceable(option: str, target: Path, data: bytes | None = None) -> N
         Where the result goes.
     data
         What will be written, where it is known already: a file that is the same is no loss.
+    signs
+        By its ending, what finds the mark of what may be replaced.
 
     Raises
     ------
@@ -161,7 +165,7 @@ def check_replaceable(option: str, target: Path, data: bytes | None = None) -> N
             return  # nothing that could be lost
         kind = target.suffix.lower()
         with place.open("rb") as file, mmap.mmap(file.fileno(), 0, access=mmap.ACCESS_READ) as there:
-            if re.search(_mark(_SAME_KIND.get(kind, kind)), there, re.DOTALL) is not None:
+            if re.search(_mark(_SAME_KIND.get(kind, kind), signs), there, re.DOTALL) is not None:
                 return
             if data is not None and there[:] == data:
                 return
@@ -171,13 +175,13 @@ def check_replaceable(option: str, target: Path, data: bytes | None = None) -> N
     )
 
 
-def _mark(kind: str) -> bytes:
+def _mark(kind: str, signs: Mapping[str, bytes]) -> bytes:
     """What finds the mark of a result of that ending."""
     if kind == ".csv":
         from toothcheck.logbook.exchange import csv_text
 
         return rb"\A" + re.escape(csv_text(()).encode())
-    return SIGNS[kind]
+    return signs[kind]
 
 
 def same_file(one: Path, other: Path) -> bool:
@@ -306,20 +310,34 @@ def paragraph(out: Console, words: str, *, mark: str = "", head: str = "", style
     """
     from rich.text import Text
 
-    held = _HELD.sub(_BLANK, head + words)
-    lines = textwrap.wrap(
-        held,
-        out.width,
-        initial_indent=mark,
-        subsequent_indent=" " * len(mark),
-        break_long_words=False,  # a file's name, say
-        break_on_hyphens=False,  # a grade's name
-    )
-    for number, line in enumerate(lines):
-        text = Text(line.replace(_BLANK, " "), style=style)
+    for number, line in enumerate(torn_nowhere(head + words, out.width, first=mark, later=" " * len(mark))):
+        text = Text(line, style=style)
         if number == 0 and head:
             text.stylize("bold", len(mark), len(mark) + len(head))
         out.print(text, soft_wrap=True)
+
+
+def torn_nowhere(words: str, width: int, *, first: str = "", later: str = "") -> list[str]:
+    """Words over as many lines of that many columns as they need; nothing is torn that is read as one.
+
+    Parameters
+    ----------
+    words
+        Plain text.
+    width
+        Columns; a word that is longer, such as a file's name, stands in a line of its own.
+    first, later
+        What stands in front of the first line, and of those that follow.
+    """
+    lines = textwrap.wrap(
+        _HELD.sub(_BLANK, words),
+        width,
+        initial_indent=first,
+        subsequent_indent=later,
+        break_long_words=False,  # a file's name, say
+        break_on_hyphens=False,  # a grade's name
+    )
+    return [line.replace(_BLANK, " ") for line in lines]
 
 
 @contextlib.contextmanager

@@ -3,13 +3,13 @@
 from __future__ import annotations
 
 import json
-import os
+from collections.abc import Iterable
 from pathlib import Path
 from typing import TYPE_CHECKING, Annotated, Any
 
 import typer
 
-from toothcheck.errors import OutputError, UsageError
+from toothcheck.errors import UsageError
 
 if TYPE_CHECKING:
     from toothcheck.synthetic import FileKind, MadePhoto
@@ -44,24 +44,25 @@ def _kind(words: str) -> FileKind:
     return words  # type: ignore[return-value]
 
 
-def _folder(out: Path | None) -> Path:
+def _ready(out: Path | None, names: Iterable[str]) -> Path:
+    """The folder, made where there is none, and found to be free for files of these names before any is drawn.
+
+    Photos made before, and their truth, may be replaced: the same words make the same again.
+    """
+    from toothcheck.cli.output import check_replaceable, check_writable, made_folder
+    from toothcheck.marks import MADE_SIGNS
+
     if out is None:
         raise UsageError("--out FOLDER is missing.", hint="Try: toothcheck synthetic --out made --tier bench --count 3")
-    try:
-        out.mkdir(parents=True, exist_ok=True)
-    except OSError as error:
-        raise OutputError(f"{out} cannot be made a folder: {error.strerror}.") from error
+    made_folder(out)
+    for name in names:
+        check_writable(out / name)
+        check_replaceable("--out:", out / name, signs=MADE_SIGNS)
     return out
 
 
-def _write(path: Path, content: bytes) -> None:
-    part = path.with_name(path.name + ".part")
-    try:
-        part.write_bytes(content)
-        os.replace(part, path)  # noqa: PTH105 - the same on every path, and atomic
-    except OSError as error:
-        part.unlink(missing_ok=True)
-        raise OutputError(f"{path} cannot be written: {error.strerror}.") from error
+def _with_truth(names: Iterable[str], kind: str = "jpg") -> list[str]:
+    return [f"{name}.{ending}" for name in names for ending in (kind, "json")]
 
 
 def _save(
@@ -69,11 +70,17 @@ def _save(
 ) -> None:
     from toothcheck.synthetic import encode
 
-    truth = photo.truth | (more or {})
+    encoded = encode(photo.picture, kind, focal_35mm=photo.focal_35mm, quality=quality)
+    _write(folder / f"{name}.{kind}", encoded, photo.truth | (more or {}))
+
+
+def _write(photo: Path, encoded: bytes, truth: dict[str, Any]) -> None:
+    from toothcheck.cli.output import write_whole
+
     # the truth first: a photo without one would look like a real one
-    _write(folder / f"{name}.json", (json.dumps(truth, allow_nan=False) + "\n").encode())
-    _write(folder / f"{name}.{kind}", encode(photo.picture, kind, focal_35mm=photo.focal_35mm, quality=quality))
-    typer.echo(f"{folder / name}.{kind}", err=True)
+    write_whole(photo.with_suffix(".json"), (json.dumps(truth, allow_nan=False) + "\n").encode())
+    write_whole(photo, encoded)
+    typer.echo(str(photo), err=True)
 
 
 @group.callback(
@@ -98,16 +105,18 @@ def photos(
     size_px, ending = _size(size), _kind(kind)
     if tier != "all" and tier not in TIERS:
         raise UsageError(f"--tier must be one of {', '.join(TIERS)} or all, not {tier!r}.")
-    folder = _folder(out)
-    for i in range(count):
-        name = TIERS[i % len(TIERS)] if tier == "all" else next(t for t in TIERS if t == tier)
-        scene = random_scene(np.random.default_rng([seed, TIERS.index(name), i]), name, size_px=size_px)
-        _save(folder, f"{name}_{seed:04d}_{i:03d}", ending, make_photo(scene), scene.sensor.jpeg_quality)
+    tiers = [TIERS[i % len(TIERS)] if tier == "all" else next(t for t in TIERS if t == tier) for i in range(count)]
+    names = [f"{of}_{seed:04d}_{i:03d}" for i, of in enumerate(tiers)]
+    folder = _ready(out, _with_truth(names, ending))
+    for i, (of, name) in enumerate(zip(tiers, names, strict=True)):
+        scene = random_scene(np.random.default_rng([seed, TIERS.index(of), i]), of, size_px=size_px)
+        _save(folder, name, ending, make_photo(scene), scene.sensor.jpeg_quality)
 
 
 @group.command(epilog="Example: toothcheck synthetic samples --out sample_images_synthetic")
 def samples(out: Out = None, size: Size = "2016x1512", only: Only = None) -> None:
     """Make the set of photos that comes with the package, with its README.md, or one photo of it."""
+    from toothcheck.cli.output import write_whole
     from toothcheck.synthetic import make_photo
     from toothcheck.synthetic.samples import index
     from toothcheck.synthetic.samples import samples as bundled
@@ -118,13 +127,15 @@ def samples(out: Out = None, size: Size = "2016x1512", only: Only = None) -> Non
         wanted = [sample for sample in wanted if sample.name == only]
         if not wanted:
             raise UsageError(f"--only must be the name of a photo of the set, not {only!r}.", hint=f"One of {known}.")
-    folder, made = _folder(out), []
+    index_name = [] if only is not None else ["README.md"]  # of one photo it would take the place of the whole set's
+    files = [file for sample in wanted for file in _with_truth([sample.name], sample.kind)]
+    folder, made = _ready(out, [*files, *index_name]), []
     for sample in wanted:
         photo = make_photo(sample.scene)
         _save(folder, sample.name, sample.kind, photo, sample.scene.sensor.jpeg_quality)
         made.append((sample, photo))
-    if only is None:  # an index of one photo would take the place of that of the whole set
-        _write(folder / "README.md", index(iter(made)).encode())
+    for file in index_name:
+        write_whole(folder / file, index(iter(made)).encode())
 
 
 @group.command(epilog="Example: toothcheck synthetic chain --out made --count 1 --seed 3")
@@ -135,8 +146,9 @@ def chain(out: Out = None, count: Count = 1, seed: Seed = 0) -> None:
     from toothcheck.synthetic import encode
     from toothcheck.synthetic.chainrun import any_run, draw
 
-    folder = _folder(out)
-    for i in range(count):
+    names = [f"chain_{seed:04d}_{i:03d}" for i in range(count)]
+    folder = _ready(out, _with_truth(names))
+    for i, name in enumerate(names):
         rng = np.random.default_rng([seed, i])
         run, shot, told_mm = any_run(rng)
         photo = draw(run, shot, rng)
@@ -149,11 +161,9 @@ def chain(out: Out = None, count: Count = 1, seed: Seed = 0) -> None:
             "card_height_true_mm": round(shot.card_height_mm, 3),
             "pins_px": np.round(photo.pins_px, 3).tolist(),
         }
-        name = f"chain_{seed:04d}_{i:03d}"
-        _write(folder / f"{name}.json", (json.dumps(truth, allow_nan=False) + "\n").encode())
         picture = np.repeat(photo.grey[..., None], 3, axis=2)
-        _write(folder / f"{name}.jpg", encode(picture, "jpg", focal_35mm=round(shot.focal_35mm), quality=93))
-        typer.echo(f"{folder / name}.jpg", err=True)
+        encoded = encode(picture, "jpg", focal_35mm=round(shot.focal_35mm), quality=93)
+        _write(folder / f"{name}.jpg", encoded, truth)
 
 
 @group.command(epilog="Example: toothcheck synthetic pairs --out pairs --tier bench --count 4 --seed 1")
@@ -174,13 +184,15 @@ def pairs(
 
     if tier not in TIERS:
         raise UsageError(f"--tier must be one of {', '.join(TIERS)}, not {tier!r}.")
-    size_px, folder = _size(size), _folder(out)
-    for i in range(count):
+    size_px, both = _size(size), ("one", "two") if different else ("new", "worn")
+    names = [[f"{tier}_{seed:04d}_{i:03d}_{which}" for which in both] for i in range(count)]
+    folder = _ready(out, _with_truth(name for pair in names for name in pair))
+    for i, pair in enumerate(names):
         rng = np.random.default_rng([seed, 100 + TIERS.index(tier), i])
         two = (make_strangers if different else make_pair)(rng, tier, size_px=size_px)
-        for which, scene in zip(("one", "two") if different else ("new", "worn"), two, strict=True):
+        for name, scene in zip(pair, two, strict=True):
             photo, same = make_photo(scene), {"same_part": not different}
-            _save(folder, f"{tier}_{seed:04d}_{i:03d}_{which}", "jpg", photo, scene.sensor.jpeg_quality, same)
+            _save(folder, name, "jpg", photo, scene.sensor.jpeg_quality, same)
 
 
 @group.command(epilog="Example: toothcheck synthetic wrong --out wrong --count 11 --seed 1")
@@ -192,13 +204,14 @@ def wrong(out: Out = None, count: Count = 11, seed: Seed = 0, size: Size = "2016
 
     from toothcheck.synthetic import FAULTS, make_photo, random_wrong_claim
 
-    size_px, folder = _size(size), _folder(out)
-    for i in range(count):
-        fault = FAULTS[i % len(FAULTS)]
+    size_px, faults = _size(size), [FAULTS[i % len(FAULTS)] for i in range(count)]
+    names = [f"{fault}_{seed:04d}_{i:03d}" for i, fault in enumerate(faults)]
+    folder = _ready(out, _with_truth(names))
+    for i, (fault, name) in enumerate(zip(faults, names, strict=True)):
         made = random_wrong_claim(np.random.default_rng([seed, 200, i]), fault, size_px=size_px)
         photo = make_photo(made.scene, with_part=made.with_part)
         more = {"fault": made.what, "claim": asdict(made.claim)}
-        _save(folder, f"{fault}_{seed:04d}_{i:03d}", "jpg", photo, made.scene.sensor.jpeg_quality, more)
+        _save(folder, name, "jpg", photo, made.scene.sensor.jpeg_quality, more)
 
 
 def register(app: typer.Typer) -> None:

@@ -21,6 +21,7 @@ CAUTION = (
     "machine's manual; when in doubt ask a qualified mechanic."
 )
 _MOST_NAMED = 10
+_THREE = ("early (10 %)", "middle", "late (90 %)")
 
 
 def register(app: typer.Typer) -> None:
@@ -99,11 +100,14 @@ def _tell(t: PartTrend, unit: str) -> None:
     if t.km_per_day is not None:
         say(f"  ridden     {distance_rough(7 * t.km_per_day, unit)} a week over the last {t.rate_days} days")
     rows = [
-        [f"  {c.grade} from {c.percent:.0f} %", *t.still_to_go(c, lambda km: distance_rough(km, unit), today)]
+        [f"  {c.grade} from {c.percent:.0f} %" if n == 0 else "", name, far]
         for c in t.crossings
+        for n, (name, far) in enumerate(
+            zip(_THREE, t.still_to_go(c, lambda km: distance_rough(km, unit), today), strict=True)
+        )
     ]
     if rows:
-        columns(["  still to go", "early (10 %)", "middle", "late (90 %)"], rows)
+        columns(["  still to go", "", ""], rows)
     from_when = t.days_from(today)
     for sentence in (*([] if from_when is None else [from_when]), *t.line_sentences(unit)):
         say(f"  - {sentence}")
@@ -193,7 +197,7 @@ def due(
     with opened(where) as book:
         history = book.history()
     today = dt.date.today()
-    trends = due_list(history, today=today, within_km=kilometres(within) if within else None)
+    trends = due_list(history, today=today, within_km=kilometres(within) if within is not None else None)
     chains = chains_due(history, today=today)
     unread = unread_since(history, today - dt.timedelta(days=STALE_DAYS))
     if json_ is not None:
@@ -231,8 +235,10 @@ def due(
         some_passed = some_passed or passed(day or None, today)
         if passed(day or None, today) or any(machine == t.machine for machine, _ in unread):
             notes.append(f"last entry {t.counted_from}")
-        rows.append([_where(t, history.machines), seen, wear, when, dated(day, today) if day else "", ", ".join(notes)])
-    columns(["part", "last seen", "wear now", "parts due in, middle (80 %)", "about", "mind"], rows)
+        about = dated(day, today) if day else ""
+        rows.append([_where(t, history.machines), when, about, seen, wear, ", ".join(notes)])
+    # what a narrow terminal shows in the table itself is what the list is for: which part, how soon, on which day
+    columns(["part", "parts due in, middle (80 %)", "about", "last seen", "wear now", "mind"], rows)
     for name in sorted(set(chains) - {t.machine for t in trends}):  # none of its sprockets is in the table
         say(f"{name}: chain {chains[name]}")
     if not rows and not chains:
