@@ -1,5 +1,6 @@
 """Parts seen in made photos, and old against new."""
 
+import functools
 from dataclasses import replace
 
 import numpy as np
@@ -17,10 +18,19 @@ REAR = Part(chain="520", teeth=43, position="rear", bore_mm=96.0, holes=5, hole_
 FRONT = Part(chain="428", teeth=14, position="front", bore_mm=19.0, holes=0)
 
 
-def look(part, seed, shot=None, **more):
+@functools.cache
+def drawn(part, seed, shot):
+    """A part's photo and the focal length it was taken with, mm; tests look at one in several ways."""
     rng = np.random.default_rng(seed)
     shot = shot or any_shot(rng)
-    return part_from_photo(draw_flat(part, shot, rng), (round(shot.focal_35mm),), name="part", **more)
+    grey = draw_flat(part, shot, rng)
+    grey.flags.writeable = False
+    return grey, round(shot.focal_35mm)
+
+
+def look(part, seed, shot=None, **more):
+    grey, focal_mm = drawn(part, seed, shot)
+    return part_from_photo(grey, (focal_mm,), name="part", **more)
 
 
 @pytest.fixture(scope="module")
