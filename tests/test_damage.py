@@ -85,7 +85,7 @@ def test_a_tooth_with_another_tip_is_named_and_no_grade_is_given_before_it_was_l
 
 @pytest.mark.parametrize("colour", [DARK, LIGHT], ids=["dark", "light"])
 def test_dirt_and_shadow_take_no_tooth_away_and_change_no_tip(colour):
-    _, flags = looked_at(ground="gravel", ground_colour=colour, dirt=0.5)
+    _, flags = looked_at(ground="gravel", ground_colour=colour, dirt=0.5, size_px=SMALL)
     assert not any({"broken", "tip-differs"} & set(f) for f in flags.values())
 
 
@@ -99,7 +99,7 @@ def test_hooked_teeth_worn_unequally_have_no_tip_that_differs():
 def test_teeth_under_a_chain_are_covered_and_not_gone():
     _, flags = looked_at(
         ground="concrete", ground_colour=DARK, ground_gap_mm=12.0, dirt=0.2, mounted=True, chain_first=2,
-        chain_teeth=6, chain_strands=7,
+        chain_teeth=6, chain_strands=7, size_px=SMALL,
     )  # fmt: skip
     assert not any({"broken", "tip-differs"} & set(f) for f in flags.values())
     assert sum("covered" in flags[i] for i in range(2, 8)) >= 4

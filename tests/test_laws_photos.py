@@ -227,7 +227,7 @@ def test_a_photo_cut_or_straightened_gives_the_same_numbers(made, base, handling
 
 def test_wear_of_every_second_tooth_is_recognised_in_the_photo(base):
     part = replace(SCENE.part, teeth=14, wear=replace(SCENE.part.wear, scatter=0.03, alternate=0.6))
-    made = make_photo(replace(SCENE, part=part))
+    made = make_photo(replace(SCENE, part=part, size_px=(1200, 900)))
     claim = Claim(
         chain=chain("520"), teeth=14, position="front", turning=SCENE.turning, card_height_mm=0.0, thickness_mm=5.9
     )
