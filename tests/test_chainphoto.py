@@ -151,7 +151,7 @@ def test_a_picture_of_another_kind_is_refused(plain):
 def test_a_card_that_leans_does_so_about_its_middle():
     # the height is told of the card's middle; leaning about a corner instead was good for 0.3 % of length
     errors = []
-    for s in range(40, 44):
+    for s in (42, 43):  # leaning so that the corner would tell: it makes 0.31 and 0.32 % of them
         photo = draw(RUN, replace(SMALL, focal_35mm=35, card_lean_deg=0.8), np.random.default_rng(s))
         errors.append(run_of(seen(photo, focal=35).row, C520).percent.value - photo.elongation_percent)
     assert np.sqrt(np.mean(np.square(errors))) < 0.2
