@@ -24,3 +24,15 @@ def run(capsys, monkeypatch):
         return stop.value.code or 0, out, err
 
     return run
+
+
+def pytest_configure(config):
+    """The file that takes longest goes to a worker first, or it would be left alone with it at the end."""
+    # pytest-xdist would begin with the files of most tests; those of few, long ones are what takes the time
+    if hasattr(config.option, "loadscopereorder"):
+        config.option.loadscopereorder = False
+
+
+def pytest_collection_modifyitems(items):
+    # README's commands are one test, a third of a worker's time; all others as they were collected
+    items.sort(key=lambda item: item.path.name != "test_readme.py")

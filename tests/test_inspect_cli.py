@@ -11,7 +11,6 @@ import time
 from importlib import resources
 from pathlib import Path
 
-import numpy as np
 import pytest
 from PIL import Image
 from test_cli_basics import COLOUR, SCRIPT, on_a_terminal
@@ -25,6 +24,7 @@ from toothcheck.cli.output import check_writable, write_whole
 from toothcheck.errors import OutputError, UsageError
 from toothcheck.flags import FLAGS
 from toothcheck.grade import CAUTIONS, GRADES
+from toothcheck.photo import load
 
 DEMO = resources.files("toothcheck") / "demo" / "kestrel-front-hooked.jpg"
 SAID = [
@@ -40,6 +40,7 @@ SAID = [
     "2.03",
 ]
 PART = ["--chain", "520", "--teeth", "15", "--position", "front"]
+BLANK_CLAIM = inspection.Claim(chain=chain("520"), teeth=15, position="front", turning=None)
 
 
 @pytest.fixture(scope="module")
@@ -57,9 +58,25 @@ def hooked(tmp_path_factory):
 def blank(tmp_path_factory):
     """A photo of nothing."""
     path = tmp_path_factory.mktemp("blank") / "blank.png"
-    noise = np.random.default_rng(1).integers(90, 110, (400, 500, 3), dtype=np.uint8)
-    Image.fromarray(noise).save(path)
+    Image.new("RGB", (500, 400), (100, 100, 100)).save(path)
     return path
+
+
+@pytest.fixture(scope="module")
+def found_blank(blank):
+    """What looking all over it comes to: nothing."""
+    return inspection.inspect(load(blank), BLANK_CLAIM)
+
+
+@pytest.fixture
+def seen_blank(found_blank, monkeypatch):
+    """The photo of nothing, looked at once for all: for tests of what is done with the outcome."""
+
+    def known(photo, claim):
+        assert (photo.sha256, claim) == (found_blank.photo.sha256, found_blank.claim)
+        return found_blank
+
+    monkeypatch.setattr(inspection, "inspect", known)
 
 
 # --- the answer ------------------------------------------------------------------------------------------------------
@@ -108,6 +125,7 @@ def test_cannot_tell_says_first_what_to_change(blank, run):
     assert FLAGS["no-card"].remedy[:40] in re.sub(r"\s+", " ", out)
 
 
+@pytest.mark.usefixtures("seen_blank")
 def test_cannot_tell_still_gives_json_and_picture_but_no_chart(blank, tmp_path, run):
     words = ["--json", "-", "--picture", tmp_path / "a.png", "--teeth-chart", tmp_path / "b.png"]
     status, out, err = run("inspect", blank, *PART, *words)
@@ -271,6 +289,7 @@ def test_json_is_as_the_contract_says(hooked):
     assert (d["photo"]["width_px"], d["photo"]["height_px"]) == (2016, 1512)
 
 
+@pytest.mark.usefixtures("seen_blank")
 def test_json_of_a_refusal_is_as_the_contract_says(blank, run):
     status, out, err = run("inspect", blank, *PART, "--json", "-")
     assert (status, err) == (3, "")
@@ -490,6 +509,7 @@ def test_position_and_turning_are_taken_in_any_case(run):
 
 
 # --- recording, and the demo -----------------------------------------------------------------------------------------
+@pytest.mark.usefixtures("seen_blank")
 def test_result_goes_into_the_logbook_or_nothing_is_written(blank, tmp_path, run):
     book = ["--logbook", str(tmp_path / "book.sqlite")]
     result = tmp_path / "result.json"
@@ -517,6 +537,7 @@ def test_result_goes_into_the_logbook_or_nothing_is_written(blank, tmp_path, run
     assert "odometer replaced" in run("logbook", "show", "KC-07", *book)[1]
 
 
+@pytest.mark.usefixtures("seen_blank")
 def test_a_photo_of_another_day_is_recorded_for_the_part_of_that_day(blank, tmp_path, run):
     book = ["--logbook", str(tmp_path / "book.sqlite")]
     assert run("logbook", "add-machine", "KC-07", "--at", "0km", "--on", "2026-01-10", *book)[0] == 0

@@ -362,19 +362,22 @@ def test_teeth_of_which_one_flank_alone_was_followed_are_drawn_too():
         assert draw(inspection).startswith(b"\x89PNG")
 
 
+@functools.cache
+def flagged_picture(*flags):
+    """A picture as grey levels, photograph and panel apart, with teeth flagged so: (index, flags) of each."""
+    flagged, marked = dict(flags), made()
+    teeth = [
+        replace(t, measured="broken" not in flagged[t.index], flags=flagged[t.index]) if t.index in flagged else t
+        for t in marked.wear.teeth
+    ]
+    marked.wear = replace(marked.wear, teeth=tuple(teeth))
+    grey = np.asarray(Image.open(io.BytesIO(overlay.picture(marked))).convert("L")).astype(int)
+    return grey[:, :1280], grey[:, 1280:]
+
+
 def pictures(*flags_of):
-    """Pictures as grey levels, photograph and panel apart, of one wheel with its teeth flagged so."""
-    out = []
-    for flagged in flags_of:
-        marked = made()
-        teeth = [
-            replace(t, measured="broken" not in flagged[t.index], flags=flagged[t.index]) if t.index in flagged else t
-            for t in marked.wear.teeth
-        ]
-        marked.wear = replace(marked.wear, teeth=tuple(teeth))
-        grey = np.asarray(Image.open(io.BytesIO(overlay.picture(marked))).convert("L")).astype(int)
-        out.append((grey[:, :1280], grey[:, 1280:]))
-    return out
+    """The picture of one wheel for each way in which its teeth are flagged."""
+    return [flagged_picture(*flagged.items()) for flagged in flags_of]
 
 
 def reach(one, two):

@@ -208,7 +208,7 @@ def test_one_photo_of_each_survey(tmp_path, monkeypatch, capsys):
     plot = tmp_path / "plot.png"
     for words in (["wrong-claims"], ["accuracy", "--plot", str(plot)], ["damage"], ["handling"]):
         monkeypatch.setattr(
-            sys, "argv", ["toothcheck", "survey", *words, "--count", "1", "--size", "1000x750", "--jobs", "1"]
+            sys, "argv", ["toothcheck", "survey", *words, "--count", "1", "--size", "800x600", "--jobs", "1"]
         )
         with pytest.raises(SystemExit) as stop:
             cli.main()

@@ -205,10 +205,15 @@ def test_same_seed_same_picture_other_seed_other_picture():
     assert not np.array_equal(one.picture, other.picture)
 
 
-@pytest.mark.parametrize("handling", HANDLINGS)
-def test_what_is_done_to_a_photo_takes_its_truth_along(handling):
+@pytest.fixture(scope="module")
+def taken():
     scene = Scene(size_px=(1600, 1200), distance_mm=330, look_at_mm=(60, 20), tilt_deg=10, card_at_mm=(95, 0), seed=5)
-    made, stage = make_photo(scene), set_stage(scene)
+    return make_photo(scene), set_stage(scene)
+
+
+@pytest.mark.parametrize("handling", HANDLINGS)
+def test_what_is_done_to_a_photo_takes_its_truth_along(taken, handling):
+    made, stage = taken
     file = handled(made, stage, handling, quality=95)
     photo = decode(file.encoded, "made.jpg")
     lost = {"focal length lost", "cut, focal length lost", "straightened", "sent"}
@@ -217,9 +222,9 @@ def test_what_is_done_to_a_photo_takes_its_truth_along(handling):
     assert (photo.grey.size < 0.9 * made.picture[..., 0].size) == (handling in smaller)
     # what stands about each tip still stands there
     scale = made.truth["mm_per_px"] / file.truth["mm_per_px"]
-    taken = cv2.cvtColor(made.picture, cv2.COLOR_RGB2GRAY)
+    grey = cv2.cvtColor(made.picture, cv2.COLOR_RGB2GRAY)
     for before, after in zip(made.truth["tip_px"], file.truth["tip_px"], strict=True):
-        patch = cv2.getRectSubPix(taken, (25, 25), before).astype(float)
+        patch = cv2.getRectSubPix(grey, (25, 25), before).astype(float)
         there = cv2.getRectSubPix(photo.grey, (round(25 * scale),) * 2, after)
         there = cv2.resize(there, (25, 25), interpolation=cv2.INTER_LINEAR).astype(float)
         assert np.corrcoef(patch.ravel(), there.ravel())[0, 1] > 0.9
