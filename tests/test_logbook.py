@@ -893,10 +893,9 @@ def test_eight_processes_recording_at_once_lose_nothing(places):
         book.history()
 
 
-@pytest.mark.parametrize("logbooks", [1, pytest.param(4, marks=pytest.mark.slow)], ids=["50", "200"])
-def test_killed_at_many_random_moments_it_opens_and_has_every_acknowledged_entry(places, logbooks):
+def test_killed_at_200_random_moments_it_opens_and_has_every_acknowledged_entry(places):
     recorded = cut_short = 0
-    for seed in range(logbooks):
+    for seed in range(4):
         where = places()
         worker = run("killed", where, 50, seed)
         out, err = worker.communicate(timeout=300)
@@ -907,8 +906,8 @@ def test_killed_at_many_random_moments_it_opens_and_has_every_acknowledged_entry
         if "://" not in where:
             with contextlib.closing(sqlite3.connect(where)) as raw:
                 assert raw.execute("PRAGMA integrity_check").fetchone() == ("ok",)
-    assert recorded > 25 * logbooks  # the kills fell while it was at work
-    assert cut_short > 12 * logbooks
+    assert recorded > 100  # the kills fell while it was at work
+    assert cut_short > 50
 
 
 # --- a fleet -------------------------------------------------------------------------------------------------------
