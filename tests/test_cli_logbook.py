@@ -15,7 +15,7 @@ import pytest
 from PIL import Image
 
 from toothcheck.cli.books import columns
-from toothcheck.cli.logbook import record_inspection
+from toothcheck.cli.logbook.recorded import record_inspection
 from toothcheck.errors import LogbookError, UsageError
 from toothcheck.logbook.demo import made_document
 

@@ -156,7 +156,7 @@ def recorded(
     UsageError, PhotoError, LogbookError
         When words or photo do not fit; nothing is recorded then.
     """
-    from toothcheck.cli.logbook import record_inspection
+    from toothcheck.cli.logbook.recorded import record_inspection
 
     done = record_inspection(
         result.document, photo, machine=log, at=at, logbook=logbook, part=part, on=on,

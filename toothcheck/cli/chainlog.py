@@ -61,7 +61,7 @@ class ChainLog:
             When the distance cannot be read, another size is fitted, or the logbook refuses; nothing is recorded then.
         """
         from toothcheck.cli.books import kilometres, opened
-        from toothcheck.cli.logbook import in_words, to_mind
+        from toothcheck.cli.logbook.recorded import in_words, to_mind
         from toothcheck.drive import LIMIT_NOTE, chain_size, length_remark, limit_kept
         from toothcheck.stretch import length_mm
 

@@ -1,0 +1,94 @@
+"""Out of the logbook and into it: files, and a fleet to try it on."""
+
+from __future__ import annotations
+
+from pathlib import Path
+from typing import TYPE_CHECKING, Annotated
+
+import typer
+
+from toothcheck.cli.books import Until, Where, file_of, opened, rehearsed, say, telling
+from toothcheck.cli.logbook.group import group
+from toothcheck.cli.output import check_ending, check_targets
+from toothcheck.cli.reading import text_of
+from toothcheck.errors import OutputError, ToothcheckError
+
+if TYPE_CHECKING:
+    from toothcheck.logbook import Entry, Logbook
+
+
+def _form(file: Path) -> str:
+    check_ending("FILE", file, (".csv", ".json"))
+    return file.suffix.lower().lstrip(".")
+
+
+@group.command(epilog="Example: toothcheck logbook export fleet.csv")
+def export(
+    file: Annotated[Path, typer.Argument(help="To be written; ends in .csv or .json.")],
+    where: Where = None,
+) -> None:
+    """Write every entry to a CSV or JSON file that imports back exactly."""
+    from toothcheck.cli.output import write_whole
+    from toothcheck.logbook.exchange import csv_text, json_text
+
+    form = _form(file)
+    check_targets(read={"the logbook": file_of(where)}, written={"FILE": file})
+    with opened(where) as book:
+        entries = book.entries(documents=True)
+    write_whole(file, (csv_text(entries) if form == "csv" else json_text(entries)).encode())
+    say(f"{len(entries)} entries written to {file}.")
+
+
+@group.command("import", epilog="Example: toothcheck logbook import fleet.csv")
+def import_(
+    file: Annotated[Path, typer.Argument(help="A CSV or JSON file; its columns are those of an export.")],
+    where: Where = None,
+) -> None:
+    """Add the entries of a file, all of them or none; those already here are passed over."""
+    from toothcheck.logbook.exchange import bring_in
+
+    form = _form(file)
+    text = text_of(file)
+
+    slips: list[str] = []
+    rehearsed(where, lambda book: bring_in(book, text, form))
+    with opened(where, create=True) as book:
+        added, known = bring_in(book, text, form, on_slip=slips.append)
+        say(*(f"Mind: {slip}" for slip in slips))
+        say(f"{added} entries added to {book.name}, {known} were there already.")
+
+
+@group.command(epilog="Example: toothcheck logbook demo --out kestrel.sqlite --machines 5")
+def demo(
+    out: Annotated[Path, typer.Option("--out", help="The logbook to make; must not exist yet.")],
+    machines: Annotated[int, typer.Option("--machines", min=1, max=500, help="How many machines.")] = 50,
+    years: Annotated[float, typer.Option("--years", min=0.3, max=20, help="How many years.")] = 3.0,
+    until: Until = "2026-02-27",
+    draw: Annotated[int, typer.Option("--draw", help="Another number, another fleet.")] = 1,
+) -> None:
+    """Make the logbook of a fleet that does not exist (Kestrel Couriers), to try the other commands on."""
+    import datetime as dt
+
+    import numpy as np
+
+    from toothcheck.logbook.demo import made_fleet
+
+    file = file_of(str(out))
+    if file is not None and file.exists():
+        raise OutputError(f"{out} is there already.", hint="Name another file, or remove it yourself.")
+    with telling():
+        entries = made_fleet(
+            np.random.default_rng(draw), machines=machines, years=years, last_day=dt.date.fromisoformat(until)
+        )
+    try:
+        with opened(str(out), create=True) as book:
+            _bring_all(book, entries)
+    except ToothcheckError:
+        out.unlink(missing_ok=True)  # what could not be filled shall not be in the way of a second try
+        raise
+    say(f"{len(entries)} made-up entries about {machines} machines in {out}.")
+
+
+def _bring_all(book: Logbook, entries: list[Entry]) -> None:
+    with telling():
+        book.bring_in(entries)
