@@ -585,7 +585,10 @@ class Logbook:
             cause = error.orig if isinstance(error, sa.exc.DBAPIError) else error
             said = (str(cause).strip().splitlines() or [type(cause).__name__])[0]
             if "not a database" in said or "malformed" in said:
-                raise LogbookError(f"{self._name} is not a readable logbook ({said}).", hint="Use a backup.") from error
+                raise LogbookError(
+                    f"{self._name} is not a readable logbook ({said}).",
+                    hint="Name another file with --logbook, or a backup of this one.",
+                ) from error
             hint = next((way for word, way in _WAYS.items() if word in said), "")
             raise LogbookError(f"The logbook {self._name} cannot be used: {said}.", hint=hint) from error
 
