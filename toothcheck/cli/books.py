@@ -54,9 +54,8 @@ def number_of(word: str) -> float:
         When it is none, not finite, has a decimal comma, or a unit.
     """
     try:
-        if (
-            not word.isascii() or "_" in word
-        ):  # Python takes other scripts' digits and 1_000; what reads options does not
+        # Python takes other scripts' digits and 1_000; what reads options does not
+        if not word.isascii() or "_" in word:
             raise ValueError
         number = float(word)
     except ValueError:
