@@ -17,7 +17,7 @@ from typing import TYPE_CHECKING, Annotated
 
 import typer
 
-from toothcheck.cli.output import made_folder, torn_nowhere
+from toothcheck.cli.output import check_targets, made_folder, torn_nowhere
 from toothcheck.errors import LogbookError, OutputError, UsageError
 
 if TYPE_CHECKING:
@@ -209,6 +209,14 @@ def opened(where: str | None, *, create: bool = False, said: str | None = None) 
     )
 
 
+@contextlib.contextmanager
+def looked_into(where: str | None, *, json_: str | None) -> Iterator[Logbook]:
+    """A logbook to be read, once it is clear that what ``--json`` writes does not take its place."""
+    check_targets(read={"the logbook": file_of(where)}, written={"--json": json_})
+    with opened(where) as book:
+        yield book
+
+
 def rehearsed(where: str | None, do: Callable[[Logbook], object]) -> None:
     """Where there is no logbook file yet, do something in one that is thrown away: what is refused starts none."""
     file = file_of(where)
@@ -224,6 +232,11 @@ def kilometres(words: str) -> float:
 
     with telling():
         return distance_km(words)
+
+
+def maybe_kilometres(words: str | None) -> float | None:
+    """The same where it may be left out; empty words are no distance."""
+    return None if words is None else kilometres(words)
 
 
 def distance_said(at: str | None) -> str:

@@ -9,8 +9,20 @@ from typing import TYPE_CHECKING, Annotated, Any
 
 import typer
 
-from toothcheck.cli.books import Unit, Where, columns, file_of, kilometres, named, opened, say, telling, unit_of
-from toothcheck.cli.output import check_ending, check_targets
+from toothcheck.cli.books import (
+    Unit,
+    Where,
+    columns,
+    file_of,
+    looked_into,
+    maybe_kilometres,
+    named,
+    opened,
+    say,
+    telling,
+    unit_of,
+)
+from toothcheck.cli.output import check_ending, check_targets, write_json, write_whole
 from toothcheck.cli.words import JsonWord
 
 if TYPE_CHECKING:
@@ -60,24 +72,17 @@ def trend(
         which = part.lower() if part is not None and part.lower() in POSITIONS else part
         trends = [part_trend(history, name) for name in parts_of(history, machine, which)]
     if json_ is not None:
-        _write({"schema": "toothcheck/trend/1", "machine": machine, "parts": [_json(t) for t in trends]}, json_)
+        write_json({"schema": "toothcheck/trend/1", "machine": machine, "parts": [_json(t) for t in trends]}, json_)
     if json_ != "-":
         for t in trends:
             _tell(t, unit)
         say(CAUTION)
     for file in chart or []:
-        from toothcheck.cli.output import write_whole
         from toothcheck.trend.chart import drawn
 
         write_whole(file, drawn(trends, title=machine, form=file.suffix.lower().lstrip("."), unit=unit))
         if json_ != "-":
             say(f"Chart written to {file}.")
-
-
-def _write(document: dict[str, Any], target: str) -> None:
-    from toothcheck.cli.output import write_json
-
-    write_json(document, target)
 
 
 def _tell(t: PartTrend, unit: str) -> None:
@@ -193,17 +198,16 @@ def due(
     from toothcheck.trend import due as due_list
 
     unit = unit_of(units)
-    check_targets(read={"the logbook": file_of(where)}, written={"--json": json_})
-    with opened(where) as book:
+    with looked_into(where, json_=json_) as book:
         history = book.history()
     today = dt.date.today()
-    trends = due_list(history, today=today, within_km=kilometres(within) if within is not None else None)
+    trends = due_list(history, today=today, within_km=maybe_kilometres(within))
     chains = chains_due(history, today=today)
     unread = unread_since(history, today - dt.timedelta(days=STALE_DAYS))
     if json_ is not None:
         last = [{"machine": machine, "last_entry": on} for machine, on in unread]
         told = {"within": within, "parts": [_json(t) for t in trends], "chains": chains, "unread": last}
-        _write({"schema": "toothcheck/due/1", **told}, json_)
+        write_json({"schema": "toothcheck/due/1", **told}, json_)
         if json_ == "-":
             return
     rows, some_passed = [], False

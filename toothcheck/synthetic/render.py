@@ -190,6 +190,8 @@ def render(setting: Setting, camera: Camera, rng: np.random.Generator) -> Single
     lamp_share, sky_light = _soft_light(setting, camera, px, directions, hits, label, edge, rng)
     for start in range(0, len(inner), CHUNK):
         at = inner[start : start + CHUNK]
+        # by themselves, though they are looked at again below: lots are drawn here, and their order must not hang on
+        # how many pixels are worked on at once
         direct = at[hits.wall[at] | hits.bevel[at]]
         if len(direct):
             points, normals, _, _ = _surface(setting, camera, directions[direct], hits.of(direct), cover[direct])

@@ -3,18 +3,15 @@
 from __future__ import annotations
 
 from pathlib import Path
-from typing import TYPE_CHECKING, Annotated
+from typing import Annotated
 
 import typer
 
 from toothcheck.cli.books import Until, Where, file_of, opened, rehearsed, say, telling
 from toothcheck.cli.logbook.group import group
-from toothcheck.cli.output import check_ending, check_targets
+from toothcheck.cli.output import check_ending, check_targets, write_whole
 from toothcheck.cli.reading import text_of
 from toothcheck.errors import OutputError, ToothcheckError
-
-if TYPE_CHECKING:
-    from toothcheck.logbook import Entry, Logbook
 
 
 def _form(file: Path) -> str:
@@ -28,7 +25,6 @@ def export(
     where: Where = None,
 ) -> None:
     """Write every entry to a CSV or JSON file that imports back exactly."""
-    from toothcheck.cli.output import write_whole
     from toothcheck.logbook.exchange import csv_text, json_text
 
     form = _form(file)
@@ -81,14 +77,9 @@ def demo(
             np.random.default_rng(draw), machines=machines, years=years, last_day=dt.date.fromisoformat(until)
         )
     try:
-        with opened(str(out), create=True) as book:
-            _bring_all(book, entries)
+        with opened(str(out), create=True) as book, telling():
+            book.bring_in(entries)
     except ToothcheckError:
         out.unlink(missing_ok=True)  # what could not be filled shall not be in the way of a second try
         raise
     say(f"{len(entries)} made-up entries about {machines} machines in {out}.")
-
-
-def _bring_all(book: Logbook, entries: list[Entry]) -> None:
-    with telling():
-        book.bring_in(entries)

@@ -12,7 +12,7 @@ from toothcheck.cli.books import (
     RightDay,
     Text,
     Where,
-    kilometres,
+    maybe_kilometres,
     number_of,
     opened,
     say,
@@ -56,7 +56,7 @@ def correct(
 ) -> None:
     """Correct or withdraw an entry: by a new entry; the old one stays and can be read."""
     said = {
-        "distance_km": kilometres(at) if at is not None else None,
+        "distance_km": maybe_kilometres(at),
         "on_date": on,
         "text": text,
         "operator": operator,
@@ -65,7 +65,7 @@ def correct(
         "chain": chain_name(chain),
         "teeth": teeth,
         "links": links,
-        "new_odometer_km": kilometres(now) if now is not None else None,
+        "new_odometer_km": maybe_kilometres(now),
     }
     changes: dict[str, Any] = {name: value for name, value in said.items() if value is not None}
     if ridden is not None:
@@ -76,10 +76,10 @@ def correct(
         if length_mm is not None or pitches is not None:
             _check_corrected_length(book, number, length_mm, pitches)
         e = book.withdraw(number, reason) if withdraw else book.correct(number, reason, sure=sure, **changes)
-        at_ = at_said(book, e, at)
         old = next(o.number for o in book.entries() if o.uid == e.corrects)
         stood = "" if old == number else f", which stood for entry {number}"
-        say(f"Entry {e.number} {'voids' if withdraw else 'takes the place of'} entry {old}{stood}{at_}.")
+        deed = "voids" if withdraw else "takes the place of"
+        say(f"Entry {e.number} {deed} entry {old}{stood}{at_said(book, e, at)}.")
         say(*to_mind(book, e))
 
 

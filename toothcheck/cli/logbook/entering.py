@@ -17,6 +17,7 @@ from toothcheck.cli.books import (
     Text,
     Where,
     kilometres,
+    maybe_kilometres,
     named,
     number_of,
     opened,
@@ -25,7 +26,7 @@ from toothcheck.cli.books import (
 )
 from toothcheck.cli.logbook.fitting import part_of
 from toothcheck.cli.logbook.group import group
-from toothcheck.cli.logbook.recorded import length_said, percent_said, record_inspection, told
+from toothcheck.cli.logbook.recorded import length_of_part_said, percent_said, record_inspection, told
 from toothcheck.cli.reading import json_object_of
 from toothcheck.errors import InputError, LogbookError, UsageError
 
@@ -122,7 +123,7 @@ def chain_length(
             ]
 
         made = book.build(make, reason=reason)
-        told(book, made, at, length_said(made[-1]))
+        told(book, made, at, length_of_part_said(made[-1]))
 
 
 def check_length(
@@ -154,7 +155,7 @@ def note(
     where: Where = None,
 ) -> None:
     """Write a remark down; with --at it also keeps the distance up to date."""
-    km = kilometres(at) if at is not None else None
+    km = maybe_kilometres(at)
     with opened(where, said=at) as book, telling():
         made = book.add(
             book.new("note", machine=machine, part=part, text=text, distance_km=km, on_date=on, operator=operator),

@@ -15,6 +15,7 @@ from toothcheck.cli.books import (
     Text,
     Where,
     kilometres,
+    maybe_kilometres,
     named,
     opened,
     rehearsed,
@@ -38,7 +39,7 @@ def add_machine(
     where: Where = None,
 ) -> None:
     """Add a machine; the first one starts the logbook."""
-    km = kilometres(at) if at is not None else None
+    km = maybe_kilometres(at)
 
     def put(book: Logbook) -> Entry:
         from toothcheck.logbook.entries import check_name
@@ -193,7 +194,7 @@ def _off(
     reason: str | None,
     where: str | None,
 ) -> None:
-    km = kilometres(at) if at is not None else None
+    km = maybe_kilometres(at)
     with opened(where, said=at) as book, telling():
 
         def make(state: History) -> list[Entry]:

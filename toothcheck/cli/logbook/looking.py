@@ -7,10 +7,10 @@ from typing import TYPE_CHECKING, Annotated, Any
 
 import typer
 
-from toothcheck.cli.books import Unit, Where, columns, file_of, named, opened, telling, unit_of
+from toothcheck.cli.books import Unit, Where, columns, looked_into, named, telling, unit_of
 from toothcheck.cli.logbook.group import group
-from toothcheck.cli.logbook.recorded import percent_said, size_said
-from toothcheck.cli.output import check_targets
+from toothcheck.cli.logbook.recorded import length_said, percent_said, size_said
+from toothcheck.cli.output import write_json
 from toothcheck.cli.words import JsonWord
 from toothcheck.errors import LogbookError
 
@@ -27,13 +27,10 @@ def list_(
 ) -> None:
     """List machines with what is fitted and how it was seen last, or parts with their distance."""
     unit = unit_of(units)
-    check_targets(read={"the logbook": file_of(where)}, written={"--json": json_})
-    with opened(where) as book:
+    with looked_into(where, json_=json_) as book:
         history = book.history()
     rows = _parts_listed(history) if parts else _machines_listed(history)
     if json_ is not None:
-        from toothcheck.cli.output import write_json
-
         kind = "parts" if parts else "machines"
         write_json({"schema": f"toothcheck/{kind}/1", kind: rows}, json_)
     if json_ == "-":
@@ -164,8 +161,7 @@ def show(
     from dataclasses import asdict
 
     unit = unit_of(units)
-    check_targets(read={"the logbook": file_of(where)}, written={"--json": json_})
-    with opened(where) as book:
+    with looked_into(where, json_=json_) as book:
         entries = book.entries()
         if re.fullmatch("[0-9]{1,9}", what) and not any(what in (e.machine, e.part) for e in entries):
             chosen = [book.entry(int(what))]
@@ -176,8 +172,6 @@ def show(
     if not chosen:
         raise LogbookError(f"{what} is no machine, part or entry of the logbook.", hint="See: toothcheck logbook list")
     if json_ is not None:
-        from toothcheck.cli.output import write_json
-
         told = [{k: v for k, v in asdict(e).items() if v is not None} for e in chosen]
         write_json({"schema": "toothcheck/entries/1", "entries": told}, json_)
         return
@@ -196,7 +190,7 @@ def _table(entries: list[Entry], chosen: list[Entry], asked: str, unit: str) -> 
         if e.kind == "reading":
             said.insert(0, f"{percent_said(e)}, {e.grade}")
         if e.kind == "chain-length":
-            said.insert(0, f"{e.length_mm:g} mm over {e.pitches} pitches")
+            said.insert(0, length_said(e))
         if e.kind == "part":
             said.insert(0, size_said(e, unit))
         if e.kind == "odometer":

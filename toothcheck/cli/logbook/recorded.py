@@ -137,7 +137,7 @@ def in_words(entries: Sequence[Entry], said: str | None = None) -> tuple[str, ..
             was, now = (distance_echo(km or 0.0, unit) for km in (e.distance_km, e.new_odometer_km))
             return f"odometer of {e.machine} replaced at {was}, shows {now}"
         if e.kind == "chain-length":
-            return length_said(e)
+            return length_of_part_said(e)
         if e.kind == "part":
             return f"part {e.part}: {size_said(e, unit)}"
         return f"noted: {e.text}" if e.kind == "note" else f"{e.part} {OFF[e.kind]}"
@@ -147,7 +147,12 @@ def in_words(entries: Sequence[Entry], said: str | None = None) -> tuple[str, ..
 
 def length_said(e: Entry) -> str:
     """A measured length of chain, for people."""
-    return f"{e.length_mm:g} mm over {e.pitches} pitches{f' of {e.part}' if e.part else ''}"
+    return f"{e.length_mm:g} mm over {e.pitches} pitches"
+
+
+def length_of_part_said(e: Entry) -> str:
+    """The same with the chain's name, where it has one."""
+    return f"{length_said(e)}{f' of {e.part}' if e.part else ''}"
 
 
 def percent_said(e: Entry) -> str:
