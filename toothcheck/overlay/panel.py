@@ -51,7 +51,7 @@ class Panel:
         self.line(verdict.grade, size, bold=True, gap=0.9)
         self.y += 22
         self._steps(verdict.grade)
-        self.line(_sentence(MEANING[verdict.grade]), 25, gap=1.3)
+        self.line(_sentence(MEANING[verdict.grade]), 25, bold=True, gap=1.3)  # what to do: read before any number
         if verdict.grade != CANNOT_TELL:
             self.y += 14
             self._confidence(verdict.confidence)

@@ -91,6 +91,7 @@ class _Styles:
         self.h2 = ParagraphStyle("h2", fontSize=11.5, leading=15, spaceBefore=9, spaceAfter=4, keepWithNext=1, **bold)
         self.h3 = ParagraphStyle("h3", fontSize=9.4, leading=12.5, spaceBefore=4, spaceAfter=2, keepWithNext=1, **bold)
         self.grade = ParagraphStyle("grade", fontSize=24, leading=29, spaceAfter=2, **bold)
+        self.action = ParagraphStyle("action", self.body, fontName=self.bold)
 
 
 def _plain(text: str) -> str:
@@ -175,7 +176,7 @@ def _story(view: ReportView, s: _Styles) -> list[Flowable]:
         _text("Grade", s.small),
         _text(view.grade, s.grade),
         *(_text(text, s.doubt) for text in view.doubts),
-        _text(view.meaning, s.body),
+        _text(view.meaning, s.action),
         _text(view.confidence, s.body),
     ]
     top: Flowable
