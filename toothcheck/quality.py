@@ -39,8 +39,6 @@ class Quality:
     blur_px: float
     """Standard deviation of the blur of an edge."""
     tilt_deg: float
-    burnt_share: float
-    """Of the teeth's faces, burnt out to white."""
     luma: float
     """95th percentile of grey values on and beside the teeth."""
     teeth_outside: int
@@ -125,7 +123,7 @@ def judge(grey: NDArray[np.uint8], wheel: Wheel, card_blur_px: float | None) -> 
     if luma < _DARK_LUMA:
         measured["dark"] = f"its brightest parts reach grey value {luma:.0f} of 255"
     return Quality(
-        px_per_mm=scale, blur_px=blur, tilt_deg=plane.tilt_deg, burnt_share=burnt, luma=luma, teeth_outside=outside,
+        px_per_mm=scale, blur_px=blur, tilt_deg=plane.tilt_deg, luma=luma, teeth_outside=outside,
         flags=(*measured, *(("teeth-out-of-frame",) if outside else ())), worded=tuple(measured),
         notes=tuple(f"{flag(code).sentence.removesuffix('.')}: {what}." for code, what in measured.items()),
     )  # fmt: skip

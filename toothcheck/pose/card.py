@@ -41,8 +41,6 @@ class CardPose:
     """(2,) the card's middle, on its plane."""
     ink_px: float
     """How far every marker's edges stand outside their nominal place (ink spread, exposure), px."""
-    rms_px: float
-    """Root mean square distance of the corners from the fitted card."""
     markers: int
     bowed: bool
     """Whether the corners disagree with a plane by more than their blur explains."""
@@ -254,7 +252,6 @@ def _fitted(sighting: CardSighting, width: int, height: int, lens: Lens) -> _Fit
         middle_mm=readonly(sighting.layout.middle_mm),
         covariance=readonly(as_turn @ (np.linalg.pinv(information) * inflate)[:-1, :-1] @ as_turn.T),
         ink_px=float(best.x[-1]) * float(rough) / float(np.hypot(*(mm[1] - mm[0]))),
-        rms_px=rms,
         markers=len(sighting.ids),
         bowed=rms > max(0.6, 0.5 * sighting.blur_px),
     )

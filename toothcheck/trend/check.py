@@ -26,7 +26,6 @@ class Outcome:
 
     position: str
     readings: int
-    last_km: float
     true_km: float
     early_km: float | None
     median_km: float | None
@@ -77,7 +76,6 @@ def outcome(rng: np.random.Generator) -> Outcome | None:
     return Outcome(
         position=position,
         readings=len(points),
-        last_km=now,
         true_km=true_km,
         early_km=early,
         median_km=middle,
