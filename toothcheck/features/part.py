@@ -9,6 +9,7 @@ fit on the shaft.
 from __future__ import annotations
 
 import math
+from collections.abc import Iterator
 from dataclasses import dataclass, replace
 
 import cv2
@@ -78,19 +79,19 @@ def part_from_photo(
     sighting = sighting.printed(print_scale)
     card = card_pose(sighting, grey, focals_35mm)
     plane = card.plane.moved(height_mm=-card_height_mm)
-    middles = _middles(grey, plane, sighting)
-    if not middles:
-        raise CannotTell(
-            f"{name}: no sprocket with a free, round bore was found.",
-            hint="Take the part off, lay it flat on something plain, whole in the picture; or type its values.",
-        )
     # gravel makes circles, too: the first middle with teeth round it is the one
     rim: _Rim | None = None
-    for middle, bore_radius in middles:
+    bores = 0
+    for bores, (middle, bore_radius) in enumerate(_middles(grey, plane, sighting), 1):
         rim = _rim(grey, middle, bore_radius, size)
         if rim is not None:
             plane = middle
             break
+    if not bores:
+        raise CannotTell(
+            f"{name}: no sprocket with a free, round bore was found.",
+            hint="Take the part off, lay it flat on something plain, whole in the picture; or type its values.",
+        )
     if rim is not None and (plane.tilt_deg > MOST_TILT_DEG or plane.px_per_mm < LEAST_PX_PER_MM):
         raise CannotTell(
             f"{name}: taken {plane.tilt_deg:.0f}° from the side at {plane.px_per_mm:.1f} px/mm.",
@@ -193,8 +194,11 @@ def _settle_scale(
     return moved.moved(centre_mm=moved.on_plane(pixel)[0]), settled, scale_std
 
 
-def _middles(grey: NDArray[np.uint8], plane: PlanePose, sighting: CardSighting) -> list[tuple[PlanePose, float]]:
-    """Planes with their origin moved to what may be the bore's middle, and its radius; the likeliest first."""
+def _middles(grey: NDArray[np.uint8], plane: PlanePose, sighting: CardSighting) -> Iterator[tuple[PlanePose, float]]:
+    """Planes with their origin moved to what may be the bore's middle, and its radius; the likeliest first.
+
+    Each is settled when it is asked for: the first is nearly always the one, and settling takes as long as the search.
+    """
     h, w = grey.shape
     frame = np.array([[0, 0], [w - 1, 0], [w - 1, h - 1], [0, h - 1]], dtype=np.float64)
     corners = plane.on_plane(frame)
@@ -202,7 +206,7 @@ def _middles(grey: NDArray[np.uint8], plane: PlanePose, sighting: CardSighting) 
     step = _SEARCH_MM
     columns, rows = (np.ceil((high - low) / step).astype(int) + 1).tolist()
     if columns * rows > 4_000_000:
-        return []
+        return
     gx, gy = np.meshgrid(low[0] + step * np.arange(columns), low[1] + step * np.arange(rows))
     maps = plane.project(np.stack([gx, gy], axis=-1)).astype(np.float32)
     shrink = max(1, int(plane.px_per_mm * step))
@@ -219,17 +223,12 @@ def _middles(grey: NDArray[np.uint8], plane: PlanePose, sighting: CardSighting) 
     mask = cv2.erode(mask, np.ones((5, 5), np.uint8))
     inside = size[mask > 0]
     if len(inside) < 1000:
-        return []
+        return
     strong = (size > np.quantile(inside, 0.9)) & (mask > 0)
     iy, ix = np.nonzero(strong)
     ux, uy = dx[iy, ix] / size[iy, ix], dy[iy, ix] / size[iy, ix]
-    votes = np.zeros(rows * columns)
-    for r in np.arange(8.0, 130.0, 1.0) / step:
-        for sign in (1.0, -1.0):
-            cx, cy = np.round(ix + sign * r * ux).astype(int), np.round(iy + sign * r * uy).astype(int)
-            ok = (cx >= 0) & (cy >= 0) & (cx < columns) & (cy < rows)
-            votes += np.bincount(cy[ok] * columns + cx[ok], minlength=rows * columns)
-    heat = cv2.GaussianBlur(votes.reshape(rows, columns).astype(np.float32), (0, 0), 1.5 / step)
+    votes = _votes(ix, iy, ux, uy, (rows, columns))
+    heat = cv2.GaussianBlur(votes.astype(np.float32), (0, 0), 1.5 / step)
     # lines cross anywhere; at the middle they cross far above their surroundings
     heat = heat - cv2.GaussianBlur(heat, (0, 0), 8 / step)
     tried: list[tuple[float, Floats, float]] = []
@@ -240,8 +239,30 @@ def _middles(grey: NDArray[np.uint8], plane: PlanePose, sighting: CardSighting) 
         one = _bore_at(grey, plane, guess)
         if one is not None:
             tried.append(one)
-    out = [_settled(grey, plane, *one[1:]) for one in sorted(tried, key=lambda one: -one[0])]
-    return [one for one in out if one is not None]
+    for _, middle, radius in sorted(tried, key=lambda one: -one[0]):
+        settled = _settled(grey, plane, middle, radius)
+        if settled is not None:
+            yield settled
+
+
+def _votes(
+    ix: NDArray[np.intp], iy: NDArray[np.intp], ux: Floats, uy: Floats, shape: tuple[int, int]
+) -> NDArray[np.intp]:
+    """How often each cell (rows, columns) lies on an edge's normal, at a distance that a circle may have."""
+    distances = np.arange(8.0, 130.0, 1.0) / _SEARCH_MM
+    rows, columns = shape
+    # a margin takes the votes that fall outside: cheaper than to sort them out
+    margin = int(distances[-1]) + 2
+    width = columns + 2 * margin
+    origin = margin * width + margin
+    cells = (rows + 2 * margin) * width
+    votes = np.zeros(cells, dtype=np.intp)
+    for some in np.array_split(distances, 12):
+        rx, ry = some[:, None] * ux, some[:, None] * uy
+        for cx, cy in ((ix + rx, iy + ry), (ix - rx, iy - ry)):
+            cell = (np.rint(cy) * width + np.rint(cx)).astype(np.intp) + origin
+            votes += np.bincount(cell.ravel(), minlength=cells)
+    return votes.reshape(-1, width)[margin : margin + rows, margin : margin + columns]
 
 
 def _settled(
