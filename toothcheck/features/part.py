@@ -11,6 +11,7 @@ from __future__ import annotations
 import math
 from collections.abc import Iterator
 from dataclasses import dataclass, replace
+from functools import cache
 
 import cv2
 import numpy as np
@@ -36,6 +37,9 @@ LEAN_STD = math.radians(0.25)
 _SEARCH_MM = 0.5
 _BEYOND_CARD_MM = 3.0
 _TURNS = 2048
+_PHASES = 96
+_BAND = 64
+"""Radii sampled at a time; what it is changes nothing but the time."""
 _USUAL_THICKNESS_MM = 6.0
 
 
@@ -81,13 +85,14 @@ def part_from_photo(
     plane = card.plane.moved(height_mm=-card_height_mm)
     # gravel makes circles, too: the first middle with teeth round it is the one
     rim: _Rim | None = None
-    bores = 0
-    for bores, (middle, bore_radius) in enumerate(_middles(grey, plane, sighting), 1):
+    any_bore = False
+    for middle, bore_radius in _middles(grey, plane, sighting):
+        any_bore = True
         rim = _rim(grey, middle, bore_radius, size)
         if rim is not None:
             plane = middle
             break
-    if not bores:
+    if not any_bore:
         raise CannotTell(
             f"{name}: no sprocket with a free, round bore was found.",
             hint="Take the part off, lay it flat on something plain, whole in the picture; or type its values.",
@@ -340,12 +345,20 @@ def _polar(grey: NDArray[np.uint8], plane: PlanePose, start_mm: float) -> tuple[
     step = max(0.1, 0.5 / plane.px_per_mm)
     radii = np.arange(start_mm, 165.0, step)
     view = _view_of(grey, plane, float(radii[-1]))
-    light = view.at(radii[None, :, None] * rays_of(_TURNS)[:, None, :])
-    whole = np.isfinite(light).mean(0) > 0.9
-    stop = len(radii) if whole.all() else int(np.argmin(whole))
+    rays = rays_of(_TURNS)[:, None, :]
+    bands: list[Floats] = []
+    # band by band: the picture mostly ends long before the largest sprocket there is
+    for start in range(0, len(radii), _BAND):
+        light = view.at(radii[start : start + _BAND, None] * rays)
+        whole = np.isfinite(light).mean(0) > 0.9
+        if not whole.all():
+            bands.append(light[:, : int(np.argmin(whole))])
+            break
+        bands.append(light)
+    shown = np.concatenate(bands, axis=1)
+    stop = shown.shape[1]
     if stop < 30:
         return None
-    shown = light[:, :stop]
     return np.nan_to_num(shown, nan=float(np.median(shown[np.isfinite(shown)]))), radii[:stop]
 
 
@@ -390,11 +403,15 @@ def _rim(grey: NDArray[np.uint8], plane: PlanePose, bore_radius: float, told: Ch
         kept = spectrum[orders % _TURNS]
         use = np.abs(orders) <= 14 * z
         orders, kept = orders[use], kept[use] / _TURNS
+        phases = np.arange(_PHASES) / _PHASES * (2 * math.pi / z)
+        turned = np.exp(1j * np.outer(orders, phases))
         for size in sizes:
             form = IsoForm(pitch_mm=size.pitch_mm, roller_diameter_mm=size.roller_diameter_mm, teeth=z)
             if form.tip_radius_mm > radii[-1] - 0.5 or form.root_diameter_mm / 2 < radii[0] + 1:
                 continue
-            found.append(_fit_of(form, size, orders, kept, radii))
+            score = _fit_of(form, orders, kept, radii, turned)
+            k = int(score.argmax())
+            found.append(_Candidate(score=float(score[k]), teeth=z, size=size, phase=float(phases[k])))
     if not found:
         return None
     found.sort(key=lambda c: -c.score)
@@ -406,25 +423,35 @@ def _rim(grey: NDArray[np.uint8], plane: PlanePose, bore_radius: float, told: Ch
     return _circles_of_rim(field, radii, best, 0.995 if best.score > 2.5 * max(rival, other) else 0.96)
 
 
-def _fit_of(
-    form: IsoForm, size: Chain, orders: NDArray[np.int64], kept: NDArray[np.complex128], radii: Floats
-) -> _Candidate:
-    """How well an ideal outline's normals agree with the folded field, at its best phase; -1…1."""
+@cache
+def _normals_of(form: IsoForm) -> tuple[Floats, Floats, NDArray[np.complex128]]:
+    """Radius, angle and conjugate double-angle normal (n,) along a gap of an ideal outline.
+
+    Kept, because every middle that is tried and every photo asks for the same few hundred outlines.
+    """
     outline = form.gap(0.6)
     x, y = outline.points_mm.T
     r = np.hypot(x, y)
     angle = np.arctan2(-x, y)  # counterclockwise from the gap's axis
     radial = (outline.normals[:, 0] * x + outline.normals[:, 1] * y) / r
     tangent = (-outline.normals[:, 0] * y + outline.normals[:, 1] * x) / r
-    normal = (radial + 1j * tangent) ** 2
+    return r, angle, np.conj((radial + 1j * tangent) ** 2)
+
+
+def _fit_of(
+    form: IsoForm,
+    orders: NDArray[np.int64],
+    kept: NDArray[np.complex128],
+    radii: Floats,
+    turned: NDArray[np.complex128],
+) -> Floats:
+    """How well an ideal outline's normals agree with the folded field, at each phase; -1…1."""
+    r, angle, normal = _normals_of(form)
     column = np.clip(np.round((r - radii[0]) / (radii[1] - radii[0])).astype(int), 0, len(radii) - 1)
     # folded field at (angle + phase): Σ_k F_k(r) exp(i k (angle + phase)); all phases at once
-    weighted = kept[:, column] * np.conj(normal) * np.exp(1j * np.outer(orders, angle))
+    weighted = kept[:, column] * normal * np.exp(1j * np.outer(orders, angle))
     coefficient = weighted.mean(1)
-    phases = np.arange(96) / 96 * form.pitch_angle
-    score = (coefficient[:, None] * np.exp(1j * np.outer(orders, phases))).sum(0).real
-    k = int(score.argmax())
-    return _Candidate(score=float(score[k]), teeth=form.teeth, size=size, phase=float(phases[k]))
+    return np.asarray((coefficient[:, None] * turned).sum(0).real)
 
 
 def _circles_of_rim(field: NDArray[np.complex128], radii: Floats, best: _Candidate, probability: float) -> _Rim | None:
