@@ -106,6 +106,7 @@ def fit_erf(profiles: Floats, *, blur: float = 1.2, sweeps: int = 12) -> ErfFit:
     gradient = np.abs(np.gradient(profiles, axis=1))
     weight = gradient**2
     burnt = profiles >= SATURATED
+    any_burnt = bool(burnt.any())
     low = profiles[:, :2].mean(1)
     high = profiles[:, -2:].mean(1)
     p = np.stack(
@@ -113,16 +114,21 @@ def fit_erf(profiles: Floats, *, blur: float = 1.2, sweeps: int = 12) -> ErfFit:
     )
     prior = np.array([1e-4, 1e-5, 0.0, 4.0])
     r = profiles
+    jac = np.ones((n, m, 4))
     for _ in range(sweeps):
         s = np.exp(p[:, 3:])
         u = (t - p[:, 2:3]) / s
         phi = np.exp(-0.5 * u * u) / np.sqrt(2 * np.pi)
         cdf = ndtr(u)
         model = p[:, :1] + p[:, 1:2] * cdf
-        free = burnt & (model >= SATURATED)
-        r = np.where(free, 0.0, profiles - model)
-        jac = np.stack([np.ones_like(cdf), cdf, -p[:, 1:2] * phi / s, -p[:, 1:2] * phi * u], axis=2)
-        jac = np.where(free[..., None], 0.0, jac)
+        r = profiles - model
+        slope = -p[:, 1:2] * phi
+        jac[..., 1], jac[..., 2], jac[..., 3] = cdf, slope / s, slope * u
+        if any_burnt:
+            free = burnt & (model >= SATURATED)
+            r[free] = 0.0
+            jac[..., 0] = ~free
+            jac[free] = 0.0
         a = np.einsum("nmi,nmj->nij", jac, jac) + np.diag(prior) + np.eye(4) * 1e-6
         b = np.einsum("nmi,nm->ni", jac, r)
         b[:, 3] -= prior[3] * (p[:, 3] - np.log(blur))

@@ -9,7 +9,9 @@ fit on the shaft.
 from __future__ import annotations
 
 import math
+from collections.abc import Iterator
 from dataclasses import dataclass, replace
+from functools import cache
 
 import cv2
 import numpy as np
@@ -35,6 +37,9 @@ LEAN_STD = math.radians(0.25)
 _SEARCH_MM = 0.5
 _BEYOND_CARD_MM = 3.0
 _TURNS = 2048
+_PHASES = 96
+_BAND = 64
+"""Radii sampled at a time; what it is changes nothing but the time."""
 _USUAL_THICKNESS_MM = 6.0
 
 
@@ -78,19 +83,20 @@ def part_from_photo(
     sighting = sighting.printed(print_scale)
     card = card_pose(sighting, grey, focals_35mm)
     plane = card.plane.moved(height_mm=-card_height_mm)
-    middles = _middles(grey, plane, sighting)
-    if not middles:
-        raise CannotTell(
-            f"{name}: no sprocket with a free, round bore was found.",
-            hint="Take the part off, lay it flat on something plain, whole in the picture; or type its values.",
-        )
     # gravel makes circles, too: the first middle with teeth round it is the one
     rim: _Rim | None = None
-    for middle, bore_radius in middles:
+    any_bore = False
+    for middle, bore_radius in _middles(grey, plane, sighting):
+        any_bore = True
         rim = _rim(grey, middle, bore_radius, size)
         if rim is not None:
             plane = middle
             break
+    if not any_bore:
+        raise CannotTell(
+            f"{name}: no sprocket with a free, round bore was found.",
+            hint="Take the part off, lay it flat on something plain, whole in the picture; or type its values.",
+        )
     if rim is not None and (plane.tilt_deg > MOST_TILT_DEG or plane.px_per_mm < LEAST_PX_PER_MM):
         raise CannotTell(
             f"{name}: taken {plane.tilt_deg:.0f}° from the side at {plane.px_per_mm:.1f} px/mm.",
@@ -193,8 +199,11 @@ def _settle_scale(
     return moved.moved(centre_mm=moved.on_plane(pixel)[0]), settled, scale_std
 
 
-def _middles(grey: NDArray[np.uint8], plane: PlanePose, sighting: CardSighting) -> list[tuple[PlanePose, float]]:
-    """Planes with their origin moved to what may be the bore's middle, and its radius; the likeliest first."""
+def _middles(grey: NDArray[np.uint8], plane: PlanePose, sighting: CardSighting) -> Iterator[tuple[PlanePose, float]]:
+    """Planes with their origin moved to what may be the bore's middle, and its radius; the likeliest first.
+
+    Each is settled when it is asked for: the first is nearly always the one, and settling takes as long as the search.
+    """
     h, w = grey.shape
     frame = np.array([[0, 0], [w - 1, 0], [w - 1, h - 1], [0, h - 1]], dtype=np.float64)
     corners = plane.on_plane(frame)
@@ -202,7 +211,7 @@ def _middles(grey: NDArray[np.uint8], plane: PlanePose, sighting: CardSighting) 
     step = _SEARCH_MM
     columns, rows = (np.ceil((high - low) / step).astype(int) + 1).tolist()
     if columns * rows > 4_000_000:
-        return []
+        return
     gx, gy = np.meshgrid(low[0] + step * np.arange(columns), low[1] + step * np.arange(rows))
     maps = plane.project(np.stack([gx, gy], axis=-1)).astype(np.float32)
     shrink = max(1, int(plane.px_per_mm * step))
@@ -219,17 +228,12 @@ def _middles(grey: NDArray[np.uint8], plane: PlanePose, sighting: CardSighting) 
     mask = cv2.erode(mask, np.ones((5, 5), np.uint8))
     inside = size[mask > 0]
     if len(inside) < 1000:
-        return []
+        return
     strong = (size > np.quantile(inside, 0.9)) & (mask > 0)
     iy, ix = np.nonzero(strong)
     ux, uy = dx[iy, ix] / size[iy, ix], dy[iy, ix] / size[iy, ix]
-    votes = np.zeros(rows * columns)
-    for r in np.arange(8.0, 130.0, 1.0) / step:
-        for sign in (1.0, -1.0):
-            cx, cy = np.round(ix + sign * r * ux).astype(int), np.round(iy + sign * r * uy).astype(int)
-            ok = (cx >= 0) & (cy >= 0) & (cx < columns) & (cy < rows)
-            votes += np.bincount(cy[ok] * columns + cx[ok], minlength=rows * columns)
-    heat = cv2.GaussianBlur(votes.reshape(rows, columns).astype(np.float32), (0, 0), 1.5 / step)
+    votes = _votes(ix, iy, ux, uy, (rows, columns))
+    heat = cv2.GaussianBlur(votes.astype(np.float32), (0, 0), 1.5 / step)
     # lines cross anywhere; at the middle they cross far above their surroundings
     heat = heat - cv2.GaussianBlur(heat, (0, 0), 8 / step)
     tried: list[tuple[float, Floats, float]] = []
@@ -240,8 +244,30 @@ def _middles(grey: NDArray[np.uint8], plane: PlanePose, sighting: CardSighting) 
         one = _bore_at(grey, plane, guess)
         if one is not None:
             tried.append(one)
-    out = [_settled(grey, plane, *one[1:]) for one in sorted(tried, key=lambda one: -one[0])]
-    return [one for one in out if one is not None]
+    for _, middle, radius in sorted(tried, key=lambda one: -one[0]):
+        settled = _settled(grey, plane, middle, radius)
+        if settled is not None:
+            yield settled
+
+
+def _votes(
+    ix: NDArray[np.intp], iy: NDArray[np.intp], ux: Floats, uy: Floats, shape: tuple[int, int]
+) -> NDArray[np.intp]:
+    """How often each cell (rows, columns) lies on an edge's normal, at a distance that a circle may have."""
+    distances = np.arange(8.0, 130.0, 1.0) / _SEARCH_MM
+    rows, columns = shape
+    # a margin takes the votes that fall outside: cheaper than to sort them out
+    margin = int(distances[-1]) + 2
+    width = columns + 2 * margin
+    origin = margin * width + margin
+    cells = (rows + 2 * margin) * width
+    votes = np.zeros(cells, dtype=np.intp)
+    for some in np.array_split(distances, 12):
+        rx, ry = some[:, None] * ux, some[:, None] * uy
+        for cx, cy in ((ix + rx, iy + ry), (ix - rx, iy - ry)):
+            cell = (np.rint(cy) * width + np.rint(cx)).astype(np.intp) + origin
+            votes += np.bincount(cell.ravel(), minlength=cells)
+    return votes.reshape(-1, width)[margin : margin + rows, margin : margin + columns]
 
 
 def _settled(
@@ -319,12 +345,20 @@ def _polar(grey: NDArray[np.uint8], plane: PlanePose, start_mm: float) -> tuple[
     step = max(0.1, 0.5 / plane.px_per_mm)
     radii = np.arange(start_mm, 165.0, step)
     view = _view_of(grey, plane, float(radii[-1]))
-    light = view.at(radii[None, :, None] * rays_of(_TURNS)[:, None, :])
-    whole = np.isfinite(light).mean(0) > 0.9
-    stop = len(radii) if whole.all() else int(np.argmin(whole))
+    rays = rays_of(_TURNS)[:, None, :]
+    bands: list[Floats] = []
+    # band by band: the picture mostly ends long before the largest sprocket there is
+    for start in range(0, len(radii), _BAND):
+        light = view.at(radii[start : start + _BAND, None] * rays)
+        whole = np.isfinite(light).mean(0) > 0.9
+        if not whole.all():
+            bands.append(light[:, : int(np.argmin(whole))])
+            break
+        bands.append(light)
+    shown = np.concatenate(bands, axis=1)
+    stop = shown.shape[1]
     if stop < 30:
         return None
-    shown = light[:, :stop]
     return np.nan_to_num(shown, nan=float(np.median(shown[np.isfinite(shown)]))), radii[:stop]
 
 
@@ -369,11 +403,15 @@ def _rim(grey: NDArray[np.uint8], plane: PlanePose, bore_radius: float, told: Ch
         kept = spectrum[orders % _TURNS]
         use = np.abs(orders) <= 14 * z
         orders, kept = orders[use], kept[use] / _TURNS
+        phases = np.arange(_PHASES) / _PHASES * (2 * math.pi / z)
+        turned = np.exp(1j * np.outer(orders, phases))
         for size in sizes:
             form = IsoForm(pitch_mm=size.pitch_mm, roller_diameter_mm=size.roller_diameter_mm, teeth=z)
             if form.tip_radius_mm > radii[-1] - 0.5 or form.root_diameter_mm / 2 < radii[0] + 1:
                 continue
-            found.append(_fit_of(form, size, orders, kept, radii))
+            score = _fit_of(form, orders, kept, radii, turned)
+            k = int(score.argmax())
+            found.append(_Candidate(score=float(score[k]), teeth=z, size=size, phase=float(phases[k])))
     if not found:
         return None
     found.sort(key=lambda c: -c.score)
@@ -385,25 +423,35 @@ def _rim(grey: NDArray[np.uint8], plane: PlanePose, bore_radius: float, told: Ch
     return _circles_of_rim(field, radii, best, 0.995 if best.score > 2.5 * max(rival, other) else 0.96)
 
 
-def _fit_of(
-    form: IsoForm, size: Chain, orders: NDArray[np.int64], kept: NDArray[np.complex128], radii: Floats
-) -> _Candidate:
-    """How well an ideal outline's normals agree with the folded field, at its best phase; -1…1."""
+@cache
+def _normals_of(form: IsoForm) -> tuple[Floats, Floats, NDArray[np.complex128]]:
+    """Radius, angle and conjugate double-angle normal (n,) along a gap of an ideal outline.
+
+    Kept, because every middle that is tried and every photo asks for the same few hundred outlines.
+    """
     outline = form.gap(0.6)
     x, y = outline.points_mm.T
     r = np.hypot(x, y)
     angle = np.arctan2(-x, y)  # counterclockwise from the gap's axis
     radial = (outline.normals[:, 0] * x + outline.normals[:, 1] * y) / r
     tangent = (-outline.normals[:, 0] * y + outline.normals[:, 1] * x) / r
-    normal = (radial + 1j * tangent) ** 2
+    return r, angle, np.conj((radial + 1j * tangent) ** 2)
+
+
+def _fit_of(
+    form: IsoForm,
+    orders: NDArray[np.int64],
+    kept: NDArray[np.complex128],
+    radii: Floats,
+    turned: NDArray[np.complex128],
+) -> Floats:
+    """How well an ideal outline's normals agree with the folded field, at each phase; -1…1."""
+    r, angle, normal = _normals_of(form)
     column = np.clip(np.round((r - radii[0]) / (radii[1] - radii[0])).astype(int), 0, len(radii) - 1)
     # folded field at (angle + phase): Σ_k F_k(r) exp(i k (angle + phase)); all phases at once
-    weighted = kept[:, column] * np.conj(normal) * np.exp(1j * np.outer(orders, angle))
+    weighted = kept[:, column] * normal * np.exp(1j * np.outer(orders, angle))
     coefficient = weighted.mean(1)
-    phases = np.arange(96) / 96 * form.pitch_angle
-    score = (coefficient[:, None] * np.exp(1j * np.outer(orders, phases))).sum(0).real
-    k = int(score.argmax())
-    return _Candidate(score=float(score[k]), teeth=form.teeth, size=size, phase=float(phases[k]))
+    return np.asarray((coefficient[:, None] * turned).sum(0).real)
 
 
 def _circles_of_rim(field: NDArray[np.complex128], radii: Floats, best: _Candidate, probability: float) -> _Rim | None:
