@@ -232,3 +232,13 @@ def test_where_every_second_tooth_has_an_edge_lower_down_none_of_them_differs():
     assert not ring.tips_apart
     # one that ends lower alone does
     assert [i for i, _ in drawn({6: low}, teeth=16).tips_apart] == [6]
+
+
+def test_three_teeth_side_by_side_that_end_alike_do_not_speak_for_one_another():
+    # each was named alone, and none beside another
+    ring = drawn(dict.fromkeys((4, 5, 6), (2.6, GROUND)))
+    assert [i for i, _ in ring.tips_apart] == [4, 5, 6]
+
+
+def test_four_teeth_side_by_side_that_end_alike_are_what_light_does():
+    assert not drawn(dict.fromkeys((4, 5, 6, 7), (2.6, GROUND))).tips_apart

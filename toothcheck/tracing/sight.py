@@ -34,8 +34,8 @@ form."""
 _FAINT = 0.4
 """Of the usual: a tooth whose edges are less clear shows none (made photos: teeth that are gone at most 0.33; sound
 ones at least 0.42, but for tips behind a plate or under dirt of the ground's look)."""
-_ROW = 3
-"""How many teeth in a row may show none: a longer row is taken for hidden."""
+ROW = 3
+"""How many teeth in a row may show none, or end elsewhere: a longer row is taken for hidden, or for what light does."""
 _FEWEST = 4
 
 
@@ -93,10 +93,10 @@ def in_plain_sight(wheel: Wheel, frame: Rims, paths: Paths, trust: Floats) -> Si
 
 
 def _rows(faint: Bools) -> tuple[list[int], ...]:
-    """Indices of faint teeth (z,) side by side, row by row; a row of more than `_ROW` is none."""
+    """Indices of faint teeth (z,) side by side, row by row; a row of more than `ROW` is none."""
     z, out = len(faint), []
     for i in np.flatnonzero(faint & ~np.roll(faint, 1)).tolist():
-        many = next((k for k in range(1, _ROW + 1) if not faint[(i + k) % z]), 0)
+        many = next((k for k in range(1, ROW + 1) if not faint[(i + k) % z]), 0)
         if many:
             out.append([(i + k) % z for k in range(many)])
     return tuple(out)

@@ -6,7 +6,8 @@ others, one with a broken corner is lower on one side.  So is one with dirt on i
 inner edge on some teeth and its outer edge on others.  What is asked, therefore: a clear edge where no neighbour has
 one, nor, of an even number of teeth, most of every second one; next to none where the other tips end; and between the
 two places the look of the ground, not of the dirt on this tooth, where the tip is lower, and that of teeth, not of
-ground, where it is higher.
+ground, where it is higher.  Of two or three side by side that do not end with the others, the neighbours are those
+beside the row: teeth damaged alike would speak for one another.
 
 Neglected: a tip whose place changes by less than 0.3 mm, as where the camera looks along the bend.
 """
@@ -25,7 +26,7 @@ from toothcheck.geometry import Bools, Floats, Ints
 from toothcheck.tracing.follow import best_path, colour_evidence
 from toothcheck.tracing.looks import Looks, likelier, log_density
 from toothcheck.tracing.rims import Wheel
-from toothcheck.tracing.sight import MANY, Sight
+from toothcheck.tracing.sight import MANY, ROW, Sight
 
 _LOW_MM, _HIGH_MM, _HALF_MM, _COLUMN_MM = -1.5, 6.5, 1.65, 0.15
 """From where to where over the pitch circle a tip is looked for, how far to both sides of the tooth's middle, and in
@@ -136,11 +137,12 @@ class _View:
         usual = np.maximum(self.usual, 1e-6)
         higher = (self.path[i] - self.usual_path) * self.step
         own = self.near[i, self.columns, self.path[i]] / usual
-        left = self.about[i, self.columns, self.usual_path] / usual
-        there = [self.near[k % z, self.columns, self.path[i]] / usual for k in (i - 1, i + 1)]
+        left = self.about[:, self.columns, self.usual_path] / usual
+        there = self.near[:, self.columns, self.path[i]] / usual
+        usually = np.zeros(len(self.columns))
         seconds = self.clear[((self.clear - i) % 2 == 0) & (self.clear != i)]
         if z % 2 == 0 and len(seconds) >= _SECONDS:
-            there.append(np.median(self.near[seconds][:, self.columns, self.path[i]], axis=0) / usual)
+            usually = np.median(there[seconds], axis=0)
         best: tuple[float, _Found] | None = None
         for first in range(len(self.columns) - _WIDE + 1):
             wide = slice(first, first + _WIDE)
@@ -148,7 +150,9 @@ class _View:
             apart = float((way * higher[wide]).min())
             if not self.tip[wide].all() or not _LEAST_MM <= apart <= _MOST_MM:
                 continue
-            clear, lost, others = (float(v[wide].mean()) for v in (own, left, np.max(there, axis=0)))
+            beside = _beside(i, left[:, wide].mean(axis=1) < _NONE_LEFT)
+            others = float(np.max([usually, *there[beside]], axis=0)[wide].mean())
+            clear, lost = float(own[wide].mean()), float(left[i, wide].mean())
             if others > _NOT_BESIDE * clear or lost > _NONE_SURE:
                 continue
             if best is None or clear - lost > best[0]:
@@ -162,6 +166,15 @@ class _View:
             for c, a, b in zip(self.columns[wide], self.path[i, wide], self.usual_path[wide], strict=True)
         ]
         return np.concatenate(rows).astype(np.float64)
+
+
+def _beside(i: int, apart: Bools) -> list[int]:
+    """The teeth beside tooth ``i``, or beside the row it stands in of teeth ``apart`` (z,), if that is not too long."""
+    z = len(apart)
+    before, after = (next((k for k in range(1, ROW + 1) if not apart[(i + way * k) % z]), ROW + 1) for way in (-1, 1))
+    if before + after - 1 > ROW:
+        before = after = 1
+    return [(i - before) % z, (i + after) % z]
 
 
 def _borne_out(looks: Looks, i: int, found: _Found) -> bool:
