@@ -6,7 +6,9 @@ others, one with a broken corner is lower on one side.  So is one with dirt on i
 inner edge on some teeth and its outer edge on others.  What is asked, therefore: a clear edge where no neighbour has
 one, nor, of an even number of teeth, most of every second one; next to none where the other tips end; and between the
 two places the look of the ground, not of the dirt on this tooth, where the tip is lower, and that of teeth, not of
-ground, where it is higher.
+ground, where it is higher.  Of two or three side by side that do not end with the others, the neighbours are those
+beside the row: teeth damaged alike would speak for one another.  Only where the others do end with one another, though:
+hooked teeth worn unequally end all over, some of them side by side.
 
 Neglected: a tip whose place changes by less than 0.3 mm, as where the camera looks along the bend.
 """
@@ -25,7 +27,7 @@ from toothcheck.geometry import Bools, Floats, Ints
 from toothcheck.tracing.follow import best_path, colour_evidence
 from toothcheck.tracing.looks import Looks, likelier, log_density
 from toothcheck.tracing.rims import Wheel
-from toothcheck.tracing.sight import MANY, Sight
+from toothcheck.tracing.sight import MANY, ROW, Sight
 
 _LOW_MM, _HIGH_MM, _HALF_MM, _COLUMN_MM = -1.5, 6.5, 1.65, 0.15
 """From where to where over the pitch circle a tip is looked for, how far to both sides of the tooth's middle, and in
@@ -45,6 +47,9 @@ _LEAST_MM, _MOST_MM = 0.3, 2.2
 """By how much."""
 _NONE_LEFT, _NONE_SURE = 0.4, 0.55
 """Of the usual, how clear an edge may still be where the other tips end; where the look is sure."""
+_TOGETHER_MM = 0.15
+"""Within which most of the others must end for a row of tips to stand apart from them (seven made photos of damage:
+mostly 0.0, on straw about 0.1; one of hooked teeth: 0.2 to 0.4)."""
 _NOT_BESIDE = 0.7
 """Of its own clearness, how clear an edge the neighbours may have, and most of every second tooth, where a tip ends."""
 _SECONDS = 4
@@ -75,7 +80,7 @@ def tips_apart(planes: NDArray[np.uint8], wheel: Wheel, sight: Sight, looks: Loo
     planes, wheel, sight, looks, optics
         As for `toothcheck.tracing.missing.missing_teeth`.
     """
-    view = _View(planes, wheel, sight.clear, optics)
+    view = _View(planes, wheel, sight, optics)
     suspects = {i: found for i in np.flatnonzero(sight.plain).tolist() if (found := view.elsewhere(i)) is not None}
     out = {i: found.higher_mm for i, found in suspects.items() if _borne_out(looks, i, found)}
     return out if len(out) <= MANY * len(sight.clear) else {}
@@ -96,7 +101,7 @@ class _Found(NamedTuple):
 class _View:
     """Evidence for edges on rays from the wheel's centre through all tips, and the tips' outlines on it."""
 
-    def __init__(self, planes: NDArray[np.uint8], wheel: Wheel, clear: Ints, optics: Optics) -> None:
+    def __init__(self, planes: NDArray[np.uint8], wheel: Wheel, sight: Sight, optics: Optics) -> None:
         form, self.step = wheel.form, 0.5 / wheel.plane.px_per_mm
         radii = form.pitch_radius_mm + np.arange(_LOW_MM, _HIGH_MM, self.step)
         across = np.arange(-_HALF_MM, _HALF_MM + 1e-9, _COLUMN_MM)
@@ -108,11 +113,11 @@ class _View:
         self.values = np.nan_to_num(values, nan=128.0).reshape(*px.shape[:-1], 3)
         self.near = maximum_filter1d(evidence, self._steps(_ROUND_MM), axis=-1)
         self.about = maximum_filter1d(evidence, self._steps(_OWN_MM), axis=-1)
-        self.columns, self.clear = np.arange(len(across)), clear
+        self.columns, self.clear, self.faint = np.arange(len(across)), sight.clear, sight.faint
         slope = np.full(len(across) - 1, _SLACK)
-        typical = np.median(evidence[clear], axis=0)
+        typical = np.median(evidence[self.clear], axis=0)
         self.usual_path: Ints = best_path(typical[None], slope)[0]
-        self.usual = np.median(self.near[clear][:, self.columns, self.usual_path], axis=0)
+        self.usual = np.median(self.near[self.clear][:, self.columns, self.usual_path], axis=0)
         off = np.abs(np.arange(len(radii)) - self.usual_path[:, None]) * self.step
         self.path: Ints = best_path(self.near - _ASTRAY * np.clip(2 * off, 0, 1), slope)
         self.tip: Bools = (self.usual > _USUAL_EDGE) & self._of_the_tip(np.abs(across) <= _TOP_MM)
@@ -134,13 +139,15 @@ class _View:
         """Where the tip of tooth ``i`` ends for some width if not where the others do; None where it does."""
         z = len(self.path)
         usual = np.maximum(self.usual, 1e-6)
-        higher = (self.path[i] - self.usual_path) * self.step
+        heights = (self.path - self.usual_path) * self.step
+        higher = heights[i]
         own = self.near[i, self.columns, self.path[i]] / usual
-        left = self.about[i, self.columns, self.usual_path] / usual
-        there = [self.near[k % z, self.columns, self.path[i]] / usual for k in (i - 1, i + 1)]
+        left = self.about[:, self.columns, self.usual_path] / usual
+        there = self.near[:, self.columns, self.path[i]] / usual
+        usually = np.zeros(len(self.columns))
         seconds = self.clear[((self.clear - i) % 2 == 0) & (self.clear != i)]
         if z % 2 == 0 and len(seconds) >= _SECONDS:
-            there.append(np.median(self.near[seconds][:, self.columns, self.path[i]], axis=0) / usual)
+            usually = np.median(there[seconds], axis=0)
         best: tuple[float, _Found] | None = None
         for first in range(len(self.columns) - _WIDE + 1):
             wide = slice(first, first + _WIDE)
@@ -148,7 +155,13 @@ class _View:
             apart = float((way * higher[wide]).min())
             if not self.tip[wide].all() or not _LEAST_MM <= apart <= _MOST_MM:
                 continue
-            clear, lost, others = (float(v[wide].mean()) for v in (own, left, np.max(there, axis=0)))
+            # a plate before several tips hides most of their flanks, too; damage to tips leaves them
+            astray = (left[:, wide].mean(axis=1) < _NONE_LEFT) & ~self.faint
+            ending = np.abs(heights[self.clear[~astray[self.clear]], wide].mean(axis=1))
+            together = len(ending) > 0 and float(np.median(ending)) < _TOGETHER_MM
+            beside = _beside(i, astray & together)
+            others = float(np.max([usually, *there[beside]], axis=0)[wide].mean())
+            clear, lost = float(own[wide].mean()), float(left[i, wide].mean())
             if others > _NOT_BESIDE * clear or lost > _NONE_SURE:
                 continue
             if best is None or clear - lost > best[0]:
@@ -162,6 +175,15 @@ class _View:
             for c, a, b in zip(self.columns[wide], self.path[i, wide], self.usual_path[wide], strict=True)
         ]
         return np.concatenate(rows).astype(np.float64)
+
+
+def _beside(i: int, astray: Bools) -> list[int]:
+    """The teeth beside tooth ``i``, or beside the row it stands in of teeth ``astray`` (z,), if not too long."""
+    z = len(astray)
+    before, after = (next((k for k in range(1, ROW + 1) if not astray[(i + way * k) % z]), ROW + 1) for way in (-1, 1))
+    if before + after - 1 > ROW:
+        before = after = 1
+    return [(i - before) % z, (i + after) % z]
 
 
 def _borne_out(looks: Looks, i: int, found: _Found) -> bool:
