@@ -2,7 +2,8 @@
 
 The bottoms of the gaps on both sides of such a tooth are followed on the form, and at least one of the gaps lies on it
 with its flank, too; the teeth beside it have clear edges, and the gaps beyond them lie on the form: under a chain they
-do not.  Where several teeth in a row show no edges, those beside the row stand in for the teeth beside each.
+do not.  Where several teeth in a row show no edges, those beside the row stand in for the teeth beside each.  A bent
+tooth leaves the form, too, but alone: where the tooth beside does not show that nothing hides it, the next one may.
 """
 
 from __future__ import annotations
@@ -86,10 +87,30 @@ def in_plain_sight(wheel: Wheel, frame: Rims, paths: Paths, trust: Floats) -> Si
     first, last = np.arange(z), np.arange(z)
     for row in rows:
         first[row], last[row] = row[0], row[-1]
-    beside = np.minimum(edge[first - 1], edge[(last + 1) % z])
-    plain = (np.maximum(trust, after) > _ON_FORM) & (seats >= _BOTTOM_SEEN)
-    plain &= (beside > _EDGE_BESIDE) & (np.minimum(trust[first - 1], trust[(last + 2) % z]) > _GAP_BESIDE)
+    before, behind = _beside(edge, trust, first, -1), _beside(edge, after, last, 1)
+    plain = (np.maximum(trust, after) > _ON_FORM) & (seats >= _BOTTOM_SEEN) & before.free & behind.free
+    beside = np.minimum(before.edge, behind.edge)
     return Sight(whole, clear, plain, faint, beside, rows)
+
+
+class _Beside(NamedTuple):
+    """Of the tooth that says, for each of z teeth, whether anything hides it from one side."""
+
+    free: Bools
+    """(z,) whether its edges are clear and the gap beyond it lies on the form."""
+    edge: Floats
+    """(z,) how clear its edges are, of the usual."""
+
+
+def _beside(edge: Floats, beyond: Floats, start: Ints, way: int) -> _Beside:
+    """The tooth ``way`` (-1, 1) of each ``start`` (z,), or the next one where only that is free.
+
+    ``edge`` and ``beyond`` (z,) are each tooth's own edges and the trust in the gap on that side of it.
+    """
+    free = (edge > _EDGE_BESIDE) & (beyond > _GAP_BESIDE)
+    near, next_one = ((start + way * k) % len(edge) for k in (1, 2))
+    which = np.where(free[next_one] & ~free[near], next_one, near)
+    return _Beside(free[which], edge[which])
 
 
 def _rows(faint: Bools) -> tuple[list[int], ...]:
