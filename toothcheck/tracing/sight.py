@@ -3,7 +3,7 @@
 The bottoms of the gaps on both sides of such a tooth are followed on the form, and at least one of the gaps lies on it
 with its flank, too; the teeth beside it have clear edges, and the gaps beyond them lie on the form: under a chain they
 do not.  Where several teeth in a row show no edges, those beside the row stand in for the teeth beside each.  A bent
-tooth leaves the form, too, but alone: where the tooth beside does not show that nothing hides it, the next one may.
+tooth leaves the form, too, but its edges are clear and hardly another gap does: the next tooth stands in for it.
 """
 
 from __future__ import annotations
@@ -103,13 +103,16 @@ class _Beside(NamedTuple):
 
 
 def _beside(edge: Floats, beyond: Floats, start: Ints, way: int) -> _Beside:
-    """The tooth ``way`` (-1, 1) of each ``start`` (z,), or the next one where only that is free.
+    """The tooth ``way`` (-1, 1) of each ``start`` (z,), or the next one beside one that seems bent.
 
     ``edge`` and ``beyond`` (z,) are each tooth's own edges and the trust in the gap on that side of it.
     """
-    free = (edge > _EDGE_BESIDE) & (beyond > _GAP_BESIDE)
+    clear, on_form = edge > _EDGE_BESIDE, beyond > _GAP_BESIDE
+    free = clear & on_form
     near, next_one = ((start + way * k) % len(edge) for k in (1, 2))
-    which = np.where(free[next_one] & ~free[near], next_one, near)
+    # dirt takes edges, and a photo that is hard to follow leaves many gaps off the form: neither bends a tooth
+    bent = clear[near] & ~on_form[near] & (np.count_nonzero(~on_form) <= ROW)
+    which = np.where(bent & free[next_one], next_one, near)
     return _Beside(free[which], edge[which])
 
 
