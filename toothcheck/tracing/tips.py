@@ -6,7 +6,7 @@ others, one with a broken corner is lower on one side.  So is one with dirt on i
 inner edge on some teeth and its outer edge on others.  What is asked, therefore: a clear edge where no neighbour has
 one, nor, of an even number of teeth, most of every second one; next to none where the other tips end; and between the
 two places the look of the ground, not of the dirt on this tooth, where the tip is lower, and that of teeth, not of
-ground, where it is higher.  Of two or three side by side that do not end with the others, the neighbours are those
+ground, where it is higher.  Of two or three side by side that end lower than the others, the neighbours are those
 beside the row: teeth damaged alike would speak for one another.  Only where the others do end with one another, though:
 hooked teeth worn unequally end all over, some of them side by side.
 
@@ -159,7 +159,8 @@ class _View:
             astray = (left[:, wide].mean(axis=1) < _NONE_LEFT) & ~self.faint
             ending = np.abs(heights[self.clear[~astray[self.clear]], wide].mean(axis=1))
             together = len(ending) > 0 and float(np.median(ending)) < _TOGETHER_MM
-            beside = _beside(i, astray & together)
+            # beyond the tips lie shadows, whose outlines run on beside several of them
+            beside = _beside(i, astray & together & (way < 0))
             others = float(np.max([usually, *there[beside]], axis=0)[wide].mean())
             clear, lost = float(own[wide].mean()), float(left[i, wide].mean())
             if others > _NOT_BESIDE * clear or lost > _NONE_SURE:
