@@ -259,3 +259,16 @@ def test_a_tooth_that_stands_aside_takes_none_of_those_about_it_out_of_plain_sig
     # the gap on its one side lies on no form, beyond which both of the others stand: it was taken for a chain's end
     ring = drawn(dict.fromkeys((4, 7), (2.6, GROUND)), turned={5: 0.02})
     assert {4, 7} <= dict(ring.tips_apart).keys()
+
+
+def test_beside_a_tooth_whose_edges_dirt_has_taken_nothing_is_in_plain_sight():
+    # dirt bends no tooth: the next one does not speak for it
+    low = {4: (2.6, GROUND)}
+    assert [i for i, _ in drawn(low).tips_apart] == [4]
+    assert not drawn(low, dirty={5: (0.3, GROUND)}).tips_apart
+
+
+def test_an_edge_beyond_two_tips_side_by_side_is_a_shadows():
+    beyond = (3.0, METAL, 4.4)  # tips end at 3.4
+    assert [i for i, _ in drawn({6: beyond}).tips_apart] == [6]
+    assert not drawn({6: beyond, 7: beyond}).tips_apart

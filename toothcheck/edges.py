@@ -127,7 +127,7 @@ def fit_erf(profiles: Floats, *, blur: float = 1.2, sweeps: int = 12) -> ErfFit:
         if any_burnt:
             free = burnt & (model >= SATURATED)
             r[free] = 0.0
-            jac[..., 0] = ~free
+            jac[..., 0] = 1.0
             jac[free] = 0.0
         a = np.einsum("nmi,nmj->nij", jac, jac) + np.diag(prior) + np.eye(4) * 1e-6
         b = np.einsum("nmi,nm->ni", jac, r)

@@ -262,6 +262,7 @@ def _votes(
     origin = margin * width + margin
     cells = (rows + 2 * margin) * width
     votes = np.zeros(cells, dtype=np.intp)
+    # a few at a time: all at once would be gigabytes on a large picture
     for some in np.array_split(distances, 12):
         rx, ry = some[:, None] * ux, some[:, None] * uy
         for cx, cy in ((ix + rx, iy + ry), (ix - rx, iy - ry)):

@@ -35,7 +35,7 @@ form."""
 _FAINT = 0.4
 """Of the usual: a tooth whose edges are less clear shows none (made photos: teeth that are gone at most 0.33; sound
 ones at least 0.42, but for tips behind a plate or under dirt of the ground's look)."""
-ROW = 3
+_ROW = 3
 """How many teeth in a row may show none, or end elsewhere: a longer row is taken for hidden, or for what light does."""
 _FEWEST = 4
 
@@ -83,10 +83,8 @@ def in_plain_sight(wheel: Wheel, frame: Rims, paths: Paths, trust: Floats) -> Si
     edge = on_sides(np.where(offset < ASIDE_MM, step, 0.0), points, above > FOOT_MM).max(0)
     edge = edge / max(float(np.median(edge[clear])), 1e-6)
     faint = edge < _FAINT
-    rows = _rows(faint)
-    first, last = np.arange(z), np.arange(z)
-    for row in rows:
-        first[row], last[row] = row[0], row[-1]
+    rows = rows_of(faint)
+    first, last = row_ends(rows, z)
     before, behind = _beside(edge, trust, first, -1), _beside(edge, after, last, 1)
     plain = (np.maximum(trust, after) > _ON_FORM) & (seats >= _BOTTOM_SEEN) & before.free & behind.free
     beside = np.minimum(before.edge, behind.edge)
@@ -111,19 +109,27 @@ def _beside(edge: Floats, beyond: Floats, start: Ints, way: int) -> _Beside:
     free = clear & on_form
     near, next_one = ((start + way * k) % len(edge) for k in (1, 2))
     # dirt takes edges, and a photo that is hard to follow leaves many gaps off the form: neither bends a tooth
-    bent = clear[near] & ~on_form[near] & (np.count_nonzero(~on_form) <= ROW)
+    bent = clear[near] & ~on_form[near] & (np.count_nonzero(~on_form) <= _ROW)
     which = np.where(bent & free[next_one], next_one, near)
     return _Beside(free[which], edge[which])
 
 
-def _rows(faint: Bools) -> tuple[list[int], ...]:
-    """Indices of faint teeth (z,) side by side, row by row; a row of more than `ROW` is none."""
-    z, out = len(faint), []
-    for i in np.flatnonzero(faint & ~np.roll(faint, 1)).tolist():
-        many = next((k for k in range(1, ROW + 1) if not faint[(i + k) % z]), 0)
+def rows_of(alike: Bools) -> tuple[list[int], ...]:
+    """Indices of such teeth (z,) side by side, row by row; a row of more than `_ROW` is none."""
+    z, out = len(alike), []
+    for i in np.flatnonzero(alike & ~np.roll(alike, 1)).tolist():
+        many = next((k for k in range(1, _ROW + 1) if not alike[(i + k) % z]), 0)
         if many:
             out.append([(i + k) % z for k in range(many)])
     return tuple(out)
+
+
+def row_ends(rows: tuple[list[int], ...], z: int) -> tuple[Ints, Ints]:
+    """(z,) each, the first and the last tooth of the row that each tooth stands in; itself where it stands in none."""
+    first, last = np.arange(z), np.arange(z)
+    for row in rows:
+        first[row], last[row] = row[0], row[-1]
+    return first, last
 
 
 def on_sides(values: Floats | Bools, points: Floats, where: Bools) -> Floats:

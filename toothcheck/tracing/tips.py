@@ -27,7 +27,7 @@ from toothcheck.geometry import Bools, Floats, Ints
 from toothcheck.tracing.follow import best_path, colour_evidence
 from toothcheck.tracing.looks import Looks, likelier, log_density
 from toothcheck.tracing.rims import Wheel
-from toothcheck.tracing.sight import MANY, ROW, Sight
+from toothcheck.tracing.sight import MANY, Sight, row_ends, rows_of
 
 _LOW_MM, _HIGH_MM, _HALF_MM, _COLUMN_MM = -1.5, 6.5, 1.65, 0.15
 """From where to where over the pitch circle a tip is looked for, how far to both sides of the tooth's middle, and in
@@ -112,7 +112,7 @@ class _View:
         evidence = colour_evidence(values, 0.5, optics).reshape(px.shape[:-1])
         self.values = np.nan_to_num(values, nan=128.0).reshape(*px.shape[:-1], 3)
         self.near = maximum_filter1d(evidence, self._steps(_ROUND_MM), axis=-1)
-        self.about = maximum_filter1d(evidence, self._steps(_OWN_MM), axis=-1)
+        about = maximum_filter1d(evidence, self._steps(_OWN_MM), axis=-1)
         self.columns, self.clear, self.faint = np.arange(len(across)), sight.clear, sight.faint
         slope = np.full(len(across) - 1, _SLACK)
         typical = np.median(evidence[self.clear], axis=0)
@@ -120,6 +120,8 @@ class _View:
         self.usual = np.median(self.near[self.clear][:, self.columns, self.usual_path], axis=0)
         off = np.abs(np.arange(len(radii)) - self.usual_path[:, None]) * self.step
         self.path: Ints = best_path(self.near - _ASTRAY * np.clip(2 * off, 0, 1), slope)
+        self.higher: Floats = (self.path - self.usual_path) * self.step
+        self.left: Floats = about[:, self.columns, self.usual_path] / np.maximum(self.usual, 1e-6)
         self.tip: Bools = (self.usual > _USUAL_EDGE) & self._of_the_tip(np.abs(across) <= _TOP_MM)
 
     def _steps(self, reach_mm: float) -> int:
@@ -137,13 +139,8 @@ class _View:
 
     def elsewhere(self, i: int) -> _Found | None:
         """Where the tip of tooth ``i`` ends for some width if not where the others do; None where it does."""
-        z = len(self.path)
-        usual = np.maximum(self.usual, 1e-6)
-        heights = (self.path - self.usual_path) * self.step
-        higher = heights[i]
-        own = self.near[i, self.columns, self.path[i]] / usual
-        left = self.about[:, self.columns, self.usual_path] / usual
-        there = self.near[:, self.columns, self.path[i]] / usual
+        z, higher = len(self.path), self.higher[i]
+        there = self.near[:, self.columns, self.path[i]] / np.maximum(self.usual, 1e-6)
         usually = np.zeros(len(self.columns))
         seconds = self.clear[((self.clear - i) % 2 == 0) & (self.clear != i)]
         if z % 2 == 0 and len(seconds) >= _SECONDS:
@@ -155,19 +152,26 @@ class _View:
             apart = float((way * higher[wide]).min())
             if not self.tip[wide].all() or not _LEAST_MM <= apart <= _MOST_MM:
                 continue
-            # a plate before several tips hides most of their flanks, too; damage to tips leaves them
-            astray = (left[:, wide].mean(axis=1) < _NONE_LEFT) & ~self.faint
-            ending = np.abs(heights[self.clear[~astray[self.clear]], wide].mean(axis=1))
-            together = len(ending) > 0 and float(np.median(ending)) < _TOGETHER_MM
             # beyond the tips lie shadows, whose outlines run on beside several of them
-            beside = _beside(i, astray & together & (way < 0))
+            beside = self._beside(i, wide) if way < 0 else [(i - 1) % z, (i + 1) % z]
             others = float(np.max([usually, *there[beside]], axis=0)[wide].mean())
-            clear, lost = float(own[wide].mean()), float(left[i, wide].mean())
+            clear, lost = float(there[i, wide].mean()), float(self.left[i, wide].mean())
             if others > _NOT_BESIDE * clear or lost > _NONE_SURE:
                 continue
             if best is None or clear - lost > best[0]:
                 best = clear - lost, _Found(way * apart, clear, lost, self._between(i, wide))
         return None if best is None else best[1]
+
+    def _beside(self, i: int, wide: slice) -> list[int]:
+        """The teeth beside tooth ``i``, or beside its row of teeth that have no edge where the others end."""
+        # a plate before several tips hides most of their flanks, too; damage to tips leaves them
+        astray = (self.left[:, wide].mean(axis=1) < _NONE_LEFT) & ~self.faint
+        ending = np.abs(self.higher[self.clear[~astray[self.clear]], wide].mean(axis=1))
+        together = len(ending) > 0 and float(np.median(ending)) < _TOGETHER_MM
+        row = astray & together
+        row[i] = True
+        first, last = row_ends(rows_of(row), len(row))
+        return [int(first[i] - 1), int(last[i] + 1) % len(row)]
 
     def _between(self, i: int, wide: slice) -> Floats:
         margin = round(_ROUND_MM / self.step)
@@ -176,15 +180,6 @@ class _View:
             for c, a, b in zip(self.columns[wide], self.path[i, wide], self.usual_path[wide], strict=True)
         ]
         return np.concatenate(rows).astype(np.float64)
-
-
-def _beside(i: int, astray: Bools) -> list[int]:
-    """The teeth beside tooth ``i``, or beside the row it stands in of teeth ``astray`` (z,), if not too long."""
-    z = len(astray)
-    before, after = (next((k for k in range(1, ROW + 1) if not astray[(i + way * k) % z]), ROW + 1) for way in (-1, 1))
-    if before + after - 1 > ROW:
-        before = after = 1
-    return [(i - before) % z, (i + after) % z]
 
 
 def _borne_out(looks: Looks, i: int, found: _Found) -> bool:
