@@ -89,6 +89,13 @@ def test_mean_gap_of_a_field_of_one_order_is_that_order():
     assert np.abs(mean_gap(ring, 13)).max() < 0.05
 
 
+def test_a_ring_unwound_for_one_count_says_the_same_of_it_and_nothing_of_others(view):
+    place = (view, (6.0, -4.0), 30.0, 44.0)
+    np.testing.assert_allclose(mean_gap(unwound(*place, teeth=15), 15), mean_gap(unwound(*place), 15), atol=1e-5)
+    with pytest.raises(ValueError, match="teeth must be 15, for which the ring was unwound, got 16"):
+        mean_gap(unwound(*place, teeth=15), 16)
+
+
 @pytest.mark.parametrize(
     ("true", "chains", "aside_mm"),
     [(1.0, 0.97, 0.0), (1.0, 0.97, -1.0), (1.0, 1.03, 1.0), (0.94, 1.0, 0.0), (1.06, 1.0, 0.0)],

@@ -20,6 +20,7 @@ from dataclasses import dataclass
 import cv2
 import numpy as np
 from numpy.typing import NDArray
+from scipy import fft
 
 from toothcheck.geometry import Floats
 from toothcheck.toothform import TIP, IsoForm
@@ -29,6 +30,8 @@ _PHASES = 48
 _ORDERS = np.arange(-6, 7)
 _STEP_MM = 0.4
 _SAME_MM = 0.01
+_AT_ONCE = 1000
+"""Lines that vote at once: as many as stay in a processor's cache, three times as quick as all."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
@@ -37,9 +40,11 @@ class Ring:
 
     centre_mm: tuple[float, float]
     coefficients: NDArray[np.complex64]
-    """(radii, n)."""
+    """(radii, n); where one count alone is asked about, (radii, orders) of its own waves."""
     first_mm: float
     step_mm: float
+    teeth: int | None
+    """The only count that may be asked about; None: any."""
 
     @property
     def last_mm(self) -> float:
@@ -61,35 +66,69 @@ class Fit:
     centre_mm: tuple[float, float]
 
 
-def unwound(view: PlaneView, centre_mm: tuple[float, float], first_mm: float, last_mm: float) -> Ring:
-    """Unwind a view about a centre between two radii."""
+def unwound(
+    view: PlaneView, centre_mm: tuple[float, float], first_mm: float, last_mm: float, *, teeth: int | None = None
+) -> Ring:
+    """Unwind a view about a centre between two radii.
+
+    Parameters
+    ----------
+    teeth
+        The only count that will be asked about, which takes a third of the time; None: any.
+    """
     step = max(_STEP_MM, 0.8 * view.step_mm)
     radii = np.arange(first_mm, last_mm + step, step)
     n = 1 << math.ceil(math.log2(2 * math.pi * last_mm / step) - 0.3)
-    turn, back = _turns(n)
-    at = (centre_mm[0] + 1j * centre_mm[1]) + radii[:, None] * turn
-    x = ((at.real - view.x_min_mm) / view.step_mm).astype(np.float32)
-    y = ((at.imag - view.y_min_mm) / view.step_mm).astype(np.float32)
+    along_x, along_y, back = _turns(n)
+    x = (((centre_mm[0] - view.x_min_mm) + radii[:, None] * along_x) / view.step_mm).astype(np.float32)
+    y = (((centre_mm[1] - view.y_min_mm) + radii[:, None] * along_y) / view.step_mm).astype(np.float32)
     pairs = view.field.view(np.float32).reshape(*view.field.shape, 2)
     values = cv2.remap(pairs, x, y, cv2.INTER_LINEAR, borderMode=cv2.BORDER_CONSTANT, borderValue=0)
     field = np.ascontiguousarray(values).view(np.complex64)[..., 0]
     return Ring(
         centre_mm=centre_mm,
-        coefficients=np.asarray(np.fft.fft(field * back, axis=1) / n, dtype=np.complex64),
+        coefficients=_spectrum(field * back) if teeth is None else field @ _own_waves(n, teeth),
         first_mm=first_mm,
         step_mm=step,
+        teeth=teeth,
     )
 
 
+def _spectrum(along: NDArray[np.complex64]) -> NDArray[np.complex64]:
+    """(radii, n) all waves of a field along circles (radii, n)."""
+    out: NDArray[np.complex64] = fft.fft(along, axis=1, overwrite_x=True) / np.float32(along.shape[1])
+    return out
+
+
 @functools.lru_cache(maxsize=8)
-def _turns(n: int) -> tuple[NDArray[np.complex128], NDArray[np.complex64]]:
-    """``n`` directions round a circle, and what takes doubled angles back to the radius there."""
+def _turns(n: int) -> tuple[Floats, Floats, NDArray[np.complex64]]:
+    """``n`` directions round a circle, x and y, and what takes doubled angles back to the radius there."""
     turn = np.exp(2j * np.pi * np.arange(n) / n)
-    return turn, np.conj(turn**2).astype(np.complex64)
+    return turn.real.copy(), turn.imag.copy(), np.conj(turn**2).astype(np.complex64)
+
+
+@functools.lru_cache(maxsize=64)
+def _own_waves(n: int, teeth: int) -> NDArray[np.complex64]:
+    """(n, orders) what gives the waves of a count, as `mean_gap` has them, of ``n`` doubled angles round a circle."""
+    order = _ORDERS * teeth
+    back = _turns(n)[2]
+    waves = np.exp(-2j * np.pi / n * ((np.arange(n)[:, None] * order) % n)) * (np.abs(order) < n // 2)
+    out: NDArray[np.complex64] = (back[:, None] * waves / n).astype(np.complex64)
+    return out
 
 
 def mean_gap(ring: Ring, teeth: int) -> NDArray[np.complex64]:
-    """(radii, orders) the mean field over the gaps of a wheel of so many teeth, as its first waves along a gap."""
+    """(radii, orders) the mean field over the gaps of a wheel of so many teeth, as its first waves along a gap.
+
+    Raises
+    ------
+    ValueError
+        When the ring was unwound for another count.
+    """
+    if ring.teeth is not None:
+        if ring.teeth != teeth:
+            raise ValueError(f"teeth must be {ring.teeth}, for which the ring was unwound, got {teeth}")
+        return ring.coefficients
     n = ring.coefficients.shape[1]
     there = np.abs(_ORDERS) * teeth < n // 2
     out: NDArray[np.complex64] = np.where(there, ring.coefficients[:, (_ORDERS * teeth) % n], np.complex64(0))
@@ -150,11 +189,14 @@ def concentric(
     direction = np.sqrt(field[i, j] / strong[i, j])
     t = np.arange(6.0 / cell, reach_mm / cell, 1.0)
     t = np.concatenate([-t, t])
-    x = np.rint(j[:, None] + t * direction.real[:, None]).astype(np.int32)
-    y = np.rint(i[:, None] + t * direction.imag[:, None]).astype(np.int32)
     rows, columns = field.shape
-    inside = (x >= 0) & (y >= 0) & (x < columns) & (y < rows)
-    votes = np.bincount((y * columns + x)[inside], minlength=rows * columns).reshape(rows, columns).astype(np.float32)
+    votes = np.zeros(rows * columns)
+    for some in np.split(np.arange(len(i)), range(_AT_ONCE, len(i), _AT_ONCE)):
+        x = np.rint(j[some, None] + t * direction.real[some, None]).astype(np.int32)
+        y = np.rint(i[some, None] + t * direction.imag[some, None]).astype(np.int32)
+        inside = (x >= 0) & (y >= 0) & (x < columns) & (y < rows)
+        votes += np.bincount((y * columns + x)[inside], minlength=rows * columns)
+    votes = votes.reshape(rows, columns).astype(np.float32)
     peak = cv2.GaussianBlur(votes, (0, 0), 1.5 / cell) - cv2.GaussianBlur(votes, (0, 0), 8.0 / cell)
     out: list[tuple[float, float]] = []
     apart = max(2, int(8 / cell))
@@ -171,7 +213,8 @@ def concentric(
 def ring_for(view: PlaneView, form: IsoForm, scale: float, centre_mm: tuple[float, float]) -> Ring:
     """The part of a view that an enlarged form touches, unwound."""
     root = form.pitch_radius_mm - 0.6 * form.roller_diameter_mm
-    return unwound(view, centre_mm, max(2.0, root * scale - 0.5), form.tip_radius_mm * scale + 1.0)
+    first, last = max(2.0, root * scale - 0.5), form.tip_radius_mm * scale + 1.0
+    return unwound(view, centre_mm, first, last, teeth=form.teeth)
 
 
 def around(view: PlaneView, start: Fit, *, reach_mm: float = 1.2, scale_std: float = 0.0) -> Fit:
