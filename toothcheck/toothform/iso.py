@@ -169,17 +169,21 @@ class IsoForm(ToothedWheel):
         with_tip
             Count what lies beyond the tip circle as outside.
         """
+        depth = self._depth(points_mm, self.on_seat(points_mm))
+        if with_tip:
+            depth = np.minimum(depth, self.tip_radius_mm - np.hypot(points_mm[..., 0], points_mm[..., 1]))
+        return depth
+
+    def _depth(self, points_mm: Floats, on_seat: Bools) -> Floats:
+        """Depth in the metal of points (…, 2), for which it is known whether they face the seat or a flank."""
         u, v = np.abs(points_mm[..., 0]), points_mm[..., 1]
-        below = self.seat_centre_radius_mm - v
         c = self.flank_centre_mm
-        depth: Floats = np.where(
-            self.on_seat(points_mm),
-            np.hypot(u, below) - self.seat_radius_mm,
+        out: Floats = np.where(
+            on_seat,
+            np.hypot(u, self.seat_centre_radius_mm - v) - self.seat_radius_mm,
             self.flank_radius_mm - np.hypot(u - c[0], v - c[1]),
         )
-        if with_tip:
-            depth = np.minimum(depth, self.tip_radius_mm - np.hypot(u, v))
-        return depth
+        return out
 
     def bevel_free_radius_mm(self, tip_radius_mm: float | None = None) -> float:
         """Up to where the edge of a face surely follows the form: bevels begin 0.10 to 0.15 p below the tip.
@@ -205,24 +209,28 @@ class IsoForm(ToothedWheel):
         points_mm
             (…, 2) in the gap's frame.
         """
-        out: Floats = np.clip((self.seat_share(points_mm) - 0.7) / 0.25, 0.0, 1.0)
-        return out
+        return _flank_share(self.seat_share(points_mm))
 
     def seat_share(self, points_mm: Floats) -> Floats:
         """How far up its side of the seating curve a point of the gap's frame (…, 2) faces: 0 bottom, 1 junction."""
-        u, below = np.abs(points_mm[..., 0]), self.seat_centre_radius_mm - points_mm[..., 1]
-        out: Floats = np.arctan2(u, below) / (self.seat_angle / 2)
+        out: Floats = self._angle(points_mm) / (self.seat_angle / 2)
         return out
 
     def faced(self, points_mm: Floats) -> Faced:
-        """All that a fit asks of points (…, 2) of the gap's frame."""
-        depth = self.metal_depth_mm(points_mm, with_tip=False)
-        return Faced(points_mm, depth, self.seat_share(points_mm), self.flank_share(points_mm))
+        """All that a fit asks of points (…, 2) of the gap's frame; angles are found once, since it asks often."""
+        angle, half = self._angle(points_mm), self.seat_angle / 2
+        share: Floats = angle / half
+        return Faced(points_mm, self._depth(points_mm, angle <= half), share, _flank_share(share))
 
     def on_seat(self, points_mm: Floats) -> Bools:
         """Which points of the gap's frame (…, 2) face the seating curve rather than a flank."""
+        out: Bools = self._angle(points_mm) <= self.seat_angle / 2
+        return out
+
+    def _angle(self, points_mm: Floats) -> Floats:
+        """Of points (…, 2) about the seat's centre, off the gap's axis, radians."""
         u, below = np.abs(points_mm[..., 0]), self.seat_centre_radius_mm - points_mm[..., 1]
-        out: Bools = np.arctan2(u, below) <= self.seat_angle / 2
+        out: Floats = np.arctan2(u, below)
         return out
 
     # --- outlines --------------------------------------------------------------------------------------------
@@ -281,3 +289,8 @@ class IsoForm(ToothedWheel):
             normals=readonly(np.concatenate(normals)),
             part=readonly(np.concatenate(parts)),
         )
+
+
+def _flank_share(seat_share: Floats) -> Floats:
+    out: Floats = np.clip((seat_share - 0.7) / 0.25, 0.0, 1.0)
+    return out
