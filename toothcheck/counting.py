@@ -21,6 +21,7 @@ import cv2
 import numpy as np
 from numpy.typing import NDArray
 from scipy import fft
+from skimage.feature import peak_local_max
 
 from toothcheck.geometry import Floats
 from toothcheck.toothform import TIP, IsoForm
@@ -198,16 +199,11 @@ def concentric(
         votes += np.bincount((y * columns + x)[inside], minlength=rows * columns)
     votes = votes.reshape(rows, columns).astype(np.float32)
     peak = cv2.GaussianBlur(votes, (0, 0), 1.5 / cell) - cv2.GaussianBlur(votes, (0, 0), 8.0 / cell)
-    out: list[tuple[float, float]] = []
-    apart = max(2, int(8 / cell))
-    top = float(peak.max())
-    for _ in range(count):
-        a, b = np.unravel_index(int(peak.argmax()), peak.shape)
-        if peak[a, b] < least_share * top:
-            break
-        out.append((view.x_min_mm + int(b) * cell, view.y_min_mm + int(a) * cell))
-        peak[max(0, a - apart) : a + apart + 1, max(0, b - apart) : b + apart + 1] = -1e9
-    return out
+    least = least_share * float(peak.max())
+    found = peak_local_max(
+        peak, min_distance=max(2, int(8 / cell)), threshold_abs=least, exclude_border=False, num_peaks=count
+    )
+    return [(view.x_min_mm + int(j) * cell, view.y_min_mm + int(i) * cell) for i, j in found]
 
 
 def ring_for(view: PlaneView, form: IsoForm, scale: float, centre_mm: tuple[float, float]) -> Ring:

@@ -15,6 +15,7 @@ import cv2
 import numpy as np
 from numpy.typing import NDArray
 from scipy import fft
+from skimage.feature import peak_local_max
 
 from toothcheck.geometry import Floats
 from toothcheck.pose import PlanePose
@@ -181,18 +182,13 @@ def find(view: PlaneView, form: IsoForm, *, drive_clockwise: bool | None = None,
     best = np.full(most.shape, -1.0, np.float32)
     phase = np.zeros(most.shape, np.float32)
     best[rows, columns], phase[rows, columns] = score, 0.5 * place / _PHASES * form.pitch_angle
-    seeds: list[Seed] = []
     apart = max(2, int(form.tip_radius_mm / 3 / view.step_mm))
-    for _ in range(count):
-        i, j = np.unravel_index(int(best.argmax()), best.shape)
-        if best[i, j] <= 0:
-            break
-        seeds.append(
-            Seed(
-                centre_mm=(view.x_min_mm + int(j) * view.step_mm, view.y_min_mm + int(i) * view.step_mm),
-                phase=float(phase[i, j]),
-                score=float(best[i, j]),
-            )
+    found = peak_local_max(best, min_distance=apart, threshold_abs=0.0, exclude_border=False, num_peaks=count)
+    return [
+        Seed(
+            centre_mm=(view.x_min_mm + int(j) * view.step_mm, view.y_min_mm + int(i) * view.step_mm),
+            phase=float(phase[i, j]),
+            score=float(best[i, j]),
         )
-        best[max(0, i - apart) : i + apart + 1, max(0, j - apart) : j + apart + 1] = -1
-    return seeds
+        for i, j in found
+    ]
