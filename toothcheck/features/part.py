@@ -28,6 +28,7 @@ from toothcheck.matching import Count, Part
 from toothcheck.photo import linear_light
 from toothcheck.pose import CardPose, PlanePose, card_pose
 from toothcheck.toothform import MIN_TEETH, IsoForm
+from toothcheck.tracing.centres import meeting_places
 
 LEAST_PX_PER_MM = 3.0
 MOST_TILT_DEG = 30.0
@@ -35,6 +36,8 @@ HEIGHT_STD_MM = 0.3
 LEAN_STD = math.radians(0.25)
 """How parallel card and face lie: both flat on one table."""
 _SEARCH_MM = 0.5
+_CIRCLES_MM = 8.0, 130.0
+"""Radii of the smallest and the largest circle that may show the middle."""
 _BEYOND_CARD_MM = 3.0
 _TURNS = 2048
 _PHASES = 96
@@ -232,15 +235,9 @@ def _middles(grey: NDArray[np.uint8], plane: PlanePose, sighting: CardSighting) 
     strong = (size > np.quantile(inside, 0.9)) & (mask > 0)
     iy, ix = np.nonzero(strong)
     ux, uy = dx[iy, ix] / size[iy, ix], dy[iy, ix] / size[iy, ix]
-    votes = _votes(ix, iy, ux, uy, (rows, columns))
-    heat = cv2.GaussianBlur(votes.astype(np.float32), (0, 0), 1.5 / step)
-    # lines cross anywhere; at the middle they cross far above their surroundings
-    heat = heat - cv2.GaussianBlur(heat, (0, 0), 8 / step)
     tried: list[tuple[float, Floats, float]] = []
-    for _ in range(6):
-        y, x = np.unravel_index(int(heat.argmax()), heat.shape)
+    for y, x in meeting_places((iy, ix), (uy, ux), _CIRCLES_MM, (rows, columns), step, count=6):
         guess = low + step * np.array([float(x), float(y)])
-        cv2.circle(heat, (int(x), int(y)), int(8 / step), -1e9, -1)
         one = _bore_at(grey, plane, guess)
         if one is not None:
             tried.append(one)
@@ -248,27 +245,6 @@ def _middles(grey: NDArray[np.uint8], plane: PlanePose, sighting: CardSighting) 
         settled = _settled(grey, plane, middle, radius)
         if settled is not None:
             yield settled
-
-
-def _votes(
-    ix: NDArray[np.intp], iy: NDArray[np.intp], ux: Floats, uy: Floats, shape: tuple[int, int]
-) -> NDArray[np.intp]:
-    """How often each cell (rows, columns) lies on an edge's normal, at a distance that a circle may have."""
-    distances = np.arange(8.0, 130.0, 1.0) / _SEARCH_MM
-    rows, columns = shape
-    # a margin takes the votes that fall outside: cheaper than to sort them out
-    margin = int(distances[-1]) + 2
-    width = columns + 2 * margin
-    origin = margin * width + margin
-    cells = (rows + 2 * margin) * width
-    votes = np.zeros(cells, dtype=np.intp)
-    # a few at a time: all at once would be gigabytes on a large picture
-    for some in np.array_split(distances, 12):
-        rx, ry = some[:, None] * ux, some[:, None] * uy
-        for cx, cy in ((ix + rx, iy + ry), (ix - rx, iy - ry)):
-            cell = (np.rint(cy) * width + np.rint(cx)).astype(np.intp) + origin
-            votes += np.bincount(cell.ravel(), minlength=cells)
-    return votes.reshape(-1, width)[margin : margin + rows, margin : margin + columns]
 
 
 def _settled(
