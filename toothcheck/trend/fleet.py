@@ -11,7 +11,8 @@ from toothcheck.advice import Halt
 from toothcheck.geometry import Bools, Floats
 from toothcheck.grade import GRADES, band, halt_until
 from toothcheck.logbook import Fitting, History, Judged, Reading, judged, once_a_photo
-from toothcheck.trend.model import BANDS, Crossing, Point, Trend, fit
+from toothcheck.trend.model import fit
+from toothcheck.trend.result import BANDS, Crossing, Point, Trend
 
 STALE_DAYS = 90
 """After so many days without an entry a machine's odometer is asked for (our convention)."""
