@@ -149,15 +149,10 @@ class History:
     own_km: dict[str, float] = field(default_factory=dict)
     """The part's own distance at each entry that names a distance and a part then fitted, by the entry's uid."""
 
-    def machine(self, name: str) -> Machine:
-        """The machine of that name.
-
-        Raises
-        ------
-        KeyError
-            When there is none.
-        """
-        return self.machines[name]
+    @property
+    def known(self) -> str:
+        """The first of its machines by name, for one who named another."""
+        return ", ".join(sorted(self.machines)[:8]) or "none yet"
 
     def fitted_on(self, machine: str, position: str, day: str | None) -> str | None:
         """The part at a machine's position on a day (ISO date), the newest fitting that began by then; None: now."""

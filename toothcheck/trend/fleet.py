@@ -305,8 +305,7 @@ def parts_of(history: History, machine: str, which: str | None = None) -> list[s
         When machine or part are not known.
     """
     if machine not in history.machines:
-        known = ", ".join(sorted(history.machines)[:8]) or "none yet"
-        raise ValueError(f"machine {machine} is not in the logbook (known: {known})")
+        raise ValueError(f"machine {machine} is not in the logbook (known: {history.known})")
     fitted = history.machines[machine].fitted
     if which is None:
         found = [fitted[p] for p in ("front", "rear") if p in fitted]
