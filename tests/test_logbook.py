@@ -37,8 +37,10 @@ from toothcheck.logbook import (
     standing,
     unit_said,
 )
+from toothcheck.logbook.checks import check_name, checked
 from toothcheck.logbook.demo import made_document, made_fleet
-from toothcheck.logbook.entries import NAMES, check_name, checked, stripped
+from toothcheck.logbook.documents import stripped
+from toothcheck.logbook.entries import NAMES
 from toothcheck.logbook.exchange import bring_in, csv_text, json_text
 from toothcheck.logbook.photos import keep
 from toothcheck.logbook.schema import ENTRIES, VERSION

@@ -13,7 +13,8 @@ from collections.abc import Iterable
 from dataclasses import dataclass, field
 
 from toothcheck.grade import Renewal
-from toothcheck.logbook.entries import TELLING_MORE, Entry, EntryError, halts_of, renewal_of
+from toothcheck.logbook.documents import TELLING_MORE, halts_of, renewal_of
+from toothcheck.logbook.entries import Entry, EntryError
 
 _FEWEST_DAYS = 14  # a shorter time tells no riding rate
 

@@ -17,21 +17,10 @@ import sqlalchemy as sa
 
 from toothcheck import __version__
 from toothcheck.errors import LogbookError
-from toothcheck.grade import HALTING, RENEW_ANYWAY
+from toothcheck.logbook.checks import check_sense, checked
 from toothcheck.logbook.database import Database
-from toothcheck.logbook.entries import (
-    RENEWAL_FIELD,
-    TELLING_MORE,
-    Entry,
-    EntryError,
-    check_sense,
-    checked,
-    corrected,
-    dumped,
-    facts_of,
-    same_letters,
-    stripped,
-)
+from toothcheck.logbook.documents import SIGNS_OF_MORE, TELLING_MORE, dumped, facts_of, stripped
+from toothcheck.logbook.entries import Entry, EntryError, corrected, same_letters
 from toothcheck.logbook.history import History, in_force, replay, standing
 from toothcheck.logbook.schema import ENTRIES
 from toothcheck.logbook.slips import distance_slips, name_slips, photo_slips, refuse, repeated_slips
@@ -40,10 +29,9 @@ _EXCUSE = (
     "give --reason if it is right (toothcheck logbook note {} TEXT --at DISTANCE --reason WHY keeps a distance alone)"
 )
 _LIGHT = [column for column in ENTRIES.c if column.name != "document"]
-# as `dumped` writes them; the sentence is that of documents older than the field
-_SIGNS = (f'"{RENEWAL_FIELD}":"', RENEW_ANYWAY, *(f'"{code}"' for code in sorted(HALTING)))
 _TELLS_MORE = sa.and_(
-    ENTRIES.c.grade.in_(TELLING_MORE), sa.or_(*(ENTRIES.c.document.contains(sign, autoescape=True) for sign in _SIGNS))
+    ENTRIES.c.grade.in_(TELLING_MORE),
+    sa.or_(*(ENTRIES.c.document.contains(sign, autoescape=True) for sign in SIGNS_OF_MORE)),
 )
 _TO_REPLAY = [*_LIGHT, sa.case((_TELLS_MORE, ENTRIES.c.document)).label("document")]
 """Of the documents, which are long, only those that may tell what a history does and no column: who may not ride, and

@@ -38,7 +38,7 @@ def sprocket_of(
     made = f"--{name} takes a grade, or what toothcheck inspect … --json FILE wrote."
     from toothcheck.advice import Halt, SprocketState
     from toothcheck.estimate import Estimate
-    from toothcheck.logbook.entries import facts_of, halts_of, renewal_of
+    from toothcheck.logbook.documents import facts_of, halts_of, renewal_of
 
     document = json_object_of(path, hint=made)
     try:
