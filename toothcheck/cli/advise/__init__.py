@@ -13,6 +13,7 @@ from toothcheck.cli.advise.merging import situation_from
 from toothcheck.cli.advise.papers import order_of, rendered
 from toothcheck.cli.advise.typed import case_of, elongation, json_file, km_of, over_case, sprocket_of
 from toothcheck.cli.books import Unit, Where, file_of, named, unit_of, wrong_words
+from toothcheck.cli.output import check_ending, check_targets, console, paragraph, write_json, write_whole
 from toothcheck.cli.words import JsonWord, Paper, PaperWord, refuse_typed
 from toothcheck.errors import UsageError
 
@@ -117,8 +118,6 @@ def advise(
     json_to: JsonWord = None,
 ) -> None:
     """Make one plan of grades, chain, adjuster, age and distance: nothing, watch, chain only, set."""
-    from toothcheck.cli.output import check_ending, check_targets, write_json, write_whole
-
     unit = unit_of(units)
     for option, path in (("--order-sheet", order_sheet), ("--checklist", checklist)):
         check_ending(option, path, _PAPERS)
@@ -248,8 +247,6 @@ def _made_of(situation: Situation, parts: dict[str, str]) -> dict[str, Any]:
 
 
 def _show(name: str, plan: Plan, source: str, written: list[Path]) -> None:
-    from toothcheck.cli.output import console, paragraph
-
     word = "NOTHING NOW" if plan.action == "nothing" else plan.action.replace("-", " ").upper()
     out = console()
     paragraph(out, f"{name}: {word}", style="bold")
