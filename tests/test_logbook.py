@@ -27,6 +27,7 @@ from toothcheck.logbook import (
     Entry,
     EntryError,
     Logbook,
+    database,
     distance_echo,
     distance_km,
     distance_text,
@@ -34,11 +35,12 @@ from toothcheck.logbook import (
     replay,
     schema,
     standing,
-    store,
     unit_said,
 )
+from toothcheck.logbook.checks import check_name, checked
 from toothcheck.logbook.demo import made_document, made_fleet
-from toothcheck.logbook.entries import NAMES, check_name, checked, stripped
+from toothcheck.logbook.documents import stripped
+from toothcheck.logbook.entries import NAMES
 from toothcheck.logbook.exchange import bring_in, csv_text, json_text
 from toothcheck.logbook.photos import keep
 from toothcheck.logbook.schema import ENTRIES, VERSION
@@ -331,7 +333,7 @@ def test_a_part_that_cannot_be_is_refused_and_an_old_logbook_mended(places, fiel
         bad = book.new("part", part="A", position="chain", **{field: value})
         with pytest.raises(LogbookError, match=words):
             book.add(bad)
-        with book._engine.begin() as connection:  # as an earlier program took it
+        with book._database.engine.begin() as connection:  # as an earlier program took it
             connection.execute(ENTRIES.insert(), [asdict(replace(bad, number=1))])
         with pytest.raises(LogbookError, match=f"Line 2: {words}"):
             bring_in(other, csv_text(book.entries()), "csv")
@@ -421,7 +423,7 @@ def test_an_entry_on_which_others_rest_is_not_withdrawn_and_the_next_step_is_sai
 def test_the_database_itself_refuses_to_overwrite(book):
     with_front(book)
     for statement in (ENTRIES.update().values(text="x"), ENTRIES.delete()):
-        with pytest.raises(sa.exc.DBAPIError, match="only ever added"), book._engine.begin() as connection:
+        with pytest.raises(sa.exc.DBAPIError, match="only ever added"), book._database.engine.begin() as connection:
             connection.execute(statement)
     assert len(book.entries()) == 3
 
@@ -764,7 +766,7 @@ def test_a_name_is_one_name_however_its_letters_are_put_together(book):
 def test_a_refusal_of_the_database_says_what_to_do(tmp_path, monkeypatch):
     with opened(tmp_path / "b.sqlite") as book:
         cause = sqlite3.OperationalError("attempt to write a readonly database")
-        with pytest.raises(LogbookError) as refused, book._words():
+        with pytest.raises(LogbookError) as refused, book._database.in_words():
             raise cause
         assert "writable" in refused.value.hint
 
@@ -812,20 +814,20 @@ def test_an_older_logbook_moves_forward_with_a_backup_first(places):
     where = places()
     with pytest.MonkeyPatch.context() as patch:
         patch.setattr(schema, "VERSION", 1)
-        patch.setattr(store, "VERSION", 1)
+        patch.setattr(database, "VERSION", 1)
         with opened(where) as old:
             with_front(old)
             entries = old.entries()
     with opened(where, create=False) as new:
         assert new.entries() == entries
-        with new._engine.connect() as connection:
+        with new._database.engine.connect() as connection:
             assert schema.version_of(connection) == VERSION
             tables = sa.inspect(connection).get_table_names()
             with pytest.raises(sa.exc.DBAPIError, match="only ever added"):
                 connection.execute(ENTRIES.delete())
     if "://" in where:
         (backup,) = [name for name in tables if name.startswith("entries_schema_1_")]
-        with new._engine.connect() as connection:
+        with new._database.engine.connect() as connection:
             assert connection.exec_driver_sql(f"SELECT count(*) FROM {backup}").scalar() == len(entries)
     else:
         backup = Path(where + ".schema-1.backup")
@@ -843,7 +845,7 @@ def test_a_newer_logbook_is_refused_in_words_and_left_alone(places):
     where = places()
     with opened(where) as book:
         with_front(book)
-        with book._engine.begin() as connection:
+        with book._database.engine.begin() as connection:
             connection.exec_driver_sql("INSERT INTO schema_version VALUES (99)")
     with pytest.raises(LogbookError, match=r"newer toothcheck \(schema 99; this one knows up to"):
         opened(where)

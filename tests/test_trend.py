@@ -21,9 +21,13 @@ from toothcheck.logbook.demo import made_fleet
 from toothcheck.report import from_logbook
 from toothcheck.report.figures import trend_chart
 from toothcheck.report.history import shown
-from toothcheck.trend import BANDS, Point, due, fit, model, part_trend, parts_of, unread_since
+from toothcheck.trend import BANDS, Point, due, fit, part_trend, parts_of, unread_since
 from toothcheck.trend.chart import _panel, drawn
 from toothcheck.trend.check import outcomes, table
+from toothcheck.trend.kalman import KalmanFilter
+from toothcheck.trend.posterior import Posterior, wander_covariance
+from toothcheck.trend.practice import PRIOR_SPREAD, usual_rate
+from toothcheck.trend.prior import Prior, starts_of
 
 FLEET_DAY = dt.date(2026, 2, 27)
 
@@ -38,11 +42,16 @@ def line(rate, count, *, step=2000.0, std=0.5, noise=None):
 # --- against a reference -------------------------------------------------------------------------------------------
 def test_with_nothing_assumed_the_rate_is_that_of_weighted_least_squares(monkeypatch):
     """Reference: scipy.optimize.curve_fit, absolute_sigma, a straight line through the origin."""
-    monkeypatch.setattr(model, "_WANDER", (1e-6,))
-    monkeypatch.setattr(model, "_GROWTH", (0.0,))
-    monkeypatch.setattr(model, "_OFFSET_STD", 1e-6)
-    monkeypatch.setattr(model, "_SEASON", 0.0)
-    monkeypatch.setattr(model, "_ODD_SHARE", 0.0)
+    for where, nothing in (
+        ("grid._WANDER", (1e-6,)),
+        ("grid._GROWTH", (0.0,)),
+        ("kalman.OFFSET_STD", 1e-6),
+        ("posterior.OFFSET_STD", 1e-6),
+        ("prior.OFFSET_STD", 1e-6),
+        ("prior._ODD_SHARE", 0.0),
+        ("model._SEASON", 0.0),
+    ):
+        monkeypatch.setattr(f"toothcheck.trend.{where}", nothing)
     noise = np.random.default_rng(2).normal(0, 0.5, 12)
     std = [0.4, 0.8] * 6
     points = [
@@ -53,12 +62,12 @@ def test_with_nothing_assumed_the_rate_is_that_of_weighted_least_squares(monkeyp
     )
     # the prior is known, so take it out of what is asked: a normal times the prior, by quadrature
     b = np.linspace(slope - 8 * math.sqrt(var), slope + 8 * math.sqrt(var), 4001)
-    centre, spread = model.prior_of("front")
-    weight = stats.norm.pdf(b, slope, math.sqrt(var)) * stats.lognorm.pdf(b, spread, scale=centre)
+    weight = stats.norm.pdf(b, slope, math.sqrt(var)) * stats.lognorm.pdf(b, PRIOR_SPREAD, scale=usual_rate("front"))
     want = np.interp([0.1, 0.5, 0.9], np.cumsum(weight) / weight.sum(), b)
     # between nodes the rate is not looked for: lay them closer than the one that is wanted is wide
-    monkeypatch.setattr(model, "_FEWEST_NODES", 400)
-    monkeypatch.setattr(model, "_GRID", (8.0, 601))
+    for module in ("grid", "kalman"):
+        monkeypatch.setattr(f"toothcheck.trend.{module}.FEWEST_NODES", 400)
+    monkeypatch.setattr("toothcheck.trend.grid._GRID", (8.0, 601))
     trend = fit(points, position="front")
     assert [trend.rate_interval[0], trend.rate, trend.rate_interval[1]] == pytest.approx(want, rel=2e-3)
 
@@ -69,7 +78,7 @@ def test_the_wandering_rates_integral_has_the_covariance_of_its_definition():
 
     a, b, memory = 3.0, 7.0, 2.5
     want, _ = dblquad(lambda y, x: math.exp(-abs(x - y) / memory), 0, a, 0, b, epsabs=1e-6)
-    assert model._wandered(np.array([a]), np.array([b]), memory)[0, 0] == pytest.approx(want, rel=1e-4)
+    assert wander_covariance(np.array([a]), np.array([b]), memory)[0, 0] == pytest.approx(want, rel=1e-4)
 
 
 # --- against made histories ----------------------------------------------------------------------------------------
@@ -360,14 +369,14 @@ def test_what_foretells_step_by_step_is_what_all_readings_at_once_foretell(known
     points = [
         Point(km=x, percent=y, std_percent=0.5 + 0.1 * i) for i, (x, y) in enumerate(zip(km, percent, strict=True))
     ]
-    before = model._Before(rate=0.4, spread=0.5, starts=model._starts(points, 0.4, known=known), memory=3.0)
+    prior = Prior(rate=0.4, starts=starts_of(points, 0.4, known=known), memory=3.0)
     kinds = ["line"] * 4 + ["level", "line", "single"]
-    ahead = model._Ahead(before)
+    ahead = KalmanFilter(prior)
     for i, (point, kind) in enumerate(zip(points, kinds, strict=True)):
         ahead = ahead.after(point, kind)
-        ahead._lay(before)  # anew, as the other one does
+        ahead._lay(prior)  # anew, as the other one does
         steps, left_out = ([k for k in range(i + 1) if kinds[k] == what] for what in ("level", "single"))
-        at_once = model._Posterior(points[: i + 1], before, steps=steps, left_out=left_out)
+        at_once = Posterior(points[: i + 1], prior, steps=steps, left_out=left_out)
         assert ahead.z == pytest.approx(at_once.z)
         assert ahead.weight == pytest.approx(at_once.weight, abs=1e-6)
         mean, std = at_once.wear(np.array([point.km / 1000 + 1.5]))

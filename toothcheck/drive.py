@@ -89,8 +89,7 @@ def situation_of(history: History, name: str, *, today: dt.date, size: Chain | N
         When there is no such machine.
     """
     if name not in history.machines:
-        names = ", ".join(sorted(history.machines)[:8]) or "none yet"
-        raise ValueError(f"machine must be one of the logbook ({names}), not {name!r}")
+        raise ValueError(f"machine must be one of the logbook ({history.known}), not {name!r}")
     machine = history.machines[name]
     return Situation(
         front=_sprocket(history, machine, "front", today),

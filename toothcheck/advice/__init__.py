@@ -2,19 +2,11 @@
 
 from __future__ import annotations
 
+from toothcheck.advice.evidence import said_of
 from toothcheck.advice.meshing import Meshing, meshing, roller_lift_mm
-from toothcheck.advice.plan import (
-    CAUTIONS,
-    CONFIDENT,
-    Action,
-    ChainState,
-    Plan,
-    Situation,
-    SprocketState,
-    plan_for,
-    said_of,
-)
+from toothcheck.advice.plan import CAUTIONS, Action, Plan, plan_for
 from toothcheck.advice.seen import LENGTH_HOLDS_KM, PHOTO_HOLDS_KM, UNREAD_DAYS, Dispute, Halt, InWords, Seen
+from toothcheck.advice.situation import CONFIDENT, ChainState, Situation, SprocketState
 
 __all__ = [
     "CAUTIONS",

@@ -20,7 +20,8 @@ from toothcheck.chains import chain
 from toothcheck.estimate import Estimate
 from toothcheck.geometry import Floats, readonly
 from toothcheck.grade import BANDS_PERCENT, CANNOT_TELL, GRADES, LEAST_CONFIDENCE, MOST_CONFIDENCE, band
-from toothcheck.logbook.entries import Entry, dumped, facts_of
+from toothcheck.logbook.documents import dumped, facts_of
+from toothcheck.logbook.entries import Entry
 from toothcheck.toothform import IsoForm
 
 MADE_BY = "made-up demo data"

@@ -17,7 +17,8 @@ from typing import Any
 
 from toothcheck.errors import LogbookError
 from toothcheck.jsontext import parsed
-from toothcheck.logbook.entries import FLOATS, INTS, NAMES, Entry, EntryError, checked, same_letters, short
+from toothcheck.logbook.checks import checked
+from toothcheck.logbook.entries import FLOATS, INTS, NAMES, Entry, EntryError, same_letters, short
 from toothcheck.logbook.store import Logbook
 
 SCHEMA = "toothcheck/logbook/1"

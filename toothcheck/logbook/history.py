@@ -13,7 +13,8 @@ from collections.abc import Iterable
 from dataclasses import dataclass, field
 
 from toothcheck.grade import Renewal
-from toothcheck.logbook.entries import TELLING_MORE, Entry, EntryError, halts_of, renewal_of
+from toothcheck.logbook.documents import TELLING_MORE, halts_of, renewal_of
+from toothcheck.logbook.entries import Entry, EntryError
 
 _FEWEST_DAYS = 14  # a shorter time tells no riding rate
 
@@ -149,15 +150,10 @@ class History:
     own_km: dict[str, float] = field(default_factory=dict)
     """The part's own distance at each entry that names a distance and a part then fitted, by the entry's uid."""
 
-    def machine(self, name: str) -> Machine:
-        """The machine of that name.
-
-        Raises
-        ------
-        KeyError
-            When there is none.
-        """
-        return self.machines[name]
+    @property
+    def known(self) -> str:
+        """The first of its machines by name, for one who named another."""
+        return ", ".join(sorted(self.machines)[:8]) or "none yet"
 
     def fitted_on(self, machine: str, position: str, day: str | None) -> str | None:
         """The part at a machine's position on a day (ISO date), the newest fitting that began by then; None: now."""

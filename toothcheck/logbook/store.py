@@ -1,17 +1,13 @@
-"""`Logbook`: entries in one SQLite file, or in a PostgreSQL database that a fleet shares.
+"""`Logbook`: what may be done with the entries of a database: read them, add to them, correct and withdraw.
 
-An entry is acknowledged when the call that added it returns: by then the database has it on disk.  Writers queue up
-(``BEGIN IMMEDIATE`` in SQLite, an advisory lock in PostgreSQL), so the rules are always checked against everything
-recorded before, and numbers have no gaps.
+An entry is acknowledged when the call that added it returns: by then the database has it on disk.  Writers queue up, so
+the rules are always checked against everything recorded before, and numbers have no gaps.
 """
 
 from __future__ import annotations
 
 import contextlib
 import datetime as dt
-import os
-import sqlite3
-import tempfile
 from collections.abc import Callable, Collection, Iterator, Sequence
 from dataclasses import asdict, replace
 from pathlib import Path
@@ -21,42 +17,21 @@ import sqlalchemy as sa
 
 from toothcheck import __version__
 from toothcheck.errors import LogbookError
-from toothcheck.grade import HALTING, RENEW_ANYWAY
-from toothcheck.logbook.entries import (
-    RENEWAL_FIELD,
-    TELLING_MORE,
-    Entry,
-    EntryError,
-    check_sense,
-    checked,
-    corrected,
-    dumped,
-    facts_of,
-    same_letters,
-    stripped,
-)
+from toothcheck.logbook.checks import check_sense, checked
+from toothcheck.logbook.database import Database
+from toothcheck.logbook.documents import SIGNS_OF_MORE, TELLING_MORE, dumped, facts_of, stripped
+from toothcheck.logbook.entries import Entry, EntryError, corrected, same_letters
 from toothcheck.logbook.history import History, in_force, replay, standing
-from toothcheck.logbook.schema import ENTRIES, VERSION, migrate, version_of
+from toothcheck.logbook.schema import ENTRIES
 from toothcheck.logbook.slips import distance_slips, name_slips, photo_slips, refuse, repeated_slips
 
-_LOCK = 0x700774  # any number, the same for every writer of this program
-_WAIT_S = 60
 _EXCUSE = (
     "give --reason if it is right (toothcheck logbook note {} TEXT --at DISTANCE --reason WHY keeps a distance alone)"
 )
-_WRITABLE = "Make the file and its folder writable for you, or name another logbook with --logbook."
-_WAYS = {
-    "readonly": _WRITABLE,
-    "unable to open": _WRITABLE,
-    "full": "Nothing was recorded. Make room on the disk and try again.",
-    "locked": "Nothing was recorded. Another program is writing to it: try again when that is done.",
-}
-"""What to do about what SQLite says, by a word of it."""
 _LIGHT = [column for column in ENTRIES.c if column.name != "document"]
-# as `dumped` writes them; the sentence is that of documents older than the field
-_SIGNS = (f'"{RENEWAL_FIELD}":"', RENEW_ANYWAY, *(f'"{code}"' for code in sorted(HALTING)))
 _TELLS_MORE = sa.and_(
-    ENTRIES.c.grade.in_(TELLING_MORE), sa.or_(*(ENTRIES.c.document.contains(sign, autoescape=True) for sign in _SIGNS))
+    ENTRIES.c.grade.in_(TELLING_MORE),
+    sa.or_(*(ENTRIES.c.document.contains(sign, autoescape=True) for sign in SIGNS_OF_MORE)),
 )
 _TO_REPLAY = [*_LIGHT, sa.case((_TELLS_MORE, ENTRIES.c.document)).label("document")]
 """Of the documents, which are long, only those that may tell what a history does and no column: who may not ride, and
@@ -95,79 +70,11 @@ class Logbook:
         unit: str = "km",
     ) -> None:
         self._now, self._new_uid, self._unit = now, new_uid, unit
-        self._path: Path | None = None
-        if "://" in str(where):
-            self._engine = _server(str(where))
-            self._name = self._engine.url.render_as_string(hide_password=True)
-        else:
-            self._path = Path(where).expanduser()
-            self._name = str(self._path)
-            if not self._path.exists() and not create:
-                raise LogbookError(
-                    f"There is no logbook at {self._name}.", hint="Start one with: toothcheck logbook add-machine NAME"
-                )
-            self._engine = _file(self._path)
-        self._prepare(create)
-
-    # --- opening -------------------------------------------------------------------------------------------------
-    def _prepare(self, create: bool) -> None:
-        with self._words(), self._engine.begin() as connection:
-            found = self._version(connection)
-        if found == VERSION:
-            return
-        if found == 0 and not create:
-            raise LogbookError(
-                f"{self._name} holds no logbook yet.", hint="Start one with: toothcheck logbook add-machine NAME"
-            )
-        with self._words(), self._writing() as connection:
-            found = self._version(connection)  # again, under the lock: another process may have been first
-            if found == VERSION:
-                return
-            if found > 0:
-                self._back_up(connection, found)
-            migrate(connection, found)
-
-    def _version(self, connection: sa.Connection) -> int:
-        try:
-            found = version_of(connection)
-        except LookupError as error:
-            raise LogbookError(
-                f"{self._name} is not a logbook: {error}.", hint="Name another with --logbook."
-            ) from None
-        if found > VERSION:
-            raise LogbookError(
-                f"{self._name} was written by a newer toothcheck (schema {found}; this one knows up to {VERSION}).",
-                hint="Update toothcheck; nothing was changed.",
-            )
-        return found
-
-    def _back_up(self, connection: sa.Connection, found: int) -> None:
-        """Keep what there is before the first step: a copied file, or a copied table beside the old one."""
-        if self._path is None:
-            stamp = self._now().astimezone(dt.UTC).strftime("%Y%m%d%H%M%S")
-            connection.exec_driver_sql(f"CREATE TABLE entries_schema_{found}_{stamp} AS SELECT * FROM entries")
-            return
-        target = self._path.with_name(f"{self._path.name}.schema-{found}.backup")
-        count = 1
-        while target.exists():
-            count += 1
-            target = self._path.with_name(f"{self._path.name}.schema-{found}.backup-{count}")
-        handle, name = tempfile.mkstemp(dir=self._path.parent, prefix=target.name)
-        os.close(handle)
-        try:
-            # the writer's lock is held, and a second connection may still read
-            with (
-                contextlib.closing(sqlite3.connect(self._path)) as source,
-                contextlib.closing(sqlite3.connect(name)) as to,
-            ):
-                source.backup(to)
-            Path(name).replace(target)
-        finally:
-            Path(name).unlink(missing_ok=True)
+        self._database = Database(where, now=now, create=create)
 
     def close(self) -> None:
         """Give the database back."""
-        self._engine.dispose()
+        self._database.close()
 
     def __enter__(self) -> Logbook:
         return self
@@ -178,17 +85,18 @@ class Logbook:
     @property
     def name(self) -> str:
         """Path or URL, without any password."""
-        return self._name
+        return self._database.name
 
     @property
     def photo_folder(self) -> Path | None:
         """Where copies of photos are kept beside a SQLite file; None on a server."""
-        return None if self._path is None else self._path.with_name(self._path.name + "-photos")
+        path = self._database.path
+        return None if path is None else path.with_name(path.name + "-photos")
 
     # --- reading -------------------------------------------------------------------------------------------------
     def entries(self, *, documents: bool = False) -> list[Entry]:
         """Every entry ever made, in order of number; ``document`` is filled only on demand (they are long)."""
-        with self._words(), self._engine.begin() as connection:
+        with self._database.reading() as connection:
             return self._read(connection, list(ENTRIES.c) if documents else _LIGHT)
 
     def entry(self, number: int) -> Entry:
@@ -199,7 +107,7 @@ class Logbook:
         LogbookError
             When there is no entry of that number.
         """
-        with self._words(), self._engine.begin() as connection:
+        with self._database.reading() as connection:
             return self._one(connection, number)
 
     def _one(self, connection: sa.Connection, number: int) -> Entry:
@@ -210,7 +118,7 @@ class Logbook:
 
     def _no_entry(self, number: int) -> LogbookError:
         return LogbookError(
-            f"There is no entry {number} in {self._name}.",
+            f"There is no entry {number} in {self.name}.",
             hint="A machine's entries and their numbers: toothcheck logbook show MACHINE",
         )
 
@@ -222,7 +130,7 @@ class Logbook:
         LogbookError
             When they contradict each other (only possible after tampering).
         """
-        with self._words(), self._engine.begin() as connection:
+        with self._database.reading() as connection:
             entries = self._read(connection, _TO_REPLAY)
         try:
             return replay(entries)
@@ -277,7 +185,7 @@ class Logbook:
         self, make: Callable[[History], list[Entry]], *, reason: str | None = None, again: str | None = None
     ) -> list[Entry]:
         """As `add`, for entries that depend on what is there: ``make`` sees the state under the writer's lock."""
-        with self._words(), self._writing() as connection:
+        with self._writing() as connection:
             before = self._read(connection, _LIGHT)
             state = replay(before)
             entries = make(state)
@@ -392,7 +300,7 @@ class Logbook:
                     "reading",
                     on_date=on_date,
                     machine=machine,
-                    part=part or self._fitted(state, machine, facts["position"], on_date),
+                    part=part or _fitted(state, machine, facts["position"], on_date),
                     distance_km=distance_km,
                     operator=operator,
                     text=text,
@@ -418,32 +326,9 @@ class Logbook:
             When the machine is unknown, or no part was named and none is fitted there.
         """
         state = self.history()
-        self._known(state, same_letters(machine))
+        _check_known(state, same_letters(machine))
         if part is None:
-            self._fitted(state, same_letters(machine), position, on_date)
-
-    @staticmethod
-    def _known(state: History, machine: str) -> None:
-        if machine not in state.machines:
-            known = ", ".join(sorted(state.machines)[:8]) or "none yet"
-            raise LogbookError(
-                f"Machine {machine} is not in the logbook (known: {known}).",
-                hint=f"Add it with: toothcheck logbook add-machine {machine}",
-            )
-
-    @classmethod
-    def _fitted(cls, state: History, machine: str, position: str | None, on_date: str | None) -> str:
-        """The sprocket at that position on that day."""
-        cls._known(state, machine)
-        if position is None:
-            raise LogbookError("The inspection does not say front or rear.", hint="Name the part with --part.")
-        there = state.fitted_on(machine, position, on_date)
-        if there is None:
-            raise LogbookError(
-                f"No {position} sprocket is fitted to {machine}{f' on {on_date}' if on_date else ''}.",
-                hint=f"Add it with: toothcheck logbook add-part {machine} {position} --at DISTANCE",
-            )
-        return there
+            _fitted(state, same_letters(machine), position, on_date)
 
     def correct(self, number: int, reason: str, *, sure: bool = False, **changes: object) -> Entry:
         """Add an entry that takes the place of what stands for entry ``number`` now, with some fields changed.
@@ -466,7 +351,7 @@ class Logbook:
             of the pen.
         """
         fresh = self.new("note")
-        with self._words(), self._writing() as connection:
+        with self._writing() as connection:
             before = self._read(connection, _LIGHT)
             old = self._one(connection, self._standing(before, number).number)
             new = corrected(old, uid=fresh.uid, recorded_at=fresh.recorded_at, reason=reason, **changes)
@@ -482,7 +367,7 @@ class Logbook:
         LogbookError
             When there is no such entry, it was withdrawn already, or others depend on it.
         """
-        with self._words(), self._writing() as connection:
+        with self._writing() as connection:
             before = self._read(connection, _LIGHT)
             old = self._standing(before, number)
             gone = self.new("withdrawal", machine=old.machine, part=old.part, corrects=old.uid, reason=reason)
@@ -534,7 +419,7 @@ class Logbook:
         EntryError
             Carrying the entry at fault.
         """
-        with self._words(raw=True), self._writing() as connection:
+        with self._database.writing() as connection:
             before = self._read(connection, list(ENTRIES.c))
             here = {e.uid: e for e in before}
             fresh: list[Entry] = []
@@ -562,35 +447,37 @@ class Logbook:
                     on_slip(slip)
             return len(fresh), len(entries) - len(fresh)
 
-    # --- the database --------------------------------------------------------------------------------------------
     @contextlib.contextmanager
     def _writing(self) -> Iterator[sa.Connection]:
-        """A transaction that no other writer can overlap."""
-        with self._engine.connect().execution_options(toothcheck_writes=True) as connection, connection.begin():
-            if connection.dialect.name != "sqlite":
-                connection.execute(sa.select(sa.func.pg_advisory_xact_lock(_LOCK)))
-            yield connection
-
-    @contextlib.contextmanager
-    def _words(self, *, raw: bool = False) -> Iterator[None]:
-        """The database's errors, and refusals, in words."""
+        """A transaction that no other writer can overlap; what is refused in it is said in words."""
         try:
-            yield
+            with self._database.writing() as connection:
+                yield connection
         except EntryError as error:
-            if raw:
-                raise
             said = error.said(self._unit)
             raise LogbookError(f"Not recorded: {said}{'' if said.endswith('?') else '.'}") from error
-        except (sa.exc.DBAPIError, sqlite3.Error) as error:
-            cause = error.orig if isinstance(error, sa.exc.DBAPIError) else error
-            said = (str(cause).strip().splitlines() or [type(cause).__name__])[0]
-            if "not a database" in said or "malformed" in said:
-                raise LogbookError(
-                    f"{self._name} is not a readable logbook ({said}).",
-                    hint="Name another file with --logbook, or a backup of this one.",
-                ) from error
-            hint = next((way for word, way in _WAYS.items() if word in said), "")
-            raise LogbookError(f"The logbook {self._name} cannot be used: {said}.", hint=hint) from error
+
+
+def _check_known(state: History, machine: str) -> None:
+    if machine not in state.machines:
+        raise LogbookError(
+            f"Machine {machine} is not in the logbook (known: {state.known}).",
+            hint=f"Add it with: toothcheck logbook add-machine {machine}",
+        )
+
+
+def _fitted(state: History, machine: str, position: str | None, on_date: str | None) -> str:
+    """The sprocket at that position on that day."""
+    _check_known(state, machine)
+    if position is None:
+        raise LogbookError("The inspection does not say front or rear.", hint="Name the part with --part.")
+    there = state.fitted_on(machine, position, on_date)
+    if there is None:
+        raise LogbookError(
+            f"No {position} sprocket is fitted to {machine}{f' on {on_date}' if on_date else ''}.",
+            hint=f"Add it with: toothcheck logbook add-part {machine} {position} --at DISTANCE",
+        )
+    return there
 
 
 def _with_reason(e: Entry, reason: str) -> Entry:
@@ -609,43 +496,3 @@ def _moment(e: Entry, by_hand: Collection[str]) -> dict[str, Any]:
 def _unnumbered(entry: Entry | None, fresh: Sequence[Entry]) -> Entry | None:
     """The entry as it came in, for the caller who looks for its line."""
     return next((e for e in fresh if entry is not None and e.uid == entry.uid), entry)
-
-
-def _file(path: Path) -> sa.Engine:
-    if path.is_dir() or not path.parent.is_dir():
-        raise LogbookError(f"The logbook cannot be at {path}: not a file in an existing folder.", hint="See --logbook.")
-    url = sa.URL.create("sqlite+pysqlite", database=str(path))  # not by text: a path may hold ? and %
-    engine = sa.create_engine(url, connect_args={"timeout": _WAIT_S}, poolclass=sa.NullPool)
-
-    @sa.event.listens_for(engine, "connect")
-    def _connected(raw: sqlite3.Connection, _: object) -> None:
-        raw.isolation_level = None  # the driver must not begin transactions of its own
-        # safe against loss of power too: the journal's removal is on disk before an entry is acknowledged
-        raw.execute("PRAGMA synchronous = EXTRA")
-
-    @sa.event.listens_for(engine, "begin")
-    def _begin(connection: sa.Connection) -> None:
-        writes = connection.get_execution_options().get("toothcheck_writes")
-        connection.exec_driver_sql("BEGIN IMMEDIATE" if writes else "BEGIN")
-
-    return engine
-
-
-def _server(where: str) -> sa.Engine:
-    try:
-        url = sa.make_url(where)
-    except sa.exc.ArgumentError:
-        raise LogbookError(
-            "The logbook's URL cannot be read.", hint="It looks like postgresql://user@host/db"
-        ) from None
-    if url.get_backend_name() != "postgresql":
-        raise LogbookError(
-            f"A logbook cannot be kept in {url.get_backend_name()}.",
-            hint="Give a file's path or postgresql://user@host/db",
-        )
-    try:
-        return sa.create_engine(url.set(drivername="postgresql+psycopg"), poolclass=sa.NullPool)
-    except ImportError:
-        raise LogbookError(
-            "A logbook on PostgreSQL needs the driver psycopg.", hint="Install it with: pip install 'toothcheck[fleet]'"
-        ) from None

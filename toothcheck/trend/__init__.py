@@ -11,7 +11,9 @@ from toothcheck.trend.fleet import (
     passed,
     unread_since,
 )
-from toothcheck.trend.model import BANDS, PRIOR_SOURCE, Crossing, Jump, Point, Trend, fit
+from toothcheck.trend.model import fit
+from toothcheck.trend.practice import PRIOR_SOURCE
+from toothcheck.trend.result import BANDS, Crossing, Jump, Point, Trend
 
 __all__ = [
     "BANDS",

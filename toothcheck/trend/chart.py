@@ -18,7 +18,7 @@ from toothcheck.logbook import in_unit
 from toothcheck.marks import FIGURE
 from toothcheck.sheets.fonts import legend, printable
 from toothcheck.trend.fleet import PartTrend
-from toothcheck.trend.model import BANDS
+from toothcheck.trend.result import BANDS
 
 FORMS = ("png", "svg")
 """What can be drawn."""

@@ -14,7 +14,8 @@ from dataclasses import dataclass
 import numpy as np
 
 from toothcheck.logbook.demo import made_rate, made_reading, made_riding, made_wear
-from toothcheck.trend.model import Point, fit
+from toothcheck.trend.model import fit
+from toothcheck.trend.result import Point
 
 LIMIT_PERCENT = 10.0
 POSITIONS = ("front", "rear")

@@ -11,7 +11,8 @@ from toothcheck.advice import Halt
 from toothcheck.geometry import Bools, Floats
 from toothcheck.grade import GRADES, band, halt_until
 from toothcheck.logbook import Fitting, History, Judged, Reading, judged, once_a_photo
-from toothcheck.trend.model import BANDS, Crossing, Point, Trend, fit
+from toothcheck.trend.model import fit
+from toothcheck.trend.result import BANDS, Crossing, Point, Trend
 
 STALE_DAYS = 90
 """After so many days without an entry a machine's odometer is asked for (our convention)."""
@@ -304,8 +305,7 @@ def parts_of(history: History, machine: str, which: str | None = None) -> list[s
         When machine or part are not known.
     """
     if machine not in history.machines:
-        known = ", ".join(sorted(history.machines)[:8]) or "none yet"
-        raise ValueError(f"machine {machine} is not in the logbook (known: {known})")
+        raise ValueError(f"machine {machine} is not in the logbook (known: {history.known})")
     fitted = history.machines[machine].fitted
     if which is None:
         found = [fitted[p] for p in ("front", "rear") if p in fitted]

@@ -48,7 +48,7 @@ def record(
     where: Where = None,
 ) -> None:
     """Record an inspection from its JSON file (inspect --log does the same in one go)."""
-    from toothcheck.logbook.entries import facts_of
+    from toothcheck.logbook.documents import facts_of
 
     written = "Write it with: toothcheck inspect … --json FILE"
     paper = json_object_of(document, hint=written)

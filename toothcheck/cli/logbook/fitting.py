@@ -42,7 +42,7 @@ def add_machine(
     km = maybe_kilometres(at)
 
     def put(book: Logbook) -> Entry:
-        from toothcheck.logbook.entries import check_name
+        from toothcheck.logbook.checks import check_name
 
         new = book.new("machine", machine=check_name("name", name), distance_km=km, on_date=on, text=text)
         return book.add(new)[0]
@@ -77,7 +77,7 @@ def add_part(
     km, position = kilometres(at), position.lower()
     run, size = ridden_of(ridden), chain_name(chain)
     with opened(where, said=at) as book, telling():
-        from toothcheck.logbook.entries import check_name
+        from toothcheck.logbook.checks import check_name
 
         def make(state: History) -> list[Entry]:
             own = name or _fresh_name(state, machine, position)
