@@ -62,6 +62,21 @@ class View:
         return np.asarray(values.reshape(points.shape[:-1]), dtype=np.float64)
 
 
+def view_round(grey: NDArray[np.uint8], plane: PlanePose, radius: float, thickness_mm: float = 6.0) -> View:
+    """The part of a photo within a radius (mm) of the plane's origin."""
+    rim = plane.project(radius * rays_of(48))
+    h, w = grey.shape
+    left, top = np.maximum(np.floor(rim.min(0)).astype(int) - 4, 0).tolist()
+    right, bottom = np.minimum(np.ceil(rim.max(0)).astype(int) + 5, (w, h)).tolist()
+    return View(
+        light=linear_light(grey[top : max(bottom, top + 2), left : max(right, left + 2)]),
+        plane=plane,
+        thickness_mm=thickness_mm,
+        left=left,
+        top=top,
+    )
+
+
 def find_circles(
     grey: NDArray[np.uint8], plane: PlanePose, *, root_radius_mm: float, thickness_mm: float, scale_std: float
 ) -> Seen:
