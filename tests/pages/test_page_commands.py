@@ -48,7 +48,9 @@ def folder(tmp_path):
 def test_lesson(toothcheck, tmp_path):
     run = toothcheck("lesson", "--chain", "428", "--front", 14, "--rear", 43, "-o", "lesson.html", cwd=tmp_path)
     assert run.returncode == 0
-    assert "428" in (tmp_path / "lesson.html").read_text(encoding="utf-8")
+    page = (tmp_path / "lesson.html").read_text(encoding="utf-8")
+    assert "428" in page
+    assert '<strong id="meaning">' in page  # "do not ride on it", as bold as in report and picture
 
 
 @pytest.mark.parametrize(
