@@ -174,7 +174,8 @@ def grade(wear: WheelWear, flags: Sequence[str], rng: np.random.Generator) -> Ve
             f"{teeth_in_words(broken).capitalize()} {'is' if len(broken) == 1 else 'are'} broken, missing or bent."
         )
     if wear.asymmetry_percent is None or (len(measured) < FEWEST_TEETH and not broken):
-        few = f"Only {len(measured)} teeth could be measured; {FEWEST_TEETH} are the least for a grade."
+        seen = f"Only {len(measured)} of {len(wear.teeth)} teeth could be measured"
+        few = f"{seen}; {FEWEST_TEETH} are the least for a grade."
         return _cannot_tell([*reasons, *doubted, few], flags, 0.0, doubts, halt)
     draws = wear.draws_asymmetry + _MODEL_STD_PERCENT * rng.standard_normal(len(wear.draws_asymmetry))
     chances = probabilities(draws, wear.draws_overhang)
