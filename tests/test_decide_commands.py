@@ -501,6 +501,7 @@ def test_advise_does_not_judge_by_an_elongation_that_no_chain_has(run, percent):
     assert "MEASURE FIRST" in out
     assert "none that a chain has" in out
     assert "the limit of" not in out
+    assert "Most of it is used" not in out  # as a sentence of its own, of a limit that is not spoken of
 
 
 def test_a_typed_elongation_takes_the_place_of_a_misread_length(run, garage):
@@ -1010,7 +1011,7 @@ def test_papers_are_written_whole(run, tmp_path):
             "--rear-confidence must lie between 0 and 1",
         ),
         (["--front", "good", "--stretch", "long"], "--stretch"),
-        (["--front", "good", "--limit", LIMIT], "chain size"),
+        (["--front", "good", "--limit", LIMIT], "--limit in mm must come with the chain size"),
         (["--front", "good", "--adjuster-left", "130"], "--adjuster-left must lie between 0 and 100, not 130"),
         (["--front", "good", "--checklist", "w.txt"], ".md or .pdf"),
         (["--front", "good", "--checklist", "no/such/w.md"], "Cannot write"),
