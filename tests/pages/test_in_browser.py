@@ -205,6 +205,17 @@ def test_the_flank_is_marked_on_a_whole_tooth(browser, tmp_path):
     assert label == "Tooth 3 upright, with its left and right flank"
 
 
+def test_teeth_that_a_photo_cannot_show_are_not_said_to_be_unworn(browser, tmp_path):
+    photo, truth = drawn_photo(loss=0.75, size=500)
+    case = asked(photo, truth | {"tier": "hostile"}, np.random.default_rng(7))
+    (tmp_path / "hostile.html").write_text(exercise_page([case], title="Week 1"), encoding="utf-8")
+    browser.open(tmp_path / "hostile.html")
+    for css in ("#begin", "[name=drive][value=clockwise]", "[name=grade][value=cannot-tell]", "#check"):
+        browser.click(css)
+    row = browser.run("return [...document.querySelectorAll('#truth-rows tr')][1].textContent")
+    assert row == "Worn teethnonecannot be judged herenot scored"
+
+
 # --- the report ----------------------------------------------------------------------------------------------------
 def test_a_phone_shows_why_a_tooth_was_not_measured(browser, pages):
     browser.open(pages["report"], width=PHONE[0], height=PHONE[1])

@@ -11,6 +11,8 @@ import pytest
 from made import document, drawn_photo
 
 from toothcheck.cli import main
+from toothcheck.cli.teach import _kappa
+from toothcheck.lessons.results import Kappa
 from toothcheck.photo import decode
 
 RESULTS = Path(__file__).parents[2] / "sample_images_synthetic" / "exercise_results"
@@ -276,3 +278,7 @@ def test_report_of_a_photo_that_shows_no_card(toothcheck, tmp_path):
     shown = base64.b64decode(re.search(r'src="data:image/jpeg;base64,([^"]+)"', page)[1])
     assert decode(shown, "shown.jpg").width_px == 1920  # the drawn picture, not the photo of 500 px
     assert "outlines drawn in" in page
+
+
+def test_no_agreement_beyond_chance_has_no_sign():
+    assert _kappa(Kappa(value=-0.002, low=-0.11, high=0.11, of=41)) == "0.00 (-0.11 to 0.11, n = 41)"
