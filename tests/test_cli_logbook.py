@@ -84,11 +84,17 @@ def test_a_part_s_life_from_the_command_line(run):
     run("logbook", "remove", "KC-07 front 2", "--at", "900km")
     run("logbook", "add-machine", "KC-08", "--at", "0km")
     run("logbook", "fit", "KC-07 front 2", "KC-08", "--at", "0km")
+    taken = run("logbook", "add-part", "KC-08", "front", "--at", "0km", status=2)
+    assert "(toothcheck logbook remove or retire; add-part --replace retires it)" in taken  # fit has no --replace
     run("logbook", "retire", "KC-07 front 2", "--at", "50km", "--why", "chipped")
     assert "chipped" in run("logbook", "show", "KC-07 front 2")
     assert "was retired on" in run("logbook", "remove", "KC-07 front 2", "--at", "60km", status=2)
     assert "was retired on" in run("logbook", "retire", "KC-07 front 2", status=2)
-    assert "no front sprocket is fitted to KC-08; by name: KC-07 front 2" in run("trend", "KC-08", "front", status=2)
+    none = run("trend", "KC-08", "front", status=2)
+    assert "no front sprocket is fitted to KC-08; name the one meant of those that were: KC-07 front 2" in none
+    # as a list shows it, alone
+    assert "is a part, not a machine: name the machine" in run("trend", "KC-07 front 2", status=2)
+    assert "(it was on: KC-07, KC-08)" in run("report", "KC-07 front 2", "-o", "r.html", status=2)
     assert "is a chain" in run("trend", "KC-07", "KC-07 chain 1", status=2)
     assert json.loads(run("logbook", "show", "4", "--json", "-"))["entries"][0]["grade"] == "watch"
 

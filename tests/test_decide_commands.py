@@ -326,7 +326,9 @@ def test_the_limit_and_the_report_of_a_machine_are_found_however_its_letters_are
     assert run(*words, "--log", told, "--at", "100km", "--limit", LIMIT, *book)[0] == 0
     assert "invented manual p. 3-7" in run(*words, "--log", typed, "--at", "200km", *book)[1]
     words = ["report", typed, "--part", f"{typed} front 1", "--output", tmp_path / "page.html"]
-    assert f"no reading of {told} front 1" in run(*words, *book)[2]
+    refused = run(*words, *book)[2]
+    assert f"no reading of {told} front 1" in refused
+    assert "--log MACHINE --at DISTANCE" in refused  # what to do about it
 
 
 @pytest.mark.parametrize("words", [["318.0", "318.1", "318.2", "--slack"], ["318.0:joint"]])

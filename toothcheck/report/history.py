@@ -68,7 +68,11 @@ def from_logbook(
     judged_ = [one for one in found if one is not None]
     last = [reading for one in judged_ for reading in (one.counts, one.newest, one.halted) if reading is not None]
     if not last:
-        raise ValueError(f"the logbook holds no reading of {', '.join(names)}")
+        raise ValueError(
+            f"the logbook holds no reading of {', '.join(names)}, so there is nothing to report; record one "
+            "(toothcheck inspect PHOTO --log MACHINE --at DISTANCE), or see what else is known "
+            "(toothcheck advise MACHINE)"
+        )
     newest = max(last, key=lambda r: (_rank(r), r.entry.on_date))  # the worse sprocket decides
     trends = [part_trend(history, name) for name in names]
     known = situation_of(history, machine, today=today)
