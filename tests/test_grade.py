@@ -133,6 +133,8 @@ def test_a_flag_that_blocks_ends_in_no_grade_and_says_what_to_change(code):
     assert verdict.confidence < 0.5
     assert flag(code).sentence in verdict.reasons
     assert flag(code).remedy in verdict.next_steps
+    # where the turning was wrong another photo would change nothing
+    assert verdict.advice_heading == ("For the next photo" if code == "too-far" else "Next")
 
 
 @pytest.mark.parametrize("code", ["no-card", "turning-inferred", "teeth-uncertain"])

@@ -152,7 +152,7 @@ _ALL = (
     ),
     Flag(
         code="chain-open",
-        sentence="Several chain sizes fit the photo alike; one of them was taken.",
+        sentence="The photo leaves several chain sizes open; one of them was taken.",
         remedy="Read the size on the chain's plates and say it with --chain.",
     ),
     Flag(

@@ -284,7 +284,10 @@ def _cannot_tell(
 ) -> Verdict:
     """``doubts``: flags of single teeth, of which the reasons tell; ``halt``: teeth for which nobody may ride."""
     steps = [f"{halt_until(teeth_in_words(halt))}."] if halt else []
-    steps += dict.fromkeys(flag(code).remedy for code in (*doubts, *flags))  # one may answer two flags
+    remedies = [*dict.fromkeys(flag(code).remedy for code in (*doubts, *flags))]  # one may answer two flags
+    steps += remedies
+    # what names an option is told of this photo, with the same command again
+    heading = "Next" if any("--" in remedy for remedy in remedies) else "For the next photo"
     return Verdict(
         grade=CANNOT_TELL,
         confidence=round(confidence, 3),
@@ -293,7 +296,7 @@ def _cannot_tell(
             steps or ["Take another photo: closer, sharp, square on, teeth wiped, card in the face's plane."]
         ),
         cautions=CAUTIONS,
-        advice_heading="Look first" if doubts or halt else "For the next photo",
+        advice_heading="Look first" if doubts or halt else heading,
     )
 
 
