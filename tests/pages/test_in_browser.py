@@ -224,6 +224,14 @@ def test_a_phone_shows_why_a_tooth_was_not_measured(browser, pages):
     assert browser.run(f"{right}.textContent") == "not measured: covered"
 
 
+@pytest.mark.parametrize("width", [390, 800, 900, 1200])
+def test_a_grade_stands_in_one_line(browser, pages, width):
+    browser.open(pages["report"], width=width)
+    lines = "const r=document.createRange(); r.selectNodeContents(document.querySelector('.grade').lastChild);"
+    assert browser.text(".grade").endswith("replace-set")
+    assert browser.run(f"{lines} return r.getClientRects().length") == 1
+
+
 @pytest.mark.parametrize("name", ["lesson", "report"])
 def test_what_is_cut_off_at_the_edge_says_that_it_scrolls(browser, pages, name):
     hints = (
