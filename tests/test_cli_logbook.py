@@ -126,6 +126,21 @@ def test_a_chain_beyond_its_limit_stands_in_due_and_in_the_list(run):
     assert set(json.loads(run("due", "--json", "-"))["chains"]) == {"A"}
 
 
+def test_a_length_that_counts_nowhere_for_want_of_the_chain_s_size_says_so(run):
+    run("logbook", "add-machine", "A", "--at", "0km", "--on", "2025-01-01")
+    read = ("stretch", "321.7", "--chain", "520", "--pitches", "20", "--log", "A", "--at", "900km")
+    said = " ".join(run(*read, "--limit", "319.4 over 20 @ invented manual p. 3-7").split())
+    assert "counts in no list and no plan of A yet. Tell it: toothcheck logbook add-part MACHINE chain" in said
+    assert "Nothing falls due." in run("due")
+    run("logbook", "add-part", "A", "chain", "--chain", "520", "--at", "0km", "--on", "2025-01-01")
+    assert "A: chain BEYOND ITS LIMIT" in run("due")
+    assert "Mind:" not in run("logbook", "chain-length", "A", "321.8", "--pitches", "20", "--at", "950km")
+    run("logbook", "add-machine", "B", "--at", "0km")
+    run("logbook", "add-part", "B", "chain", "--at", "0km")  # entry 8, of no size told
+    said = " ".join(run("logbook", "chain-length", "B", "321.8", "--pitches", "20", "--at", "9km").split())
+    assert "Tell it: toothcheck logbook correct 8 --chain SIZE --reason WHY" in said
+
+
 def test_the_list_names_the_grade_that_counts_and_the_newer_photo_that_could_not_tell(run):
     run("logbook", "add-machine", "A", "--at", "0km", "--on", "2025-01-01")
     run("logbook", "add-part", "A", "front", "--at", "0km", "--on", "2025-01-01")
