@@ -117,6 +117,7 @@ def _document(entry: Entry) -> dict[str, object]:
     def value(number: float | None, std: float | None) -> dict[str, float] | None:
         return None if number is None else {"value": number, "std": std or 0.0}
 
+    held = "grade" if entry.asymmetry_percent is None and entry.overhang_mm is None else "numbers"
     return {
         "schema": SCHEMA,
         "photo": {"sha256": entry.photo_sha256},
@@ -130,7 +131,7 @@ def _document(entry: Entry) -> dict[str, object]:
         "verdict": {
             "grade": entry.grade,
             "confidence": entry.confidence,
-            "reasons": ["The logbook holds the numbers of this reading, not the whole inspection tooth by tooth."],
+            "reasons": [f"The logbook holds the {held} of this reading, not the whole inspection tooth by tooth."],
         },
         "flags": [],
     }
