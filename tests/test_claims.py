@@ -49,7 +49,8 @@ def test_scale_off_by_a_print_error_is_flagged_and_a_lens_error_is_not():
     assert flags == ["scale-disagrees"]
     assert "5.0 %" in notes[0]
     assert "smaller" in notes[0]
-    assert "15 mm" in notes[0]
+    assert "15 mm deeper than reckoned with" in notes[0]  # the height may not have been told
+    assert "--card-height" in flag("scale-disagrees").remedy
     assert claims.scale_flags(Estimate(value=0.6, std=0.05), 0.35, 300.0) == ([], [])
     # near by, a third of a millimetre of told height is a good part of a per cent
     assert claims.scale_flags(Estimate(value=1.2, std=0.05), 1.5, 300.0) == ([], [])
@@ -396,6 +397,7 @@ def test_without_card_and_chain_nothing_gives_the_scale(without_card):
     result = inspect(without_card, replace(HONEST, chain=None, card_height_mm=None))
     assert result.verdict.grade == CANNOT_TELL
     assert "chain size is needed" in result.verdict.reasons[0]
+    assert "--chain" in result.verdict.next_steps[0]  # sooner done than another photo
 
 
 def test_the_wheel_measured_is_the_one_pointed_at_or_none():

@@ -84,11 +84,17 @@ def test_a_part_s_life_from_the_command_line(run):
     run("logbook", "remove", "KC-07 front 2", "--at", "900km")
     run("logbook", "add-machine", "KC-08", "--at", "0km")
     run("logbook", "fit", "KC-07 front 2", "KC-08", "--at", "0km")
+    taken = run("logbook", "add-part", "KC-08", "front", "--at", "0km", status=2)
+    assert "(toothcheck logbook remove or retire; add-part --replace retires it)" in taken  # fit has no --replace
     run("logbook", "retire", "KC-07 front 2", "--at", "50km", "--why", "chipped")
     assert "chipped" in run("logbook", "show", "KC-07 front 2")
     assert "was retired on" in run("logbook", "remove", "KC-07 front 2", "--at", "60km", status=2)
     assert "was retired on" in run("logbook", "retire", "KC-07 front 2", status=2)
-    assert "no front sprocket is fitted to KC-08; by name: KC-07 front 2" in run("trend", "KC-08", "front", status=2)
+    none = run("trend", "KC-08", "front", status=2)
+    assert "no front sprocket is fitted to KC-08; name the one meant of those that were: KC-07 front 2" in none
+    # as a list shows it, alone
+    assert "is a part, not a machine: name the machine" in run("trend", "KC-07 front 2", status=2)
+    assert "(it was on: KC-07, KC-08)" in run("report", "KC-07 front 2", "-o", "r.html", status=2)
     assert "is a chain" in run("trend", "KC-07", "KC-07 chain 1", status=2)
     assert json.loads(run("logbook", "show", "4", "--json", "-"))["entries"][0]["grade"] == "watch"
 
@@ -118,6 +124,21 @@ def test_a_chain_beyond_its_limit_stands_in_due_and_in_the_list(run):
     assert set(json.loads(run("due", "--json", "-"))["chains"]) == {"A", "B"}
     run("logbook", "retire", "B", "--at", "9000km", "--why", "sold")
     assert set(json.loads(run("due", "--json", "-"))["chains"]) == {"A"}
+
+
+def test_a_length_that_counts_nowhere_for_want_of_the_chain_s_size_says_so(run):
+    run("logbook", "add-machine", "A", "--at", "0km", "--on", "2025-01-01")
+    read = ("stretch", "321.7", "--chain", "520", "--pitches", "20", "--log", "A", "--at", "900km")
+    said = " ".join(run(*read, "--limit", "319.4 over 20 @ invented manual p. 3-7").split())
+    assert "counts in no list and no plan of A yet. Tell it: toothcheck logbook add-part MACHINE chain" in said
+    assert "Nothing falls due." in run("due")
+    run("logbook", "add-part", "A", "chain", "--chain", "520", "--at", "0km", "--on", "2025-01-01")
+    assert "A: chain BEYOND ITS LIMIT" in run("due")
+    assert "Mind:" not in run("logbook", "chain-length", "A", "321.8", "--pitches", "20", "--at", "950km")
+    run("logbook", "add-machine", "B", "--at", "0km")
+    run("logbook", "add-part", "B", "chain", "--at", "0km")  # entry 8, of no size told
+    said = " ".join(run("logbook", "chain-length", "B", "321.8", "--pitches", "20", "--at", "9km").split())
+    assert "Tell it: toothcheck logbook correct 8 --chain SIZE --reason WHY" in said
 
 
 def test_the_list_names_the_grade_that_counts_and_the_newer_photo_that_could_not_tell(run):

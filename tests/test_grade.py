@@ -52,6 +52,13 @@ def wear_of(lost, **words):
     return measure(ring_of(form, drive=lost, **words), drive_clockwise=True, rng=np.random.default_rng(0))
 
 
+def test_one_tooth_alone_is_counted_among_all_of_them():
+    wear = wear_of(0.5)
+    teeth = tuple(t if t.index == 0 else replace(t, measured=False) for t in wear.teeth)
+    verdict = grade(replace(wear, teeth=teeth), (), np.random.default_rng(0))
+    assert verdict.reasons[0] == "Only 1 of 15 teeth could be measured; 3 are the least for a grade."
+
+
 @pytest.mark.parametrize(("asymmetry", "name", "least", "most"), [
     (2.0, "good", 1.0, 1.0), (7.0, "watch", 0.9, 0.98), (20.0, "replace-set", 0.6, 0.8),
     (30.0, "replace-now", 1.0, 1.0),
@@ -126,6 +133,8 @@ def test_a_flag_that_blocks_ends_in_no_grade_and_says_what_to_change(code):
     assert verdict.confidence < 0.5
     assert flag(code).sentence in verdict.reasons
     assert flag(code).remedy in verdict.next_steps
+    # where the turning was wrong another photo would change nothing
+    assert verdict.advice_heading == ("For the next photo" if code == "too-far" else "Next")
 
 
 @pytest.mark.parametrize("code", ["no-card", "turning-inferred", "teeth-uncertain"])

@@ -428,7 +428,7 @@ def test_photos_that_cannot_be_read_end_in_one_line_and_leave_nothing(what, tmp_
     [
         ["inspect", "photo.jpg", *PART],
         ["compare", "photo.jpg", "later.jpg", *PART],
-        ["match", "photo.jpg", "photo.jpg"],
+        ["match", "photo.jpg", "later.jpg"],
         ["stretch", "--photo", "photo.jpg", "--chain", "520"],
         ["report", "photo.jpg", *PART, "-o", "a.html"],
     ],

@@ -321,6 +321,15 @@ def test_chart_as_svg_is_xml_and_the_same_every_time():
     assert svg == overlay.teeth_chart(inspection, kind="svg")
 
 
+def test_a_chart_says_which_words_were_not_told():
+    inspection = made()
+    assert "drive flank?" not in overlay.teeth_chart(inspection, kind="svg").decode()
+    inspection.flags = ("turning-unknown", "chain-open")
+    rows = re.findall(r"<!-- (.*?) -->", overlay.teeth_chart(inspection, kind="svg").decode())
+    assert {"drive flank?", "coast flank?"} <= {*rows}
+    assert any("chain 520 (taken, not told), " in row for row in rows)
+
+
 @pytest.mark.parametrize(
     ("name", "shown"),
     [("a$x_$.jpg", "a$x_$.jpg"), ("写\t真 🦊.jpg", "[U+5199] [U+771F] [U+1F98A].jpg"), ("ё " * 60, "ё " * 60)],

@@ -146,6 +146,27 @@ def test_a_tooth_that_broke_between_the_photos_comes_before_any_loss(pair, tmp_p
         raise compared(*paths).exception
 
 
+def test_photos_in_the_wrong_order_claim_no_loss_in_the_picture_either(pair, tmp_path, monkeypatch):
+    seen, titles = {f"{name}.jpg": pair[name][2] for name in ("new", "worn")}, []
+    monkeypatch.setattr("toothcheck.inspection.inspect", lambda photo, claim: seen[photo.name])
+    monkeypatch.setattr("toothcheck.comparing.chart.drawn", lambda *_, title, form: titles.append(title) or b"png")
+    words = ["compare", *(str(pair[name][0]) for name in ("worn", "new")), *WORDS]
+    done = CliRunner().invoke(app, [*words, "--picture", str(tmp_path / "loss.png")])
+    said = "Cannot tell: the photos and what is said of them do not agree."
+    assert (done.exit_code, done.output.splitlines()[0]) == (3, said)
+    assert titles == [f"worn.jpg and new.jpg\n{said}"]
+
+
+def test_photos_of_two_parts_are_told_so_whichever_flanks_drive(pair):
+    (_, _, new), (_, _, worn) = pair["new"], pair["worn"]
+    other = replace(worn.traced, ring=replace(worn.traced.ring, pitch_mm=15.875))
+    turned = replace(worn.wear, drive_clockwise=not worn.wear.drive_clockwise)
+    with pytest.raises(DifferentPartError, match=r"not the same part: pitch 12\.7 mm before, 15\.875 mm after"):
+        loss_between(new, replace(worn, traced=other, wear=turned))
+    with pytest.raises(CannotTell, match="which flank drives"):
+        loss_between(new, replace(worn, wear=turned))
+
+
 def test_a_turn_that_the_counted_teeth_do_not_have_is_refused(pair, monkeypatch):
     seen = {f"{name}.jpg": pair[name][2] for name in ("new", "worn")}
     monkeypatch.setattr("toothcheck.inspection.inspect", lambda photo, claim: seen[photo.name])

@@ -252,7 +252,7 @@ def scale_flags(percent: Estimate, prior_mm: float, distance_mm: float) -> tuple
     size, printed, lies = ("large", "smaller", "deeper") if lift > 0 else ("small", "larger", "higher")
     return ["scale-disagrees"], [
         f"By the card the sprocket's pitch is {abs(percent.value):.1f} % too {size}: the card was printed {printed}"
-        f" than meant, or lies {abs(lift):.0f} mm {lies} than told."
+        f" than meant, or lies {abs(lift):.0f} mm {lies} than reckoned with."
     ]
 
 

@@ -105,6 +105,11 @@ _ALL = (
         remedy="Read the size stamped on the chain's plates, or leave it to the photo with --chain auto.",
     ),
     Flag(
+        code="chain-needed",
+        sentence="Without a card the chain size is needed: its pitch gives the scale.",
+        remedy="Read the size on the chain's plates and say it with --chain.",
+    ),
+    Flag(
         code="roller-disagrees",
         sentence="The seats fit another roller than that of the chain size given.",
         remedy="Read the size stamped on the chain's plates: sizes of one pitch differ in their rollers.",
@@ -112,7 +117,8 @@ _ALL = (
     Flag(
         code="scale-disagrees",
         sentence="The card's scale and the sprocket's own pitch disagree.",
-        remedy="Measure the card's print against a bank card or a rule, print at 100 %, check the card height given.",
+        remedy="Measure the card's print against a bank card or a rule, print at 100 %, and check or say how far the"
+        " card lies over the face (--card-height).",
     ),
     Flag(
         code="form-disagrees",
@@ -146,7 +152,7 @@ _ALL = (
     ),
     Flag(
         code="chain-open",
-        sentence="Several chain sizes fit the photo alike; one of them was taken.",
+        sentence="The photo leaves several chain sizes open; one of them was taken.",
         remedy="Read the size on the chain's plates and say it with --chain.",
     ),
     Flag(

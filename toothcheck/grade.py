@@ -174,7 +174,8 @@ def grade(wear: WheelWear, flags: Sequence[str], rng: np.random.Generator) -> Ve
             f"{teeth_in_words(broken).capitalize()} {'is' if len(broken) == 1 else 'are'} broken, missing or bent."
         )
     if wear.asymmetry_percent is None or (len(measured) < FEWEST_TEETH and not broken):
-        few = f"Only {len(measured)} teeth could be measured; {FEWEST_TEETH} are the least for a grade."
+        seen = f"Only {len(measured)} of {len(wear.teeth)} teeth could be measured"
+        few = f"{seen}; {FEWEST_TEETH} are the least for a grade."
         return _cannot_tell([*reasons, *doubted, few], flags, 0.0, doubts, halt)
     draws = wear.draws_asymmetry + _MODEL_STD_PERCENT * rng.standard_normal(len(wear.draws_asymmetry))
     chances = probabilities(draws, wear.draws_overhang)
@@ -283,7 +284,10 @@ def _cannot_tell(
 ) -> Verdict:
     """``doubts``: flags of single teeth, of which the reasons tell; ``halt``: teeth for which nobody may ride."""
     steps = [f"{halt_until(teeth_in_words(halt))}."] if halt else []
-    steps += dict.fromkeys(flag(code).remedy for code in (*doubts, *flags))  # one may answer two flags
+    remedies = [*dict.fromkeys(flag(code).remedy for code in (*doubts, *flags))]  # one may answer two flags
+    steps += remedies
+    # what names an option is told of this photo, with the same command again
+    heading = "Next" if any("--" in remedy for remedy in remedies) else "For the next photo"
     return Verdict(
         grade=CANNOT_TELL,
         confidence=round(confidence, 3),
@@ -292,7 +296,7 @@ def _cannot_tell(
             steps or ["Take another photo: closer, sharp, square on, teeth wiped, card in the face's plane."]
         ),
         cautions=CAUTIONS,
-        advice_heading="Look first" if doubts or halt else "For the next photo",
+        advice_heading="Look first" if doubts or halt else heading,
     )
 
 

@@ -18,7 +18,7 @@ from typing import Any
 import numpy as np
 
 from toothcheck.chains import chain
-from toothcheck.comparing import AgainstBaseline, Comparison, Landmarks, compare, joined, share_of
+from toothcheck.comparing import AgainstBaseline, Comparison, Landmarks, check_same, compare, joined, share_of
 from toothcheck.errors import CannotTell, DifferentPartError
 from toothcheck.estimate import Estimate, median_of
 from toothcheck.features.circles import find_circles
@@ -151,13 +151,14 @@ def loss_between(
                 f"{one.photo.name} ({which}): no sprocket could be measured.", hint=" ".join(one.verdict.next_steps[:1])
             )
         sides.append(one.wear.drive_clockwise)
+    assert before.traced is not None
+    assert after.traced is not None
+    check_same(before.traced.ring, after.traced.ring)  # first: of two parts it does not matter which flanks drive
     if sides[0] != sides[1]:
         raise CannotTell(
             "The two photos do not agree on which flank drives.",
             hint="Say which way the sprocket turns with --turning.",
         )
-    assert before.traced is not None
-    assert after.traced is not None
     marks = _alike(landmarks_of(before), landmarks_of(after)) if with_landmarks else (None, None)
     try:
         found = compare(
@@ -213,7 +214,7 @@ def with_baseline(
         draws_asymmetry=draws,
     )
     after = grade(judged, flags, rng)
-    said = f"Gone from the drive flanks since the baseline: {gone.text('%')} of its teeth (median)."
+    said = f"Gone from the drive flanks since the baseline: {gone.text('%')} of its teeth's thickness (median)."
     reasons = tuple(said if r.startswith(MEASURED_AGAINST) else r for r in after.reasons)
     held = replace(inspection, wear=judged, flags=flags, against_baseline=True)
     return held.judged(replace(after, reasons=reasons))

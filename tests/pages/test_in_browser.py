@@ -205,12 +205,31 @@ def test_the_flank_is_marked_on_a_whole_tooth(browser, tmp_path):
     assert label == "Tooth 3 upright, with its left and right flank"
 
 
+def test_teeth_that_a_photo_cannot_show_are_not_said_to_be_unworn(browser, tmp_path):
+    photo, truth = drawn_photo(loss=0.75, size=500)
+    case = asked(photo, truth | {"tier": "hostile"}, np.random.default_rng(7))
+    (tmp_path / "hostile.html").write_text(exercise_page([case], title="Week 1"), encoding="utf-8")
+    browser.open(tmp_path / "hostile.html")
+    for css in ("#begin", "[name=drive][value=clockwise]", "[name=grade][value=cannot-tell]", "#check"):
+        browser.click(css)
+    row = browser.run("return [...document.querySelectorAll('#truth-rows tr')][1].textContent")
+    assert row == "Worn teethnonecannot be judged herenot scored"
+
+
 # --- the report ----------------------------------------------------------------------------------------------------
 def test_a_phone_shows_why_a_tooth_was_not_measured(browser, pages):
     browser.open(pages["report"], width=PHONE[0], height=PHONE[1])
     right = "return [...document.querySelectorAll('td')].find(c => c.textContent.startsWith('not measured:'))"
     assert browser.run(f"{right}.getBoundingClientRect().right") <= PHONE[0]
     assert browser.run(f"{right}.textContent") == "not measured: covered"
+
+
+@pytest.mark.parametrize("width", [390, 800, 900, 1200])
+def test_a_grade_stands_in_one_line(browser, pages, width):
+    browser.open(pages["report"], width=width)
+    lines = "const r=document.createRange(); r.selectNodeContents(document.querySelector('.grade').lastChild);"
+    assert browser.text(".grade").endswith("replace-set")
+    assert browser.run(f"{lines} return r.getClientRects().length") == 1
 
 
 @pytest.mark.parametrize("name", ["lesson", "report"])

@@ -11,6 +11,8 @@ import pytest
 from made import document, drawn_photo
 
 from toothcheck.cli import main
+from toothcheck.cli.teach import _kappa
+from toothcheck.lessons.results import Kappa
 from toothcheck.photo import decode
 
 RESULTS = Path(__file__).parents[2] / "sample_images_synthetic" / "exercise_results"
@@ -48,7 +50,9 @@ def folder(tmp_path):
 def test_lesson(toothcheck, tmp_path):
     run = toothcheck("lesson", "--chain", "428", "--front", 14, "--rear", 43, "-o", "lesson.html", cwd=tmp_path)
     assert run.returncode == 0
-    assert "428" in (tmp_path / "lesson.html").read_text(encoding="utf-8")
+    page = (tmp_path / "lesson.html").read_text(encoding="utf-8")
+    assert "428" in page
+    assert '<strong id="meaning">' in page  # "do not ride on it", as bold as in report and picture
 
 
 @pytest.mark.parametrize(
@@ -274,3 +278,7 @@ def test_report_of_a_photo_that_shows_no_card(toothcheck, tmp_path):
     shown = base64.b64decode(re.search(r'src="data:image/jpeg;base64,([^"]+)"', page)[1])
     assert decode(shown, "shown.jpg").width_px == 1920  # the drawn picture, not the photo of 500 px
     assert "outlines drawn in" in page
+
+
+def test_no_agreement_beyond_chance_has_no_sign():
+    assert _kappa(Kappa(value=-0.002, low=-0.11, high=0.11, of=41)) == "0.00 (-0.11 to 0.11, n = 41)"

@@ -213,6 +213,14 @@ def test_a_baseline_that_was_not_used_says_why():
     assert rows["Baseline"].note.replace("\xa0", " ") == "Not used. These are not the same part."
 
 
+def test_the_likeliest_of_several_chain_sizes_is_named_as_not_told():
+    d = document()
+    d["flags"] = ["chain-open"]
+    d["sprocket"]["chain"] = None
+    d["found"] = {"chains": [{"chain": "428", "probability": 0.72}, {"chain": "08B", "probability": 0.28}]}
+    assert "chain 428 (72 %, not told)" in report_page(ReportInput(document=d)).replace("\u00a0", " ")
+
+
 def test_a_drive_flank_that_is_not_known_is_not_drawn_as_if_it_were():
     d = document(asymmetry=0.4, grade="good")
     assert {"drive", "coast"} <= {s.text for s in view_of(ReportInput(document=d)).teeth_figure.shapes}

@@ -108,6 +108,12 @@ def test_no_reason_is_made_up_for_a_reading_whose_teeth_were_not_kept(tmp_path):
     text = report_page(given).replace("\xa0", " ")
     assert "By the mark alone it would be good; the grade is replace-now." in text
     assert "likeliest" not in text
+    assert "The logbook holds the numbers of this reading" in text
+
+
+def test_of_a_reading_that_is_a_grade_alone_no_numbers_are_said_to_be_kept(tmp_path):
+    page = report_page(reported(seen(tmp_path, ("front", "good", 800.0)), "M")).replace("\xa0", " ")
+    assert "The logbook holds the grade of this reading, not the whole inspection tooth by tooth." in page
 
 
 def test_what_the_logbook_does_not_know_is_refused(fleet):

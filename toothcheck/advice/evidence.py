@@ -140,7 +140,7 @@ def _chain_signs(s: Situation) -> tuple[list[str], list[str], list[str]]:
             f"Measure the chain again over {COUNT_SHOWS_PITCHES} pitches, or count the rollers, too "
             "(toothcheck stretch --rollers)."
         )
-    elif c.elongation_percent is not None and c.limit is not None:
+    elif side == "within" and c.elongation_percent is not None and c.limit is not None:
         if c.elongation_percent.value >= NEAR * c.limit.elongation_percent:
             soon.append(f"{sentence} Most of it is used.")
     if c.damaged:
@@ -192,8 +192,8 @@ def _sprocket_gaps(s: Situation) -> list[str]:
             out.append(f"The {name} sprocket's grade is not sure: photograph it again, cleaner, squarer or closer.")
     if s.clash is not None:
         out.append(
-            "Read the chain size off the chain's plates and off each sprocket, and correct the entry that is wrong "
-            "(toothcheck logbook correct NUMBER --chain SIZE --reason WHY)."
+            "Read the chain size off the chain's plates and off each sprocket, and correct what is wrong: the words "
+            "given here, or the logbook's entry (toothcheck logbook correct NUMBER --chain SIZE --reason WHY)."
         )
     return out
 

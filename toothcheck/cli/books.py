@@ -155,6 +155,7 @@ def wrong_words(error: ValueError) -> UsageError:
 
 
 def _in_options(words: str) -> str:
+    words = re.sub(r"^(?=(blend|limit)( in mm)? must\b)", "--", words)  # elsewhere in a sentence they are plain words
     return re.sub(rf"\b({'|'.join(_OPTIONS)})\b", lambda found: _OPTIONS[found[1]], words)
 
 

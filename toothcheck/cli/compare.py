@@ -114,25 +114,25 @@ def compare(
         except (CannotTell, DifferentPartError, UsageError) as error:
             # what cannot be compared may be broken all the same
             raise type(error)(" ".join([*damage, *error.args]), hint=error.hint) from error
+        answer = document(result, seen[0], seen[1])
+        doubted = answer["result"] == CANNOT_TELL
         drawing = None
         if picture is not None:
             from toothcheck.comparing.chart import drawn
 
-            title = "\n".join([f"{photos[0].name} and {photos[1].name}", *damage])
+            title = "\n".join([f"{photos[0].name} and {photos[1].name}", *([DISAGREE] if doubted else []), *damage])
             drawing = drawn(result, title=title, form=_PICTURE[picture.suffix.lower()])
     written = []
     if picture is not None and drawing is not None:
         write_whole(picture, drawing)
         written.append(str(picture))
-    answer = document(result, seen[0], seen[1])
     if json is not None:
         write_json(answer, json)
         written += [json] if json != "-" else []
-    doubted = answer["result"] == CANNOT_TELL
     if json != "-":
         out = console()
         if doubted:
-            out.print("Cannot tell: the photos and what is said of them do not agree.", style="bold", markup=False)
+            out.print(DISAGREE, style="bold", markup=False)
         told(result, seen[0], seen[1], damage, out)
         for name in written:
             out.print(f"Wrote {name}", soft_wrap=True, markup=False)
@@ -239,6 +239,8 @@ def told(result: Comparison, before: Inspection, after: Inspection, damage: list
         out.print(line, style="dim", markup=False)
 
 
+DISAGREE = "Cannot tell: the photos and what is said of them do not agree."
+"""Stands over a loss that is not claimed, in the answer and in the picture."""
 CAUTION = (
     "What is lost says nothing of cracks, bolts, splines or the chain: look at them by hand, engine off. The machine's "
     "manual and a qualified mechanic decide."

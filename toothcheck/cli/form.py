@@ -8,8 +8,8 @@ from typing import TYPE_CHECKING, Annotated
 
 import typer
 
+from toothcheck.cli.books import wrong_words
 from toothcheck.cli.words import JsonWord
-from toothcheck.errors import UsageError
 
 if TYPE_CHECKING:
     from toothcheck.toothform import FormSheet
@@ -53,7 +53,7 @@ def form(
     try:
         sheet = form_sheet(chains.chain(chain), teeth, standard=standard.value, blend=blend)
     except ValueError as error:
-        raise UsageError(f"{error}.", hint="See toothcheck form --help.") from error
+        raise wrong_words(error) from error
     written = []
     if svg or dxf:
         from toothcheck.cli.drawing import dxf_bytes, svg_bytes, wheel_drawing

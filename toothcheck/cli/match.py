@@ -36,10 +36,16 @@ def match(
     ] = None,
     old_values: Annotated[
         list[str] | None,
-        typer.Option("--old", help="A value of the old part, KEY=VALUE or KEY=VALUE+-STD, in mm.", show_default=False),
+        typer.Option(
+            "--old",
+            metavar="KEY=VALUE",
+            help="A value of the old part, KEY=VALUE or KEY=VALUE+-STD, in mm.",
+            show_default=False,
+        ),
     ] = None,
     new_values: Annotated[
-        list[str] | None, typer.Option("--new", help="A value of the new part, likewise.", show_default=False)
+        list[str] | None,
+        typer.Option("--new", metavar="KEY=VALUE", help="A value of the new part, likewise.", show_default=False),
     ] = None,
     chain: Annotated[
         str | None, typer.Option(help="Chain size of both parts where they are not told.", show_default=False)
@@ -60,7 +66,7 @@ def match(
     json_to: JsonWord = None,
 ) -> None:
     """Compare an old and a new sprocket, field by field: fits, differs, cannot tell."""
-    from toothcheck.cli.output import check_targets, write_json
+    from toothcheck.cli.output import check_targets, same_file, write_json
     from toothcheck.matching import compare, part_from_mapping
 
     check_targets(read={"the old part": old, "the new part": new}, written={"--json": json_to})
@@ -76,6 +82,8 @@ def match(
         elif old is None or new is None:
             raise UsageError("Name the old and the new part.", hint="See: toothcheck match --help")
         else:
+            if same_file(old, new) and not _is_typed(old):
+                raise UsageError("OLD and NEW are the same photo.", hint="Name two photos.")
             if _is_typed(old) and _is_typed(new):
                 refuse_typed(context, "is for a photo; both parts are typed values", "card_height", "card_measured")
             parts = [

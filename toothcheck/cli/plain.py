@@ -22,6 +22,11 @@ if TYPE_CHECKING:
 
 WRONG_WORDS = cast("type[Exception]", typer.BadParameter.__bases__[0])
 """What typer raises at words that it cannot take; it has no public name there."""
+_KINDS = {
+    "<str>": "<text>", "<list[str]>": "<text>", "<list[Path]>": "<path>", "<int>": "<number>",
+    "<int range>": "<number>", "<float>": "<number>", "<float range>": "<number>",
+}  # fmt: skip
+"""What typer writes behind an option's name, and what it is called outside of programs."""
 _COLUMNS = 80
 _FEWEST_COLUMNS = 30
 
@@ -43,7 +48,8 @@ def help_of(command: TyperCommand | TyperGroup, context: typer.Context) -> str:
     for param in command.get_params(context):
         record = cast("TyperArgument | TyperOption", param).get_help_record(context)
         if record is not None:
-            kinds[param.param_type_name].append(record)
+            name, bracket, kind = record[0].partition("<")
+            kinds[param.param_type_name].append((name + _KINDS.get(bracket + kind, bracket + kind), record[1]))
     below = getattr(command, "commands", {})
     lists = {
         "Arguments": kinds["argument"],

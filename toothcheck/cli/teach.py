@@ -230,7 +230,7 @@ def _kappa(kappa: Kappa, *, wide: bool = True) -> str:
     if kappa.value is None:
         return f"– ({kappa.reason})" if wide else "–"
     if not wide:
-        return f"{kappa.value:.2f}"
-    within = [] if kappa.low is None or kappa.high is None else [f"{kappa.low:.2f} to {kappa.high:.2f}"]
+        return f"{kappa.value:z.2f}"
+    within = [] if kappa.low is None or kappa.high is None else [f"{kappa.low:z.2f} to {kappa.high:z.2f}"]
     more = [kappa.reason] if kappa.reason else []
-    return f"{kappa.value:.2f} ({', '.join([*within, f'n = {kappa.of}', *more])})"
+    return f"{kappa.value:z.2f} ({', '.join([*within, f'n = {kappa.of}', *more])})"

@@ -121,7 +121,7 @@ def inspect(photo: Photo, claim: Claim, *, seed: int = 0) -> Inspection:
     if card is None and find_card(np.ascontiguousarray(photo.grey[:, ::-1])) is not None:
         return told.refused("mirrored")
     if card is None and claim.chain is None:
-        return told.refused("no-card", note="Without a card the chain size is needed: its pitch gives the scale.")
+        return told.refused("chain-needed", "no-card")
 
     if card is not None and pose is not None:
         plane, height_std = _face(pose, claim, card, _thickness(claim, card)[0])

@@ -372,7 +372,9 @@ def _fit(out: History, machine: Machine, part: Part, e: Entry) -> None:
         raise EntryError(f"part {part.name} belongs at {part.entry.position}, not at {position}", e)
     if position in machine.fitted:
         raise EntryError(
-            f"{machine.name} has {machine.fitted[position]} at {position}; retire or remove it first (or --replace)", e
+            f"{machine.name} has {machine.fitted[position]} at {position}; take it off first "
+            "(toothcheck logbook remove or retire; add-part --replace retires it)",
+            e,
         )
     own = out.part_km(part)
     machine.fitted[position] = part.name

@@ -69,7 +69,7 @@ FIELDS = (
     ),
     Field(
         key="spline_major_mm",
-        label="splines, over the grooves",
+        label="diameter over the spline grooves",
         allowed_mm=0.4,
         must=True,
         photo_sees=True,

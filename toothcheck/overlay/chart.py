@@ -17,6 +17,7 @@ from matplotlib.patches import Patch
 from matplotlib.ticker import MaxNLocator
 
 from toothcheck.estimate import said
+from toothcheck.flags import TURNING_GUESSED
 from toothcheck.geometry import Floats, rotated
 from toothcheck.grade import BANDS_PERCENT, CANNOT_TELL, GRADES, HOOK_MM
 from toothcheck.overlay.drawing import draw_tooth, fill_lost, show
@@ -68,8 +69,9 @@ def teeth_chart(inspection: Inspected, *, kind: str = "png") -> bytes:
     with look():
         figure = canvas(_WIDTH_PX, _HEIGHT_PX)
         _title(figure, inspection, wear)
-        _overlaid(_axes(figure, 90, 150, 600, 640), wear)
-        _bars(_axes(figure, 810, 150, 770, 640), wear)
+        doubt = "" if TURNING_GUESSED.isdisjoint(inspection.flags) else "?"  # it may as well be the other flank
+        _overlaid(_axes(figure, 90, 150, 600, 640), wear, doubt)
+        _bars(_axes(figure, 810, 150, 770, 640), wear, doubt)
         _words(figure, inspection, wear)
         return png(figure) if kind == "png" else svg(figure)
 
@@ -95,7 +97,8 @@ def _title(figure: Figure, inspection: Inspected, wear: WheelWear) -> None:
     sure = "" if verdict.grade == CANNOT_TELL else f", confidence {100 * verdict.confidence:.0f} %"
     _write(figure, 40, 58, f"{verdict.grade}{sure}", 38, bold=True)
     measured = sum(t.measured for t in wear.teeth)
-    chain = "" if claim.chain is None else f"chain {claim.chain.name}, "
+    told = " (taken, not told)" if "chain-open" in inspection.flags else ""
+    chain = "" if claim.chain is None else f"chain {claim.chain.name}{told}, "
     words = f"{chain}{len(wear.teeth)} teeth, {claim.position}; {measured} measured"
     words = printable(f"{inspection.photo.name}: {words}")
     for row, top in zip(wrapped(words, 21, _WIDTH_PX - 80), (94, 122), strict=False):  # no room for a third
@@ -109,7 +112,7 @@ def _flank_lines(form: IsoForm, radii: Floats, more_mm: Floats | float = 0.0) ->
     return np.stack([radii * np.sin(angle), radii * np.cos(angle)], axis=1)
 
 
-def _overlaid(axes: Axes, wear: WheelWear) -> None:
+def _overlaid(axes: Axes, wear: WheelWear, doubt: str) -> None:
     form = wear.datum.form
     radius = form.pitch_radius_mm
     radii = np.linspace(form.junction_radius_mm - 0.3, form.tip_radius_mm - 0.05, 80)
@@ -146,20 +149,20 @@ def _overlaid(axes: Axes, wear: WheelWear) -> None:
     axes.tick_params(labelsize=18)
     axes.spines[["top", "right"]].set_visible(False)
     for words, x, ha in (("coast flank", 0.02, "left"), ("drive flank", 0.98, "right")):
-        axes.text(x, 0.98, words, transform=axes.transAxes, fontsize=21, weight="bold", ha=ha, va="top")
+        axes.text(x, 0.98, words + doubt, transform=axes.transAxes, fontsize=21, weight="bold", ha=ha, va="top")
     handles = [
         Line2D([], [], color=INK, lw=2.2, ls=(0, (4, 2)), label="ideal tooth"),
         Line2D([], [], color=_BAND, lw=12, label="too close to tell (95 %)"),
         Line2D([], [], color=INK, lw=3.2, label=f"worst: tooth {worst}"),
-        Line2D([], [], color=_DRIVE, lw=2, label="other teeth, drive"),
-        Line2D([], [], color=FAINT, lw=2, label="other teeth, coast"),
+        Line2D([], [], color=_DRIVE, lw=2, label=f"other teeth, drive{doubt}"),
+        Line2D([], [], color=FAINT, lw=2, label=f"other teeth, coast{doubt}"),
         Line2D([], [], color=FAINT, lw=1.2, ls=(0, (8, 3, 1, 3)), label="pitch circle"),
     ]
     axes.legend(handles=handles, loc="upper center", bbox_to_anchor=(0.48, -0.12), fontsize=16, frameon=False, ncols=2)
 
 
 # --- a bar a tooth ---------------------------------------------------------------------------------------------------
-def _bars(axes: Axes, wear: WheelWear) -> None:
+def _bars(axes: Axes, wear: WheelWear, doubt: str) -> None:
     teeth = wear.teeth
     errors = {"elinewidth": 2.0, "capsize": 4 if len(teeth) < 25 else 2, "ecolor": INK}
     top = 0.05
@@ -225,8 +228,8 @@ def _bars(axes: Axes, wear: WheelWear) -> None:
     axes.set_ylabel("mm lost at the pitch circle", fontsize=20)
     axes.spines[["top", "right"]].set_visible(False)
     handles: list[Artist] = [
-        Patch(fc=_DRIVE, ec=INK, lw=0.6, label="drive flank"),
-        Patch(fc=PAPER, ec=FAINT, hatch="////", label="coast flank"),
+        Patch(fc=_DRIVE, ec=INK, lw=0.6, label=f"drive flank{doubt}"),
+        Patch(fc=PAPER, ec=FAINT, hatch="////", label=f"coast flank{doubt}"),
         Line2D([], [], color=INK, lw=2, marker="|", ms=16, mew=2, ls="none", label="± standard uncertainty"),
     ]
     if any(not t.measured for t in teeth):

@@ -315,8 +315,10 @@ def _chain(d: Mapping[str, Any]) -> str:
     """The chain size; each that it may be, where the photo was to tell and does not; empty where nothing is known."""
     chains = (d.get("found") or {}).get("chains") or []
     alike = [str(c["chain"]) for c in chains if c["probability"] == chains[0]["probability"]]
-    if "chain-open" not in d["flags"] or len(alike) < 2:
+    if "chain-open" not in d["flags"] or not alike:
         return str(d["sprocket"].get("chain") or "")
+    if len(alike) == 1:
+        return f"{alike[0]} ({100 * chains[0]['probability']:.0f} %, not told)"
     return f"{', '.join(alike[:-1])} or {alike[-1]} (not told)"
 
 

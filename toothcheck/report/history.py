@@ -68,7 +68,11 @@ def from_logbook(
     judged_ = [one for one in found if one is not None]
     last = [reading for one in judged_ for reading in (one.counts, one.newest, one.halted) if reading is not None]
     if not last:
-        raise ValueError(f"the logbook holds no reading of {', '.join(names)}")
+        raise ValueError(
+            f"the logbook holds no reading of {', '.join(names)}, so there is nothing to report; record one "
+            "(toothcheck inspect PHOTO --log MACHINE --at DISTANCE), or see what else is known "
+            "(toothcheck advise MACHINE)"
+        )
     newest = max(last, key=lambda r: (_rank(r), r.entry.on_date))  # the worse sprocket decides
     trends = [part_trend(history, name) for name in names]
     known = situation_of(history, machine, today=today)
@@ -113,6 +117,7 @@ def _document(entry: Entry) -> dict[str, object]:
     def value(number: float | None, std: float | None) -> dict[str, float] | None:
         return None if number is None else {"value": number, "std": std or 0.0}
 
+    held = "grade" if entry.asymmetry_percent is None and entry.overhang_mm is None else "numbers"
     return {
         "schema": SCHEMA,
         "photo": {"sha256": entry.photo_sha256},
@@ -126,7 +131,7 @@ def _document(entry: Entry) -> dict[str, object]:
         "verdict": {
             "grade": entry.grade,
             "confidence": entry.confidence,
-            "reasons": ["The logbook holds the numbers of this reading, not the whole inspection tooth by tooth."],
+            "reasons": [f"The logbook holds the {held} of this reading, not the whole inspection tooth by tooth."],
         },
         "flags": [],
     }

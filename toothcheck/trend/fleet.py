@@ -304,13 +304,20 @@ def parts_of(history: History, machine: str, which: str | None = None) -> list[s
     ValueError
         When machine or part are not known.
     """
+    if machine in history.parts and machine not in history.machines:
+        on = dict.fromkeys(f.machine for f in history.parts[machine].fittings)
+        raise ValueError(
+            f"{machine} is a part, not a machine: name the machine, and the part beside it (it was on: {', '.join(on)})"
+        )
     if machine not in history.machines:
         raise ValueError(f"machine {machine} is not in the logbook (known: {history.known})")
     fitted = history.machines[machine].fitted
     if which is None:
         found = [fitted[p] for p in ("front", "rear") if p in fitted]
         if not found:
-            raise ValueError(f"no sprocket is fitted to {machine}")
+            raise ValueError(
+                f"no sprocket is fitted to {machine}; add one (toothcheck logbook add-part MACHINE front|rear)"
+            )
         return found
     which = fitted.get(which, which)
     if which in history.parts and history.parts[which].entry.position == "chain":
@@ -319,7 +326,7 @@ def parts_of(history: History, machine: str, which: str | None = None) -> list[s
         return [which]
     if which in ("front", "rear"):
         were = [n for n, p in sorted(history.parts.items()) if any(_there(f, machine, which) for f in p.fittings)]
-        named = f"; by name: {', '.join(were)}" if were else ""
+        named = f"; name the one meant of those that were: {', '.join(were)}" if were else ""
         raise ValueError(f"no {which} sprocket is fitted to {machine}{named}")
     raise ValueError(f"part must be front, rear or the name of a part that was on {machine}, not {which!r}")
 

@@ -183,7 +183,7 @@ def to_mind(book: Logbook, e: Entry) -> tuple[str, ...]:
     """What an entry brought about that does not go together: other sizes, or a part that would have healed."""
     import datetime as dt
 
-    from toothcheck.drive import length_dispute, situation_of
+    from toothcheck.drive import chain_size, length_dispute, situation_of
     from toothcheck.grade import halt_until
     from toothcheck.logbook import judged
 
@@ -199,9 +199,21 @@ def to_mind(book: Logbook, e: Entry) -> tuple[str, ...]:
         lines.append(f"Mind: {halt_until(found.halt.which)}{found.halt.photo}; {found.halt.remedy}.")
     if found is not None and found.dispute is not None:
         lines.append(f"Mind: {found.dispute} {found.remedy}")
-    dispute = length_dispute(history, e.part, e.machine) if e.kind == "chain-length" and e.machine is not None else None
-    if dispute is not None:
-        lines.append(f"Mind: {dispute.sentence} {dispute.remedy}")
+    if e.kind == "chain-length" and e.machine is not None:
+        dispute = length_dispute(history, e.part, e.machine)
+        if dispute is not None:
+            lines.append(f"Mind: {dispute.sentence} {dispute.remedy}")
+        if chain_size(history, e.machine, e.part) is None:
+            known = history.parts.get(e.part or "")
+            way = (
+                "add-part MACHINE chain --chain SIZE --at DISTANCE --on DAY (as it was fitted)"
+                if known is None
+                else f"correct {known.entry.number} --chain SIZE --reason WHY"
+            )
+            lines.append(
+                "Mind: the logbook does not know the chain's size, so this length counts in no list and no plan of "
+                f"{e.machine} yet. Tell it: toothcheck logbook {way}"
+            )
     return tuple(lines)
 
 

@@ -141,7 +141,7 @@
     row("Drive flank", side(answer.drive_flank.given), side(truth.drive), answer.drive_flank.given === truth.drive);
     const scored = answer.teeth.filter((t) => t.truth !== null), hit = scored.filter((t) => t.given === t.truth).length;
     const names = (test) => answer.teeth.map((t, i) => test(t) ? i + 1 : 0).filter(Boolean).join(", ") || "none";
-    row("Worn teeth", names((t) => t.given), names((t) => t.truth), scored.length ? hit === scored.length : null);
+    row("Worn teeth", names((t) => t.given), scored.length ? names((t) => t.truth) : "cannot be judged here", scored.length ? hit === scored.length : null);
     row("Grade", answer.grade.given, truth.grade, answer.grade.given === truth.grade);
     const q = data.questions[at];
     const notes = [
