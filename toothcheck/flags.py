@@ -18,6 +18,11 @@ class Flag:
     sentence: str
     remedy: str
 
+    @property
+    def needs_words_only(self) -> bool:
+        """Whether its remedy names an option: that is told of this photo, and needs no other one."""
+        return "--" in self.remedy
+
 
 _CARD = "Print a card (toothcheck card pocket), lay it in the sprocket's face plane, all markers in view."
 

@@ -284,10 +284,9 @@ def _cannot_tell(
 ) -> Verdict:
     """``doubts``: flags of single teeth, of which the reasons tell; ``halt``: teeth for which nobody may ride."""
     steps = [f"{halt_until(teeth_in_words(halt))}."] if halt else []
-    remedies = [*dict.fromkeys(flag(code).remedy for code in (*doubts, *flags))]  # one may answer two flags
-    steps += remedies
-    # what names an option is told of this photo, with the same command again
-    heading = "Next" if any("--" in remedy for remedy in remedies) else "For the next photo"
+    raised = [flag(code) for code in (*doubts, *flags)]
+    steps += dict.fromkeys(one.remedy for one in raised)  # one may answer two flags
+    heading = "Next" if any(one.needs_words_only for one in raised) else "For the next photo"
     return Verdict(
         grade=CANNOT_TELL,
         confidence=round(confidence, 3),

@@ -153,8 +153,8 @@ def loss_between(
         sides.append(one.wear.drive_clockwise)
     assert before.traced is not None
     assert after.traced is not None
-    check_same(before.traced.ring, after.traced.ring)  # first: of two parts it does not matter which flanks drive
     if sides[0] != sides[1]:
+        check_same(before.traced.ring, after.traced.ring)  # of two parts it does not matter which flanks drive
         raise CannotTell(
             "The two photos do not agree on which flank drives.",
             hint="Say which way the sprocket turns with --turning.",

@@ -12,6 +12,7 @@ from toothcheck.estimate import Estimate
 from toothcheck.grade import ALL_GRADES, Renewal
 from toothcheck.stretch import Decision, Limit, decide, doubt_about
 from toothcheck.stretch.published import published_percent
+from toothcheck.toothform import MAX_TEETH, MIN_TEETH
 
 Grade = Literal["good", "watch", "replace-set", "replace-now", "cannot-tell"]
 CONFIDENT = 0.8
@@ -56,8 +57,8 @@ class SprocketState:
             raise ValueError(f"grade must be one of {', '.join(ALL_GRADES)}, not {self.grade!r}")
         if self.confidence is not None and not 0 <= self.confidence <= 1:
             raise ValueError(f"confidence must lie between 0 and 1, not {self.confidence}")
-        if self.teeth is not None and not 7 <= self.teeth <= 150:
-            raise ValueError(f"teeth must lie between 7 and 150, not {self.teeth}")
+        if self.teeth is not None and not MIN_TEETH <= self.teeth <= MAX_TEETH:
+            raise ValueError(f"teeth must lie between {MIN_TEETH} and {MAX_TEETH}, not {self.teeth}")
         if self.distance_km is not None and self.distance_km < 0:
             raise ValueError(f"distance_km must not be negative, not {self.distance_km}")
 

@@ -64,10 +64,7 @@ class View:
 
 def view_round(grey: NDArray[np.uint8], plane: PlanePose, radius: float, thickness_mm: float = 6.0) -> View:
     """The part of a photo within a radius (mm) of the plane's origin."""
-    rim = plane.project(radius * rays_of(48))
-    h, w = grey.shape
-    left, top = np.maximum(np.floor(rim.min(0)).astype(int) - 4, 0).tolist()
-    right, bottom = np.minimum(np.ceil(rim.max(0)).astype(int) + 5, (w, h)).tolist()
+    left, top, right, bottom = _frame(plane, radius * rays_of(48), 4, grey.shape)
     return View(
         light=linear_light(grey[top : max(bottom, top + 2), left : max(right, left + 2)]),
         plane=plane,
@@ -75,6 +72,14 @@ def view_round(grey: NDArray[np.uint8], plane: PlanePose, radius: float, thickne
         left=left,
         top=top,
     )
+
+
+def _frame(plane: PlanePose, rim: Floats, margin: int, shape: tuple[int, ...]) -> tuple[int, int, int, int]:
+    """Left, top, right and bottom of what a photo of that shape shows of a rim (n, 2) and some pixels about it."""
+    px = plane.project(rim)
+    left, top = np.maximum(np.floor(px.min(0)).astype(int) - margin, 0).tolist()
+    right, bottom = np.minimum(np.ceil(px.max(0)).astype(int) + margin + 1, shape[1::-1]).tolist()
+    return left, top, right, bottom
 
 
 def find_circles(
@@ -93,11 +98,7 @@ def find_circles(
     scale_std
         Relative standard uncertainty of the plane's lengths.
     """
-    ring = np.linspace(0, 2 * math.pi, 60, endpoint=False)
-    rim = plane.project(root_radius_mm * np.stack([np.cos(ring), np.sin(ring)], axis=1))
-    h, w = grey.shape
-    left, top = np.maximum(np.floor(rim.min(0)).astype(int) - 8, 0).tolist()
-    right, bottom = np.minimum(np.ceil(rim.max(0)).astype(int) + 9, (w, h)).tolist()
+    left, top, right, bottom = _frame(plane, root_radius_mm * rays_of(60), 8, grey.shape)
     if right - left < 60 or bottom - top < 60:
         gone = dict.fromkeys(("bore_mm", "holes", "hole_circle_mm", "hole_mm"), "out of the picture")
         return Seen(bore_mm=None, holes=None, hole_circle_mm=None, hole_mm=None, reasons=gone)

@@ -43,21 +43,17 @@ class Logbook:
 
     Parameters
     ----------
-    where
-        Path of a SQLite file, or the URL of a PostgreSQL database (``postgresql://…``).
-    now
-        Gives the time of day, with its zone.
+    where, now, create
+        As of `toothcheck.logbook.database.Database`.
     new_uid
         Gives 32 fresh hexadecimal digits for each entry.
-    create
-        Start a logbook where there is none.
     unit
         In which refusals speak of distances, one of `toothcheck.logbook.units.UNITS`.
 
     Raises
     ------
     LogbookError
-        When it is not there, not a logbook, written by a newer version, or cannot be reached.
+        As `toothcheck.logbook.database.Database`.
     """
 
     def __init__(

@@ -95,7 +95,6 @@ def say_decision(decision: Decision, question: Question) -> None:
 
 
 def _cautions() -> None:
-
     paragraph(
         console(),
         "Engine off, hands out of the run of the chain, measure under pull at several places. A chain can be within "
