@@ -384,12 +384,31 @@ def test_a_measured_tooth_says_by_a_flag_what_of_it_was_not_measured():
     form = form_of(15.875, 10.16, 15, 0.4)
     whole = ring_of(form, noise_mm=0.01)
     assert all(t.flags == () for t in judged(whole).teeth)
-    low = replace(whole, tip_radius_mm=form.pitch_radius_mm + 0.25 * form.roller_diameter_mm - 0.1)
-    for ring in (cut(whole, form.pitch_radius_mm + 1.2), low):
+    at_tip = form.pitch_radius_mm + 0.25 * form.roller_diameter_mm
+    ends_about_there = [replace(whole, tip_radius_mm=at_tip + above) for above in (-0.4, -0.1, 0.2)]
+    for ring in (cut(whole, form.pitch_radius_mm + 1.2), *ends_about_there):
         for tooth in judged(ring).teeth:
             assert tooth.measured
             assert tooth.tip_thickness_mm is None
             assert "tip-unmeasured" in tooth.flags
+
+
+def test_how_thick_a_tip_is_that_may_end_below_is_all_the_less_sure():
+    form = form_of(15.875, 10.16, 15, 0.4)
+    whole = ring_of(form, noise_mm=0.01)
+    at_tip = form.pitch_radius_mm + 0.25 * form.roller_diameter_mm
+
+    def tip(above: float):
+        wear = judged(replace(whole, tip_radius_mm=at_tip + above))
+        return wear.teeth[0].tip_thickness_mm, wear.tip_thinning_percent
+
+    (near, thinned), (far, _) = tip(0.3), tip(1.0)
+    assert near.value == pytest.approx(far.value, abs=0.05)  # the likeliest stays what the flanks show
+    # one tooth of six that ends 0.3 mm higher, give or take 0.3 mm, has no metal there (normal distribution)
+    assert near.std > math.sqrt(0.12) * near.value
+    assert far.std < 0.1 * far.value
+    assert thinned.std > 20  # and all teeth alike
+    assert tip(-0.7)[0].value == 0.0  # a tooth that surely ends below has no thickness there, new or worn
 
 
 class _AsmeShaped:

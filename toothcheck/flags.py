@@ -255,7 +255,7 @@ _ALL = (
     Flag(
         code="tip-unmeasured",
         sentence="The tip's thickness or thinning was not measured: both edges were not seen so high up, or the tooth"
-        " ends there.",
+        " ends about there.",
         remedy="The grade does not need it. Wipe the tips and put something plain behind them to measure it.",
     ),
 )

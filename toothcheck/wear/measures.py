@@ -8,6 +8,7 @@ from dataclasses import dataclass, replace
 from typing import NamedTuple
 
 import numpy as np
+from scipy.special import ndtr
 
 from toothcheck.estimate import Estimate
 from toothcheck.flags import MAY_BE_DAMAGED
@@ -21,7 +22,10 @@ from toothcheck.wear.hooks import Hook
 _HOLLOW_MM, _HOLLOW_SHARE = 0.08, 0.25
 """What dirt and shadows make of a flank's hollow, and which share of it a lost lip takes (made photos)."""
 _TIP_KNOWN_MM = 0.3
-"""How well a tip's radius is seen."""
+"""How well a tip's radius is seen: standard uncertainty (photos of two renderers, bevelled tips and sharp ones)."""
+_REACHES, _REACHES_NOT = 0.8, 0.05
+"""How likely a tooth must reach the radius where its tip is measured to have a thickness there, and how unlikely to
+have none: between them there is all of it or nothing."""
 _SEEN = 0.4
 """Which share of the smoothing window must hold edges for a profile to count."""
 _SEEN_BESIDE = 0.6
@@ -118,6 +122,7 @@ def measure(
     tips = dict(ring.tips_apart)
     lips = rng.spawn(1)[0]
     lost = lips.standard_normal(DRAWS)
+    tip_circle = _tip_circle(form, lips.spawn(1)[0])
     bevel = _tip_bevel(form, flanks, lips)
     for i in range(ring.teeth):
         flags = ring.tooth_flags[i]
@@ -129,7 +134,7 @@ def measure(
             continue
         half = ideal - flanks.loss[:, i]
         half_draws = flanks.ideal_draws[:, None, :] - flanks.draws[:, :, i]
-        at_tip = _at_tip(form, flanks, i, ideal, half, half_draws, bevel, draws)
+        at_tip = _at_tip(form, flanks, i, ideal, half, half_draws, bevel, tip_circle, draws)
         along_drive = _along_drive(ring, form, flanks, i, half[0, :-1], half_draws[:, 0, :-1])
         along_drive |= _hooked(flanks.hooks[i], lost, lips, draws)
         teeth.append(
@@ -211,6 +216,12 @@ def _tip_radius(form: IsoForm) -> float:
     return form.pitch_radius_mm + 0.25 * form.roller_diameter_mm
 
 
+def _tip_circle(form: IsoForm, rng: np.random.Generator) -> tuple[float, Bools]:
+    """How likely the teeth reach the radius where tips are measured; and draws (draws,) of whether they do."""
+    reaches = float(ndtr((form.tip_radius_mm - _tip_radius(form)) / _TIP_KNOWN_MM))
+    return reaches, rng.random(DRAWS) < reaches
+
+
 def _tip_bevel(form: IsoForm, flanks: Flanks, rng: np.random.Generator) -> tuple[float, Floats]:
     """What the tip's bevel takes off both flanks' edges together where the tip is measured, mm; and draws (draws,).
 
@@ -238,24 +249,25 @@ def _at_tip(
     half: Floats,
     half_draws: Floats,
     bevel: tuple[float, Floats],
+    tip_circle: tuple[float, Bools],
     draws: _Draws,
 ) -> dict[str, Estimate]:
-    radius = _tip_radius(form)
-    if form.tip_radius_mm < radius - _TIP_KNOWN_MM:
+    reaches, reaching = tip_circle
+    if reaches < _REACHES_NOT:
         return {"tip_thickness_mm": Estimate(value=0.0, std=0.05)}  # the tooth ends below that radius, new or worn
-    if form.tip_radius_mm < radius:
-        return {}  # whether it ends below or above cannot be told, and there lies all of its thickness between
-    at = np.append(_at(flanks.radii, radius), 0.0)
+    if reaches < _REACHES:
+        return {}
+    at = np.append(_at(flanks.radii, _tip_radius(form)), 0.0)
     if (flanks.seen[:, i] @ at).min() < _SEEN:
         return {}
     thickness = max(0.0, float(half.sum(0) @ at) + bevel[0])
     # nothing is cut off at zero here: where a tooth comes to a point its thickness is as uncertain as elsewhere
-    thickness_draws = half_draws.sum(1) @ at + bevel[1]
-    out = {"tip_thickness_mm": _estimate(thickness, thickness_draws, floor=0.03)}
+    thickness_draws = np.where(reaching, half_draws.sum(1) @ at + bevel[1], 0.0)
+    out = {"tip_thickness_mm": _about(thickness, thickness_draws, floor=0.03)}
     new = 2 * float(ideal @ at)
     if new > 0.3:
         thinning = 100 * (1 - thickness_draws / np.maximum(0.2, 2 * flanks.ideal_draws @ at))
-        out["tip_thinning_percent"] = _estimate(100 * (1 - thickness / new), thinning)
+        out["tip_thinning_percent"] = _about(100 * (1 - thickness / new), thinning)
         draws.thinning.append(thinning)
     return out
 
@@ -320,6 +332,11 @@ def _asymmetry(drive: Floats, coast: Floats) -> Floats:
 
 def _estimate(value: float, draws: Floats, floor: float = 0.0) -> Estimate:
     return Estimate(value=float(value), std=max(float(np.std(draws)), floor))
+
+
+def _about(value: float, draws: Floats, floor: float = 0.0) -> Estimate:
+    """The likeliest value where draws may lie to one side of it: what they scatter by about it, not their mean."""
+    return Estimate(value=float(value), std=max(math.sqrt(float(np.mean((draws - value) ** 2))), floor))
 
 
 def _doubted(estimate: Estimate, std: float) -> Estimate:
