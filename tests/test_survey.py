@@ -11,19 +11,21 @@ from toothcheck.survey import (
     accuracy_rows,
     damage_rows,
     hooks,
+    measure_rows,
     patterns_found,
     reliability,
     reliability_plot,
     run_cases,
     wrong_claim_rows,
 )
+from toothcheck.survey.cases import MEASURES, true_measures
 
 
 def record(**more):
     return {
         "lot": 0, "kind": "teeth", "tier": "bench", "true_grade": "good", "true_teeth": 15, "claimed_teeth": 16,
         "grade": "cannot-tell", "confidence": 0.0, "flags": ["teeth-disagree"], "count_named": 15, "visible": 15,
-        "drive_error_mm": [], "drive_std_mm": [], "asymmetry_error_percent": [], "false_teeth": 0,
+        "measured": 0, "errors": {name: [] for name in MEASURES}, "false_teeth": 0,
     } | more  # fmt: skip
 
 
@@ -60,20 +62,55 @@ def test_damaged_teeth_are_counted_by_kind():
 
 
 def test_accuracy_by_tier():
+    errors = record()["errors"] | {
+        "drive_loss_mm": [[0.03, 0.02], [-0.04, 0.02]], "asymmetry_percent": [[1.0, 1.0], [-1.0, 1.0]]
+    }  # fmt: skip
     (row,) = accuracy_rows(
         [
-            record(grade="good", confidence=0.9, drive_error_mm=[0.03, -0.04], drive_std_mm=[0.02, 0.02],
-                   asymmetry_error_percent=[1.0, -1.0]),
+            record(grade="good", confidence=0.9, measured=2, errors=errors),
             record(grade="replace-set", confidence=0.6, false_teeth=1),
             record(),
         ]
-    )  # fmt: skip
+    )
     assert (row["photos"], row["graded"], row["exact"], row["two_off"], row["false_teeth"]) == (3, 2, 1, 1, 1)
     assert row["drive_bias_mm"] == pytest.approx(-0.005)
     assert row["drive_rms_mm"] == pytest.approx(np.sqrt((0.0009 + 0.0016) / 2))  # our own arithmetic
     assert row["within_95_percent"] == 50
     assert row["confidence_mean"] == pytest.approx(0.75)
     assert row["right_share"] == 0.5
+
+
+def test_every_measure_is_held_against_the_truth():
+    none = record()["errors"]
+    rows = measure_rows(
+        [
+            record(measured=3, errors=none | {"hollow_mm": [[0.1, 0.04], [-0.1, 0.06], [0.0, 0.05]]}),
+            record(measured=1, errors=none | {"hollow_mm": [[0.2, 0.05]], "tip_thinning_percent": [[-4.0, 2.0]]}),
+        ]
+    )
+    assert [r["measure"] for r in rows] == list(MEASURES)
+    told = {r["measure"]: r for r in rows}
+    hollow, tip, loss = told["hollow_mm"], told["tip_thinning_percent"], told["drive_loss_mm"]
+    assert (hollow["taken"], hollow["teeth"], hollow["within_95_percent"]) == (4, 4, 50.0)
+    assert hollow["bias"] == pytest.approx(0.05)
+    assert hollow["rms"] == pytest.approx(np.sqrt((0.01 + 0.01 + 0.04) / 4))  # our own arithmetic
+    assert (tip["taken"], tip["bias"], tip["within_95_percent"]) == (1, -4.0, 0.0)
+    assert (loss["taken"], loss["rms"], loss["within_95_percent"]) == (0, None, None)
+
+
+def test_true_measures_of_a_tooth_by_hand():
+    """By the definitions of measures.md, section 4; own arithmetic."""
+    tooth = {
+        "pitch_thickness_ideal": 5.0, "pitch_thickness": 4.1, "drive_loss_pitch": 0.8, "coast_loss_pitch": 0.1,
+        "tip_thickness": 1.5, "tip_thickness_ideal": 2.0, "drive_loss_max": 0.9, "overhang": 0.0, "hollow": 0.2,
+    }  # fmt: skip
+    true = true_measures(tooth)
+    assert true["asymmetry_percent"] == pytest.approx(100 * (2.4 - 1.7) / (2 * 2.4))
+    assert true["tip_thinning_percent"] == pytest.approx(25)
+    assert (true["thickness_mm"], true["greatest_loss_mm"], true["hollow_mm"]) == (4.1, 0.9, 0.2)
+    pointed = true_measures(tooth | {"tip_thickness_ideal": 0.0, "drive_loss_pitch": None})
+    assert pointed["tip_thinning_percent"] is None
+    assert pointed["asymmetry_percent"] is None
 
 
 def test_accuracy_by_what_was_done_to_the_photos():
@@ -106,7 +143,7 @@ def test_hooks_are_held_against_the_truth_where_there_are_any():
 
 
 def test_patterns_are_counted_where_enough_teeth_were_measured():
-    many = {"drive_error_mm": [0.0] * 8}
+    many = {"measured": 8}
     alternate, wave, single = (
         f
         for kind in ("alternate-teeth", "once-per-turn", "single-tooth")
@@ -115,7 +152,7 @@ def test_patterns_are_counted_where_enough_teeth_were_measured():
                 record(**many, true_patterns=["once-per-turn"], pattern="once-per-turn"),
                 record(**many, true_patterns=["once-per-turn"], pattern=None),
                 record(**many, true_patterns=[], pattern="single-tooth"),
-                record(drive_error_mm=[0.0] * 5, true_patterns=["alternate-teeth"], pattern="alternate-teeth"),
+                record(measured=5, true_patterns=["alternate-teeth"], pattern="alternate-teeth"),
             ]
         )
         if f.kind == kind

@@ -128,6 +128,9 @@ def accuracy(
     check_targets(read={}, written={"--plot": plot})
     records = _gathered(accuracy_case, head, count, jobs, cache)
     _accuracy_table(records, "tier")
+    typer.echo("")
+    _measures_table(records)
+    typer.echo("")
     seen = hooks(records)
     typer.echo(
         f"Hooks: {seen.hooked} hooked wheels, overhang bias {_number(seen.bias_mm, '+.3f')},"
@@ -177,6 +180,23 @@ def _accuracy_table(records: list[dict[str, Any]], by: str) -> None:
     titles = ["photos", "n", "graded", "exact", "two off", "teeth", "false", "drive loss bias / rms mm",
               "asymmetry rms %", "95 % holds", "confidence", "right"]  # fmt: skip
     _table(titles, rows)
+
+
+def _measures_table(records: list[dict[str, Any]]) -> None:
+    from toothcheck.survey import measure_rows
+
+    rows = []
+    for r in measure_rows(records):
+        percent = r["measure"].endswith("_percent")
+        digits = ".1f" if percent else ".3f"
+        rows.append(
+            [
+                r["measure"], f"{r['taken']} of {r['teeth']}",
+                f"{_number(r['bias'], '+' + digits)} / {_number(r['rms'], digits)} {'%' if percent else 'mm'}",
+                _number(r["within_95_percent"], ".0f"),
+            ]
+        )  # fmt: skip
+    _table(["measure", "teeth", "bias / rms", "95 % holds"], rows)
 
 
 @group.command("damage", epilog="Example: toothcheck survey damage --count 2 --size 1200x900")

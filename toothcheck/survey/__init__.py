@@ -9,7 +9,15 @@ from __future__ import annotations
 
 from toothcheck.survey.cases import accuracy_case, damage_case, handling_case, run_cases, wrong_claim_case
 from toothcheck.survey.plot import reliability_plot
-from toothcheck.survey.tables import accuracy_rows, damage_rows, hooks, patterns_found, reliability, wrong_claim_rows
+from toothcheck.survey.tables import (
+    accuracy_rows,
+    damage_rows,
+    hooks,
+    measure_rows,
+    patterns_found,
+    reliability,
+    wrong_claim_rows,
+)
 
 __all__ = [
     "accuracy_case",
@@ -18,6 +26,7 @@ __all__ = [
     "damage_rows",
     "handling_case",
     "hooks",
+    "measure_rows",
     "patterns_found",
     "reliability",
     "reliability_plot",

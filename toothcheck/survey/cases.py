@@ -34,6 +34,11 @@ from toothcheck.synthetic import (
 from toothcheck.synthetic import Claim as Told
 
 Record = dict[str, Any]
+MEASURES = (
+    "drive_loss_mm", "coast_loss_mm", "thickness_mm", "asymmetry_percent", "greatest_loss_mm", "overhang_mm",
+    "hollow_mm", "tip_thickness_mm", "tip_thinning_percent",
+)  # fmt: skip
+"""What is measured of each tooth (measures.md, section 4)."""
 _IN_SIGHT: tuple[Tier, ...] = ("mat", "bench", "hand")
 """Tiers without a chain or boxes that hide every second tooth."""
 
@@ -140,6 +145,27 @@ def damage_case(lot: int, seed: int, size_px: tuple[int, int] = (2016, 1512)) ->
     } | _outcome(result)
 
 
+def true_measures(tooth: dict[str, Any]) -> dict[str, float | None]:
+    """The measures of one tooth by their names in the JSON, from the truth that goes with a made photo.
+
+    None where the truth has none: a tooth without tip has no thinning.
+    """
+    half, new_tip = tooth["pitch_thickness_ideal"] / 2, tooth["tip_thickness_ideal"]
+    drive, coast = tooth["drive_loss_pitch"], tooth["coast_loss_pitch"]
+    gone = drive is None or coast is None
+    return {
+        "drive_loss_mm": drive,
+        "coast_loss_mm": coast,
+        "thickness_mm": tooth["pitch_thickness"],
+        "asymmetry_percent": None if gone else 100 * (drive - coast) / (2 * (half - coast)),
+        "greatest_loss_mm": tooth["drive_loss_max"],
+        "overhang_mm": tooth["overhang"],
+        "hollow_mm": tooth["hollow"],
+        "tip_thickness_mm": tooth["tip_thickness"],
+        "tip_thinning_percent": 100 * (1 - tooth["tip_thickness"] / new_tip) if new_tip > 0 else None,
+    }
+
+
 def _nearest(tip_px: Sequence[float], tips_px: Sequence[Sequence[float]]) -> tuple[int, float]:
     """Which true tooth's tip is nearest, and how far off it is, px; infinitely far where there is no sprocket."""
     return min(((k, math.dist(tip_px, at)) for k, at in enumerate(tips_px)), key=lambda t: t[1], default=(-1, math.inf))
@@ -147,29 +173,29 @@ def _nearest(tip_px: Sequence[float], tips_px: Sequence[Sequence[float]]) -> tup
 
 def _teeth(result: Inspection, truth: dict[str, Any]) -> Record:
     """Errors tooth by tooth, teeth being paired by where their tips stand in the photo."""
-    drive, std, asymmetry, false_teeth = [], [], [], 0
+    errors: dict[str, list[tuple[float, float]]] = {name: [] for name in MEASURES}
+    false_teeth = measured = 0
     hooks: list[float] = []
     reach = 0.5 * truth["pitch"] / truth["mm_per_px"]
     document = result.document()
     wheel = document["wear"] or {"overhang_mm": None, "pattern": None}
     for tooth in document["teeth"]:
-        if not tooth["measured"] or tooth["drive_loss_mm"] is None:
+        if not tooth["measured"]:
             continue
         nearest, distance = _nearest(tooth["tip_px"], truth["tip_px"])
         if distance > reach or nearest not in truth["visible"]:
             false_teeth += 1
             continue
-        true = truth["teeth_truth"][nearest]
-        half = true["pitch_thickness_ideal"] / 2
-        coast, loss = half - true["coast_loss_pitch"], true["drive_loss_pitch"]
-        hooks.append(true["overhang"] or 0.0)
-        drive.append(tooth["drive_loss_mm"]["value"] - loss)
-        std.append(tooth["drive_loss_mm"]["std"])
-        asymmetry.append(tooth["asymmetry_percent"]["value"] - 100 * (coast - half + loss) / (2 * coast))
+        measured += 1
+        true = true_measures(truth["teeth_truth"][nearest])
+        hooks.append(true["overhang_mm"] or 0.0)
+        for name, found in errors.items():
+            said, is_true = tooth[name], true[name]
+            if said is not None and is_true is not None:
+                found.append((round(said["value"] - is_true, 4), said["std"]))
     return {
-        "drive_error_mm": [round(e, 4) for e in drive],
-        "drive_std_mm": std,
-        "asymmetry_error_percent": [round(e, 3) for e in asymmetry],
+        "measured": measured,
+        "errors": errors,
         "false_teeth": false_teeth,
         "true_overhang_mm": round(float(np.median(hooks)), 4) if hooks else None,
         "overhang_mm": wheel["overhang_mm"],

@@ -10,8 +10,10 @@ from typing import Any
 import numpy as np
 from scipy.stats import binom
 
+from toothcheck.geometry import Floats
 from toothcheck.grade import CANNOT_TELL, GRADES
 from toothcheck.patterns import FEWEST, KINDS
+from toothcheck.survey.cases import MEASURES
 
 Record = dict[str, Any]
 
@@ -72,9 +74,8 @@ def accuracy_rows(records: Sequence[Record], by: str = "tier") -> list[Record]:
         mine = [r for r in records if r[by] == tier]
         graded = [r for r in mine if r["grade"] != CANNOT_TELL]
         off = [abs(GRADES.index(r["grade"]) - GRADES.index(r["true_grade"])) for r in graded]
-        drive = np.array([e for r in mine for e in r["drive_error_mm"]])
-        std = np.array([s for r in mine for s in r["drive_std_mm"]])
-        asymmetry = np.array([e for r in mine for e in r["asymmetry_error_percent"]])
+        drive, std = _errors(mine, "drive_loss_mm")
+        asymmetry, _ = _errors(mine, "asymmetry_percent")
         rows.append(
             {
                 by: tier,
@@ -88,12 +89,45 @@ def accuracy_rows(records: Sequence[Record], by: str = "tier") -> list[Record]:
                 "drive_bias_mm": _mean(drive),
                 "drive_rms_mm": math.sqrt(_mean(drive**2)) if len(drive) else None,
                 "asymmetry_rms_percent": math.sqrt(_mean(asymmetry**2)) if len(asymmetry) else None,
-                "within_95_percent": 100 * _mean(np.abs(drive) <= 1.96 * std) if len(drive) else None,
+                "within_95_percent": _within(drive, std),
                 "confidence_mean": _mean(np.array([r["confidence"] for r in graded])),
                 "right_share": _mean(np.array([k == 0 for k in off])),
             }
         )
     return rows
+
+
+def measure_rows(records: Sequence[Record]) -> list[Record]:
+    """For each measure of a tooth: of how many teeth it was taken, its error, and whether its uncertainty holds.
+
+    ``bias`` and ``rms`` are in the measure's own unit, which its name ends in.
+    """
+    teeth = sum(r["measured"] for r in records)
+    rows = []
+    for name in MEASURES:
+        error, std = _errors(records, name)
+        rows.append(
+            {
+                "measure": name,
+                "taken": len(error),
+                "teeth": teeth,
+                "bias": _mean(error),
+                "rms": math.sqrt(_mean(error**2)) if len(error) else None,
+                "within_95_percent": _within(error, std),
+            }
+        )
+    return rows
+
+
+def _errors(records: Sequence[Record], measure: str) -> tuple[Floats, Floats]:
+    """Errors and stated standard uncertainties of all teeth of which it was taken, (n,) each."""
+    both = np.array([pair for r in records for pair in r["errors"][measure]]).reshape(-1, 2)
+    return both[:, 0], both[:, 1]
+
+
+def _within(error: Floats, std: Floats) -> float | None:
+    """Per cent of errors within 1.96 standard uncertainties; None of none."""
+    return 100 * _mean(np.abs(error) <= 1.96 * std) if len(error) else None
 
 
 HOOKED_MM = 0.1
@@ -107,8 +141,8 @@ class Hooks:
     hooked: int
     bias_mm: float
     rms_mm: float
-    within_95_percent: float
-    """Of the hooked."""
+    within_95_percent: float | None
+    """Of the hooked; None where there are none."""
     plain: int
     most_mm: float
     """The largest overhang read on a wheel without a hook."""
@@ -125,7 +159,7 @@ def hooks(records: Sequence[Record]) -> Hooks:
         hooked=len(there),
         bias_mm=_mean(error),
         rms_mm=math.sqrt(_mean(error**2)),
-        within_95_percent=100 * _mean(np.abs(error) <= 1.96 * std),
+        within_95_percent=_within(error, std),
         plain=len(plain),
         most_mm=max(plain, default=math.nan),
     )
@@ -144,7 +178,7 @@ class Found:
 
 def patterns_found(records: Sequence[Record]) -> list[Found]:
     """How patterns are named in photos in which at least six teeth were measured."""
-    asked = [r for r in records if len(r["drive_error_mm"]) >= FEWEST]
+    asked = [r for r in records if r["measured"] >= FEWEST]
     out = []
     for kind in KINDS:
         there = [r for r in asked if kind in r["true_patterns"]]
