@@ -167,7 +167,9 @@ def _watched(stages: _Stages) -> Iterator[None]:
     ]
     rooms = ((placing, "placing and counting"), (quality, "photo quality"), (claims, "claims"))
     for room, stage in rooms:
-        own = [n for n, f in vars(room).items() if isfunction(f) and f.__module__ == room.__name__ and n[0] != "_"]
+        own = [
+            n for n, f in vars(room).items() if isfunction(f) and f.__module__.startswith(room.__name__) and n[0] != "_"
+        ]
         places += [(room, name, stage, False) for name in own]
     kept = [(module, name, getattr(module, name)) for module, name, _, _ in places]
     try:
