@@ -2,7 +2,7 @@
 
 photo -> scale -> pose -> tracing ==ToothRing==> wear -> grade, and between them what is asked of the claims:
 
-1. `sighted`: is there a card, how does it stand, how high over it is the face?
+1. `toothcheck.cards`, `toothcheck.pose` and `start`: is there a card, how does it stand, how high over it is the face?
 2. `toothcheck.placing`: where is the sprocket, and are tooth count, pitch and scale as claimed?
 3. `toothcheck.quality`: is the photo good enough there?
 4. `toothcheck.tracing` and `toothcheck.wear`: the teeth, and what is gone of them; from both sides where it is in doubt
@@ -14,8 +14,7 @@ photo -> scale -> pose -> tracing ==ToothRing==> wear -> grade, and between them
 from __future__ import annotations
 
 import math
-from dataclasses import dataclass, field, replace
-from typing import Any
+from dataclasses import dataclass, replace
 
 import numpy as np
 
@@ -25,76 +24,24 @@ from toothcheck.chains import CHAINS
 from toothcheck.claims import Claim, Found
 from toothcheck.edges import optics
 from toothcheck.estimate import Estimate
-from toothcheck.flags import flag
-from toothcheck.grade import Verdict, grade, refusal
-from toothcheck.inspection.document import SCHEMA, document, tip_pixels
-from toothcheck.patterns import LIGHT_MM, Pattern, apart, patterns
+from toothcheck.grade import FEWEST_TEETH, grade
+from toothcheck.inspection.document import SCHEMA, tip_pixels
+from toothcheck.inspection.result import Inspection, Told
+from toothcheck.inspection.start import Start, face_of, start_of
 from toothcheck.photo import Photo
 from toothcheck.placing import Placed
-from toothcheck.pose import CardPose, PlanePose, card_pose
-from toothcheck.tracing.fit import UNKNOWNS, Priors
-from toothcheck.tracing.rims import Wheel
+from toothcheck.pose import card_pose
+from toothcheck.tracing.fit import UNKNOWNS
 from toothcheck.tracing.trace import Traced, trace
 from toothcheck.wear import DatumPriors, WheelWear, fit_datum, measure
 
 __all__ = ["SCHEMA", "Claim", "Found", "Inspection", "inspect", "tip_pixels"]
 
-_THICKNESS_SHARE = 0.91
-"""Of the chain's inner width: single sprockets as sold run from 0.88 to 0.95 (common practice, no source)."""
-_THICKNESS_STD = 0.03
-_SCALE_STD_CARD = 0.004
 _SIZE_OFF = 0.012
 """By which share the outline may look larger or smaller than the card has it."""
-_EDGE_STD_MM = 0.02
-"""How far a broken edge may draw all of a sprocket's edges in, in well exposed photos."""
 
-
-@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
-class Inspection:
-    """Everything that was found out from one photo."""
-
-    photo: Photo
-    claim: Claim
-    """As told; what was left to the photo is filled in once it is found."""
-    card: CardSighting | None
-    card_pose: CardPose | None
-    traced: Traced | None
-    wear: WheelWear | None
-    verdict: Verdict
-    flags: tuple[str, ...]
-    card_to_pitch_percent: Estimate | None
-    found: Found
-    patterns: tuple[Pattern, ...] = ()
-    """What was tested for coming back once per turn, most telling first."""
-    notes: tuple[str, ...] = ()
-    """What was found out besides the grade's own reasons; stands before them."""
-    worded: tuple[str, ...] = ()
-    """Flags whose sentence a note gives with its number."""
-    against_baseline: bool = False
-    """Whether asymmetry and grade are against the part's own photo when new."""
-
-    def judged(self, verdict: Verdict) -> Inspection:
-        """The same with another verdict, to whose reasons what else was found out is joined."""
-        given = [flag(code).sentence for code in self.worded]
-        around = [p.sentence() for p in self.patterns if p.significant]
-        own = [r for r in verdict.reasons if r not in given]
-        steps, odd = verdict.next_steps, apart(self.patterns)
-        if odd is not None:
-            steps += (f"Wipe tooth {odd} and look at it: it stands apart from all others, and dirt does that, too.",)
-        return replace(self, verdict=replace(verdict, reasons=(*self.notes, *own, *around), next_steps=steps))
-
-    def document(self) -> dict[str, Any]:
-        """The JSON document of measures.md, section 6."""
-        return document(self)
-
-
-@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
-class _Start:
-    """Everything that tracing begins with."""
-
-    wheel: Wheel
-    priors: Priors
-    scale_std: float
+_Rollers = dict[tuple[float, float], float]
+"""Weights of (pitch, roller diameter), mm."""
 
 
 def inspect(photo: Photo, claim: Claim, *, seed: int = 0) -> Inspection:
@@ -114,7 +61,7 @@ def inspect(photo: Photo, claim: Claim, *, seed: int = 0) -> Inspection:
     pose = None if card is None else card_pose(card, photo.grey, photo.focals_35mm)
     if card is not None and pose is not None and quality.soft(card.blur_px, pose.plane.px_per_mm):
         return inspect(*_reduced(photo, claim, card.blur_px), seed=seed)
-    told = _Told(
+    told = Told(
         photo=photo, claim=claim, card=card, pose=pose, flags=quality.card_flags(card, pose), notes=[],
         chain_open=claim.chain is None, teeth_open=claim.teeth is None,
     )  # fmt: skip
@@ -124,7 +71,7 @@ def inspect(photo: Photo, claim: Claim, *, seed: int = 0) -> Inspection:
         return told.refused("chain-needed", "no-card")
 
     if card is not None and pose is not None:
-        plane, height_std = _face(pose, claim, card, _thickness(claim, card)[0])
+        plane, height_std = face_of(pose, claim, card)
         placed = placing.place(photo.grey, plane, claim, card)
     else:
         told.flags += ["no-card", "pitch-guess"]
@@ -141,7 +88,7 @@ def inspect(photo: Photo, claim: Claim, *, seed: int = 0) -> Inspection:
     if {"teeth-disagree", "chain-disagrees", "scale-disagrees"} & set(told.flags):
         return told.refused()
 
-    start = _start(placed, claim, pose, card, height_std)
+    start = start_of(placed, claim, pose, card, height_std)
     seen = quality.judge(photo.grey, start.wheel, None if card is None else card.blur_px)
     told.flags += seen.flags
     told.notes += seen.notes
@@ -151,17 +98,65 @@ def inspect(photo: Photo, claim: Claim, *, seed: int = 0) -> Inspection:
 
     if told.chain_open:
         placed = _with_fitting_roller(photo, placed, start, seen, bool(claim.drive_clockwise))
-        start = _start(placed, claim, pose, card, height_std)
+        start = start_of(placed, claim, pose, card, height_std)
     return _measured(told, placed, start, seen, rng)
 
 
-def _measured(
-    told: _Told, placed: Placed, start: _Start, seen: quality.Quality, rng: np.random.Generator
-) -> Inspection:
+def _measured(told: Told, placed: Placed, start: Start, seen: quality.Quality, rng: np.random.Generator) -> Inspection:
     """From a start good enough to trace, to the grade."""
-    photo, claim = told.photo, told.claim
-    light = optics(photo.planes, seen.blur_px)
     priors = DatumPriors(bias_mean_mm=start.priors.bias_mean_mm, bias_mm=start.priors.bias_mm)
+    sides = _from_the_sides(told, placed, start, seen, priors, rng)
+    if sides is None:
+        return told.refused("few-teeth")
+    _ask_which_drives(told, sides)
+    percent, rollers = _ask_what_was_traced(told, placed, start, sides.taken, priors)
+    _find_the_chain(told, placed, rollers, sides)
+    # which flank drives is doubt, too, where the readings of both sides differ
+    wear, other = sides.taken.wear, sides.other
+    weighed = wear if other is None else claims.weighed_wear(wear, other.wear, sides.right)
+    verdict = grade(weighed, told.flags, rng)
+    if "turning-open" in told.flags and verdict.grade != "good":
+        told.flags[told.flags.index("turning-open")] = "turning-unknown"
+        verdict = grade(weighed, told.flags, rng)
+    return told.inspection(verdict, sides.taken.traced, wear, percent)
+
+
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class _Side:
+    """A photo traced and measured with the drive flanks on one side."""
+
+    traced: Traced
+    wear: WheelWear
+    evidence: float
+    """Log of the odds that the clockwise sides are the worn ones."""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class _Sides:
+    """The side that is taken for the drive flanks', and the other one where that is in doubt."""
+
+    taken: _Side
+    other: _Side | None
+    clockwise: float
+    """Probability that drive flanks are on the clockwise sides."""
+
+    @property
+    def right(self) -> float:
+        """Probability that it is the drive flanks that are taken for them."""
+        return self.clockwise if self.taken.wear.drive_clockwise else 1 - self.clockwise
+
+    @property
+    def worn(self) -> bool:
+        """Whether either reading shows wear beyond doubt."""
+        return any(claims.shows_wear(side.wear) for side in (self.taken, self.other) if side is not None)
+
+
+def _from_the_sides(
+    told: Told, placed: Placed, start: Start, seen: quality.Quality, priors: DatumPriors, rng: np.random.Generator
+) -> _Sides | None:
+    """The wheel traced and measured from the side told, and from the other one where there is doubt; None: neither."""
+    photo, claimed = told.photo, told.claim.drive_clockwise
+    light = optics(photo.planes, seen.blur_px)
 
     def from_side(drive_clockwise: bool) -> _Side | None:
         try:
@@ -182,37 +177,45 @@ def _measured(
             traced=traced, wear=wear, evidence=claims.side_evidence(traced.ring, wear.datum, drive_clockwise, priors)
         )
 
-    claimed = claim.drive_clockwise
     side = from_side(bool(claimed))
     measured = 0 if side is None else sum(t.measured for t in side.wear.teeth)
-    if measured < 3:
+    if measured < FEWEST_TEETH:
         told.say(*_untraceable(photo, placed, told.card))
     elif told.card is not None and measured < 0.5 * (placed.teeth - seen.teeth_outside):
         # an arc may lie on the form though the wheel has another size: centre and tilt give way
         told.say(*_size_disagrees(photo, placed))
     if side is None:
-        return told.refused("few-teeth")
-    other: _Side | None = None
-    probability = claims.drive_probability(side.evidence, claimed)
-    if claimed is None or claims.turning_doubted(side.wear, side.evidence, claimed):
-        # in doubt: trace from the other side too, since each tracing trusts the gaps whose coast side lies on the form
-        other = from_side(not bool(claimed))
-        if other is not None:
-            probability = claims.drive_probability((side.evidence + other.evidence) / 2, claimed)
-            if claimed is None and (probability > 0.5) != bool(claimed):
-                side, other = other, side
-    traced, wear = side.traced, side.wear
-    right = probability if wear.drive_clockwise else 1 - probability
-    if other is not None:
-        wear = _with_gone(wear, other.wear)
-    worn = claims.shows_wear(wear) or (other is not None and claims.shows_wear(other.wear))
-    if claimed is None:
-        told.flags += _turning_flags(worn, probability)
+        return None
+    clockwise = claims.drive_probability(side.evidence, claimed)
+    if claimed is not None and not claims.turning_doubted(side.wear, side.evidence, claimed):
+        return _Sides(taken=side, other=None, clockwise=clockwise)
+    # in doubt: trace from the other side too, since each tracing trusts the gaps whose coast side lies on the form
+    other = from_side(not bool(claimed))
+    if other is None:
+        return _Sides(taken=side, other=None, clockwise=clockwise)
+    clockwise = claims.drive_probability((side.evidence + other.evidence) / 2, claimed)
+    if claimed is None and (clockwise > 0.5) != bool(claimed):
+        side, other = other, side
+    taken = replace(side, wear=_with_gone(side.wear, other.wear))
+    return _Sides(taken=taken, other=other, clockwise=clockwise)
+
+
+def _ask_which_drives(told: Told, sides: _Sides) -> None:
+    """Flags on the turning, as told or left to the photo, and on coast flanks that are worn, too."""
+    wear, other = sides.taken.wear, sides.other
+    if told.claim.drive_clockwise is None:
+        told.flags += _turning_flags(sides.worn, sides.clockwise)
     else:
-        told.flags += claims.wear_flags(wear, None if other is None else other.wear, right)
+        told.flags += claims.wear_flags(wear, None if other is None else other.wear, sides.right)
     if "wear-on-coast-flank" not in told.flags:  # else it is the drive flank that is taken for the coast one
         told.flags += claims.coast_flags(wear)
 
+
+def _ask_what_was_traced(
+    told: Told, placed: Placed, start: Start, side: _Side, priors: DatumPriors
+) -> tuple[Estimate | None, _Rollers]:
+    """Flags on scale, form, tips, roller and plane; the card's scale against the pitch's, and the rollers' weights."""
+    traced, wear = side.traced, side.wear
     percent = None
     if told.pose is not None:
         percent, distance = claims.card_to_pitch(traced.fit, start.wheel, start.priors)
@@ -222,22 +225,27 @@ def _measured(
     told.say(*claims.seat_flags(traced, wear, with_card=told.card is not None))
     told.say(*claims.form_flags(wear))
     told.say(*claims.tip_flags(traced.ring, wear))
-    shares = claims.roller_shares(traced.ring, placed.chain, wear.datum, wear.drive_clockwise, priors)
+    rollers = claims.roller_shares(traced.ring, placed.chain, wear.datum, wear.drive_clockwise, priors)
     if not told.chain_open:
-        told.say(*claims.roller_flags(shares, placed.chain))
+        told.say(*claims.roller_flags(rollers, placed.chain))
     k = [UNKNOWNS.index(name) for name in ("tilt_x", "tilt_y")]
     tilts = np.sqrt(np.diag(traced.fit.covariance)[k])
     told.flags += quality.plane_flags(math.degrees(float(max(tilts))))
-    if sum(t.measured for t in wear.teeth) < 3:
+    if sum(t.measured for t in wear.teeth) < FEWEST_TEETH:
         told.flags.append("few-teeth")
+    return percent, rollers
 
+
+def _find_the_chain(told: Told, placed: Placed, rollers: _Rollers, sides: _Sides) -> None:
+    """What the photo says of chain size and turning, and the size filled in where it was left to the photo."""
     # only a thickness that was measured tells sizes apart: walls are followed as the chain told has them
-    width = None if claim.thickness_mm is None else Estimate(value=claim.thickness_mm, std=0.1)
-    tells = worn and (probability > 0.6 or probability < 0.4)
+    thick = told.claim.thickness_mm
+    width = None if thick is None else Estimate(value=thick, std=0.1)
+    tells = sides.worn and not 0.4 <= sides.clockwise <= 0.6
     told.found = replace(
         told.found,
-        chains=claims.chain_shares(_joined(placed.pitches, shares), width),
-        drive_clockwise=probability if tells else None,
+        chains=claims.chain_shares(_joined(placed.pitches, rollers), width),
+        drive_clockwise=sides.clockwise if tells else None,
     )
     if told.chain_open and told.found.chains:
         told.claim = replace(told.claim, chain=CHAINS[told.found.chains[0][0]])
@@ -245,16 +253,9 @@ def _measured(
             told.flags.append("chain-open")
         if len(told.found.chains_alike) > 1:
             told.worded = (*told.worded, "chain-open")  # what was found is said by name
-    # which flank drives is doubt, too, where the readings of both sides differ
-    weighed = wear if other is None else claims.weighed_wear(wear, other.wear, right)
-    verdict = grade(weighed, told.flags, rng)
-    if "turning-open" in told.flags and verdict.grade != "good":
-        told.flags[told.flags.index("turning-open")] = "turning-unknown"
-        verdict = grade(weighed, told.flags, rng)
-    return told.inspection(verdict, traced, wear, percent)
 
 
-def _with_fitting_roller(photo: Photo, placed: Placed, start: _Start, seen: quality.Quality, drive: bool) -> Placed:
+def _with_fitting_roller(photo: Photo, placed: Placed, start: Start, seen: quality.Quality, drive: bool) -> Placed:
     """The place with the chain whose roller fits the seats best; only its pitch was found before."""
     light = optics(photo.planes, seen.blur_px)
     priors = DatumPriors(bias_mean_mm=start.priors.bias_mean_mm, bias_mm=start.priors.bias_mm)
@@ -285,16 +286,6 @@ def _untraceable(photo: Photo, placed: Placed, card: CardSighting | None) -> tup
     return ["form-disagrees"], ["The tooth count fits, but seats and flanks do not lie on the ISO 606 form."]
 
 
-@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
-class _Side:
-    """A photo traced and measured with the drive flanks on one side."""
-
-    traced: Traced
-    wear: WheelWear
-    evidence: float
-    """Log of the odds that the clockwise sides are the worn ones."""
-
-
 def _with_gone(wear: WheelWear, other: WheelWear) -> WheelWear:
     """The wear, and teeth of which it measures nothing that are gone as traced from the other side.
 
@@ -314,69 +305,15 @@ def _turning_flags(worn: bool, probability: float) -> list[str]:
     return ["turning-inferred"] if max(probability, 1 - probability) > claims.SURE else ["turning-unknown"]
 
 
-def _joined(
-    pitches: dict[tuple[float, float], float], rollers: dict[tuple[float, float], float]
-) -> dict[tuple[float, float], float]:
+def _joined(pitches: _Rollers, rollers: _Rollers) -> _Rollers:
     """Weights of (pitch, roller): the place tells the pitch, the seats tell the roller."""
-    out: dict[tuple[float, float], float] = {}
+    out: _Rollers = {}
     for (pitch, d1), weight in rollers.items():
         out[pitch, d1] = weight * max(sum(w for (p, _), w in pitches.items() if p == pitch), 1e-3)
     for (pitch, d1), weight in pitches.items():
         if all(pitch != p for p, _ in rollers):
             out[pitch, d1] = weight
     return out
-
-
-@dataclass(slots=True, kw_only=True, eq=False)
-class _Told:
-    """What has been found out so far; grows along the line."""
-
-    photo: Photo
-    claim: Claim
-    card: CardSighting | None
-    pose: CardPose | None
-    flags: list[str]
-    notes: list[str]
-    worded: tuple[str, ...] = ()
-    """Flags whose sentence a note gives with its number."""
-    found: Found = field(default_factory=Found)
-    chain_open: bool = False
-    teeth_open: bool = False
-    """Whether chain size and tooth count were left to the photo."""
-
-    def say(self, flags: list[str], notes: list[str]) -> None:
-        self.flags += flags
-        self.notes += notes
-
-    def take(self, placed: Placed) -> None:
-        """Go on with what was placed: fills in what was left to the photo, keeps what was told."""
-        self.say(list(placed.flags), list(placed.notes))
-        self.found = replace(placed.found, chains=claims.chain_shares(placed.pitches, None))
-        self.claim = replace(
-            self.claim,
-            chain=placed.chain if self.claim.chain is None else self.claim.chain,
-            teeth=placed.teeth if self.claim.teeth is None else self.claim.teeth,
-        )
-
-    def refused(self, *flags: str, note: str = "", traced: Traced | None = None) -> Inspection:
-        """The inspection where nothing could be measured."""
-        self.flags += [f for f in flags if f not in self.flags]
-        if note:
-            self.notes.append(note)
-        return self.inspection(refusal(self.flags), traced, None, None)
-
-    def inspection(
-        self, verdict: Verdict, traced: Traced | None, wear: WheelWear | None, percent: Estimate | None
-    ) -> Inspection:
-        found = self.found.in_words(teeth=self.teeth_open, chain=self.chain_open)
-        around: tuple[Pattern, ...] = ()
-        if wear is not None:
-            around = patterns(wear.drive_loss_alone_mm, shared=wear.drive_loss_shared_mm2, light=LIGHT_MM)
-        return Inspection(
-            photo=self.photo, claim=self.claim, card=self.card, card_pose=self.pose, traced=traced, wear=wear,
-            verdict=verdict, flags=tuple(dict.fromkeys(self.flags)), card_to_pitch_percent=percent, found=self.found,
-            patterns=around, notes=((found,) if found else ()) + tuple(self.notes), worded=self.worded,
-        ).judged(verdict)  # fmt: skip
 
 
 def _reduced(photo: Photo, claim: Claim, blur_px: float) -> tuple[Photo, Claim]:
@@ -386,69 +323,3 @@ def _reduced(photo: Photo, claim: Claim, blur_px: float) -> tuple[Photo, Claim]:
         return fewer, claim
     x, y = fewer.from_loaded(np.array(claim.near_px))
     return fewer, replace(claim, near_px=(float(x), float(y)))
-
-
-# --- from the card to the start of tracing -------------------------------------------------------------------
-
-
-def _is_mat(card: CardSighting) -> bool:
-    return card.layout.name.startswith("mat")
-
-
-def _thickness(claim: Claim, card: CardSighting | None) -> tuple[float, float]:
-    """Thickness and its standard uncertainty, mm."""
-    if claim.thickness_mm is not None:
-        return claim.thickness_mm, 0.05
-    if claim.chain is None:  # anything from 5 to 9 mm, told apart by the far rims
-        return 7.0, 1.2
-    nominal = _THICKNESS_SHARE * claim.chain.inner_width_mm
-    told = claim.card_height_mm
-    # a part lying on the mat stands as high over it as it is thick
-    if card is not None and _is_mat(card) and told is not None and abs(-told - nominal) < 0.3 * nominal:
-        return -told, 0.1
-    return nominal, _THICKNESS_STD * nominal
-
-
-def _face(pose: CardPose, claim: Claim, card: CardSighting, thickness: float) -> tuple[PlanePose, float]:
-    """The sprocket's face from the card's plane, and the standard uncertainty of its height, mm."""
-    if claim.card_height_mm is not None:
-        height, std = -claim.card_height_mm, 0.1 if _is_mat(card) else 0.35
-    elif _is_mat(card):
-        height, std = thickness, 0.4
-    else:
-        height, std = 0.0, 0.35
-    # a height shows by how much larger it makes things: seen through another lens the same height looks another one
-    return pose.plane.moved(height_mm=height), math.hypot(std, height * pose.focal_std)
-
-
-def _start(placed: Placed, claim: Claim, pose: CardPose | None, card: CardSighting | None, height_std: float) -> _Start:
-    """What tracing begins with, with or without a card."""
-    thickness, thickness_std = _thickness(claim, card)
-    wheel = Wheel(plane=placed.plane, form=placed.form, phase=placed.phase, thickness_mm=thickness)
-    if pose is not None and card is not None:
-        priors = _priors(pose, card, wheel, height_std, thickness_std)
-        return _Start(wheel=wheel, priors=priors, scale_std=_SCALE_STD_CARD)
-    # the pitch gives the scale: the distance is as free as the tilt, about the sprocket's own centre
-    distance = float(np.linalg.norm(placed.plane.origin_mm))
-    priors = Priors(
-        pivot_mm=np.zeros(2),
-        height_mm=0.03 * distance,
-        tilt=math.radians(4.0),
-        thickness_mm=thickness_std,
-        bias_mm=0.03,
-    )
-    return _Start(wheel=wheel, priors=priors, scale_std=0.03)
-
-
-def _priors(pose: CardPose, card: CardSighting, start: Wheel, height_std: float, thickness_std: float) -> Priors:
-    pivot = start.plane.on_plane(pose.plane.project(pose.middle_mm[None]))[0]
-    # burnt-out edges stand outside the metal; how much more than usual the card's ink shrank tells how burnt out it is
-    excess = max(0.0, abs(pose.ink_px) - 0.2) / start.plane.px_per_mm
-    return Priors(
-        pivot_mm=pivot,
-        height_mm=height_std,
-        tilt=math.radians(0.2 if _is_mat(card) else 1.7),
-        thickness_mm=math.hypot(thickness_std, start.thickness_mm * pose.focal_std),
-        bias_mean_mm=0.4 * excess,
-        bias_mm=_EDGE_STD_MM + 0.5 * excess,
-    )

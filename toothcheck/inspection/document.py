@@ -15,7 +15,7 @@ from toothcheck.tracing.fit import UNKNOWNS
 from toothcheck.tracing.rims import Wheel
 
 if TYPE_CHECKING:
-    from toothcheck.inspection import Inspection
+    from toothcheck.inspection.result import Inspection
     from toothcheck.tracing.trace import Traced
 
 SCHEMA = "toothcheck/inspection/1"
