@@ -229,7 +229,6 @@ def random_scene(
     lamp_a, lamp_up = float(rng.uniform(0, 2 * np.pi)), math.radians(float(rng.uniform(28, 75)))
     away = float(rng.uniform(450, 1600))
     warm = float(rng.uniform(-0.12, 0.12))
-    thick = part.thickness_mm
     scene = Scene(
         part=part,
         turning=turning,
@@ -265,30 +264,45 @@ def random_scene(
             jpeg_quality=int(rng.integers(86, 96)),
         ),
     )
-    scale = size_px[0] / 2016
     if tier == "mat":
-        kinds = ["mat-a3"] if part.position == "rear" else ["mat-a4", "mat-letter"]
-        kind = str(rng.choice(kinds))
-        scene = replace(
-            scene,
-            part=replace(part, nut=part.nut and bool(rng.random() < 0.3)),
-            card=kind,
-            card_at_mm=(float(rng.uniform(-22, 22)), float(rng.uniform(-10, 10))),
-            card_spin_deg=0.0,
-            card_lift_mm=-thick,
-            card_lift_told_mm=-thick,
-            tilt_deg=float(rng.uniform(0, 10)),
-            roll_deg=float(rng.choice([0, 180])) + float(rng.uniform(-35, 35)),
-            look_at_mm=(float(rng.uniform(-18, 18)), float(rng.uniform(-12, 12))),
-        )
-        fill = float(rng.uniform(0.42, 0.55) if part.position == "front" else rng.uniform(0.62, 0.7))
-        return _with_markers(framed(scene, fill=fill, cut_card=True), 5)
+        return _on_a_mat(rng, scene)
     if tier == "bench":
         scene = _level(rng, _beside(rng, replace(scene, tilt_deg=float(rng.uniform(0, 10)))))
         return framed(scene, fill=float(rng.uniform(0.72, 0.9)))
+    scene = _held(rng, scene)
+    if tier == "hand":
+        scene = _level(rng, _beside(rng, replace(scene, clutter=int(rng.integers(0, 4)))))
+        return framed(scene, fill=float(rng.uniform(0.75, 0.93)))
+    return _mounted(rng, scene) if tier == "bike" else _hardly_to_be_read(rng, scene)
+
+
+def _on_a_mat(rng: np.random.Generator, scene: Scene) -> Scene:
+    """Return the scene with the part on a printed mat that lies under it."""
+    part, thick = scene.part, scene.part.thickness_mm
+    kinds = ["mat-a3"] if part.position == "rear" else ["mat-a4", "mat-letter"]
+    kind = str(rng.choice(kinds))
+    scene = replace(
+        scene,
+        part=replace(part, nut=part.nut and bool(rng.random() < 0.3)),
+        card=kind,
+        card_at_mm=(float(rng.uniform(-22, 22)), float(rng.uniform(-10, 10))),
+        card_spin_deg=0.0,
+        card_lift_mm=-thick,
+        card_lift_told_mm=-thick,
+        tilt_deg=float(rng.uniform(0, 10)),
+        roll_deg=float(rng.choice([0, 180])) + float(rng.uniform(-35, 35)),
+        look_at_mm=(float(rng.uniform(-18, 18)), float(rng.uniform(-12, 12))),
+    )
+    fill = float(rng.uniform(0.42, 0.55) if part.position == "front" else rng.uniform(0.62, 0.7))
+    return _with_markers(framed(scene, fill=fill, cut_card=True), 5)
+
+
+def _held(rng: np.random.Generator, scene: Scene) -> Scene:
+    """Return the scene as it is away from a bench: dirty, held freely, the card a little out of plane."""
+    thick, scale = scene.part.thickness_mm, scene.size_px[0] / 2016
     soft = float(rng.uniform(0.7, 1.35)) * scale
     told = float(rng.choice([0.0, -thick, rng.uniform(-2, 3)]))
-    scene = replace(
+    return replace(
         scene,
         dirt=float(rng.uniform(0.08, 0.42)),
         tilt_deg=float(rng.uniform(3, 26)),
@@ -299,32 +313,37 @@ def random_scene(
         k1=float(rng.uniform(-0.03, 0.03)),
         sensor=replace(scene.sensor, blur_px=soft, noise=float(rng.uniform(0.003, 0.010))),
     )
-    if tier == "hand":
-        scene = _level(rng, _beside(rng, replace(scene, clutter=int(rng.integers(0, 4)))))
-        return framed(scene, fill=float(rng.uniform(0.75, 0.93)))
-    if tier == "bike":
-        told = float(rng.uniform(-4, 5))
-        z = part.teeth
-        covered = int(rng.integers(z // 2 - 1, z // 2 + 1)) if part.position == "rear" else int(rng.integers(5, z // 2))
-        scene = replace(
-            scene,
-            part=replace(part, nut=part.position == "front"),
-            mounted=True,
-            ground_gap_mm=float(rng.uniform(6, 30)),
-            chain_first=int(rng.integers(z)),
-            chain_teeth=covered,
-            chain_strands=int(rng.choice([0, 7, 11])),
-            clutter=int(rng.integers(3, 8)),
-            dirt=float(rng.uniform(0.2, 0.6)),
-            tilt_deg=float(rng.uniform(5, 29)),
-            card_lift_told_mm=round(told, 2),
-            card_lift_mm=told + float(rng.normal(0, 0.35)),
-            sensor=replace(scene.sensor, motion_px=float(rng.choice([0.0, rng.uniform(0.5, 2.0)])) * scale),
-        )
-        scene = replace(scene, sensor=replace(scene.sensor, motion_deg=float(rng.uniform(0, 180))))
-        scene = _level(rng, _beside(rng, scene))
-        return framed(scene, fill=float(rng.uniform(0.75, 0.95)))
-    # hostile
+
+
+def _mounted(rng: np.random.Generator, scene: Scene) -> Scene:
+    """Return the scene with the part on the machine and its chain on."""
+    part, scale = scene.part, scene.size_px[0] / 2016
+    told = float(rng.uniform(-4, 5))
+    z = part.teeth
+    covered = int(rng.integers(z // 2 - 1, z // 2 + 1)) if part.position == "rear" else int(rng.integers(5, z // 2))
+    scene = replace(
+        scene,
+        part=replace(part, nut=part.position == "front"),
+        mounted=True,
+        ground_gap_mm=float(rng.uniform(6, 30)),
+        chain_first=int(rng.integers(z)),
+        chain_teeth=covered,
+        chain_strands=int(rng.choice([0, 7, 11])),
+        clutter=int(rng.integers(3, 8)),
+        dirt=float(rng.uniform(0.2, 0.6)),
+        tilt_deg=float(rng.uniform(5, 29)),
+        card_lift_told_mm=round(told, 2),
+        card_lift_mm=told + float(rng.normal(0, 0.35)),
+        sensor=replace(scene.sensor, motion_px=float(rng.choice([0.0, rng.uniform(0.5, 2.0)])) * scale),
+    )
+    scene = replace(scene, sensor=replace(scene.sensor, motion_deg=float(rng.uniform(0, 180))))
+    scene = _level(rng, _beside(rng, scene))
+    return framed(scene, fill=float(rng.uniform(0.75, 0.95)))
+
+
+def _hardly_to_be_read(rng: np.random.Generator, scene: Scene) -> Scene:
+    """Return the scene with one thing badly wrong about it, or without a card."""
+    scale = scene.size_px[0] / 2016
     scene = _level(rng, _beside(rng, replace(scene, clutter=int(rng.integers(0, 5)))))
     scene = framed(scene, fill=float(rng.uniform(0.7, 0.9)))
     what = str(rng.choice(["far", "blurred", "shaken", "dark", "bright", "steep", "no card"]))
