@@ -164,9 +164,9 @@ class _Profiles:
         good = (np.abs(self.at) < 2.5) & (std < 1.2) & np.isfinite(std) & (self.count > 8)
         return Placed(self.which[good], found[good], np.maximum(std[good], 0.02), step[good], line[good])
 
-    def _models(self, who: NDArray[np.int64]) -> list[_Model]:
-        """`_Model` for each channel of some of the points, at their places so far; alike blurred ones share it."""
-        first, second = self.at[who] + self.mixed[who], self.at[who] + self.reach[who]
+    def _models(self, who: NDArray[np.int64], at: NDArray[np.float32]) -> list[_Model]:
+        """`_Model` for each channel of some of the points, at these places; alike blurred channels share it."""
+        first, second = at + self.mixed[who], at + self.reach[who]
         places, firmness = (first, second) if self.two else (first,), (self.share[who], self.firm[who])
         alike = {blur: _Model(self.weight[who], self.t, places, max(blur, 0.5), *firmness) for blur in set(self.blurs)}
         return [alike[blur] for blur in self.blurs]
@@ -178,16 +178,13 @@ class _Profiles:
     def _look(self) -> None:
         """Where nothing but a line is to be seen the path may have taken either side of it: begin where it fits."""
         plain = np.flatnonzero(self.contrast < _PLAIN)
-        weight, data = self.weight[plain], [values[plain] for values in self.data]
-        best, least = self.at[plain], np.full(len(plain), np.inf)
-        for begin in np.arange(-_LOOK_PX, _LOOK_PX + 0.1, 0.5):
-            self.at[plain] = begin
-            square = np.zeros(len(plain))
-            for k, model in enumerate(self._models(plain)):
-                r = model.levelled(data[k], self._line(k, plain))[1]
-                square += np.einsum("ij,ij,ij->i", weight, r, r) / self.noise[k, plain] ** 2
-            best, least = np.where(square < least, self.at[plain], best), np.minimum(square, least)
-        self.at[plain] = best
+        begins = np.arange(-_LOOK_PX, _LOOK_PX + 0.1, 0.5, dtype=np.float32)
+        who, at = np.tile(plain, len(begins)), np.repeat(begins, len(plain))
+        square = np.zeros(len(who))
+        for k, model in enumerate(self._models(who, at)):
+            r = model.levelled(self.data[k][who], self._line(k, who))[1]
+            square += np.einsum("ij,ij,ij->i", self.weight[who], r, r) / self.noise[k, who] ** 2
+        self.at[plain] = begins[square.reshape(len(begins), -1).argmin(0)]
 
     def _settle(self) -> tuple[Floats, Floats, Floats, Floats]:
         """Gauss-Newton on the places; misfit, information, the step's light and the line's, each (n,)."""
@@ -202,7 +199,7 @@ class _Profiles:
             # of what both steps' move does, and of what the second one's own does beyond it
             pull, own_pull = np.zeros((2, len(active)))
             both, own, shared = np.full(len(active), 1e-9), np.full(len(active), 1e-9), np.zeros(len(active))
-            for k, model in enumerate(self._models(active)):
+            for k, model in enumerate(self._models(active, self.at[active])):
                 fitted = model.fitted(self.data[k][active], self._line(k, active))
                 slope, r = fitted.slope, fitted.rest
                 variance = self.noise[k, active] ** 2
@@ -292,25 +289,22 @@ class _Model:
         self, data: NDArray[np.float32], line: Floats | None = None
     ) -> tuple[list[Floats], NDArray[np.float32]]:
         """Levels of values (n, m), less a line of the height ``line`` (n,) upon the first step, and what they leave."""
-        values = data if line is None else data - line.astype(np.float32)[:, None] * self.slopes[0]
+        values = data if line is None else data - _column(line) * self.slopes[0]
         level = self.equations.solved([np.einsum("ij,ij->i", a, values).astype(np.float64) for a in self.weighted])
         return level, np.asarray(values - sum(_column(x) * b for x, b in zip(level, self.basis, strict=True)))
 
     def fitted(self, data: NDArray[np.float32], line: Floats | None) -> _Fitted:
         """Levels of values (n, m), what moving the steps does to them, and residuals."""
         level, r = self.levelled(data, line)
-        slope = -sum(_column(x) * g for x, g in zip(level[1:], self.slopes, strict=False)) / np.float32(
-            self.blur * 2.5066
-        )
+        wide = np.float32(self.blur * 2.5066)
+        slope = -sum(_column(x) * g for x, g in zip(level[1:], self.slopes, strict=False)) / wide
         if not self.two:
             slope = slope - _column(level[2]) * self.basis[1]
             line = level[3] if line is None else line + level[3]
         if line is not None:
             slope = slope + _column(line / self.blur) * self.apart[0] * self.slopes[0]
-        second = -_column(level[2]) * self.slopes[1] / np.float32(self.blur * 2.5066) if self.two else None
-        return _Fitted(
-            level, self.levelled(np.asarray(slope))[1], None if second is None else self.levelled(second)[1], r
-        )
+        second = self.levelled(-_column(level[2]) * self.slopes[1] / wide)[1] if self.two else None
+        return _Fitted(level, self.levelled(np.asarray(slope))[1], second, r)
 
 
 def _column(values: Floats) -> NDArray[np.float32]:
