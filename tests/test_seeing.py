@@ -342,7 +342,7 @@ def drawn(wheel, size, *, blur=0.8, noise=1.5, metal=170, ground=60, shade=0.0, 
     width, height = size
     s = (np.arange(2 * max(size)) + 0.5) / 2 - 0.5
     at = wheel.plane.on_plane(np.stack(np.meshgrid(s[: 2 * width], s[: 2 * height]), axis=-1))
-    gap = np.rint((np.arctan2(at[..., 1], at[..., 0]) - wheel.phase) / wheel.form.pitch_angle)
+    gap = np.rint((np.arctan2(at[..., 1], at[..., 0]) - wheel.phase) / wheel.form.pitch_angle).astype(int)
     depth = wheel.form.metal_depth_mm(wheel.to_gap(at.reshape(-1, 2), gap.ravel())) * wheel.plane.px_per_mm
     covered = np.clip(2 * depth + 0.5, 0, 1).reshape(height, 2, width, 2).mean((1, 3))
     # lenses blur light, not grey values: in light and back, by the sRGB curve (IEC 61966-2-1)

@@ -178,11 +178,9 @@ class IsoForm(ToothedWheel):
         """Depth in the metal of points (…, 2), for which it is known whether they face the seat or a flank."""
         u, v = np.abs(points_mm[..., 0]), points_mm[..., 1]
         c = self.flank_centre_mm
-        out: Floats = np.where(
-            on_seat,
-            np.hypot(u, self.seat_centre_radius_mm - v) - self.seat_radius_mm,
-            self.flank_radius_mm - np.hypot(u - c[0], v - c[1]),
-        )
+        # from the centre of the one arc or of the other: distances cost more than all else here
+        away = np.hypot(np.where(on_seat, u, u - c[0]), np.where(on_seat, self.seat_centre_radius_mm - v, v - c[1]))
+        out: Floats = np.where(on_seat, away - self.seat_radius_mm, self.flank_radius_mm - away)
         return out
 
     def bevel_free_radius_mm(self, tip_radius_mm: float | None = None) -> float:

@@ -72,14 +72,6 @@ class WheelFit:
     unknowns: Floats
     """Against the start of the fit, in the order of UNKNOWNS."""
     covariance: Floats
-    jacobian: Floats
-    """(m, k) change of each edge's depth (mm) for a change of the unknowns."""
-    depth_mm: Floats
-    """(m,) how deep each edge lies in the ideal metal; positive is loss."""
-    weights: Floats
-    """(m,) Tukey weight times the vote, 0…1."""
-    spread_mm: float
-    """Robust standard deviation of the voting edges about the form."""
 
 
 def apply(start: Wheel, v: Floats, pivot_mm: Floats) -> Wheel:
@@ -99,7 +91,12 @@ def in_gaps(wheel: Wheel, edges: Edges, rays: Floats | None = None) -> Floats:
     ``rays`` (m, 3) are those of the edges where they are known: no unknown of the fit moves them.
     """
     rays = wheel.plane.camera.rays(edges.px) if rays is None else rays
-    return wheel.to_gap(wheel.plane.met_by(rays, np.where(edges.far, -wheel.thickness_mm, 0.0)), edges.gap)
+    return wheel.to_gap(_on_wheel(wheel, edges, rays), edges.gap)
+
+
+def _on_wheel(wheel: Wheel, edges: Edges, rays: Floats) -> Floats:
+    """(m, 2) the edges on the wheel's face or back, in its plane."""
+    return wheel.plane.met_by(rays, np.where(edges.far, -wheel.thickness_mm, 0.0))
 
 
 def depths(wheel: Wheel, edges: Edges) -> Floats:
@@ -158,14 +155,16 @@ def fit(
     middle = np.zeros(len(UNKNOWNS))
     middle[UNKNOWNS.index("bias")] = priors.bias_mean_mm
     held = np.array([name not in free for name in UNKNOWNS])
+    moving = np.flatnonzero(~held).tolist()
     v = np.zeros(len(UNKNOWNS)) if begin is None else begin.copy()
     voting = votes > 0
     if not voting.any():
         raise np.linalg.LinAlgError("no edge votes")
     width = wide_mm
     used = _Subset(edges, voting, start.plane.camera)
+    used_votes, variance = votes[voting], np.hypot(std[voting], _TEXTURE_MM) ** 2
     for sweep in range(sweeps):
-        d, jac = _linearised(start, v, priors.pivot_mm, used.edges, used.rays)
+        d, jac = _linearised(start, v, priors.pivot_mm, used.edges, used.rays, moving)
         spread = 1.4826 * float(np.median(np.abs(d - np.median(d)))) + 0.01
         width = max(min(width, wide_mm * 0.7 ** max(0, sweep - _CONVEX_SWEEPS)), 3.5 * spread, 0.06)
         # convex (Huber) first, so that a poor start is not taken for outliers; then redescending (Tukey)
@@ -173,7 +172,7 @@ def fit(
             tukey = _HUBER_MM / np.maximum(np.abs(d), _HUBER_MM)
         else:
             tukey = np.clip(1 - (d / width) ** 2, 0, None) ** 2
-        w = votes[voting] * tukey * share / np.hypot(std[voting], _TEXTURE_MM) ** 2
+        w = used_votes * tukey * share / variance
         information = (jac.T * w) @ jac + np.diag(prior)
         gradient = (jac.T * w) @ d + prior * (v - middle)
         information[held, :] = information[:, held] = 0.0
@@ -183,20 +182,18 @@ def fit(
         limit = np.array([1.0, 1.0, 0.05, 2.0, 0.03, 0.03, 0.4, 0.2, 0.1, 0.6, 0.2, 0.3, 0.3])
         v = v + np.clip(step, -limit, limit)
         v[6] = np.clip(v[6], -0.1 - start.form.blend, 1.1 - start.form.blend)
-    wheel = apply(start, v, priors.pivot_mm)
-    all_depths, full = _linearised(start, v, priors.pivot_mm, edges, start.plane.camera.rays(edges.px))
-    d = all_depths[voting]
-    spread = 1.4826 * float(np.median(np.abs(d)))
-    weights = votes * np.clip(1 - (all_depths / width) ** 2, 0, None) ** 2
     return WheelFit(
-        wheel=wheel,
+        wheel=apply(start, v, priors.pivot_mm),
         unknowns=readonly(v),
         covariance=readonly(np.linalg.inv(information)),
-        jacobian=readonly(full),
-        depth_mm=readonly(all_depths),
-        weights=readonly(weights),
-        spread_mm=spread,
     )
+
+
+def slopes(start: Wheel, unknowns: Floats, priors: Priors, edges: Edges, names: tuple[str, ...]) -> Floats:
+    """(m, k) change of each edge's depth (mm) for a change of those of the unknowns that are named."""
+    columns = [UNKNOWNS.index(name) for name in names]
+    rays = start.plane.camera.rays(edges.px)
+    return _linearised(start, unknowns, priors.pivot_mm, edges, rays, columns)[1][:, columns]
 
 
 class _Subset:
@@ -212,20 +209,29 @@ _OF_THE_FORM = tuple(UNKNOWNS.index(name) for name in ("blend", "root"))
 """Unknowns that move no point."""
 _OF_THE_LOSS = tuple(UNKNOWNS.index(name) for name in ("bias", "coast", "seat", "seat_slope"))
 """Unknowns that change nothing of the ideal wheel."""
+_TURNING = UNKNOWNS.index("phase")
+"""The unknown that turns the wheel in its plane."""
 
 
-def _linearised(start: Wheel, v: Floats, pivot_mm: Floats, edges: Edges, rays: Floats) -> tuple[Floats, Floats]:
-    """The misfit (m,) and its slopes (m, k) by small steps of the unknowns."""
+def _linearised(
+    start: Wheel, v: Floats, pivot_mm: Floats, edges: Edges, rays: Floats, moving: list[int]
+) -> tuple[Floats, Floats]:
+    """The misfit (m,) and its slopes (m, k) by small steps of the unknowns ``moving``; nothing for the others."""
     wheel = apply(start, v, pivot_mm)
-    ideal = wheel.form.faced(in_gaps(wheel, edges, rays))
+    on_wheel = _on_wheel(wheel, edges, rays)
+    ideal = wheel.form.faced(wheel.to_gap(on_wheel, edges.gap))
     at = _misfit(v, edges, ideal)
-    jac = np.empty((len(at), len(UNKNOWNS)))
-    for k in range(len(UNKNOWNS)):
+    jac = np.zeros((len(at), len(UNKNOWNS)))
+    for k in moving:
         moved = v.copy()
         moved[k] += _STEP[k]
         there = ideal
         if k not in _OF_THE_LOSS:
             wheel = apply(start, moved, pivot_mm)
-            there = wheel.form.faced(ideal.points_mm if k in _OF_THE_FORM else in_gaps(wheel, edges, rays))
+            if k in _OF_THE_FORM:
+                points = ideal.points_mm
+            else:
+                points = wheel.to_gap(on_wheel if k == _TURNING else _on_wheel(wheel, edges, rays), edges.gap)
+            there = wheel.form.faced(points)
         jac[:, k] = (_misfit(moved, edges, there) - at) / _STEP[k]
     return at, jac

@@ -163,21 +163,18 @@ def follow(
 def best_path(score: Floats, slope: Floats) -> NDArray[np.int64]:
     """Best path of states (g, n) for scores (g, n, k); ``slope`` (n-1,) is the path's slope for one state's change."""
     g, n, k = score.shape
-    jumps = np.arange(-4, 5)
-    total = score[:, 0].copy()
+    jumps = range(-4, 5)
+    padded = np.full((g, k + 8), -1e9)
+    total = padded[:, 4:-4]
+    total[:] = score[:, 0]
     back = np.zeros((n, g, k), np.int8)
     for i in range(1, n):
-        padded = np.full((g, k + 8), -1e9)
-        padded[:, 4:-4] = total
         best = np.full((g, k), -1e18)
-        choice = np.zeros((g, k), np.int8)
         for j in jumps:
             candidate = padded[:, 4 + j : 4 + j + k] - _STIFFNESS * (j * slope[i - 1]) ** 2
-            better = candidate > best
-            best[better] = candidate[better]
-            choice[better] = j
-        total = best + score[:, i]
-        back[i] = choice
+            np.copyto(back[i], j, where=candidate > best)
+            np.maximum(best, candidate, out=best)
+        total[:] = best + score[:, i]
     path = np.zeros((g, n), np.int64)
     path[:, -1] = total.argmax(1)
     rows = np.arange(g)

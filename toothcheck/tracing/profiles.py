@@ -104,8 +104,8 @@ def place(planes: NDArray[np.uint8], lines: Lines, optics: Optics, ok: Bools) ->
 class _Fitted(NamedTuple):
     """A profile's levels, and what is left; n profiles of m samples."""
 
-    level: Floats
-    """(n, k)."""
+    level: list[Floats]
+    """k of (n,)."""
     slope: NDArray[np.float32]
     """(n, m) of the model when all steps move, orthogonal to the levels."""
     second: NDArray[np.float32] | None
@@ -164,26 +164,27 @@ class _Profiles:
         good = (np.abs(self.at) < 2.5) & (std < 1.2) & np.isfinite(std) & (self.count > 8)
         return Placed(self.which[good], found[good], np.maximum(std[good], 0.02), step[good], line[good])
 
-    def _fitted(self, k: int, who: NDArray[np.int64]) -> _Fitted:
-        """`_steps` of channel ``k`` for some of the points, at their places so far."""
-        return _steps(
-            self.data[k][who], self.weight[who], self.t, self.at[who] + self.mixed[who],
-            self.at[who] + self.reach[who], self.two, max(self.blurs[k], 0.5), self.share[who],
-            (self.face * self.known)[who] * (k == 0), self.firm[who],
-        )  # fmt: skip
+    def _models(self, who: NDArray[np.int64], at: NDArray[np.float32]) -> list[_Model]:
+        """`_Model` for each channel of some of the points, at these places; alike blurred channels share it."""
+        first, second = at + self.mixed[who], at + self.reach[who]
+        places, firmness = (first, second) if self.two else (first,), (self.share[who], self.firm[who])
+        alike = {blur: _Model(self.weight[who], self.t, places, max(blur, 0.5), *firmness) for blur in set(self.blurs)}
+        return [alike[blur] for blur in self.blurs]
+
+    def _line(self, k: int, who: NDArray[np.int64]) -> Floats | None:
+        """Light of the line that is known to stand on some of the points; the chroma knows of none."""
+        return self.face[who] * self.known[who] if k == 0 else None
 
     def _look(self) -> None:
         """Where nothing but a line is to be seen the path may have taken either side of it: begin where it fits."""
         plain = np.flatnonzero(self.contrast < _PLAIN)
-        best, least = self.at[plain], np.full(len(plain), np.inf)
-        for begin in np.arange(-_LOOK_PX, _LOOK_PX + 0.1, 0.5):
-            self.at[plain] = begin
-            square = np.zeros(len(plain))
-            for k in range(len(self.blurs)):
-                r = self._fitted(k, plain).rest
-                square += np.einsum("ij,ij,ij->i", self.weight[plain], r, r) / self.noise[k, plain] ** 2
-            best, least = np.where(square < least, self.at[plain], best), np.minimum(square, least)
-        self.at[plain] = best
+        begins = np.arange(-_LOOK_PX, _LOOK_PX + 0.1, 0.5, dtype=np.float32)
+        who, at = np.tile(plain, len(begins)), np.repeat(begins, len(plain))
+        square = np.zeros(len(who))
+        for k, model in enumerate(self._models(who, at)):
+            r = model.levelled(self.data[k][who], self._line(k, who))[1]
+            square += np.einsum("ij,ij,ij->i", self.weight[who], r, r) / self.noise[k, who] ** 2
+        self.at[plain] = begins[square.reshape(len(begins), -1).argmin(0)]
 
     def _settle(self) -> tuple[Floats, Floats, Floats, Floats]:
         """Gauss-Newton on the places; misfit, information, the step's light and the line's, each (n,)."""
@@ -198,8 +199,8 @@ class _Profiles:
             # of what both steps' move does, and of what the second one's own does beyond it
             pull, own_pull = np.zeros((2, len(active)))
             both, own, shared = np.full(len(active), 1e-9), np.full(len(active), 1e-9), np.zeros(len(active))
-            for k in range(len(self.blurs)):
-                fitted = self._fitted(k, active)
+            for k, model in enumerate(self._models(active, self.at[active])):
+                fitted = model.fitted(self.data[k][active], self._line(k, active))
                 slope, r = fitted.slope, fitted.rest
                 variance = self.noise[k, active] ** 2
                 # a channel that no step explains (luma in a shadow's slope) is believed the less
@@ -215,7 +216,7 @@ class _Profiles:
                 misfit[active] += square / variance
                 if k == 0:
                     level = fitted.level
-                    step[active] = level[:, 1:].sum(1) if self.two else level[:, 1]
+                    step[active] = level[1] + level[2] if self.two else level[1]
                     if not self.two:
                         line[active] = self._line_alone(active, level)
                     self._raise_burnt(active, r)
@@ -231,10 +232,10 @@ class _Profiles:
             active = active[(np.abs(move) > _STILL_PX) | self.burnt[active].any(1)]
         return misfit, power, step, line
 
-    def _line_alone(self, who: NDArray[np.int64], level: Floats) -> Floats:
+    def _line_alone(self, who: NDArray[np.int64], level: list[Floats]) -> Floats:
         """Light of the lines against the face's as it would be if they were not held; NaN beside a clear step."""
-        alone = np.abs(level[:, 1]) < _PLAIN * self.face[who]
-        free = level[:, 3] * (1 + self.firm[who] / _LINE_POWER)
+        alone = np.abs(level[1]) < _PLAIN * self.face[who]
+        free = level[3] * (1 + self.firm[who] / _LINE_POWER)
         return np.where(alone, free / self.face[who] + self.known[who], np.nan)
 
     def _raise_burnt(self, who: NDArray[np.int64], r: NDArray[np.float32]) -> None:
@@ -245,81 +246,96 @@ class _Profiles:
             self.data[0][who] = np.where(burnt, model, self.light[who])
 
 
-def _steps(
-    data: NDArray[np.float32],
-    weight: NDArray[np.float32],
-    t: NDArray[np.float32],
-    first: NDArray[np.float32],
-    second: NDArray[np.float32],
-    two: bool,
-    blur: float,
-    share: Floats,
-    line: Floats,
-    firm: Floats,
-) -> _Fitted:
-    """Levels of one or two steps, what moving them does to the model, and residuals.
+class _Model:
+    """What n profiles show, but for how light it is: one step or two at the places ``at``, and a line upon the first.
 
     Beyond a single step light may change evenly: a shadow lies there on whatever the part lies on, and taken for level
-    it draws the step outwards before a light ground and inwards before a dark one, by up to half a pixel.  Upon the
-    first step stands a line of the height ``line`` (n,), and upon a single one what differs from it, held by ``firm``.
+    it draws the step outwards before a light ground and inwards before a dark one, by up to half a pixel.  Upon a
+    single step stands what differs from the line that is known there, held by ``firm``.
     """
-    blur = float(blur)
-    basis, slopes, apart = [np.ones_like(data)], [], []
-    for stands in (first, second) if two else (first,):
-        u = (t - stands[:, None]) / np.float32(blur)
-        basis.append(ndtr(u))
-        slopes.append(np.exp(-0.5 * u * u))
-        apart.append(u)
-    if two:
-        ridge: tuple[Floats | float, ...] = (1e-3, 1e-3 + _LEVEL_RIDGE * share, 1e-3 + _LEVEL_RIDGE * (1 - share))
-    else:
-        shade = blur * (apart[0] * basis[1] + slopes[0] / np.float32(2.5066))
-        basis += [shade.astype(np.float32), slopes[0]]
-        ridge = (1e-3, 1e-3, _SHADE_RIDGE, firm)
-    weighted = [weight * b for b in basis]
-    # symmetric, so from the diagonal on
-    normal = [
-        [
-            np.einsum("ij,ij->i", a, b).astype(np.float64) + (ridge[i] if i == j else 0.0)
-            for j, b in enumerate(basis[i:], i)
+
+    def __init__(
+        self,
+        weight: NDArray[np.float32],
+        t: NDArray[np.float32],
+        at: tuple[NDArray[np.float32], ...],
+        blur: float,
+        share: Floats,
+        firm: Floats,
+    ) -> None:
+        self.blur = blur = float(blur)
+        self.two = len(at) == 2
+        self.apart = [(t - stands[:, None]) / np.float32(blur) for stands in at]
+        self.slopes = [np.exp(-0.5 * u * u) for u in self.apart]
+        self.basis = [np.ones_like(weight), *(ndtr(u) for u in self.apart)]
+        if self.two:
+            ridge: tuple[Floats | float, ...] = (1e-3, 1e-3 + _LEVEL_RIDGE * share, 1e-3 + _LEVEL_RIDGE * (1 - share))
+        else:
+            shade = blur * (self.apart[0] * self.basis[1] + self.slopes[0] / np.float32(2.5066))
+            self.basis += [shade.astype(np.float32), self.slopes[0]]
+            ridge = (1e-3, 1e-3, _SHADE_RIDGE, firm)
+        self.weighted = [weight * b for b in self.basis]
+        # symmetric, so from the diagonal on
+        normal = [
+            [
+                np.einsum("ij,ij->i", a, b).astype(np.float64) + (ridge[i] if i == j else 0.0)
+                for j, b in enumerate(self.basis[i:], i)
+            ]
+            for i, a in enumerate(self.weighted)
         ]
-        for i, a in enumerate(weighted)
-    ]
+        self.equations = _Equations(normal)
 
-    def project(values: NDArray[np.float32]) -> tuple[Floats, NDArray[np.float32]]:
-        right = [np.einsum("ij,ij->i", a, values).astype(np.float64) for a in weighted]
-        level = _solved(normal, right)
-        model = sum(level[:, j : j + 1].astype(np.float32) * b for j, b in enumerate(basis))
-        return level, np.asarray(values - model)
+    def levelled(
+        self, data: NDArray[np.float32], line: Floats | None = None
+    ) -> tuple[list[Floats], NDArray[np.float32]]:
+        """Levels of values (n, m), less a line of the height ``line`` (n,) upon the first step, and what they leave."""
+        values = data if line is None else data - _column(line) * self.slopes[0]
+        level = self.equations.solved([np.einsum("ij,ij->i", a, values).astype(np.float64) for a in self.weighted])
+        return level, np.asarray(values - sum(_column(x) * b for x, b in zip(level, self.basis, strict=True)))
 
-    level, r = project(data - line.astype(np.float32)[:, None] * slopes[0])
-    low = level.astype(np.float32)
-    slope = -sum(low[:, j + 1 : j + 2] * g for j, g in enumerate(slopes)) / np.float32(blur * 2.5066)
-    if not two:
-        slope = slope - low[:, 2:3] * basis[1]
-        line = line + level[:, 3]
-    slope = slope + (line / blur).astype(np.float32)[:, None] * apart[0] * slopes[0]
-    second_alone = project(-low[:, 2:3] * slopes[1] / np.float32(blur * 2.5066))[1] if two else None
-    return _Fitted(level, project(np.asarray(slope))[1], second_alone, r)
+    def fitted(self, data: NDArray[np.float32], line: Floats | None) -> _Fitted:
+        """Levels of values (n, m), what moving the steps does to them, and residuals."""
+        level, r = self.levelled(data, line)
+        wide = np.float32(self.blur * 2.5066)
+        slope = -sum(_column(x) * g for x, g in zip(level[1:], self.slopes, strict=False)) / wide
+        if not self.two:
+            slope = slope - _column(level[2]) * self.basis[1]
+            line = level[3] if line is None else line + level[3]
+        if line is not None:
+            slope = slope + _column(line / self.blur) * self.apart[0] * self.slopes[0]
+        second = self.levelled(-_column(level[2]) * self.slopes[1] / wide)[1] if self.two else None
+        return _Fitted(level, self.levelled(np.asarray(slope))[1], second, r)
 
 
-def _solved(a: list[list[Floats]], b: list[Floats]) -> Floats:
-    """Solutions (n, k) of n small symmetric positive systems, by elimination; LAPACK's calls cost more.
+def _column(values: Floats) -> NDArray[np.float32]:
+    """(n, 1) of values (n,)."""
+    return values.astype(np.float32)[:, None]
 
-    Of each row of ``a`` what stands from the diagonal on.
+
+class _Equations:
+    """n small symmetric positive systems of k equations, by elimination; LAPACK's calls cost more.
+
+    Of each row of ``a`` what stands from the diagonal on, (n,) each.
     """
-    k = len(b)
-    a, b = [list(row) for row in a], list(b)
-    for i in range(k):
-        for j in range(i + 1, k):
-            share = a[i][j - i] / a[i][0]
-            b[j] = b[j] - share * b[i]
-            for m in range(j, k):
-                a[j][m - j] = a[j][m - j] - share * a[i][m - i]
-    out: list[Floats] = [np.zeros(0)] * k
-    for i in reversed(range(k)):
-        rest = b[i]
-        for j in range(i + 1, k):
-            rest = rest - a[i][j - i] * out[j]
-        out[i] = rest / a[i][0]
-    return np.stack(out, axis=1)
+
+    def __init__(self, a: list[list[Floats]]) -> None:
+        self.rows = a = [list(row) for row in a]
+        self.shares: list[list[Floats]] = [[] for _ in a]
+        for i in range(len(a)):
+            for j in range(i + 1, len(a)):
+                share = a[i][j - i] / a[i][0]
+                self.shares[i].append(share)
+                for m in range(j, len(a)):
+                    a[j][m - j] = a[j][m - j] - share * a[i][m - i]
+
+    def solved(self, b: list[Floats]) -> list[Floats]:
+        """The solutions, k of (n,), for right sides alike."""
+        out = list(b)
+        for i, shares in enumerate(self.shares):
+            for j, share in enumerate(shares, i + 1):
+                out[j] = out[j] - share * out[i]
+        for i, row in reversed(list(enumerate(self.rows))):
+            for factor, known in zip(row[1:], out[i + 1 :], strict=True):
+                out[i] = out[i] - factor * known
+            out[i] = out[i] / row[0]
+        return out

@@ -35,10 +35,11 @@ class Wheel:
         out: Floats = self.phase + np.asarray(index, dtype=np.float64) * self.form.pitch_angle - np.pi / 2
         return out
 
-    def to_gap(self, points_mm: Floats, index: Floats | Ints) -> Floats:
-        """Plane points (n, …, 2) into the frames of gaps (n,)."""
-        a = self.gap_axis(index).reshape((-1,) + (1,) * (points_mm.ndim - 2))
-        c, s = np.cos(a), np.sin(a)
+    def to_gap(self, points_mm: Floats, index: Ints) -> Floats:
+        """Plane points (n, 2) into the frames of gaps (n,)."""
+        # a few dozen gaps, thousands of points
+        a = self.gap_axis(np.arange(self.form.teeth))
+        c, s = np.cos(a)[index], np.sin(a)[index]
         x, y = points_mm[..., 0], points_mm[..., 1]
         return np.stack([c * x + s * y, -s * x + c * y], axis=-1)
 
@@ -123,17 +124,17 @@ def _crossing(points: Floats, normals: Floats, other: Floats, metal: Bools) -> F
 
     Of the polyline only what lies between points that are ``metal`` (n,) counts; infinite where there is no crossing.
     """
-    dx = other[:, None, :, 0] - points[:, :, None, 0]
-    dy = other[:, None, :, 1] - points[:, :, None, 1]
-    nx, ny = normals[..., 0][..., None], normals[..., 1][..., None]
-    across = dx * -ny
-    across += dy * nx
-    change = (across[..., :-1] * across[..., 1:] <= 0) & (metal[:-1] & metal[1:])
+    change = np.empty((*points.shape[:2], points.shape[1] - 1), dtype=bool)
+    ends = metal[:-1] & metal[1:]
+    # gap by gap, which stays in a processor's cache: thrice as quick as all at once
+    for one, of, to, normal in zip(change, *(np.moveaxis(a, -1, 1) for a in (points, other, normals)), strict=True):
+        across = _across(to[0] - of[0, :, None], to[1] - of[1, :, None], normal[..., None])
+        np.logical_and(across[:, :-1] * across[:, 1:] <= 0, ends, out=one)
     # crossings are few: only there is it worth knowing how far along the normal they stand
-    g, i, j = np.nonzero(change)
+    g, i, j = np.unravel_index(np.flatnonzero(change), change.shape)
     n = normals[g, i]
     here, there = ((other[g, k] - points[g, i]) for k in (j, j + 1))
-    before, after = across[g, i, j], across[g, i, j + 1]
+    before, after = (_across(way[:, 0].copy(), way[:, 1].copy(), n.T) for way in (here, there))
     span = before - after
     f = before / np.where(np.abs(span) < 1e-12, 1.0, span)
     at = (here[:, 0] * n[:, 0] + here[:, 1] * n[:, 1]) * (1 - f) + (there[:, 0] * n[:, 0] + there[:, 1] * n[:, 1]) * f
@@ -141,6 +142,14 @@ def _crossing(points: Floats, normals: Floats, other: Floats, metal: Bools) -> F
     farthest_first = np.argsort(-np.abs(at), kind="stable")  # of several values for a place the last one stays
     out[g[farthest_first], i[farthest_first]] = at[farthest_first]
     return out
+
+
+def _across(right: Floats, up: Floats, normal: Floats) -> Floats:
+    """How far ways to the right and up (…,) lead aside of normals (2, …); in the ways' own place."""
+    right *= -normal[1]
+    up *= normal[0]
+    right += up
+    return right
 
 
 def worn_outline(outline: Outline, offset_mm: Floats, step_mm: float) -> Outline:

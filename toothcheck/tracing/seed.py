@@ -145,7 +145,9 @@ def _harmonic_maps(view: PlaneView, templates: NDArray[np.complex64]) -> NDArray
     out = np.zeros((_HARMONICS + 1, rows, columns), np.complex64)
     # only real parts are wanted, and Re(A·e^-iθ) + Re(B·e^iθ) = Re((A + conj B)·e^-iθ): order m takes -m with it
     for order in range(-_HARMONICS, _HARMONICS + 1):
-        product = np.conj(fft.fft2(harmonics[order], shape))
+        # beside the template there is nothing to transform along the columns
+        product = fft.fft(fft.fft(harmonics[order], shape[0], axis=0), shape[1], axis=1)
+        np.conj(product, out=product)
         product *= spectrum
         values = fft.ifft2(product, overwrite_x=True)[:rows, :columns]
         out[abs(order)] += values if order >= 0 else np.conj(values)

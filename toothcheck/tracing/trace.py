@@ -14,7 +14,7 @@ from toothcheck.edges import Optics
 from toothcheck.geometry import Bools, Floats, readonly
 from toothcheck.tooth import GapTrace, ToothRing
 from toothcheck.toothform import Outline
-from toothcheck.tracing.fit import UNKNOWNS, Priors, WheelFit, depths, fit
+from toothcheck.tracing.fit import UNKNOWNS, Priors, WheelFit, depths, fit, slopes
 from toothcheck.tracing.follow import DEEPEST_MM, Paths, follow
 from toothcheck.tracing.locate import Edges, locate
 from toothcheck.tracing.looks import Looks, has_colours
@@ -128,7 +128,8 @@ def trace(
             worn = _typical_wear(outline, paths, trust, coast, ideal, tip)
     assert result is not None
     damage = _damaged(planes, wheel, frame, paths, trust, optics)
-    ring = _ring(wheel, frame, paths, edges, result, trust, scale_std, priors.bias_mm, tip, damage)
+    moved = slopes(start, result.unknowns, priors, edges, _SHARED)
+    ring = _ring(wheel, frame, paths, edges, result, moved, trust, scale_std, priors.bias_mm, tip, damage)
     return Traced(ring=ring, wheel=wheel, rims=frame, paths=paths, edges=edges, fit=result, trust=readonly(trust))
 
 
@@ -196,8 +197,8 @@ def _typical_wear(
         return None
     moved = outline.points_mm + paths.offset_mm[..., None] * outline.normals
     # offsets from the ideal outline, whatever outline was followed
-    d = moved[good][:, :, None, :] - ideal.points_mm[None, None, ::2]
-    nearest = np.argmin((d**2).sum(-1), axis=-1)
+    right, up = (moved[good][..., None, axis] - ideal.points_mm[::2, axis] for axis in (0, 1))
+    nearest = np.argmin(right**2 + up**2, axis=-1)
     base = ideal.points_mm[::2][nearest]
     offset = ((moved[good] - base) * ideal.normals[::2][nearest]).sum(-1)
     arc = _arc(ideal)[::2]
@@ -247,6 +248,7 @@ def _ring(
     paths: Paths,
     edges: Edges,
     result: WheelFit,
+    moved: Floats,
     trust: Floats,
     scale_std: float,
     bias_std_mm: float,
@@ -258,7 +260,7 @@ def _ring(
     block = result.covariance[np.ix_(shared, shared)]
     # the same edges are weighed again by the datum fit: twice the variance, so that they do not count double
     root = np.linalg.cholesky(2.0 * block + 1e-12 * np.eye(len(shared)))
-    modes = np.column_stack([-result.jacobian[:, shared] @ root, _exposure(wheel, edges, bias_std_mm)])
+    modes = np.column_stack([-moved @ root, _exposure(wheel, edges, bias_std_mm)])
     px_mm = 1.0 / wheel.plane.px_per_mm
     gaps = []
     for g in np.flatnonzero(trust > 0.05):

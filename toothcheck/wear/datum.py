@@ -54,7 +54,10 @@ _MODE = (0.2, 2.0)
     X, Y, PHASE, SCALE, BLEND, ROOT, BIAS, COAST, SEAT, SEAT_SLOPE, COAST_SEAT, CARRIED,
     BEVEL, BEVEL_LIGHT, BEVEL_FROM
 ) = range(len(_UNKNOWNS))  # fmt: skip
-_OF_THE_LOSS = (BIAS, COAST, SEAT, SEAT_SLOPE, COAST_SEAT, CARRIED, BEVEL, BEVEL_LIGHT, BEVEL_FROM)
+_OF_THE_PLACE = (X, Y, PHASE, SCALE)
+"""Unknowns that move all points alike."""
+_OF_THE_BEVEL = (BEVEL, BEVEL_LIGHT, BEVEL_FROM)
+OF_THE_LOSS = (BIAS, COAST, SEAT, SEAT_SLOPE, COAST_SEAT, CARRIED, *_OF_THE_BEVEL)
 """Unknowns that change nothing of the ideal wheel."""
 
 
@@ -190,15 +193,30 @@ def subset(p: Points, keep: Bools) -> Points:
 
 def placed(ring: ToothRing, p: Points, v: Floats) -> Floats:
     """Points in their gaps' frames of the ideal wheel, for unknowns ``v``."""
+    return _on_ideal(ring, p, _in_ring(ring, p, v), v)
+
+
+def _in_ring(ring: ToothRing, p: Points, v: Floats) -> tuple[Floats, Floats]:
+    """The points in the ring's plane, x and y (n,), where its own modes alone move them."""
     offset = p.offset + p.modes @ v[len(_UNKNOWNS) :]
     local = p.nominal + offset[:, None] * p.normals
-    # a few dozen gaps, thousands of points
-    a = ring.phase + np.arange(ring.teeth) * (2 * math.pi / ring.teeth) - math.pi / 2
-    c, s = np.cos(a)[p.gap], np.sin(a)[p.gap]
-    x, y = c * local[:, 0] - s * local[:, 1], s * local[:, 0] + c * local[:, 1]
+    c, s = _axes(ring, p, 0.0)
+    return c * local[:, 0] - s * local[:, 1], s * local[:, 0] + c * local[:, 1]
+
+
+def _on_ideal(ring: ToothRing, p: Points, in_ring: tuple[Floats, Floats], v: Floats) -> Floats:
+    """(n, 2) points of the ring's plane in their gaps' frames of the ideal wheel."""
+    x, y = in_ring
     x, y = (x - v[X]) * (1 + v[SCALE]), (y - v[Y]) * (1 + v[SCALE])
-    c, s = np.cos(a + v[PHASE])[p.gap], np.sin(a + v[PHASE])[p.gap]
+    c, s = _axes(ring, p, v[PHASE])
     return np.stack([c * x + s * y, -s * x + c * y], axis=1)
+
+
+def _axes(ring: ToothRing, p: Points, turn: float) -> tuple[Floats, Floats]:
+    """Cosine and sine (n,) of the angles of the points' gaps' frames in the ring's plane, on a wheel turned so."""
+    # a few dozen gaps, thousands of points
+    a = ring.phase + np.arange(ring.teeth) * (2 * math.pi / ring.teeth) - math.pi / 2 + turn
+    return np.cos(a)[p.gap], np.sin(a)[p.gap]
 
 
 def bevel_mm(ring: ToothRing, form: IsoForm, p: Points, at: Floats, v: Floats) -> Floats:
@@ -221,14 +239,14 @@ def _depth(ring: ToothRing, p: Points, v: Floats) -> Floats:
     return form.metal_depth_mm(placed(ring, p, v), with_tip=False)
 
 
-def _misfit(ring: ToothRing, p: Points, v: Floats, believed: float, form: IsoForm, ideal: Faced) -> Floats:
-    """Depth in the ideal metal, less what common bias and even coast loss explain.
+def _misfit(p: Points, v: Floats, believed: float, ideal: Faced, bevel: Floats) -> Floats:
+    """Depth in the ideal metal, less what common bias, even coast loss and ``bevel`` explain.
 
     ``believed``, 0…1: whether the drive half's loss at the bottom may go on beyond it at all.
     """
     share = ideal.seat_share
     coast = v[COAST] * ideal.flank_share + v[COAST_SEAT] * np.minimum(share, 1.0)
-    coast += bevel_mm(ring, form, p, ideal.points_mm, v)
+    coast += bevel
     # metal is smooth: what the drive half of a seat has lost at its bottom fades out over the coast half
     coast += believed * v[CARRIED] * max(0.0, v[SEAT] - _BOTTOM_MM) * np.maximum(0.0, 1.0 - share / _BOTTOM_SHARE)
     even = np.where(p.drive, v[SEAT] + v[SEAT_SLOPE] * share, coast)
@@ -316,16 +334,21 @@ def fit_datum(ring: ToothRing, *, drive_clockwise: bool, priors: DatumPriors | N
 
 def _linearised(ring: ToothRing, p: Points, v: Floats, believed: float) -> tuple[Floats, Floats]:
     """The misfit (n,) and its slopes (n, k) by small steps of the unknowns."""
-    form = form_of(ring, v)
-    ideal = form.faced(placed(ring, p, v))
-    at = _misfit(ring, p, v, believed, form, ideal)
+    form, in_ring = form_of(ring, v), _in_ring(ring, p, v)
+    ideal = form.faced(_on_ideal(ring, p, in_ring, v))
+    bevel = bevel_mm(ring, form, p, ideal.points_mm, v)
+    at = _misfit(p, v, believed, ideal, bevel)
     columns = []
     for j, h in enumerate(steps(len(v))):
         moved = v.copy()
         moved[j] += h
-        shape, there = form, ideal
-        if j not in _OF_THE_LOSS:
-            shape = form_of(ring, moved)
-            there = shape.faced(ideal.points_mm if j in (BLEND, ROOT) else placed(ring, p, moved))
-        columns.append((_misfit(ring, p, moved, believed, shape, there) - at) / h)
+        there, taken = ideal, bevel
+        if j in (BLEND, ROOT):  # no point moves
+            there = form_of(ring, moved).faced(ideal.points_mm)
+        elif j not in OF_THE_LOSS:
+            own = in_ring if j in _OF_THE_PLACE else _in_ring(ring, p, moved)
+            there = form.faced(_on_ideal(ring, p, own, moved))
+        if j in _OF_THE_BEVEL or there.points_mm is not ideal.points_mm:
+            taken = bevel_mm(ring, form, p, there.points_mm, moved)
+        columns.append((_misfit(p, moved, believed, there, taken) - at) / h)
     return at, np.stack(columns, axis=1)

@@ -16,6 +16,7 @@ from toothcheck.wear.datum import (
     BEVEL_FROM,
     BEVEL_LIGHT,
     BIAS,
+    OF_THE_LOSS,
     TEXTURE_LENGTH_MM,
     Datum,
     Points,
@@ -25,7 +26,7 @@ from toothcheck.wear.datum import (
     points_of,
     steps,
 )
-from toothcheck.wear.hooks import Hook, hook_of
+from toothcheck.wear.hooks import Hook, hook_of, running_median
 from toothcheck.wear.pooling import pool
 
 DRAWS = 400
@@ -103,13 +104,14 @@ def flanks_of(ring: ToothRing, datum: Datum, drive_clockwise: bool, rng: np.rand
     r = np.hypot(at[:, 0], at[:, 1])
     # the smoothed flank is the measured one less the common bias of all edges
     slope_r = arc_per_normal(form, r)
-    loss = _losses(form, at) + datum.bias_mm * slope_r
+    seen_loss = _losses(form, at)
+    loss = seen_loss + datum.bias_mm * slope_r
     sensitivity = np.empty((len(loss), len(v)))
     for j, h in enumerate(steps(len(v))):
         moved = v.copy()
         moved[j] += h
-        shape = form_of(ring, moved)
-        sensitivity[:, j] = (_losses(shape, placed(ring, p, moved)) + moved[BIAS] * slope_r - loss) / h
+        there = seen_loss if j in OF_THE_LOSS else _losses(form_of(ring, moved), placed(ring, p, moved))
+        sensitivity[:, j] = (there + moved[BIAS] * slope_r - loss) / h
     # what a low tip's bevel takes from the edges below the pitch circle and a little above, alike on both flanks; the
     # profiles nearer the tip keep it, as doubt (`bevel_std_mm`)
     bevelled = np.zeros((len(loss), 1 + len(v)))
@@ -284,7 +286,7 @@ def _smooth(
     """Local straight lines with Gaussian weights; the noise left, and the share of each window that holds edges."""
     w = np.exp(-0.5 * ((radii[:, None] - r) / _SMOOTH_MM) ** 2)
     # outliers: away from the running median of the loss by more than 0.15 mm
-    sound = np.abs(values[:, 0] - _running_median(r, values[:, 0], 0.6)) < 0.15
+    sound = np.abs(values[:, 0] - running_median(r, values[:, 0], 0.6)) < 0.15
     w = w * sound / np.hypot(std, 0.02) ** 2 * 0.02**2
     d = r - radii[:, None]
     s0, s1, s2 = w.sum(1), (w * d).sum(1), (w * d * d).sum(1)
@@ -301,16 +303,6 @@ def _smooth(
     full = _SMOOTH_MM * math.sqrt(2 * math.pi) / spacing
     cover = np.clip(np.exp(-0.5 * ((radii[:, None] - r) / _SMOOTH_MM) ** 2).sum(1) / full, 0, 1)
     return fitted, sd, cover
-
-
-def _running_median(r: Floats, values: Floats, reach: float) -> Floats:
-    """Median (n,) of the values nearer than ``reach`` in r to each point."""
-    near = np.abs(r[:, None] - r) < reach
-    ordered = np.sort(np.where(near, values, np.inf), axis=1)
-    count = near.sum(1)
-    row = np.arange(len(r))
-    out: Floats = 0.5 * (ordered[row, (count - 1) // 2] + ordered[row, count // 2])
-    return out
 
 
 def _from_below(

@@ -87,9 +87,7 @@ def hook_of(
     """
     order = np.argsort(along)
     x, r, along, std = x[order], r[order], along[order], std[order]
-    near = np.abs(along[:, None] - along) < 0.6
-    usual = np.array([np.median(x[row]) for row in near])
-    keep = (np.abs(x - usual) < _OUTLIER_MM) & (r < tip_radius - _LAND_MM)
+    keep = (np.abs(x - running_median(along, x, 0.6)) < _OUTLIER_MM) & (r < tip_radius - _LAND_MM)
     x, r, along, std = x[keep], r[keep], along[keep], std[keep]
     if len(x) < _FEWEST:
         return None
@@ -101,10 +99,10 @@ def hook_of(
     if unseen > _UNSEEN_MM:
         return None
     reached = unseen < _LIP_MM
-    value = _overhang(smooth)
+    value = float(_overhang(smooth))
     # noise alone makes a hook out of a straight flank: as much as it makes out of this one is taken off
     noise = (kernel @ (np.maximum(std, rough)[:, None] * rng.standard_normal((len(x), _DRAWS)))).T
-    draws = np.array([_overhang(smooth + e) for e in noise])
+    draws = _overhang(smooth + noise)
     gain = max(0.0, float(draws.mean()) - value)
     carried = 0.0
     if reached and value > 2 * gain and np.isfinite(tip_radius) and smooth[-1] > smooth[:-1].max() - 0.05:
@@ -127,5 +125,17 @@ def _lines(at: Floats, std: Floats) -> Floats:
     return out
 
 
-def _overhang(x: Floats) -> float:
-    return float(np.max(x - np.minimum.accumulate(x)))
+def _overhang(x: Floats) -> Floats:
+    """(…,) by how much flanks (…, n), root first, most stand out past what lies below."""
+    out: Floats = np.max(x - np.minimum.accumulate(x, axis=-1), axis=-1)
+    return out
+
+
+def running_median(at: Floats, values: Floats, reach: float) -> Floats:
+    """Median (n,) of the values nearer than ``reach`` in ``at`` to each point."""
+    near = np.abs(at[:, None] - at) < reach
+    ordered = np.sort(np.where(near, values, np.inf), axis=1)
+    count = near.sum(1)
+    row = np.arange(len(at))
+    out: Floats = 0.5 * (ordered[row, (count - 1) // 2] + ordered[row, count // 2])
+    return out
