@@ -156,7 +156,8 @@ def test_the_list_names_the_grade_that_counts_and_the_newer_photo_that_could_not
 def test_whatever_was_mistyped_can_be_found_and_corrected(run):
     run("logbook", "add-machine", "M", "--at", "0km", "--on", "2025-01-01")
     part = ("logbook", "add-part", "M")
-    assert "teeth must lie between 7 and 150, not 1500" in run(*part, "front", "--teeth", 1500, "--at", "0km", status=2)
+    said = run(*part, "front", "--teeth", 1500, "--at", "0km", status=2)
+    assert "Not recorded: --teeth must lie between 7 and 150, not 1500" in said
     run(*part, "front", "--chain", "525", "--teeth", 51, "--ridden", "9000km", "--at", "0km", "--on", "2025-01-01")
     run(*part, "chain", "--links", "11", "--at", "0km", "--on", "2025-01-01")
     run("logbook", "chain-length", "M", "318.4", "--pitches", "20", "--at", "100km", "--on", "2025-02-01")
@@ -372,7 +373,7 @@ def test_wrong_words_end_in_one_line_and_status_2(run):
         (("logbook", "correct", "77", "--reason", "x", "--withdraw"), "no entry 77"),
         (("logbook", "show", "77"), "logbook show MACHINE"),
         (("logbook", "show", "none"), "no machine, part or entry"),
-        (("logbook", "list", "--units", "leagues"), "unit must be one of"),
+        (("logbook", "list", "--units", "leagues"), "--units must be one of"),
         (("trend", "M"), "no sprocket is fitted"),
         (("trend", "M", "rear"), "no rear sprocket is fitted to M."),
         (("trend", "M", "chain"), "part must be front, rear or"),
@@ -662,8 +663,28 @@ def test_lists_fit_the_terminal_and_lose_no_word(run, monkeypatch):
 def test_an_empty_distance_is_no_distance(run, words):
     # as of a variable of a script that holds nothing
     run("logbook", "add-machine", "K", "--at", "0km")
+    option = words[words.index("") - 1]
     said = run(*words, status=2)
-    assert said == "toothcheck: distance must be a number with its unit, such as 24600km or 15300mi, not ''.\n"
+    assert said == f"toothcheck: {option} must be a number with its unit, such as 24600km or 15300mi, not ''.\n"
+
+
+@pytest.mark.parametrize(
+    ("words", "says"),
+    [
+        (("add-part", "K", "chain", "--at", "0km", "--links", "3"), "--links must be 10 or more, not 3"),
+        (("add-part", "K", "rear", "--at", "0km", "--operator", ""), "--operator must be text"),
+        (("chain-length", "K", "318", "--pitches", "-3", "--at", "0km"), "--pitches must not be negative, not -3"),
+        (("odometer", "K", "--was", "99999999km", "--now", "0km", "--reason", "x"), "--was must lie between 0 and 10"),
+        (("retire", "K", "--why", ""), "--why must be text"),
+        (("note", "K", ""), "text must be text"),  # it is no option there
+        (("correct", "1", "--length", "-3", "--reason", "x"), "a machine entry has no length"),
+        (("correct", "1", "--at", "0km", "--reason", ""), "--reason must be text"),
+    ],
+    ids=str,
+)
+def test_what_is_refused_goes_by_the_name_that_it_was_typed_under(run, words, says):
+    run("logbook", "add-machine", "K", "--at", "0km")
+    assert run("logbook", *words, status=2).startswith(f"toothcheck: Not recorded: {says}")
 
 
 @pytest.mark.parametrize("word", ["٣٤", "１２"])

@@ -366,7 +366,7 @@ WRONG = [
     ([*PART[:4], "--keep-photo"], "--keep-photo is for --log"),
     (
         [*PART[:4], "--log", "KC-07", "--at", "24.600km"],
-        "distance must be read in one way only, not '24.600km': write 24600km or 24.6km.",
+        "--at must be read in one way only, not '24.600km': write 24600km or 24.6km.",
     ),
     ([*PART[:4], "--log", "KC-07", "--at", "far"], "far"),
 ]

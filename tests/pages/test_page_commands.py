@@ -58,8 +58,9 @@ def test_lesson(toothcheck, tmp_path):
 @pytest.mark.parametrize(
     ("words", "why"),
     [
-        (("lesson", "--chain", "999", "-o", "x.html"), "chain must be one of"),
-        (("lesson", "--front", "4", "-o", "x.html"), "teeth must lie between"),
+        (("lesson", "--chain", "999", "-o", "x.html"), "--chain must be one of"),
+        (("lesson", "--front", "4", "-o", "x.html"), "--front must lie between 7 and 150, not 4"),
+        (("lesson", "--rear", "151", "-o", "x.html"), "--rear must lie between 7 and 150, not 151"),
         (("lesson", "-o", "nowhere/x.html"), "Cannot write"),
         (("exercise", "make", "--photos", "empty", "-o", "x.html"), "holds no photo"),
         (("exercise", "make", "--photos", "missing", "-o", "x.html"), "must be a folder"),

@@ -17,10 +17,11 @@ import typer
 from typer.core import TyperGroup
 
 from toothcheck import __version__
+from toothcheck.cli.books import beginning_with
 from toothcheck.cli.letters import take_all_letters
-from toothcheck.cli.plain import WRONG_WORDS, refusal_of, with_plain_help
+from toothcheck.cli.plain import WRONG_WORDS, options_of, refusal_of, with_plain_help
 from toothcheck.cli.summary import COMMANDS
-from toothcheck.errors import OutputError, ToothcheckError, UsageError
+from toothcheck.errors import LogbookError, OutputError, ToothcheckError, UsageError
 
 _READER_WENT_AWAY = 128 + 13
 """What a shell says of a command that SIGPIPE (13) ended; the signal itself is not let through, which would end the
@@ -115,6 +116,8 @@ def run(words: list[str]) -> int:
     command = _parser(front() if words == ["--help"] and not asked_by_the_shell else whole())
     try:
         return int(command.main(words, prog_name="toothcheck", standalone_mode=False) or 0)
+    except (UsageError, LogbookError) as error:
+        raise type(error)(beginning_with(options_of(command, words), error.args[0]), hint=error.hint) from error
     except WRONG_WORDS as error:
         if str(error).startswith("Usage: "):  # no words at all: the whole help
             sys.stderr.write(f"{error}\n")

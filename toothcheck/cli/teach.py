@@ -9,6 +9,7 @@ from typing import TYPE_CHECKING, Annotated, Any
 
 import typer
 
+from toothcheck.cli.books import telling
 from toothcheck.cli.output import check_ending, check_targets, console, counted, write_json, write_whole
 from toothcheck.cli.reading import inside, json_object_of
 from toothcheck.cli.report import PICTURES
@@ -45,13 +46,16 @@ def lesson(
     """
     from toothcheck.chains import chain as chain_named
     from toothcheck.lessons import lesson_page
+    from toothcheck.toothform.outline import checked_wheel
 
     check_ending("--output", output, (".html", ".htm"))
     check_targets(read={}, written={"--output": output})
-    try:
-        page = lesson_page(chain_named(chain), front_teeth=front, rear_teeth=rear)
-    except ValueError as error:
-        raise UsageError(f"{error}.") from error
+    with telling():
+        size = chain_named(chain)
+    for option, teeth in (("--front", front), ("--rear", rear)):
+        with telling(teeth=option):
+            checked_wheel(size.pitch_mm, size.roller_diameter_mm, teeth)
+    page = lesson_page(size, front_teeth=front, rear_teeth=rear)
     write_whole(output, page.encode())
     sys.stdout.write(f"{output}: lesson for chain {chain}, {front} and {rear} teeth\n")
 

@@ -201,7 +201,7 @@ def due(
     with looked_into(where, json_=json_) as book:
         history = book.history()
     today = dt.date.today()
-    trends = due_list(history, today=today, within_km=maybe_kilometres(within))
+    trends = due_list(history, today=today, within_km=maybe_kilometres(within, "--within"))
     chains = chains_due(history, today=today)
     unread = unread_since(history, today - dt.timedelta(days=STALE_DAYS))
     if json_ is not None:

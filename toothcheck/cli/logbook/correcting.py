@@ -65,7 +65,7 @@ def correct(
         "chain": chain_name(chain),
         "teeth": teeth,
         "links": links,
-        "new_odometer_km": maybe_kilometres(now),
+        "new_odometer_km": maybe_kilometres(now, "--now"),
     }
     changes: dict[str, Any] = {name: value for name, value in said.items() if value is not None}
     if ridden is not None:

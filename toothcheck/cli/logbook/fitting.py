@@ -105,7 +105,7 @@ def add_part(
 
 def ridden_of(words: str) -> float | None:
     """How far a part has run, km; None where that is unknown."""
-    return None if words.lower() == "unknown" else kilometres(words)
+    return None if words.lower() == "unknown" else kilometres(words, "--ridden")
 
 
 def chain_name(word: str | None) -> str | None:
@@ -195,7 +195,7 @@ def _off(
     where: str | None,
 ) -> None:
     km = maybe_kilometres(at)
-    with opened(where, said=at) as book, telling():
+    with opened(where, said=at) as book, telling(reason="--why"):
 
         def make(state: History) -> list[Entry]:
             common: dict[str, Any] = {"on_date": on, "operator": operator, "reason": why}
