@@ -92,6 +92,8 @@ def test_wrong_words_give_one_line_status_2_and_nothing_written(toothcheck, tmp_
         (("report", "other.json", "-o", "x.html"), "schema"),
         (("report", "half.json", "-o", "x.pdf"), "is not JSON"),
         (("report", "none.json", "-o", "x.pdf"), "does not exist"),
+        (("report", "empty", "-o", "x.pdf", "--logbook", "no.sqlite"), "empty is a folder, and no machine"),
+        (("report", "words.gif", "-o", "x.pdf", "--logbook", "no.sqlite"), "words.gif is not named like a photo"),
     ],
 )
 def test_files_that_cannot_be_read_give_one_line_status_4_and_nothing_written(toothcheck, tmp_path, words, why):
@@ -102,6 +104,7 @@ def _refused(toothcheck, tmp_path, words, why, *, status):
     (tmp_path / "empty").mkdir()
     (tmp_path / "bad.json").write_bytes(b"\xff{")
     (tmp_path / "half.json").write_text("{")
+    (tmp_path / "words.gif").write_text("GIF89a")
     (tmp_path / "other.json").write_text('{"schema": "other"}')
     before = sorted(tmp_path.rglob("*"))
     run = toothcheck(*words, cwd=tmp_path)
