@@ -131,7 +131,7 @@ def test_a_length_that_counts_nowhere_for_want_of_the_chain_s_size_says_so(run):
     read = ("stretch", "321.7", "--chain", "520", "--pitches", "20", "--log", "A", "--at", "900km")
     said = " ".join(run(*read, "--limit", "319.4 over 20 @ invented manual p. 3-7").split())
     assert "counts in no list and no plan of A yet. Tell it: toothcheck logbook add-part MACHINE chain" in said
-    assert "Nothing falls due." in run("due")
+    assert "No sprocket is fitted to any machine by the logbook, so what falls due is not known." in run("due")
     run("logbook", "add-part", "A", "chain", "--chain", "520", "--at", "0km", "--on", "2025-01-01")
     assert "A: chain BEYOND ITS LIMIT" in run("due")
     assert "Mind:" not in run("logbook", "chain-length", "A", "321.8", "--pitches", "20", "--at", "950km")
@@ -151,6 +151,28 @@ def test_the_list_names_the_grade_that_counts_and_the_newer_photo_that_could_not
         run("logbook", "record", "r.json", "A", "--at", f"{day[6]}000km", "--on", day)
     assert "replace-now (2025-02-01), cannot-tell (2025-03-01)" in run("logbook", "list")
     assert "replace-now (2025-02-01)" in run("logbook", "list", "--parts")
+
+
+def test_an_empty_list_says_so_and_how_to_go_on(run):
+    run("logbook", "add-machine", "M", "--at", "0km")
+    assert run("logbook", "list", "--parts").startswith("No part is in the logbook. Add one: toothcheck logbook add-p")
+    run("logbook", "retire", "M", "--why", "sold")
+    assert run("logbook", "list").startswith("No machine is in use by the logbook. Add one: toothcheck logbook add-m")
+    assert run("due").startswith("No machine is in use by the logbook.")
+    assert json.loads(run("logbook", "list", "--json", "-"))["machines"] == []
+
+
+def test_a_chain_has_no_teeth_and_a_sprocket_no_links(run):
+    run("logbook", "add-machine", "M", "--at", "0km")
+    for position, option, says in (
+        ("chain", "--teeth", "--teeth is for a sprocket; a chain has --links."),
+        ("rear", "--links", "--links is for a chain; a sprocket has --teeth."),
+    ):
+        part = ("logbook", "add-part", "M", position, "--at", "0km")
+        assert says in run(*part, option, "45", status=2)
+        run(*part)
+        number = run("logbook", "show", "M").splitlines()[-1].split()[0]
+        assert says in run("logbook", "correct", str(int(number) - 1), option, "45", "--reason", "x", status=2)
 
 
 def test_whatever_was_mistyped_can_be_found_and_corrected(run):
