@@ -304,6 +304,16 @@ def test_a_reader_that_has_read_enough_gets_no_traceback():
     assert done.returncode in {0, SIGPIPE_SAID}  # 0 when it was done before the reader left
 
 
+def test_an_interruption_is_no_traceback(monkeypatch, capsys):
+    def run(words):
+        raise KeyboardInterrupt
+
+    monkeypatch.setattr(cli, "run", run)
+    with pytest.raises(SystemExit) as stop:
+        cli.main()
+    assert (stop.value.code, *capsys.readouterr()) == (128 + signal.SIGINT, "", "")
+
+
 @pytest.mark.parametrize("closed", ["2>&-", ">&- 2>&-", "<&- >&- 2>&-"])
 def test_closed_streams_change_no_status(closed):
     for words, status in ((FORM, 0), (["form", "--chain", "520", "--teeth", "x"], 2)):
