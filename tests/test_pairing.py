@@ -113,6 +113,22 @@ def test_compare_prints_draws_and_writes(pair, tmp_path, monkeypatch):
     assert document["photos"]["before"]["name"] == "new.jpg"
 
 
+@pytest.mark.parametrize("columns", [80, 60, 50])
+def test_bars_are_as_long_as_the_losses_however_narrow_the_terminal_is(pair, columns, monkeypatch):
+    seen = {f"{name}.jpg": pair[name][2] for name in ("new", "worn")}
+    monkeypatch.setattr("toothcheck.inspection.inspect", lambda photo, claim: seen[photo.name])
+    monkeypatch.setenv("COLUMNS", str(columns))
+    words = [*(str(pair[name][0]) for name in ("new", "worn")), *WORDS, "--turned-by", "3"]
+    done = CliRunner().invoke(app, ["compare", *words])
+    lines = done.output.splitlines()
+    assert max(map(len, lines)) <= columns
+    rows = [re.match(r" +\d+ +\d+ +([\d.]+) ± .*? (#+) *$", line) for line in lines]
+    lost = {float(row[1]): len(row[2]) for row in rows if row}
+    assert len(lost) >= 5
+    most = max(lost)
+    assert all(abs(n - lost[most] * mm / most) <= 1.1 for mm, n in lost.items()), lost
+
+
 def test_a_tooth_that_broke_between_the_photos_comes_before_any_loss(pair, tmp_path, monkeypatch):
     new, worn = pair["new"][2], pair["worn"][2]
     assert all(t.measured for t in new.wear.teeth)

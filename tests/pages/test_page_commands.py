@@ -268,6 +268,17 @@ def test_a_reading_that_holds_something_else_is_status_4(toothcheck, tmp_path):
     assert run.stderr == f"toothcheck: The reading of reading.json cannot be reported: {why}. {hint}\n"
 
 
+@pytest.mark.parametrize("columns", ["80", "60", "40"])
+def test_a_class_s_tables_cut_no_grade_and_no_day(run, columns, monkeypatch):
+    monkeypatch.setenv("COLUMNS", columns)
+    said = run("exercise", "collect", RESULTS)[1]
+    assert "…" not in said
+    assert max(map(len, said.splitlines())) <= int(columns)
+    assert said.count("2026-03-02") == 2  # as in its files
+    if columns == "60":
+        assert re.search(r"^ replace- +· +2 +4 +3 +· *\n set +$", said, re.M)
+
+
 def test_report_of_a_photo_that_shows_no_card(toothcheck, tmp_path):
     photo, _ = drawn_photo(loss=0.7, size=500)
     (tmp_path / "wheel.png").write_bytes(photo)

@@ -27,6 +27,9 @@ if TYPE_CHECKING:
     from toothcheck.inspection import Inspection
 
 COLUMNS = 80
+_LONGEST_BAR = 28
+_GAP = 2
+"""Blanks between two columns of the table."""
 _PICTURE = {".png": "png", ".svg": "svg"}
 
 
@@ -212,22 +215,23 @@ def told(
 def _losses(result: Comparison, out: Console) -> None:
     from rich.table import Table
 
-    out.print(f"Median loss of the drive flanks at the pitch circle: {result.median_loss_mm.text('mm')}")
+    paragraph(out, f"Median loss of the drive flanks at the pitch circle: {result.median_loss_mm.text('mm')}")
     if result.teeth:
-        out.print(f"Tooth 0 of the earlier photo is tooth {result.turned_by} of the later one.")
+        paragraph(out, f"Tooth 0 of the earlier photo is tooth {result.turned_by} of the later one.")
+        head = ("tooth", "later", "loss, mm", "greatest, mm")
+        rows = [
+            (str(t.index), str(t.index_after), t.drive_loss_mm.text(), t.greatest_loss_mm.text()) for t in result.teeth
+        ]
         table = Table(box=None, pad_edge=False, header_style="bold")
-        for name in ("tooth", "later", "loss, mm", "greatest, mm"):
+        for name in head:
             table.add_column(name, justify="right")
         table.add_column("")
+        # a bar that was cut off would look like all the others
+        taken = sum(max(map(len, column)) + _GAP for column in zip(head, *rows, strict=True))
+        longest = min(_LONGEST_BAR, max(0, out.width - taken))
         most = max(0.1, *(t.drive_loss_mm.value for t in result.teeth))
-        for t in result.teeth:
-            table.add_row(
-                str(t.index),
-                str(t.index_after),
-                t.drive_loss_mm.text(),
-                t.greatest_loss_mm.text(),
-                "#" * round(28 * max(0.0, t.drive_loss_mm.value) / most),
-            )
+        for t, row in zip(result.teeth, rows, strict=True):
+            table.add_row(*row, "#" * round(longest * max(0.0, t.drive_loss_mm.value) / most))
         out.print(table)
     else:
         values = result.losses_mm
