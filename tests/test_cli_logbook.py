@@ -91,7 +91,7 @@ def test_a_part_s_life_from_the_command_line(run):
     assert "was retired on" in run("logbook", "remove", "KC-07 front 2", "--at", "60km", status=2)
     assert "was retired on" in run("logbook", "retire", "KC-07 front 2", status=2)
     none = run("trend", "KC-08", "front", status=2)
-    assert "no front sprocket is fitted to KC-08; name the one meant of those that were: KC-07 front 2" in none
+    assert "No front sprocket is fitted to KC-08; name the one meant of those that were: KC-07 front 2" in none
     # as a list shows it, alone
     assert "is a part, not a machine: name the machine" in run("trend", "KC-07 front 2", status=2)
     assert "(it was on: KC-07, KC-08)" in run("report", "KC-07 front 2", "-o", "r.html", status=2)
@@ -151,6 +151,13 @@ def test_the_list_names_the_grade_that_counts_and_the_newer_photo_that_could_not
         run("logbook", "record", "r.json", "A", "--at", f"{day[6]}000km", "--on", day)
     assert "replace-now (2025-02-01), cannot-tell (2025-03-01)" in run("logbook", "list")
     assert "replace-now (2025-02-01)" in run("logbook", "list", "--parts")
+
+
+def test_what_is_refused_begins_as_a_sentence_does(run):
+    run("logbook", "add-machine", "M", "--at", "0km")
+    assert run("trend", "M", "rear", status=2) == "toothcheck: No rear sprocket is fitted to M.\n"
+    said = run("stretch", "0", "--chain", "520", "--pitches", "20", status=2)
+    assert said == "toothcheck: A reading must be a length above 0, not 0.0.\n"
 
 
 def test_an_empty_list_says_so_and_how_to_go_on(run):
@@ -396,8 +403,8 @@ def test_wrong_words_end_in_one_line_and_status_2(run):
         (("logbook", "show", "77"), "logbook show MACHINE"),
         (("logbook", "show", "none"), "no machine, part or entry"),
         (("logbook", "list", "--units", "leagues"), "--units must be one of"),
-        (("trend", "M"), "no sprocket is fitted"),
-        (("trend", "M", "rear"), "no rear sprocket is fitted to M."),
+        (("trend", "M"), "No sprocket is fitted"),
+        (("trend", "M", "rear"), "No rear sprocket is fitted to M."),
         (("trend", "M", "chain"), "part must be front, rear or"),
         (("logbook", "note", "M", "x", "--at", "24,6km"), "a decimal point, not a comma: 24.6km"),
         (("logbook", "chain-length", "M", "318,4", "--pitches", "20", "--at", "5km"), "with a point: 318.4."),
