@@ -113,6 +113,8 @@ def run(words: list[str]) -> int:
     ------
     UsageError
         When there is no such command or option, or a value cannot be taken.
+    ToothcheckError
+        As the command raises it; what a room calls a field goes by the name of the command's option.
     """
     asked_by_the_shell = "_TOOTHCHECK_COMPLETE" in os.environ
     command = _parser(front() if words == ["--help"] and not asked_by_the_shell else whole())
