@@ -380,6 +380,7 @@ def test_what_was_found_is_said_of_what_was_left_open_only():
 def test_without_a_card_the_pitch_gives_the_scale(without_card, honest):
     result = inspect(without_card, replace(HONEST, card_height_mm=None))
     assert {"no-card", "pitch-guess"} <= set(result.flags)
+    assert sum("gives the scale" in reason for reason in result.verdict.reasons) == 1
     assert result.document()["scale"]["source"] == "pitch"
     assert result.document()["scale"]["card_to_pitch_percent"] is None
     a, b = result.wear.asymmetry_percent, honest.wear.asymmetry_percent
@@ -396,7 +397,11 @@ def test_without_a_card_a_wrong_count_is_noticed(without_card):
 def test_without_card_and_chain_nothing_gives_the_scale(without_card):
     result = inspect(without_card, replace(HONEST, chain=None, card_height_mm=None))
     assert result.verdict.grade == CANNOT_TELL
-    assert "chain size is needed" in result.verdict.reasons[0]
+    assert result.verdict.reasons == (
+        "Without a card the chain size is needed: its pitch gives the scale.",
+        "No scale card was found.",  # and not that a pitch, which nobody knows, gave it
+    )
+    assert result.document()["scale"]["source"] is None
     assert "--chain" in result.verdict.next_steps[0]  # sooner done than another photo
 
 

@@ -5,6 +5,7 @@ import os
 import pty
 import re
 import shlex
+import signal
 import stat
 import subprocess
 import sys
@@ -249,20 +250,74 @@ def test_our_errors_are_one_line_and_their_own_status(error, capsys, monkeypatch
     assert stop.value.code in {1, 2, 3, 4}
 
 
-def test_a_reader_that_goes_away_gets_no_traceback():
+@pytest.fixture
+def gone():
+    """The end to write to of a pipe whose reader has gone away."""
+    ours, theirs = os.pipe()
+    os.close(ours)
+    yield theirs
+    os.close(theirs)
+
+
+SIGPIPE_SAID = 128 + signal.SIGPIPE
+"""What a shell says of a command that the signal ended (POSIX: a number above 128 that tells which)."""
+
+
+@pytest.mark.parametrize(
+    "words",
+    [
+        FORM,  # told by rich
+        [*FORM, "--json", "-"],  # by ourselves
+        ["logbook", "list", "--logbook", "book.sqlite"],  # by typer
+        ["--version"],
+        ["--help"],
+        ["logbook", "--help"],
+    ],
+    ids=" ".join,
+)
+def test_a_reader_that_went_away_ends_a_command_quietly_and_with_no_status_of_ours(words, gone, tmp_path):
+    run(SCRIPT, "logbook", "add-machine", "KC-07", "--at", "0km", "--logbook", str(tmp_path / "book.sqlite"))
     with subprocess.Popen(
-        [*SCRIPT, *FORM, "--json", "-"], stdout=subprocess.PIPE, stderr=subprocess.PIPE, env=environment()
+        [*SCRIPT, *words], stdout=gone, stderr=subprocess.PIPE, env=environment(), cwd=tmp_path
     ) as process:
-        process.stdout.close()
         assert process.stderr.read() == b""
-        assert process.wait(timeout=60) in {0, 1}  # 0 when it was done before the reader left
+        assert process.wait(timeout=60) == SIGPIPE_SAID
+
+
+def test_so_does_one_that_went_away_from_what_is_said_of_wrong_words(gone):
+    for words in (["form", "--chain", "520", "--teeth", "x"], []):
+        done = subprocess.run([*SCRIPT, *words], stdout=subprocess.PIPE, stderr=gone, env=environment(), timeout=60)
+        assert (done.returncode, done.stdout) == (SIGPIPE_SAID, b"")
+
+
+def test_what_was_to_be_written_is_there_though_nobody_reads_what_is_said(gone, tmp_path):
+    words = [*FORM, "--svg", "wheel.svg"]
+    done = subprocess.run([*SCRIPT, *words], stdout=gone, env=environment(), cwd=tmp_path, timeout=60)
+    assert done.returncode == SIGPIPE_SAID
+    assert [p.name for p in tmp_path.iterdir()] == ["wheel.svg"]
 
 
 def test_a_reader_that_has_read_enough_gets_no_traceback():
     pipe = f"{shlex.join([*SCRIPT, *FORM])} | head -n 1"
     done = run(["bash", "-c", f"{pipe}; exit ${{PIPESTATUS[0]}}"])
     assert (done.stdout, done.stderr) == ("ISO 606, chain 520, 15 teeth\n", "")
-    assert done.returncode in {0, 1}
+    assert done.returncode in {0, SIGPIPE_SAID}  # 0 when it was done before the reader left
+
+
+def test_an_interruption_is_no_traceback(monkeypatch, capsys):
+    def run(words):
+        raise KeyboardInterrupt
+
+    monkeypatch.setattr(cli, "run", run)
+    with pytest.raises(SystemExit) as stop:
+        cli.main()
+    assert (stop.value.code, *capsys.readouterr()) == (128 + signal.SIGINT, "", "")
+
+
+@pytest.mark.parametrize("closed", ["2>&-", ">&- 2>&-", "<&- >&- 2>&-"])
+def test_closed_streams_change_no_status(closed):
+    for words, status in ((FORM, 0), (["form", "--chain", "520", "--teeth", "x"], 2)):
+        assert run(["bash", "-c", f"{shlex.join([*SCRIPT, *words])} {closed}"]).returncode == status
 
 
 @pytest.mark.skipif(not Path("/dev/full").exists(), reason="the device of a disk that is always full")

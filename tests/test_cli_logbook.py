@@ -91,7 +91,7 @@ def test_a_part_s_life_from_the_command_line(run):
     assert "was retired on" in run("logbook", "remove", "KC-07 front 2", "--at", "60km", status=2)
     assert "was retired on" in run("logbook", "retire", "KC-07 front 2", status=2)
     none = run("trend", "KC-08", "front", status=2)
-    assert "no front sprocket is fitted to KC-08; name the one meant of those that were: KC-07 front 2" in none
+    assert "No front sprocket is fitted to KC-08; name the one meant of those that were: KC-07 front 2" in none
     # as a list shows it, alone
     assert "is a part, not a machine: name the machine" in run("trend", "KC-07 front 2", status=2)
     assert "(it was on: KC-07, KC-08)" in run("report", "KC-07 front 2", "-o", "r.html", status=2)
@@ -131,7 +131,7 @@ def test_a_length_that_counts_nowhere_for_want_of_the_chain_s_size_says_so(run):
     read = ("stretch", "321.7", "--chain", "520", "--pitches", "20", "--log", "A", "--at", "900km")
     said = " ".join(run(*read, "--limit", "319.4 over 20 @ invented manual p. 3-7").split())
     assert "counts in no list and no plan of A yet. Tell it: toothcheck logbook add-part MACHINE chain" in said
-    assert "Nothing falls due." in run("due")
+    assert "No sprocket is fitted to any machine by the logbook, so what falls due is not known." in run("due")
     run("logbook", "add-part", "A", "chain", "--chain", "520", "--at", "0km", "--on", "2025-01-01")
     assert "A: chain BEYOND ITS LIMIT" in run("due")
     assert "Mind:" not in run("logbook", "chain-length", "A", "321.8", "--pitches", "20", "--at", "950km")
@@ -153,10 +153,40 @@ def test_the_list_names_the_grade_that_counts_and_the_newer_photo_that_could_not
     assert "replace-now (2025-02-01)" in run("logbook", "list", "--parts")
 
 
+def test_what_is_refused_begins_as_a_sentence_does(run):
+    run("logbook", "add-machine", "M", "--at", "0km")
+    assert run("trend", "M", "rear", status=2) == "toothcheck: No rear sprocket is fitted to M.\n"
+    said = run("stretch", "0", "--chain", "520", "--pitches", "20", status=2)
+    assert said == "toothcheck: A reading must be a length above 0, not 0.0.\n"
+
+
+def test_an_empty_list_says_so_and_how_to_go_on(run):
+    run("logbook", "add-machine", "M", "--at", "0km")
+    assert run("logbook", "list", "--parts").startswith("No part is in the logbook. Add one: toothcheck logbook add-p")
+    run("logbook", "retire", "M", "--why", "sold")
+    assert run("logbook", "list").startswith("No machine is in use by the logbook. Add one: toothcheck logbook add-m")
+    assert run("due").startswith("No machine is in use by the logbook.")
+    assert json.loads(run("logbook", "list", "--json", "-"))["machines"] == []
+
+
+def test_a_chain_has_no_teeth_and_a_sprocket_no_links(run):
+    run("logbook", "add-machine", "M", "--at", "0km")
+    for position, option, says in (
+        ("chain", "--teeth", "--teeth is for a sprocket; a chain has --links."),
+        ("rear", "--links", "--links is for a chain; a sprocket has --teeth."),
+    ):
+        part = ("logbook", "add-part", "M", position, "--at", "0km")
+        assert says in run(*part, option, "45", status=2)
+        run(*part)
+        number = run("logbook", "show", "M").splitlines()[-1].split()[0]
+        assert says in run("logbook", "correct", str(int(number) - 1), option, "45", "--reason", "x", status=2)
+
+
 def test_whatever_was_mistyped_can_be_found_and_corrected(run):
     run("logbook", "add-machine", "M", "--at", "0km", "--on", "2025-01-01")
     part = ("logbook", "add-part", "M")
-    assert "teeth must lie between 7 and 150, not 1500" in run(*part, "front", "--teeth", 1500, "--at", "0km", status=2)
+    said = run(*part, "front", "--teeth", 1500, "--at", "0km", status=2)
+    assert "Not recorded: --teeth must lie between 7 and 150, not 1500" in said
     run(*part, "front", "--chain", "525", "--teeth", 51, "--ridden", "9000km", "--at", "0km", "--on", "2025-01-01")
     run(*part, "chain", "--links", "11", "--at", "0km", "--on", "2025-01-01")
     run("logbook", "chain-length", "M", "318.4", "--pitches", "20", "--at", "100km", "--on", "2025-02-01")
@@ -372,9 +402,9 @@ def test_wrong_words_end_in_one_line_and_status_2(run):
         (("logbook", "correct", "77", "--reason", "x", "--withdraw"), "no entry 77"),
         (("logbook", "show", "77"), "logbook show MACHINE"),
         (("logbook", "show", "none"), "no machine, part or entry"),
-        (("logbook", "list", "--units", "leagues"), "unit must be one of"),
-        (("trend", "M"), "no sprocket is fitted"),
-        (("trend", "M", "rear"), "no rear sprocket is fitted to M."),
+        (("logbook", "list", "--units", "leagues"), "--units must be one of"),
+        (("trend", "M"), "No sprocket is fitted"),
+        (("trend", "M", "rear"), "No rear sprocket is fitted to M."),
         (("trend", "M", "chain"), "part must be front, rear or"),
         (("logbook", "note", "M", "x", "--at", "24,6km"), "a decimal point, not a comma: 24.6km"),
         (("logbook", "chain-length", "M", "318,4", "--pitches", "20", "--at", "5km"), "with a point: 318.4."),
@@ -662,8 +692,28 @@ def test_lists_fit_the_terminal_and_lose_no_word(run, monkeypatch):
 def test_an_empty_distance_is_no_distance(run, words):
     # as of a variable of a script that holds nothing
     run("logbook", "add-machine", "K", "--at", "0km")
+    option = words[words.index("") - 1]
     said = run(*words, status=2)
-    assert said == "toothcheck: distance must be a number with its unit, such as 24600km or 15300mi, not ''.\n"
+    assert said == f"toothcheck: {option} must be a number with its unit, such as 24600km or 15300mi, not ''.\n"
+
+
+@pytest.mark.parametrize(
+    ("words", "says"),
+    [
+        (("add-part", "K", "chain", "--at", "0km", "--links", "3"), "--links must be 10 or more, not 3"),
+        (("add-part", "K", "rear", "--at", "0km", "--operator", ""), "--operator must be text"),
+        (("chain-length", "K", "318", "--pitches", "-3", "--at", "0km"), "--pitches must not be negative, not -3"),
+        (("odometer", "K", "--was", "99999999km", "--now", "0km", "--reason", "x"), "--was must lie between 0 and 10"),
+        (("retire", "K", "--why", ""), "--why must be text"),
+        (("note", "K", ""), "text must be text"),  # it is no option there
+        (("correct", "1", "--length", "-3", "--reason", "x"), "a machine entry has no length"),
+        (("correct", "1", "--at", "0km", "--reason", ""), "--reason must be text"),
+    ],
+    ids=str,
+)
+def test_what_is_refused_goes_by_the_name_that_it_was_typed_under(run, words, says):
+    run("logbook", "add-machine", "K", "--at", "0km")
+    assert run("logbook", *words, status=2).startswith(f"toothcheck: Not recorded: {says}")
 
 
 @pytest.mark.parametrize("word", ["٣٤", "１２"])

@@ -194,7 +194,7 @@ def test_stretch_from_a_photo(run, tmp_path):
         (["319:x", "--chain", "520", "--pitches", "20"], 2, "joint"),
         (["330/310", "--chain", "520", "--pitches", "20"], 2, "shorter"),
         (["319", "--chain", "520", "--pitches", "2"], 2, "pitches must"),
-        (["319", "--chain", "999", "--pitches", "20"], 2, "chain must be one of"),
+        (["319", "--chain", "999", "--pitches", "20"], 2, "toothcheck: --chain must be one of"),
         (["319", "--chain", "520", "--pitches", "20", "--tool", "eye"], 2, "--tool"),
         (
             ["319", "--chain", "520", "--pitches", "20", "--read-to", "-1"],
@@ -426,7 +426,9 @@ def test_match_two_photos_and_typed_values(run, tmp_path):
         ([REAR_PHOTO, "b.jpg", "--card-measured", "50"], 2, "--card-measured must be within 10 % of the"),
         ([REAR_PHOTO, REAR_PHOTO], 2, "OLD and NEW are the same photo"),
         (["--case", "x"], 2, "kestrel-front"),
-        (["a.json", "b.json", "--old", "teeth"], 2, "cannot be read"),
+        (["a.json", "b.json", "--old", "teeth"], 2, "--old 'teeth' cannot be read"),
+        (["a.json", "b.json", "--old", "teeth=3.5"], 2, "--old: teeth must be a whole number, not 3.5."),
+        (["a.json", "b.json", "--new", "tooth=3"], 4, "a.json does not exist"),
     ],
 )
 def test_match_bad_words(run, words, status, says):
@@ -439,8 +441,15 @@ def test_match_bad_words(run, words, status, says):
 def test_match_bad_files(run, tmp_path, text):
     (tmp_path / "a.json").write_text(text)
     status, _, err = run("match", "a.json", "a.json")
-    assert status in (2, 4)
+    assert status == 4
+    assert err.startswith("toothcheck: a.json ")
     assert len(err.strip().splitlines()) == 1
+
+
+def test_match_of_another_programs_file_names_a_few_of_its_keys(run, tmp_path):
+    (tmp_path / "a.json").write_text(json.dumps(dict.fromkeys("abcdefghij", 1)))
+    said = run("match", "a.json", "a.json")[2]
+    assert "thickness_mm, not a, b, c and 7 others." in said
 
 
 @pytest.mark.parametrize(
@@ -1004,7 +1013,12 @@ def test_papers_are_written_whole(run, tmp_path):
     ("words", "says"),
     [
         ([], "Nothing is known"),
-        (["--front", "fine"], "grade must be one of"),
+        (["--front", "fine"], "toothcheck: --front must be one of good,"),
+        (["--front", "good", "--rear", "none"], "toothcheck: --rear must be one of good,"),
+        (["--front-teeth", "3"], "toothcheck: --front-teeth must lie between 7 and 150, not 3."),
+        (["--front", "good", "--rear-teeth", "300"], "toothcheck: --rear-teeth must lie between 7 and 150, not 300."),
+        (["--front", "good", "--links", "2"], "toothcheck: --links must be at least 10, not 2."),
+        (["--front", "good", "--chain-km", "-5"], "toothcheck: --chain-distance must not be negative, not '-5km'."),
         (
             ["--front", "good", "--front-confidence", "3"],
             "--front-confidence must lie between 0 and 1, not 3. 3 % is 0.03.",
@@ -1021,7 +1035,7 @@ def test_papers_are_written_whole(run, tmp_path):
         (["--front", "good", "--checklist", "w.md", "--torque", "nuts=5 Nm"], "manual with its page"),
         (
             ["--front", "good", "--checklist", "w.md", "--torque", "nuts=43,5 Nm @ manual p. 3"],
-            "torque must have a decimal point, not a comma: 43.5 Nm.",
+            "toothcheck: --torque must have a decimal point, not a comma: 43.5 Nm.",
         ),
         (["--front", "good", "--torque", "nuts=5 Nm @ manual p. 3"], "--torque is for --checklist, which is missing."),
         (["--front", "good", "--model", "M", "--checklist", "w.md"], "--model is for --order-sheet, which is missing."),

@@ -179,9 +179,9 @@ def test_svg_read_back_has_real_size_and_lies_on_the_form(run, tmp_path):
 @pytest.mark.parametrize(
     ("words", "line"),
     [
-        (["--chain", "520", "--teeth", "0"], "teeth must lie between 7 and 150, not 0"),
-        (["--chain", "520", "--teeth", "400"], "teeth must lie between 7 and 150, not 400"),
-        (["--chain", "5200", "--teeth", "15"], "chain must be one of 415, .*, not '5200'"),
+        (["--chain", "520", "--teeth", "0"], "--teeth must lie between 7 and 150, not 0"),
+        (["--chain", "520", "--teeth", "400"], "--teeth must lie between 7 and 150, not 400"),
+        (["--chain", "5200", "--teeth", "15"], "--chain must be one of 415, .*, not '5200'"),
         (["--chain", "520", "--teeth", "15", "--blend", "1.2"], r"--blend must lie between 0 and 1, not 1\.2"),
         (["--chain", "520", "--teeth", "15", "--blend", "nan"], "--blend must lie between 0 and 1, not nan"),
         (["--chain", "520", "--teeth", "15", "--standard", "asme", "--blend", "1"], "--blend must not be given"),

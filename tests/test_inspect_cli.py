@@ -10,18 +10,21 @@ import shutil
 import time
 from importlib import resources
 from pathlib import Path
+from types import SimpleNamespace
 
 import pytest
 from PIL import Image
+from rich.console import Console
 from test_cli_basics import COLOUR, SCRIPT, on_a_terminal
 from test_cli_basics import run as launched
 from test_overlay import made
 
 from toothcheck import inspection
 from toothcheck.chains import CHAINS, chain
-from toothcheck.cli.answer import answer, ranges, teeth_in_words
+from toothcheck.cli.answer import _numbers, answer, ranges, teeth_in_words
 from toothcheck.cli.output import check_writable, write_whole
 from toothcheck.errors import OutputError, UsageError
+from toothcheck.estimate import Estimate
 from toothcheck.flags import FLAGS
 from toothcheck.grade import CAUTIONS, GRADES
 from toothcheck.photo import load
@@ -95,6 +98,23 @@ def test_the_answer_holds_what_a_mechanic_needs_in_eighty_columns(hooked):
     assert "\x1b" not in text
 
 
+@pytest.mark.parametrize("columns", [80, 60, 40])
+def test_no_number_is_torn_from_its_unit_however_narrow_the_terminal_is(columns):
+    loss = Estimate(value=0.814, std=0.07)
+    wear = SimpleNamespace(
+        asymmetry_percent=Estimate(value=17.94, std=1.8), overhang_mm=Estimate(value=0.42, std=0.12),
+        drive_loss_mm=loss, worst_tooth=0, teeth=[SimpleNamespace(drive_loss_mm=loss, measured=True)] * 15,
+    )  # fmt: skip
+    out = Console(file=io.StringIO(), width=columns)
+    _numbers(out, wear)
+    lines = out.file.getvalue().splitlines()
+    assert max(map(len, lines)) <= columns
+    text = "\n".join(lines)
+    for whole in ("17.9 ± 1.8 %", "replace-set 10 %", "replace-now 25 %", "0.42 ± 0.12 mm", "replace-now 0.3 mm"):
+        assert whole in text, whole
+    assert text.count("0.81 ± 0.07 mm") == 2
+
+
 def test_a_tooth_unlike_all_others_is_to_be_wiped_and_looked_at(run):
     # a new part: it may turn either way
     photo = Path(__file__).parents[1] / "sample_images_synthetic" / "harbour-rear-new.jpg"
@@ -157,7 +177,6 @@ def test_progress_on_a_terminal_leaves_the_json_whole():
 
 @pytest.mark.parametrize("terminal", [True, False])
 def test_progress_is_shown_on_a_terminal_only(terminal, monkeypatch):
-    from rich.console import Console
 
     from toothcheck.cli import output
 
@@ -183,7 +202,6 @@ def test_progress_is_shown_on_a_terminal_only(terminal, monkeypatch):
 
 
 def test_confidence_bar_is_full_only_where_there_is_no_doubt():
-    from rich.console import Console
 
     from toothcheck.cli.answer import _bar
 
@@ -199,7 +217,6 @@ def test_ranges(numbers, words):
 
 
 def test_answer_names_the_teeth_that_are_left_out():
-    from rich.console import Console
 
     found = made()
     row = f"4: {FLAGS['covered'].sentence} {FLAGS['covered'].remedy}"
@@ -366,7 +383,7 @@ WRONG = [
     ([*PART[:4], "--keep-photo"], "--keep-photo is for --log"),
     (
         [*PART[:4], "--log", "KC-07", "--at", "24.600km"],
-        "distance must be read in one way only, not '24.600km': write 24600km or 24.6km.",
+        "--at must be read in one way only, not '24.600km': write 24600km or 24.6km.",
     ),
     ([*PART[:4], "--log", "KC-07", "--at", "far"], "far"),
 ]

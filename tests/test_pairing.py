@@ -5,7 +5,9 @@ The truth is measured on the made outline by `toothcheck.synthetic`, which calls
 
 import json
 import math
+import re
 from dataclasses import replace
+from pathlib import Path
 
 import numpy as np
 import pytest
@@ -111,6 +113,22 @@ def test_compare_prints_draws_and_writes(pair, tmp_path, monkeypatch):
     assert document["photos"]["before"]["name"] == "new.jpg"
 
 
+@pytest.mark.parametrize("columns", [80, 60, 50])
+def test_bars_are_as_long_as_the_losses_however_narrow_the_terminal_is(pair, columns, monkeypatch):
+    seen = {f"{name}.jpg": pair[name][2] for name in ("new", "worn")}
+    monkeypatch.setattr("toothcheck.inspection.inspect", lambda photo, claim: seen[photo.name])
+    monkeypatch.setenv("COLUMNS", str(columns))
+    words = [*(str(pair[name][0]) for name in ("new", "worn")), *WORDS, "--turned-by", "3"]
+    done = CliRunner().invoke(app, ["compare", *words])
+    lines = done.output.splitlines()
+    assert max(map(len, lines)) <= columns
+    rows = [re.match(r" +\d+ +\d+ +([\d.]+) ± .*? (#+) *$", line) for line in lines]
+    lost = {float(row[1]): len(row[2]) for row in rows if row}
+    assert len(lost) >= 5
+    most = max(lost)
+    assert all(abs(n - lost[most] * mm / most) <= 1.1 for mm, n in lost.items()), lost
+
+
 def test_a_tooth_that_broke_between_the_photos_comes_before_any_loss(pair, tmp_path, monkeypatch):
     new, worn = pair["new"][2], pair["worn"][2]
     assert all(t.measured for t in new.wear.teeth)
@@ -146,15 +164,22 @@ def test_a_tooth_that_broke_between_the_photos_comes_before_any_loss(pair, tmp_p
         raise compared(*paths).exception
 
 
-def test_photos_in_the_wrong_order_claim_no_loss_in_the_picture_either(pair, tmp_path, monkeypatch):
-    seen, titles = {f"{name}.jpg": pair[name][2] for name in ("new", "worn")}, []
+def test_photos_in_the_wrong_order_show_no_loss_in_answer_or_picture(pair, tmp_path, monkeypatch):
+    seen, picture, paper = {f"{name}.jpg": pair[name][2] for name in ("new", "worn")}, "loss.svg", "loss.json"
     monkeypatch.setattr("toothcheck.inspection.inspect", lambda photo, claim: seen[photo.name])
-    monkeypatch.setattr("toothcheck.comparing.chart.drawn", lambda *_, title, form: titles.append(title) or b"png")
+    monkeypatch.chdir(tmp_path)
     words = ["compare", *(str(pair[name][0]) for name in ("worn", "new")), *WORDS]
-    done = CliRunner().invoke(app, [*words, "--picture", str(tmp_path / "loss.png")])
+    done = CliRunner().invoke(app, [*words, "--picture", picture, "--json", paper])
     said = "Cannot tell: the photos and what is said of them do not agree."
-    assert (done.exit_code, done.output.splitlines()[0]) == (3, said)
-    assert titles == [f"worn.jpg and new.jpg\n{said}"]
+    assert (done.exit_code, done.output.splitlines()[:2]) == (3, [said, "worn.jpg -> new.jpg"])
+    assert "The later photo shows more metal than the earlier one." in done.output
+    assert not re.search(r"[0-9]|\bmm\b|±|median loss", done.output), done.output
+    drawn = re.findall("<!-- (.*) -->", Path(picture).read_text())
+    assert {"worn.jpg and new.jpg", said, "outlines, laid on each other by what does not wear"} < set(drawn)
+    assert not any(re.search("loss|median|lost", text) for text in drawn), drawn
+    document = json.loads(Path(paper).read_text())
+    assert (document["result"], document["flags"]) == ("cannot-tell", ["teeth-not-told-apart", "metal-grown"])
+    assert document["median_loss_mm"]["value"] < 0  # programs have the word beside it
 
 
 def test_photos_of_two_parts_are_told_so_whichever_flanks_drive(pair):

@@ -30,7 +30,7 @@ _ALL = (
     # --- the photo
     Flag(
         code="no-card",
-        sentence="No scale card was found; the chain's pitch gives the scale.",
+        sentence="No scale card was found.",
         remedy=_CARD,
     ),
     Flag(

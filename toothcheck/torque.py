@@ -43,7 +43,7 @@ def unit_of(text: str) -> str:
     """
     found = _SPELLINGS.get(re.sub(r"[\s.·*-]", "", text).lower())
     if found is None:
-        raise ValueError(f"torque unit must be one of {', '.join(UNITS)}, not {text!r}")
+        raise ValueError(f"torque must be in one of {', '.join(UNITS)}, not {text!r}")
     return found
 
 

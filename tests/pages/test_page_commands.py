@@ -58,8 +58,9 @@ def test_lesson(toothcheck, tmp_path):
 @pytest.mark.parametrize(
     ("words", "why"),
     [
-        (("lesson", "--chain", "999", "-o", "x.html"), "chain must be one of"),
-        (("lesson", "--front", "4", "-o", "x.html"), "teeth must lie between"),
+        (("lesson", "--chain", "999", "-o", "x.html"), "--chain must be one of"),
+        (("lesson", "--front", "4", "-o", "x.html"), "--front must lie between 7 and 150, not 4"),
+        (("lesson", "--rear", "151", "-o", "x.html"), "--rear must lie between 7 and 150, not 151"),
         (("lesson", "-o", "nowhere/x.html"), "Cannot write"),
         (("exercise", "make", "--photos", "empty", "-o", "x.html"), "holds no photo"),
         (("exercise", "make", "--photos", "missing", "-o", "x.html"), "must be a folder"),
@@ -91,6 +92,8 @@ def test_wrong_words_give_one_line_status_2_and_nothing_written(toothcheck, tmp_
         (("report", "other.json", "-o", "x.html"), "schema"),
         (("report", "half.json", "-o", "x.pdf"), "is not JSON"),
         (("report", "none.json", "-o", "x.pdf"), "does not exist"),
+        (("report", "empty", "-o", "x.pdf", "--logbook", "no.sqlite"), "empty is a folder, and no machine"),
+        (("report", "words.gif", "-o", "x.pdf", "--logbook", "no.sqlite"), "words.gif is not named like a photo"),
     ],
 )
 def test_files_that_cannot_be_read_give_one_line_status_4_and_nothing_written(toothcheck, tmp_path, words, why):
@@ -101,6 +104,7 @@ def _refused(toothcheck, tmp_path, words, why, *, status):
     (tmp_path / "empty").mkdir()
     (tmp_path / "bad.json").write_bytes(b"\xff{")
     (tmp_path / "half.json").write_text("{")
+    (tmp_path / "words.gif").write_text("GIF89a")
     (tmp_path / "other.json").write_text('{"schema": "other"}')
     before = sorted(tmp_path.rglob("*"))
     run = toothcheck(*words, cwd=tmp_path)
@@ -262,6 +266,17 @@ def test_a_reading_that_holds_something_else_is_status_4(toothcheck, tmp_path):
     why = "photo must be an object, not 'a'"
     hint = "Write the JSON with: toothcheck inspect … --json FILE"
     assert run.stderr == f"toothcheck: The reading of reading.json cannot be reported: {why}. {hint}\n"
+
+
+@pytest.mark.parametrize("columns", ["80", "60", "40"])
+def test_a_class_s_tables_cut_no_grade_and_no_day(run, columns, monkeypatch):
+    monkeypatch.setenv("COLUMNS", columns)
+    said = run("exercise", "collect", RESULTS)[1]
+    assert "…" not in said
+    assert max(map(len, said.splitlines())) <= int(columns)
+    assert said.count("2026-03-02") == 2  # as in its files
+    if columns == "60":
+        assert re.search(r"^ replace- +· +2 +4 +3 +· *\n set +$", said, re.M)
 
 
 def test_report_of_a_photo_that_shows_no_card(toothcheck, tmp_path):

@@ -1,5 +1,6 @@
 """The report: says what the document says, on screen and as PDF."""
 
+import ctypes
 import re
 from types import SimpleNamespace
 
@@ -243,6 +244,31 @@ def test_pdf_fits_its_paper_and_says_the_same(paper):
     text = " ".join(page.get_textpage().get_text_range() for page in pdf).replace("\xa0", " ")
     for wanted in ("replace-set", "16.2 ± 0.5 %", "No photo shows", "Harbour 7 <front>", "invented part", "12–14"):
         assert wanted in text, wanted
+
+
+def _bold_words(text, letters):
+    """Of a PDF page the words with a bold letter, as the file's own fonts say."""
+    name = ctypes.create_string_buffer(200)
+    bold = []
+    for i in range(len(letters)):
+        pdfium.raw.FPDFText_GetFontInfo(text, i, name, 200, None)
+        bold.append(letters[i] if b"Bold" in name.value else " ")
+    return "".join(bold).split()
+
+
+def test_what_is_bold_on_the_page_is_bold_in_the_pdf():
+    given = ReportInput(document=document(asymmetry=0.4, grade="good"))
+    strong = re.findall("<strong>(.*?)</strong>", report_page(given))
+    assert {"No photo shows:", "good"} <= set(strong)
+    bold = []
+    for page in pdfium.PdfDocument(report_pdf(given)):
+        text = page.get_textpage()
+        bold += _bold_words(text, text.get_text_range())
+    bold = f" {' '.join(bold)} "
+    for words in strong:
+        assert f" {words} " in bold, words
+    assert " cracks" not in bold  # what no photo shows is not
+    assert bold.count(" good ") == 2  # the grade, and what it does not mean
 
 
 @pytest.mark.parametrize("paper", PAPERS)

@@ -11,17 +11,23 @@ import importlib
 import os
 import sys
 from pathlib import Path
-from typing import Annotated, NoReturn, cast
+from typing import Annotated, NoReturn, TextIO, cast
 
 import typer
 from typer.core import TyperGroup
 
 from toothcheck import __version__
+from toothcheck.cli.books import beginning_with
 from toothcheck.cli.letters import take_all_letters
-from toothcheck.cli.plain import WRONG_WORDS, refusal_of, with_plain_help
+from toothcheck.cli.plain import WRONG_WORDS, options_of, refusal_of, with_plain_help
 from toothcheck.cli.summary import COMMANDS
-from toothcheck.errors import OutputError, ToothcheckError, UsageError
+from toothcheck.errors import LogbookError, OutputError, ToothcheckError, UsageError
 
+_READER_WENT_AWAY = 128 + 13
+"""What a shell says of a command that SIGPIPE (13) ended; the signal itself is not let through, which would end the
+command in the middle of a file or of what it records."""
+_INTERRUPTED = 128 + 2
+"""The same of SIGINT (2)."""
 _GROUPS = (
     "inspect",
     "compare",
@@ -107,11 +113,15 @@ def run(words: list[str]) -> int:
     ------
     UsageError
         When there is no such command or option, or a value cannot be taken.
+    ToothcheckError
+        As the command raises it; what a room calls a field goes by the name of the command's option.
     """
     asked_by_the_shell = "_TOOTHCHECK_COMPLETE" in os.environ
     command = _parser(front() if words == ["--help"] and not asked_by_the_shell else whole())
     try:
         return int(command.main(words, prog_name="toothcheck", standalone_mode=False) or 0)
+    except (UsageError, LogbookError) as error:
+        raise type(error)(beginning_with(options_of(command, words), error.args[0]), hint=error.hint) from error
     except WRONG_WORDS as error:
         if str(error).startswith("Usage: "):  # no words at all: the whole help
             sys.stderr.write(f"{error}\n")
@@ -121,27 +131,39 @@ def run(words: list[str]) -> int:
 
 def main() -> None:
     """Run the command; errors of ours become one line on stderr and their own exit status."""
-    if sys.stdout is None:  # closed by the caller (>&-)
-        sys.stdout = Path(os.devnull).open("w")
-    take_all_letters(sys.stdout)
-    take_all_letters(sys.stderr)
+    for name in ("stdout", "stderr"):
+        if getattr(sys, name) is None:  # closed by the caller (>&-)
+            setattr(sys, name, Path(os.devnull).open("w"))
+        take_all_letters(getattr(sys, name))
+    try:
+        _run_and_end()
+    except KeyboardInterrupt:  # before or after typer, which answers it so itself
+        sys.exit(_INTERRUPTED)
+    except BrokenPipeError:
+        _reader_went_away()
+    except SystemExit as end:
+        # typer and rich take it for themselves, and end with 1
+        if not isinstance(end.__context__, BrokenPipeError):
+            raise
+        _reader_went_away()
+
+
+def _run_and_end() -> NoReturn:
     try:
         try:
             status = run(sys.argv[1:])
         finally:
             sys.stdout.flush()  # here, where a full disk can still be told
-        sys.exit(status)
     except ToothcheckError as error:
         _end(error)
     except BrokenPipeError:
-        # the reader went away (| head): nothing to say
-        _silence_stdout()
-        sys.exit(1)
+        raise
     except OSError as error:
         if error.filename is not None:
             raise  # not what was said, but a file of the command's own
-        _silence_stdout()
+        _silence(sys.stdout)
         _end(OutputError(f"Cannot write what is to be said: {error.strerror}.", hint="Send it elsewhere."))
+    sys.exit(status)
 
 
 def _end(error: ToothcheckError) -> NoReturn:
@@ -149,6 +171,13 @@ def _end(error: ToothcheckError) -> NoReturn:
     sys.exit(error.exit_status)
 
 
-def _silence_stdout() -> None:
+def _reader_went_away() -> NoReturn:
+    """End without a word, as programs do that the system ends with SIGPIPE (| head)."""
+    _silence(sys.stdout)
+    _silence(sys.stderr)
+    sys.exit(_READER_WENT_AWAY)
+
+
+def _silence(stream: TextIO) -> None:
     """Let go of what could not be said: Python would try it again at exit, and complain."""
-    os.dup2(os.open(os.devnull, os.O_WRONLY), sys.stdout.fileno())
+    os.dup2(os.open(os.devnull, os.O_WRONLY), stream.fileno())

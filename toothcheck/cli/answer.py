@@ -20,6 +20,8 @@ if TYPE_CHECKING:
 
 COLUMNS = 80
 _BAR = 20
+_UNDER = "    "
+"""In front of what does not fit beside its number."""
 _STYLE = {
     "good": "bold black on green",
     "watch": "bold black on yellow",
@@ -42,7 +44,7 @@ def answer(inspection: Inspection, out: Console) -> None:
         head.append(f"confidence {100 * verdict.confidence:.0f} %  ", style="not bold default on default")
         head.append(_bar(verdict.confidence, out), style="not bold default on default")
     out.print(head)
-    out.print(_sentence(MEANING[verdict.grade]))
+    paragraph(out, _sentence(MEANING[verdict.grade]))
     if refused:
         _list(out, verdict.advice_heading, verdict.next_steps, numbered=True)
         _list(out, "Why", verdict.reasons)
@@ -98,9 +100,13 @@ def _numbers(out: Console, wear: WheelWear) -> None:
     ]
     wide = max(len(value) for _, value, _ in rows)
     for name, value, note in rows:
-        out.print(Text.assemble(f"{name:16}  ", (value.rjust(wide), "bold"), (f"  {note}", "dim")))
+        line = Text.assemble(f"{name:16}  ", (value.rjust(wide), "bold"))
+        beside = line.cell_len + 2 + len(note) <= out.width
+        out.print(line.append(f"  {note}", style="dim") if beside and note else line, soft_wrap=True)
+        if not beside:
+            paragraph(out, note, mark=_UNDER, style="dim")
     measured = sum(t.measured for t in wear.teeth)
-    out.print(f"Medians of {measured} of {len(wear.teeth)} teeth; ± is one standard uncertainty.", style="dim")
+    paragraph(out, f"Medians of {measured} of {len(wear.teeth)} teeth; ± is one standard uncertainty.", style="dim")
 
 
 def _bar(share: float, out: Console) -> str:

@@ -11,7 +11,7 @@ import sys
 import tempfile
 import unicodedata
 import uuid
-from collections.abc import Callable, Iterator, Sequence
+from collections.abc import Callable, Iterator, Mapping, Sequence
 from pathlib import Path
 from typing import TYPE_CHECKING, Annotated
 
@@ -138,14 +138,17 @@ _OPTIONS = {
 
 
 @contextlib.contextmanager
-def telling() -> Iterator[None]:
-    """Turn a caller's mistake in a room into a command's wrong words, fields into options."""
+def telling(**options: str) -> Iterator[None]:
+    """Turn a caller's mistake in a room into a command's wrong words, fields into options.
+
+    ``options`` are those of fields that go by another name in one command; see `beginning_with`.
+    """
     try:
         yield
     except LogbookError as error:
-        raise LogbookError(_in_options(str(error))) from error
+        raise LogbookError(_in_options(beginning_with(options, str(error)))) from error
     except ValueError as error:
-        raise wrong_words(error) from error
+        raise wrong_words(ValueError(beginning_with(options, str(error)))) from error
 
 
 def wrong_words(error: ValueError) -> UsageError:
@@ -154,9 +157,22 @@ def wrong_words(error: ValueError) -> UsageError:
     return UsageError(said if said.endswith((".", "?")) else f"{said}.")
 
 
+def beginning_with(options: Mapping[str, str], refusal: str) -> str:
+    """A refusal in a room's words that begins with a field's name, beginning with the option's instead.
+
+    Elsewhere in a sentence "limit" or "chain" are plain words.
+    """
+
+    def option(found: re.Match[str]) -> str:
+        return found[1] + options.get(found[2], found[2])
+
+    return re.sub(r"^(Not recorded: |)(\w+)(?=( in mm)? must\b)", option, refusal)
+
+
 def _in_options(words: str) -> str:
-    words = re.sub(r"^(?=(blend|limit)( in mm)? must\b)", "--", words)  # elsewhere in a sentence they are plain words
-    return re.sub(rf"\b({'|'.join(_OPTIONS)})\b", lambda found: _OPTIONS[found[1]], words)
+    words = words.replace("has no length_mm", "has no length")
+    words = re.sub(rf"\b({'|'.join(_OPTIONS)})\b", lambda found: _OPTIONS[found[1]], words)
+    return re.sub(r"^(a|the|no) ", lambda found: found[0].capitalize(), words)  # a sentence, not a field's name
 
 
 def place(where: str | None) -> str:
@@ -227,17 +243,17 @@ def rehearsed(where: str | None, do: Callable[[Logbook], object]) -> None:
         do(book)
 
 
-def kilometres(words: str) -> float:
-    """A distance said on the command line."""
+def kilometres(words: str, option: str = "--at") -> float:
+    """A distance said on the command line, with that option."""
     from toothcheck.logbook import distance_km
 
-    with telling():
+    with telling(distance=option):
         return distance_km(words)
 
 
-def maybe_kilometres(words: str | None) -> float | None:
+def maybe_kilometres(words: str | None, option: str = "--at") -> float | None:
     """The same where it may be left out; empty words are no distance."""
-    return None if words is None else kilometres(words)
+    return None if words is None else kilometres(words, option)
 
 
 def distance_said(at: str | None) -> str:
@@ -266,7 +282,7 @@ def unit_of(unit: str) -> str:
 
     meant = unit.lower()
     meant = "miles" if meant in ("mi", "mile") else meant
-    with telling():
+    with telling(unit="--units"):
         in_unit(0.0, meant)
     return meant
 

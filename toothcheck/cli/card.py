@@ -26,13 +26,12 @@ def card(
 ) -> None:
     """Write a scale card, ready to print at true size, with what to do printed on it."""
     from toothcheck.cards.printing import card_pdf, card_png
-    from toothcheck.cli.output import check_targets, console, write_whole
+    from toothcheck.cli.output import check_ending, check_targets, console, write_whole
 
     name, paper = name.lower(), None if paper is None else paper.lower()
     makers = {".pdf": card_pdf, ".png": card_png}
     kind = ".pdf" if output is None else output.suffix.lower()
-    if kind not in makers:
-        raise UsageError(f"Output must end in .pdf or .png, not {str(output)!r}.")
+    check_ending("--output", output, makers)
     try:
         data = makers[kind](name, paper)
     except ValueError as error:

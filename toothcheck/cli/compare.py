@@ -2,12 +2,12 @@
 
 from __future__ import annotations
 
-import textwrap
 from pathlib import Path
 from typing import TYPE_CHECKING, Annotated
 
 import typer
 
+from toothcheck.cli.output import paragraph
 from toothcheck.cli.words import (
     CardHeightWord,
     ChainWord,
@@ -27,6 +27,9 @@ if TYPE_CHECKING:
     from toothcheck.inspection import Inspection
 
 COLUMNS = 80
+_LONGEST_BAR = 28
+_GAP = 2
+"""Blanks between two columns of the table."""
 _PICTURE = {".png": "png", ".svg": "svg"}
 
 
@@ -121,7 +124,7 @@ def compare(
             from toothcheck.comparing.chart import drawn
 
             title = "\n".join([f"{photos[0].name} and {photos[1].name}", *([DISAGREE] if doubted else []), *damage])
-            drawing = drawn(result, title=title, form=_PICTURE[picture.suffix.lower()])
+            drawing = drawn(result, title=title, form=_PICTURE[picture.suffix.lower()], claimed=not doubted)
     written = []
     if picture is not None and drawing is not None:
         write_whole(picture, drawing)
@@ -131,9 +134,7 @@ def compare(
         written += [json] if json != "-" else []
     if json != "-":
         out = console()
-        if doubted:
-            out.print(DISAGREE, style="bold", markup=False)
-        told(result, seen[0], seen[1], damage, out)
+        told(result, seen[0], seen[1], damage, out, claimed=not doubted)
         for name in written:
             out.print(f"Wrote {name}", soft_wrap=True, markup=False)
     if doubted:
@@ -189,54 +190,59 @@ def damage_in_words(before: Inspection, after: Inspection) -> list[str]:
     return said
 
 
-def told(result: Comparison, before: Inspection, after: Inspection, damage: list[str], out: Console) -> None:
-    """Print the result for people."""
-    from rich.table import Table
-
+def told(
+    result: Comparison, before: Inspection, after: Inspection, damage: list[str], out: Console, *, claimed: bool
+) -> None:
+    """Print the result for people; no number where no loss is claimed, or it would be taken for one."""
     from toothcheck.flags import flag
 
     out.width = min(out.width, COLUMNS)
+    if not claimed:
+        out.print(DISAGREE, style="bold", markup=False)
     out.print(f"{before.photo.name} -> {after.photo.name}", style="bold", markup=False, soft_wrap=True)
     for sentence in damage:
-        for line in textwrap.wrap(sentence, COLUMNS):
-            out.print(line, style="bold", markup=False)
-    out.print(f"Median loss of the drive flanks at the pitch circle: {result.median_loss_mm.text('mm')}")
+        paragraph(out, sentence, style="bold")
+    if claimed:
+        _losses(result, out)
+    own = [code for code in result.flags if claimed or code != "teeth-not-told-apart"]  # which says what loss holds
+    for codes, whose in ((own, ""), (before.flags, "Earlier photo: "), (after.flags, "Later photo: ")):
+        for code in codes:
+            f = flag(code)
+            paragraph(out, f"{whose}{f.sentence} {f.remedy}", mark=" - ")
+    paragraph(out, CAUTION, style="dim")
+
+
+def _losses(result: Comparison, out: Console) -> None:
+    from rich.table import Table
+
+    paragraph(out, f"Median loss of the drive flanks at the pitch circle: {result.median_loss_mm.text('mm')}")
     if result.teeth:
-        out.print(f"Tooth 0 of the earlier photo is tooth {result.turned_by} of the later one.")
+        paragraph(out, f"Tooth 0 of the earlier photo is tooth {result.turned_by} of the later one.")
+        head = ("tooth", "later", "loss, mm", "greatest, mm")
+        rows = [
+            (str(t.index), str(t.index_after), t.drive_loss_mm.text(), t.greatest_loss_mm.text()) for t in result.teeth
+        ]
         table = Table(box=None, pad_edge=False, header_style="bold")
-        for name in ("tooth", "later", "loss, mm", "greatest, mm"):
+        for name in head:
             table.add_column(name, justify="right")
         table.add_column("")
+        # a bar that was cut off would look like all the others
+        taken = sum(max(map(len, column)) + _GAP for column in zip(head, *rows, strict=True))
+        longest = min(_LONGEST_BAR, max(0, out.width - taken))
         most = max(0.1, *(t.drive_loss_mm.value for t in result.teeth))
-        for t in result.teeth:
-            table.add_row(
-                str(t.index),
-                str(t.index_after),
-                t.drive_loss_mm.text(),
-                t.greatest_loss_mm.text(),
-                "#" * round(28 * max(0.0, t.drive_loss_mm.value) / most),
-            )
+        for t, row in zip(result.teeth, rows, strict=True):
+            table.add_row(*row, "#" * round(longest * max(0.0, t.drive_loss_mm.value) / most))
         out.print(table)
     else:
         values = result.losses_mm
         edge = len(values) // 10
         middle = values[edge : len(values) - edge]
-        words = (
+        paragraph(
+            out,
             f"{len(values)} teeth lost between {values[0]:.2f} and {values[-1]:.2f} mm, most of them "
-            f"{middle[0]:.2f} to {middle[-1]:.2f} mm, if they were alike before (noise included)."
+            f"{middle[0]:.2f} to {middle[-1]:.2f} mm, if they were alike before (noise included).",
         )
-        for line in textwrap.wrap(words, COLUMNS):
-            out.print(line, markup=False)
     out.print("± is one standard uncertainty.", style="dim")
-    for codes, whose in ((result.flags, ""), (before.flags, "Earlier photo: "), (after.flags, "Later photo: ")):
-        for code in codes:
-            f = flag(code)
-            for line in textwrap.wrap(
-                f"{whose}{f.sentence} {f.remedy}", COLUMNS, initial_indent=" - ", subsequent_indent="   "
-            ):
-                out.print(line, markup=False)
-    for line in textwrap.wrap(CAUTION, COLUMNS):
-        out.print(line, style="dim", markup=False)
 
 
 DISAGREE = "Cannot tell: the photos and what is said of them do not agree."

@@ -8,7 +8,7 @@ from typing import TYPE_CHECKING, Annotated, Any
 import typer
 
 from toothcheck.cli.books import wrong_words
-from toothcheck.cli.reading import json_object_of
+from toothcheck.cli.reading import PART_KEYS, json_object_of, part_of
 from toothcheck.cli.words import CardMeasuredWord, JsonWord, card_height_within, refuse_typed
 from toothcheck.errors import UsageError
 
@@ -87,8 +87,8 @@ def match(
             if _is_typed(old) and _is_typed(new):
                 refuse_typed(context, "is for a photo; both parts are typed values", "card_height", "card_measured")
             parts = [
-                _part(old, old_values or [], chain, card_height, card_measured),
-                _part(new, new_values or [], chain, card_height, card_measured),
+                _part(old, "--old", old_values or [], chain, card_height, card_measured),
+                _part(new, "--new", new_values or [], chain, card_height, card_measured),
             ]
         answer = compare(parts[0], parts[1])
         gears = _gears(parts[0], parts[1], position, other_teeth, speedometer)
@@ -117,9 +117,12 @@ def _is_typed(path: Path) -> bool:
     return path.suffix.lower() == ".json"
 
 
-def _part(path: Path, typed: list[str], chain: str | None, card_height: float, card_measured: float | None) -> Part:
+def _part(
+    path: Path, option: str, typed: list[str], chain: str | None, card_height: float, card_measured: float | None
+) -> Part:
     from dataclasses import fields, replace
 
+    from toothcheck.chains import chain as chain_of
     from toothcheck.matching import Part, part_from_mapping
 
     values: dict[str, Any] = {}
@@ -137,13 +140,16 @@ def _part(path: Path, typed: list[str], chain: str | None, card_height: float, c
                 else float(number)
             )
         except ValueError:
-            raise UsageError(f"{text!r} cannot be read.", hint="Write e.g. seat_thickness_mm=7.4") from None
+            raise UsageError(f"{option} {text!r} cannot be read.", hint="Write e.g. seat_thickness_mm=7.4") from None
+    try:
+        extra = part_from_mapping(values)
+    except ValueError as error:
+        raise UsageError(f"{option}: {error}.") from error
     if _is_typed(path):
-        told = json_object_of(path, hint="It holds a part's values; keys: see the README.")
+        told = json_object_of(path, hint=PART_KEYS)
         if chain is not None:
-            told.setdefault("chain", chain)
-        return part_from_mapping({"name": path.stem, **told, **values})
-    extra = part_from_mapping(values)
+            told.setdefault("chain", chain_of(chain).name)
+        return part_of(path, {"name": path.stem, **told, **values})
     thick = extra.seat_thickness_mm or extra.thickness_mm
     seen = _seen(path, values.pop("chain", chain), None if thick is None else thick.value, card_height, card_measured)
     extra = part_from_mapping(values)  # without the chain: pitch and roller come from what was seen and told together

@@ -16,7 +16,7 @@ from toothcheck.cli.letters import shown_on
 from toothcheck.errors import UsageError
 
 if TYPE_CHECKING:
-    from collections.abc import Iterable
+    from collections.abc import Iterable, Sequence
 
     from typer.core import TyperArgument, TyperCommand, TyperGroup, TyperOption
 
@@ -82,6 +82,16 @@ def _filled(text: str, width: int, *, indent: int = 0, hanging: int = 0) -> str:
         " ".join(text.split()), width, initial_indent=" " * indent, subsequent_indent=" " * (indent + hanging),
         break_long_words=False, break_on_hyphens=False,
     )  # fmt: skip
+
+
+def options_of(command: TyperCommand | TyperGroup, words: Sequence[str]) -> dict[str, str]:
+    """The options, by their parameters' names, of the command that the words call."""
+    for word in words:
+        below = getattr(command, "commands", {})
+        if word not in below:
+            break
+        command = below[word]
+    return {param.name or "": param.opts[0] for param in command.params if param.param_type_name == "option"}
 
 
 def refusal_of(error: Exception) -> UsageError:

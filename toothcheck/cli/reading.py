@@ -3,12 +3,18 @@
 from __future__ import annotations
 
 import contextlib
-from collections.abc import Iterator
+from collections.abc import Iterator, Mapping
 from pathlib import Path
-from typing import Any
+from typing import TYPE_CHECKING, Any
 
 from toothcheck.errors import InputError
 from toothcheck.jsontext import parsed
+
+if TYPE_CHECKING:
+    from toothcheck.matching import Part
+
+PART_KEYS = 'Such a file holds a part\'s values: {"teeth": 15, "bore_mm": 20.1}.'
+"""What is said of a part's file that cannot be read as one."""
 
 
 def text_of(path: Path) -> str:
@@ -52,6 +58,22 @@ def _refusals_told(path: Path) -> Iterator[None]:
         raise InputError(
             f"{path} cannot be read: {error.strerror or type(error).__name__}.", hint=f"Check its {what}."
         ) from error
+
+
+def part_of(path: Path, told: Mapping[str, object]) -> Part:
+    """The part whose values a file holds.
+
+    Raises
+    ------
+    InputError
+        When they are none of a part.
+    """
+    from toothcheck.matching import part_from_mapping
+
+    try:
+        return part_from_mapping(told)
+    except ValueError as error:
+        raise InputError(f"{path} does not hold a part's values: {error}.", hint=PART_KEYS) from None
 
 
 def json_object_of(path: Path, *, hint: str) -> dict[str, Any]:

@@ -24,7 +24,7 @@ from toothcheck.cli.words import (
     claim_of,
     refuse_typed,
 )
-from toothcheck.errors import InputError, PhotoError, UsageError
+from toothcheck.errors import InputError, LogbookError, PhotoError, UsageError
 
 if TYPE_CHECKING:
     from toothcheck.report import ReportInput
@@ -104,7 +104,16 @@ def report(
     elif path.suffix.lower() == ".json":
         given = ReportInput(document=json_object_of(path, hint="Make one with toothcheck inspect --json FILE."))
     else:
-        given = _of_machine(subject, part, unit, where)
+        try:
+            given = _of_machine(subject, part, unit, where)
+        except (LogbookError, UsageError) as error:
+            if not path.exists():
+                raise
+            kind = "a folder" if path.is_dir() else "not named like a photo or a reading"
+            raise InputError(
+                f"{subject} is {kind}, and no machine that can be reported.",
+                hint=f"Name a photo ({', '.join(sorted(PICTURES))}), a reading (.json) or a machine.",
+            ) from error
     given = replace(
         given,
         origin=marks[origin],

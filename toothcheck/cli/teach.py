@@ -9,6 +9,7 @@ from typing import TYPE_CHECKING, Annotated, Any
 
 import typer
 
+from toothcheck.cli.books import telling
 from toothcheck.cli.output import check_ending, check_targets, console, counted, write_json, write_whole
 from toothcheck.cli.reading import inside, json_object_of
 from toothcheck.cli.report import PICTURES
@@ -45,13 +46,16 @@ def lesson(
     """
     from toothcheck.chains import chain as chain_named
     from toothcheck.lessons import lesson_page
+    from toothcheck.toothform.outline import checked_wheel
 
     check_ending("--output", output, (".html", ".htm"))
     check_targets(read={}, written={"--output": output})
-    try:
-        page = lesson_page(chain_named(chain), front_teeth=front, rear_teeth=rear)
-    except ValueError as error:
-        raise UsageError(f"{error}.") from error
+    with telling():
+        size = chain_named(chain)
+    for option, teeth in (("--front", front), ("--rear", rear)):
+        with telling(teeth=option):
+            checked_wheel(size.pitch_mm, size.roller_diameter_mm, teeth)
+    page = lesson_page(size, front_teeth=front, rear_teeth=rear)
     write_whole(output, page.encode())
     sys.stdout.write(f"{output}: lesson for chain {chain}, {front} and {rear} teeth\n")
 
@@ -163,6 +167,10 @@ def _result_files(given: list[Path]) -> list[Path]:
     return out
 
 
+_ROOMY = 76
+"""Columns from which on the tables of a class stand as they are."""
+
+
 def _print_class(report: ClassReport) -> None:
     from rich.box import SIMPLE_HEAD
     from rich.markup import escape
@@ -182,12 +190,18 @@ def _print_class(report: ClassReport) -> None:
     if report.nameless:
         each = "it counts as a person" if report.nameless == 1 else "each counts as a person"
         out.print(f"{counted(report.nameless, 'run')} without a name: {each} of its own, whoever it was")
-    table = Table(title="Grades: answers down, truth across", title_justify="left", box=SIMPLE_HEAD)
-    table.add_column("given", no_wrap=True)
+    narrow = out.width < _ROOMY
+    look: dict[str, Any] = {"title_justify": "left", "box": SIMPLE_HEAD, "padding": (0, 0 if narrow else 1)}
+
+    def said(grade: str) -> str:
+        return grade.replace("-", "-\n") if narrow else grade  # cut off, two grades would look the same
+
+    table = Table(title="Grades: answers down, truth across", **look)
+    table.add_column("given", overflow="fold")
     for name in ALL_GRADES:
-        table.add_column(name, justify="right", no_wrap=True)
+        table.add_column(said(name), justify="right", overflow="fold")
     for name, row in zip(ALL_GRADES, all_of.confusion, strict=True):
-        table.add_row(name, *[str(n) if n else "·" for n in row])
+        table.add_row(said(name), *[str(n) if n else "·" for n in row])
     table.add_section()
     table.add_row("called so", *[_share(all_of.by_grade[name], wide=False) for name in ALL_GRADES])
     out.print(table)
@@ -200,9 +214,9 @@ def _print_class(report: ClassReport) -> None:
         ("Teeth, kappa", _kappa(all_of.teeth_kappa)),
     ):
         out.print(f"{name:<24} {text}")
-    table = Table(title="Each person over time", title_justify="left", box=SIMPLE_HEAD)
+    table = Table(title="Each person over time", **look)
     for heading in ("person", "when", "exercise", "grade", "kappa", "drive flank", "worn found"):
-        table.add_column(heading)
+        table.add_column(heading, overflow="fold", no_wrap=heading == "when")
     for run, agreed in report.runs:
         table.add_row(
             escape(run.apprentice),

@@ -26,6 +26,7 @@ from toothcheck.cli.output import check_ending, check_targets, write_json, write
 from toothcheck.cli.words import JsonWord
 
 if TYPE_CHECKING:
+    from toothcheck.logbook import History
     from toothcheck.trend import PartTrend
 
 CAUTION = (
@@ -183,6 +184,16 @@ def _three(early: float | None, median: float | None, late: float | None, *, dig
     return {name: None if v is None else round(v, digits) + 0.0 for name, v in values.items()}
 
 
+def _nothing_due(history: History) -> str:
+    """Why the list is empty: that nothing is known is no good news."""
+    in_use = [machine for machine in history.machines.values() if machine.retired_on is None]
+    if not in_use:
+        return "No machine is in use by the logbook." if history.machines else "The logbook holds no machines."
+    if not any({"front", "rear"} & set(machine.fitted) for machine in in_use):
+        return "No sprocket is fitted to any machine by the logbook, so what falls due is not known."
+    return "Nothing falls due."
+
+
 def due(
     within: Annotated[
         str | None, typer.Option("--within", metavar="DISTANCE", help="Only what may ask for parts this soon.")
@@ -201,7 +212,7 @@ def due(
     with looked_into(where, json_=json_) as book:
         history = book.history()
     today = dt.date.today()
-    trends = due_list(history, today=today, within_km=maybe_kilometres(within))
+    trends = due_list(history, today=today, within_km=maybe_kilometres(within, "--within"))
     chains = chains_due(history, today=today)
     unread = unread_since(history, today - dt.timedelta(days=STALE_DAYS))
     if json_ is not None:
@@ -246,7 +257,7 @@ def due(
     for name in sorted(set(chains) - {t.machine for t in trends}):  # none of its sprockets is in the table
         say(f"{name}: chain {chains[name]}")
     if not rows and not chains:
-        say("Nothing falls due." if history.machines else "The logbook holds no machines.")
+        say(_nothing_due(history))
     if some_passed:
         say("Days are counted from a machine's last entry, and some have passed.")
     if unread:

@@ -21,8 +21,17 @@ _WIDEST = 110  # letters in a line of the title
 _BEFORE, _AFTER, _GONE, _GREY = "#1b1b1b", "#0072b2", "#d55e00", "#8a8a8a"
 
 
-def drawn(comparison: Comparison, *, title: str, form: str) -> bytes:
+def drawn(comparison: Comparison, *, title: str, form: str, claimed: bool = True) -> bytes:
     """A PNG or SVG file's bytes; the same input gives the same bytes.
+
+    Parameters
+    ----------
+    title
+        Lines over the picture.
+    form
+        One of `FORMS`.
+    claimed
+        Whether a loss is claimed; if not, only the outlines are drawn, which show where the photos disagree.
 
     Raises
     ------
@@ -36,9 +45,12 @@ def drawn(comparison: Comparison, *, title: str, form: str) -> bytes:
         # photos' names may be long, and hold dollar signs, and spaces that the font does not have
         lines = [textwrap.fill(" ".join(line.split()), _WIDEST) for line in printable(title).splitlines()]
         figure.suptitle("\n".join(lines), parse_math=False)
-        outlines, losses = figure.subplots(1, 2, width_ratios=(1, 1.1))
+        if claimed:
+            outlines, losses = figure.subplots(1, 2, width_ratios=(1, 1.1))
+            _losses(losses, comparison)
+        else:
+            outlines = figure.subplots()
         _outlines(outlines, comparison)
-        _losses(losses, comparison)
         out = io.BytesIO()
         figure.savefig(out, format=form, dpi=120, metadata=FIGURE[form])
     return out.getvalue()

@@ -72,7 +72,7 @@ def document(i: Inspection) -> dict[str, Any]:
             "gap_form": None if wear is None else _json(wear.datum.gap_form),
         },
         "scale": {
-            "source": "card" if i.card is not None else "pitch",
+            "source": _scale_source(i),
             "card": None if i.card is None else i.card.layout.name,
             "markers": 0 if i.card is None else len(i.card.ids),
             "px_per_mm": None if wheel is None else round(wheel.plane.px_per_mm / float(i.photo.per_loaded.mean()), 3),
@@ -102,6 +102,13 @@ def document(i: Inspection) -> dict[str, Any]:
         "found": i.found.as_json(),
         "flags": list(i.flags),
     }
+
+
+def _scale_source(i: Inspection) -> str | None:
+    """Where the scale came from; None where there was neither a card nor a chain size with a pitch."""
+    if i.card is not None:
+        return "card"
+    return None if i.claim.chain is None else "pitch"
 
 
 def _plane(traced: Traced) -> dict[str, Any]:

@@ -150,8 +150,10 @@ def _check_fields(entry: Entry, refuse: Callable[[str], EntryError]) -> None:
             if not isinstance(value, float) or not math.isfinite(value):
                 raise refuse(f"{name} must be a finite number, not {short(value)}")
         elif name in INTS:
-            if not isinstance(value, int) or isinstance(value, bool) or not 0 <= value < 2**31:
+            if not isinstance(value, int) or isinstance(value, bool) or value >= 2**31:
                 raise refuse(f"{name} must be a whole number, not {short(value)}")
+            if value < 0:
+                raise refuse(f"{name} must not be negative, not {short(value)}")
         elif not isinstance(value, str) or value == "" or _UNFIT.search(value):
             raise refuse(f"{name} must be text without control characters and not empty, not {short(value)}")
 

@@ -59,6 +59,8 @@ class Part:
 
 
 _COUNTS = {"teeth", "splines", "holes"}
+_NAMED = 3
+"""Of keys that are not known so many are named."""
 _KNOWN = {f.name for f in fields(Part)} - {"name", "unknown_because"}
 
 
@@ -75,8 +77,10 @@ def part_from_mapping(values: Mapping[str, object]) -> Part:
     """
     extra = set(values) - _KNOWN - {"name", "chain"}
     if extra:
+        named = sorted(extra)
+        more = f" and {len(named) - _NAMED} others" if len(named) > _NAMED else ""
         raise ValueError(
-            f"part may hold {', '.join(sorted(_KNOWN | {'chain', 'name'}))}; not {', '.join(sorted(extra))}"
+            f"keys must be of {', '.join(sorted(_KNOWN | {'chain', 'name'}))}, not {', '.join(named[:_NAMED])}{more}"
         )
     out: dict[str, Count | Estimate] = {}
     if values.get("chain") is not None:

@@ -105,6 +105,12 @@ def _text(text: str, style: Any) -> Flowable:  # noqa: ANN401 - reportlab ships 
     return Paragraph(_plain(text), style)
 
 
+def _begun_bold(head: str, text: str, style: Any) -> Flowable:  # noqa: ANN401 - reportlab ships no types
+    from reportlab.platypus import Paragraph
+
+    return Paragraph(f"<b>{_plain(head)}</b> {_plain(text)}", style)
+
+
 def _listed(texts: Iterable[str], s: _Styles, *, numbered: bool = False) -> list[Flowable]:
     from reportlab.platypus import Paragraph
 
@@ -193,8 +199,10 @@ def _story(view: ReportView, s: _Styles) -> list[Flowable]:
         story += [_text("What to do next", s.h3), *_listed(view.next_steps, s, numbered=True)]
     if view.grade == "good":
         story.append(
-            _text(
-                "good describes these teeth in this photo; it does not mean that the machine is safe to ride.", s.small
+            _begun_bold(
+                "good",
+                "describes these teeth in this photo. It does not mean that the machine is safe to ride.",
+                s.small,
             )
         )
 
@@ -207,7 +215,7 @@ def _story(view: ReportView, s: _Styles) -> list[Flowable]:
                 [
                     _text("Take care", s.h3),
                     *_listed(view.cautions, s),
-                    _text(f"No photo shows: {'; '.join(view.unseen)}.", s.body),
+                    _begun_bold("No photo shows:", f"{'; '.join(view.unseen)}.", s.body),
                 ]
             ]
         ],

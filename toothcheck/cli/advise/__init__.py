@@ -142,13 +142,13 @@ def advise(
     if machine is None:
         refuse_typed(context, "is for MACHINE, which is missing", "logbook")
     typed: dict[str, Any] = {
-        "front": sprocket_of(front, front_teeth, front_confidence, km_of(front_distance), "front"),
-        "rear": sprocket_of(rear, rear_teeth, rear_confidence, km_of(rear_distance), "rear"),
+        "front": sprocket_of(front, front_teeth, front_confidence, km_of(front_distance, "--front-distance"), "front"),
+        "rear": sprocket_of(rear, rear_teeth, rear_confidence, km_of(rear_distance, "--rear-distance"), "rear"),
         "elongation_percent": None if stretch is None else elongation(stretch),
         "limit": limit,
         "chain": chain,
         "links": links,
-        "chain_km": km_of(chain_distance),
+        "chain_km": km_of(chain_distance, "--chain-distance"),
         "age_years": age_years,
         "adjuster_left_percent": adjuster_left,
         "stiff": stiff or None,

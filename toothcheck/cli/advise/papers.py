@@ -7,7 +7,7 @@ from dataclasses import replace
 from pathlib import Path
 from typing import TYPE_CHECKING
 
-from toothcheck.cli.reading import json_object_of
+from toothcheck.cli.reading import PART_KEYS, json_object_of, part_of
 from toothcheck.cli.words import Paper
 from toothcheck.errors import UsageError
 
@@ -34,7 +34,7 @@ def order_of(
 ) -> Sheet:
     """The order sheet; the files hold parts' values."""
     from toothcheck.chains import chain as chain_of
-    from toothcheck.matching import Count, Part, part_from_mapping
+    from toothcheck.matching import Count, Part
     from toothcheck.sheets import OrderFacts, SprocketOrder, order_sheet
 
     def size(own: str | None) -> Chain | None:
@@ -45,9 +45,9 @@ def order_of(
         number, known = "", Part(name="part")
         made_for, teeth = size(None if state is None else state.chain_size), None if state is None else state.teeth
         if path is not None:
-            told = json_object_of(path, hint="It holds a part's values; keys: see the README.")
+            told = json_object_of(path, hint=PART_KEYS)
             number = str(told.pop("part_number", ""))
-            known = part_from_mapping(told)
+            known = part_of(path, told)
             own = None if told.get("chain") is None else chain_of(str(told["chain"]))
             _check_part(which, path, known, own, made_for, teeth)
             made_for = made_for or own

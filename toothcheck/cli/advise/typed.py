@@ -11,7 +11,7 @@ import math
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
-from toothcheck.cli.books import kilometres
+from toothcheck.cli.books import kilometres, telling
 from toothcheck.cli.reading import json_object_of
 from toothcheck.errors import InputError, UsageError
 
@@ -29,14 +29,16 @@ def sprocket_of(
         hint = f"{confidence:g} % is {confidence / 100:g}." if 1 < confidence <= 100 else ""
         raise UsageError(f"--{name}-confidence must lie between 0 and 1, not {confidence:g}.", hint=hint)
     more = {"teeth": teeth, "confidence": confidence, "distance_km": km}
-    typed = {key: value for key, value in more.items() if value is not None}
-    if grade is None:
-        return typed or None  # known but not graded: still worth its notes
-    path = json_file(grade)
-    if path is None:
-        return {"grade": grade, **typed}
-    made = f"--{name} takes a grade, or what toothcheck inspect … --json FILE wrote."
+    typed: dict[str, Any] = {key: value for key, value in more.items() if value is not None}
     from toothcheck.advice import Halt, SprocketState
+
+    path = None if grade is None else json_file(grade)
+    given: dict[str, Any] = {"grade": grade, **typed} if grade is not None and path is None else typed
+    with telling(grade=f"--{name}", teeth=f"--{name}-teeth"):
+        SprocketState(**{"grade": "cannot-tell", **given})
+    if grade is None or path is None:
+        return given or None  # known but not graded: still worth its notes
+    made = f"--{name} takes a grade, or what toothcheck inspect … --json FILE wrote."
     from toothcheck.estimate import Estimate
     from toothcheck.logbook.documents import facts_of, halts_of, renewal_of
 
@@ -96,11 +98,11 @@ def over_case(found: dict[str, Any], typed: dict[str, Any], source: str) -> dict
     return out
 
 
-def km_of(words: str | None) -> float | None:
-    """A distance in km; a bare number is one already."""
+def km_of(words: str | None, option: str) -> float | None:
+    """A distance in km, said with that option; a bare number is one already."""
     if words is None:
         return None
-    return kilometres(words if words.strip()[-1:].isalpha() else f"{words}km")
+    return kilometres(words if words.strip()[-1:].isalpha() else f"{words}km", option)
 
 
 def json_file(grade: str | None) -> Path | None:

@@ -19,13 +19,13 @@ from toothcheck.cli.books import (
     telling,
 )
 from toothcheck.cli.logbook.entering import check_length
-from toothcheck.cli.logbook.fitting import chain_name, ridden_of
+from toothcheck.cli.logbook.fitting import chain_name, check_counted, ridden_of
 from toothcheck.cli.logbook.group import ChainSize, Links, Teeth, group
 from toothcheck.cli.logbook.recorded import at_said, to_mind
 from toothcheck.errors import UsageError
 
 if TYPE_CHECKING:
-    from toothcheck.logbook import Logbook
+    from toothcheck.logbook import Entry, Logbook
 
 
 @group.command(epilog="Example: toothcheck logbook correct 12 --at 24600km --reason 'digits swapped'")
@@ -65,7 +65,7 @@ def correct(
         "chain": chain_name(chain),
         "teeth": teeth,
         "links": links,
-        "new_odometer_km": maybe_kilometres(now),
+        "new_odometer_km": maybe_kilometres(now, "--now"),
     }
     changes: dict[str, Any] = {name: value for name, value in said.items() if value is not None}
     if ridden is not None:
@@ -73,25 +73,33 @@ def correct(
     if withdraw == bool(changes):
         raise UsageError("Say either what is right, or --withdraw.", hint="See: toothcheck logbook correct --help")
     with opened(where, said=at) as book, telling():
-        if length_mm is not None or pitches is not None:
-            _check_corrected_length(book, number, length_mm, pitches)
+        old = _standing(book, number)
+        if old is not None and old.kind == "part":
+            check_counted(old.position, teeth, links)
+        if old is not None and (length_mm is not None or pitches is not None):
+            _check_corrected_length(book, old, length_mm, pitches)
         e = book.withdraw(number, reason) if withdraw else book.correct(number, reason, sure=sure, **changes)
-        old = next(o.number for o in book.entries() if o.uid == e.corrects)
-        stood = "" if old == number else f", which stood for entry {number}"
+        replaced = next(o.number for o in book.entries() if o.uid == e.corrects)
+        stood = "" if replaced == number else f", which stood for entry {number}"
         deed = "voids" if withdraw else "takes the place of"
-        say(f"Entry {e.number} {deed} entry {old}{stood}{at_said(book, e, at)}.")
+        say(f"Entry {e.number} {deed} entry {replaced}{stood}{at_said(book, e, at)}.")
         say(*to_mind(book, e))
 
 
-def _check_corrected_length(book: Logbook, number: int, length_mm: float | None, pitches: int | None) -> None:
-    """As `check_length`, of what stands for an entry now with its length or its pitches told anew."""
-    from toothcheck.drive import rollers_of
+def _standing(book: Logbook, number: int) -> Entry | None:
+    """What stands for an entry now; None where there is no such entry, which is refused by what follows."""
     from toothcheck.logbook import standing
 
     entries = book.entries()
     uid = next((e.uid for e in entries if e.number == number), None)
-    old = None if uid is None else standing(entries)[uid]
-    if old is None or old.kind != "chain-length" or old.machine is None:
+    return None if uid is None else standing(entries)[uid]
+
+
+def _check_corrected_length(book: Logbook, old: Entry, length_mm: float | None, pitches: int | None) -> None:
+    """As `check_length`, of an entry with its length or its pitches told anew."""
+    from toothcheck.drive import rollers_of
+
+    if old.kind != "chain-length" or old.machine is None:
         return  # which is refused by what follows
     state = book.history()
     measured = old.part or state.fitted_on(old.machine, "chain", old.on_date)

@@ -177,8 +177,8 @@ def odometer(
     where: Where = None,
 ) -> None:
     """Record that the odometer was replaced; distances run on across it."""
-    old, new = kilometres(was), kilometres(now)
-    with opened(where, said=was) as book, telling():
+    old, new = kilometres(was, "--was"), kilometres(now, "--now")
+    with opened(where, said=was) as book, telling(distance_km="--was"):
         e = book.add(
             book.new(
                 "odometer",

@@ -76,6 +76,7 @@ def add_part(
     """Add a part and fit it to a machine, in one step."""
     km, position = kilometres(at), position.lower()
     run, size = ridden_of(ridden), chain_name(chain)
+    check_counted(position, teeth, links)
     with opened(where, said=at) as book, telling():
         from toothcheck.logbook.checks import check_name
 
@@ -103,9 +104,17 @@ def add_part(
         told(book, made, at, f"{made[-1].part} fitted to {machine}")
 
 
+def check_counted(position: str | None, teeth: int | None, links: int | None) -> None:
+    """Refuse a count of what the part does not have."""
+    if position == "chain" and teeth is not None:
+        raise UsageError("--teeth is for a sprocket; a chain has --links.")
+    if position in ("front", "rear") and links is not None:
+        raise UsageError("--links is for a chain; a sprocket has --teeth.")
+
+
 def ridden_of(words: str) -> float | None:
     """How far a part has run, km; None where that is unknown."""
-    return None if words.lower() == "unknown" else kilometres(words)
+    return None if words.lower() == "unknown" else kilometres(words, "--ridden")
 
 
 def chain_name(word: str | None) -> str | None:
@@ -195,7 +204,7 @@ def _off(
     where: str | None,
 ) -> None:
     km = maybe_kilometres(at)
-    with opened(where, said=at) as book, telling():
+    with opened(where, said=at) as book, telling(reason="--why"):
 
         def make(state: History) -> list[Entry]:
             common: dict[str, Any] = {"on_date": on, "operator": operator, "reason": why}

@@ -7,7 +7,7 @@ from typing import TYPE_CHECKING, Annotated, Any
 
 import typer
 
-from toothcheck.cli.books import Unit, Where, columns, looked_into, named, telling, unit_of
+from toothcheck.cli.books import Unit, Where, columns, looked_into, named, say, telling, unit_of
 from toothcheck.cli.logbook.group import group
 from toothcheck.cli.logbook.recorded import length_said, percent_said, size_said
 from toothcheck.cli.output import write_json
@@ -16,6 +16,10 @@ from toothcheck.errors import LogbookError
 
 if TYPE_CHECKING:
     from toothcheck.logbook import Entry, History, Reading
+
+
+_NO_PARTS = "No part is in the logbook. Add one: toothcheck logbook add-part MACHINE front|rear|chain --at DISTANCE"
+_NO_MACHINES = "No machine is in use by the logbook. Add one: toothcheck logbook add-machine NAME"
 
 
 @group.command("list", epilog="Example: toothcheck logbook list --parts")
@@ -35,7 +39,9 @@ def list_(
         write_json({"schema": f"toothcheck/{kind}/1", kind: rows}, json_)
     if json_ == "-":
         return
-    if parts:
+    if not rows:
+        say(_NO_PARTS if parts else _NO_MACHINES)
+    elif parts:
         head = ["part", "chain", "size", "own distance", "where", "last reading"]
         columns(head, [_part_row(row, unit) for row in rows])
     else:
