@@ -15,7 +15,7 @@ from rings import form_of, ring_of
 from toothcheck.grade import grade
 from toothcheck.toothform import AsmeForm
 from toothcheck.wear import measure
-from toothcheck.wear.flanks import arc_per_normal
+from toothcheck.wear.profiles import arc_per_normal
 
 FEW = settings(max_examples=5, derandomize=True, deadline=None, database=None)
 # pitch and roller of 428, 520 and 530 chains, as in the handbook tables that the tests of the form name

@@ -16,8 +16,9 @@ from toothcheck.geometry import Bools, Floats, readonly
 from toothcheck.tooth import ToothRing
 from toothcheck.toothform import IsoForm
 from toothcheck.wear.datum import Datum, DatumPriors, fit_datum
-from toothcheck.wear.flanks import DRAWS, Flanks, arc_per_normal, bevel_std_mm, flanks_of
+from toothcheck.wear.flanks import DRAWS, Flanks, flanks_of
 from toothcheck.wear.hooks import Hook
+from toothcheck.wear.profiles import arc_per_normal, bevel_std_mm
 
 _HOLLOW_MM, _HOLLOW_SHARE = 0.08, 0.25
 """What dirt and shadows make of a flank's hollow, and which share of it a lost lip takes (made photos)."""
