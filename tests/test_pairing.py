@@ -162,6 +162,10 @@ def test_a_tooth_that_broke_between_the_photos_comes_before_any_loss(pair, tmp_p
     seen["new.jpg"] = replace(new, wear=None, traced=None)
     with pytest.raises(CannotTell, match=r"^Tooth 11 of the later photo is broken.* no sprocket could be measured"):
         raise compared(*paths).exception
+    document = json.loads((tmp_path / "loss.json").read_text())
+    assert (document["result"], document["median_loss_mm"], document["teeth"]) == ("cannot-tell", None, [])
+    assert document["why"] == "new.jpg (before): no sprocket could be measured."
+    assert document["photos"]["after"]["damaged_teeth"] == [{"index": 11, "flags": ["broken"]}]
 
 
 def test_photos_in_the_wrong_order_show_no_loss_in_answer_or_picture(pair, tmp_path, monkeypatch):

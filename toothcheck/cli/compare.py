@@ -115,6 +115,8 @@ def compare(
             _check_turn(turned_by, seen[0].claim.teeth)  # with --teeth auto it is known only now
             result = loss_between(seen[0], seen[1], turned_by=turned_by, with_landmarks=holes)
         except (CannotTell, DifferentPartError, UsageError) as error:
+            if json is not None and isinstance(error, CannotTell):
+                write_json(document(None, seen[0], seen[1], why=" ".join(error.args)), json)
             # what cannot be compared may be broken all the same
             raise type(error)(" ".join([*damage, *error.args]), hint=error.hint) from error
         answer = document(result, seen[0], seen[1])
@@ -146,13 +148,18 @@ def _check_turn(turned_by: int | None, teeth: int | None) -> None:
         raise UsageError(f"--turned-by must lie between 0 and {teeth - 1}, not {turned_by}.")
 
 
-def document(result: Comparison, before: Inspection, after: Inspection) -> dict[str, object]:
-    """The result as JSON, with the photos it came from."""
+def document(
+    result: Comparison | None, before: Inspection, after: Inspection, *, why: str | None = None
+) -> dict[str, object]:
+    """The result as JSON, with the photos it came from; without one, ``why`` the photos cannot be compared."""
+    from toothcheck.comparing import NOT_COMPARED
     from toothcheck.grade import CANNOT_TELL
     from toothcheck.pairing import broken_since, damaged, doubts
 
-    return result.document() | {
-        "result": CANNOT_TELL if doubts(result.flags, before.flags, after.flags) else "compared",
+    doubted = result is None or doubts(result.flags, before.flags, after.flags)
+    return (NOT_COMPARED if result is None else result.document()) | {
+        "result": CANNOT_TELL if doubted else "compared",
+        "why": why,
         "broken_since": broken_since(before, after),
         "photos": {
             name: {

@@ -18,11 +18,12 @@ flanks' (see `toothcheck.wear.DatumPriors`), never negative, and what is not kno
 
 from toothcheck.comparing.aligning import EDGE_STD_MM
 from toothcheck.comparing.baseline import AgainstBaseline, against_photo, against_reading, share_of
-from toothcheck.comparing.losses import SURE, Comparison, ToothLoss, compare, joined
+from toothcheck.comparing.losses import NOT_COMPARED, SURE, Comparison, ToothLoss, compare, joined
 from toothcheck.comparing.sameness import Landmarks, check_same
 
 __all__ = [
     "EDGE_STD_MM",
+    "NOT_COMPARED",
     "SURE",
     "AgainstBaseline",
     "Comparison",

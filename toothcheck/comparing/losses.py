@@ -77,6 +77,19 @@ class Comparison:
         }
 
 
+NOT_COMPARED: dict[str, Any] = {
+    "schema": "toothcheck/comparison/1",
+    "median_loss_mm": None,
+    "losses_mm": [],
+    "turned_by": None,
+    "turned_by_probability": None,
+    "misfit": None,
+    "teeth": [],
+    "flags": [],
+}
+"""The same document where two photos cannot be laid on each other."""
+
+
 def compare(
     before: ToothRing,
     after: ToothRing,
