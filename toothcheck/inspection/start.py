@@ -13,11 +13,14 @@ from toothcheck.placing import Placed
 from toothcheck.pose import CardPose, PlanePose
 from toothcheck.tracing.fit import Priors
 from toothcheck.tracing.rims import Wheel
+from toothcheck.wear import DatumPriors
 
 _THICKNESS_SHARE = 0.91
 """Of the chain's inner width: single sprockets as sold run from 0.88 to 0.95 (common practice, no source)."""
 _THICKNESS_STD = 0.03
+"""Standard uncertainty of a thickness by that share, relative."""
 _SCALE_STD_CARD = 0.004
+"""Standard uncertainty of the scale by a card, relative (assumed)."""
 _EDGE_STD_MM = 0.02
 """How far a broken edge may draw all of a sprocket's edges in, in well exposed photos."""
 
@@ -29,6 +32,12 @@ class Start:
     wheel: Wheel
     priors: Priors
     scale_std: float
+    """Standard uncertainty of the scale, relative."""
+
+    @property
+    def datum_priors(self) -> DatumPriors:
+        """What the datum fit begins with, too: it weighs the same edges again."""
+        return DatumPriors(bias_mean_mm=self.priors.bias_mean_mm, bias_mm=self.priors.bias_mm)
 
 
 def _is_mat(card: CardSighting) -> bool:

@@ -128,8 +128,8 @@ def trace(
             worn = _typical_wear(outline, paths, trust, coast, ideal, tip)
     assert result is not None
     damage = _damaged(planes, wheel, frame, paths, trust, optics)
-    moved = slopes(start, result.unknowns, priors, edges, _SHARED)
-    ring = _ring(wheel, frame, paths, edges, result, moved, trust, scale_std, priors.bias_mm, tip, damage)
+    shared_slopes = slopes(start, result.unknowns, priors, edges, _SHARED)
+    ring = _ring(wheel, frame, paths, edges, result, shared_slopes, trust, scale_std, priors.bias_mm, tip, damage)
     return Traced(ring=ring, wheel=wheel, rims=frame, paths=paths, edges=edges, fit=result, trust=readonly(trust))
 
 
@@ -248,7 +248,7 @@ def _ring(
     paths: Paths,
     edges: Edges,
     result: WheelFit,
-    moved: Floats,
+    shared_slopes: Floats,
     trust: Floats,
     scale_std: float,
     bias_std_mm: float,
@@ -260,7 +260,7 @@ def _ring(
     block = result.covariance[np.ix_(shared, shared)]
     # the same edges are weighed again by the datum fit: twice the variance, so that they do not count double
     root = np.linalg.cholesky(2.0 * block + 1e-12 * np.eye(len(shared)))
-    modes = np.column_stack([-moved @ root, _exposure(wheel, edges, bias_std_mm)])
+    modes = np.column_stack([-shared_slopes @ root, _exposure(wheel, edges, bias_std_mm)])
     px_mm = 1.0 / wheel.plane.px_per_mm
     gaps = []
     for g in np.flatnonzero(trust > 0.05):

@@ -121,7 +121,7 @@ class Datum:
     turn_mm: Estimate
     """The turn as arc length at the pitch circle, with its standard uncertainty."""
     unknowns: Floats
-    """(k,) fitted values: place, phase, scale, blend, root, bias, even losses, then the ring's modes."""
+    """(k,) fitted values: place, phase, scale, blend, root, bias, losses, bevel, then the ring's modes."""
     covariance: Floats
     """(k, k) of the unknowns."""
     spread_mm: float
