@@ -275,6 +275,7 @@ def test_a_class_s_tables_cut_no_grade_and_no_day(run, columns, monkeypatch):
     assert "…" not in said
     assert max(map(len, said.splitlines())) <= int(columns)
     assert said.count("2026-03-02") == 2  # as in its files
+    assert all(whole in said for whole in ("40 photos", "138 of 192", "n = 288"))
     if columns == "60":
         assert re.search(r"^ replace- +· +2 +4 +3 +· *\n set +$", said, re.M)
 

@@ -28,6 +28,7 @@ if TYPE_CHECKING:
 
 COLUMNS = 80
 _LONGEST_BAR = 28
+"""The bar of the greatest loss, columns, where the terminal is wide enough."""
 _GAP = 2
 """Blanks between two columns of the table."""
 _PICTURE = {".png": "png", ".svg": "svg"}
@@ -193,7 +194,7 @@ def damage_in_words(before: Inspection, after: Inspection) -> list[str]:
 def told(
     result: Comparison, before: Inspection, after: Inspection, damage: list[str], out: Console, *, claimed: bool
 ) -> None:
-    """Print the result for people; no number where no loss is claimed, or it would be taken for one."""
+    """Print the result for people; no number where no loss is claimed, since it would be taken for a loss."""
     from toothcheck.flags import flag
 
     out.width = min(out.width, COLUMNS)
