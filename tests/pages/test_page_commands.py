@@ -296,5 +296,13 @@ def test_report_of_a_photo_that_shows_no_card(toothcheck, tmp_path):
     assert "outlines drawn in" in page
 
 
+def test_a_folder_named_as_a_machine_hides_nothing_of_what_is_said_of_the_machine(toothcheck, tmp_path):
+    (tmp_path / "KC-07").mkdir()  # as for its photos
+    book = ("--logbook", "book.sqlite")
+    assert toothcheck("logbook", "add-machine", "KC-07", "--at", "0km", *book, cwd=tmp_path).returncode == 0
+    run = toothcheck("report", "KC-07", "-o", "r.html", *book, cwd=tmp_path)
+    assert (run.returncode, run.stderr[:45]) == (2, "toothcheck: No sprocket is fitted to KC-07; a")
+
+
 def test_no_agreement_beyond_chance_has_no_sign():
     assert _kappa(Kappa(value=-0.002, low=-0.11, high=0.11, of=41)) == "0.00 (-0.11 to 0.11, n = 41)"
