@@ -25,8 +25,8 @@ from toothcheck.tracing.tips import tips_apart
 
 _SHARED = ("height", "tilt_x", "tilt_y", "thickness")
 _REACH_MM = 3.4
-SEAT_VOTES = 0.65
-SCATTER_MM = 0.22
+_SEAT_VOTES = 0.65
+_SCATTER_MM = 0.22
 """How much a tooth's loss may differ from its neighbours' before the photo must say so clearly."""
 _DOUBT_MM, _DOUBT_EVIDENCE = 0.25, 0.45
 """Where no step stands at all a path may be anywhere within a quarter of a millimetre of its neighbours'; the doubt
@@ -36,19 +36,15 @@ _SEAT_TOLERANCE_MM = 0.15
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
 class Traced:
-    """Everything that was seen of one wheel."""
+    """What comes of tracing one wheel."""
 
     ring: ToothRing
     wheel: Wheel
-    rims: Rims
-    paths: Paths
-    edges: Edges
+    """As fitted last."""
     fit: WheelFit
-    trust: Floats
-    """(z,) 0…1: how far each gap's seat and coast flank lie on the form."""
 
 
-def coast_side(outline_x: Floats, drive_clockwise: bool) -> Bools:
+def _coast_side(outline_x: Floats, drive_clockwise: bool) -> Bools:
     """Which points of a gap's frame belong to coast flanks and the coast halves of seats.
 
     In a gap's frame x points right as seen, so the tooth on the clockwise side of the gap stands at +x, and shows the
@@ -88,7 +84,7 @@ def trace(
         ideal = flank_outline(wheel.form, step, _REACH_MM)
         # worn flanks face another way than new ones: their walls come into sight, or leave it, elsewhere
         outline = ideal if worn is None else worn_outline(ideal, np.interp(_arc(ideal), *worn), step)
-        coast = coast_side(outline.points_mm[:, 0], drive_clockwise)
+        coast = _coast_side(outline.points_mm[:, 0], drive_clockwise)
         frame = rims(wheel, outline, tip)
         settled = sweep >= 3
         expected: dict[str, Any]
@@ -99,8 +95,8 @@ def trace(
         else:
             expected = {
                 "highest_mm": 0.9,
-                "loss_std_mm": np.where(coast, 0.3, SCATTER_MM),
-                "gain_std_mm": np.where(coast, 0.15, SCATTER_MM),
+                "loss_std_mm": np.where(coast, 0.3, _SCATTER_MM),
+                "gain_std_mm": np.where(coast, 0.15, _SCATTER_MM),
             }
         paths = follow(planes, frame, optics, deepest_mm=DEEPEST_MM, **expected)
         edges = locate(planes, frame, paths, optics, drive_clockwise=drive_clockwise, line=line)
@@ -116,8 +112,8 @@ def trace(
             result = fit(start, edges, votes, priors, wide_mm=1.5, free=("x", "y", "phase"))
         else:
             tolerance = {1: 0.5, 2: 0.3}.get(sweep, _SEAT_TOLERANCE_MM)
-            trust = gap_trust(wheel, edges, voter & ~edges.far, int((coast & low).sum()), tolerance)
-            seat = ~coast & (wheel.form.seat_share(outline.points_mm) < SEAT_VOTES)
+            trust = _gap_trust(wheel, edges, voter & ~edges.far, int((coast & low).sum()), tolerance)
+            seat = ~coast & (wheel.form.seat_share(outline.points_mm) < _SEAT_VOTES)
             votes = np.where(voter, np.where(edges.far, 0.3, 1.0), 0.5 * (seat[edges.place] & ~edges.far))
             votes *= trust[edges.gap]
             result = fit(start, edges, votes, priors, begin=unknowns, wide_mm={1: 0.7, 2: 0.5}.get(sweep, 0.35))
@@ -130,7 +126,7 @@ def trace(
     damage = _damaged(planes, wheel, frame, paths, trust, optics)
     shared_slopes = slopes(start, result.unknowns, priors, edges, _SHARED)
     ring = _ring(wheel, frame, paths, edges, result, shared_slopes, trust, scale_std, priors.bias_mm, tip, damage)
-    return Traced(ring=ring, wheel=wheel, rims=frame, paths=paths, edges=edges, fit=result, trust=readonly(trust))
+    return Traced(ring=ring, wheel=wheel, fit=result)
 
 
 class _Damage(NamedTuple):
@@ -217,7 +213,7 @@ def _typical_wear(
     return arc, gaussian_filter1d(middle, 0.6 / max(float(np.diff(arc).mean()), 0.05))
 
 
-def gap_trust(wheel: Wheel, edges: Edges, voter: Bools, expected: int, tolerance_mm: float) -> Floats:
+def _gap_trust(wheel: Wheel, edges: Edges, voter: Bools, expected: int, tolerance_mm: float) -> Floats:
     """How far each gap's voting edges lie on the form: 1 on it, 0 where their median distance is the tolerance."""
     d = np.abs(depths(wheel, edges))
     trust = np.zeros(wheel.form.teeth)

@@ -182,7 +182,7 @@ def points_of(ring: ToothRing, drive_clockwise: bool) -> Points:
     )
 
 
-def subset(p: Points, keep: Bools) -> Points:
+def _subset(p: Points, keep: Bools) -> Points:
     """Some of the points."""
     return Points(
         gap=p.gap[keep], nominal=p.nominal[keep], normals=p.normals[keep], offset=p.offset[keep],
@@ -288,10 +288,10 @@ def fit_datum(ring: ToothRing, *, drive_clockwise: bool, priors: DatumPriors | N
     prior_std[[BEVEL, BEVEL_LIGHT, BEVEL_FROM]] = priors.bevel_std, priors.bevel_light_std, priors.bevel_from_std_mm
     limit = _each(k)[:, 1]
     share = min(1.0, p.spacing / TEXTURE_LENGTH_MM)
-    sub = subset(p, voting)
+    sub = _subset(p, voting)
     # drive flanks near the pitch circle say how worn the wheel is, and so how much the coast flanks may be
     r = np.hypot(p.nominal[:, 0], p.nominal[:, 1])
-    worn = subset(p, p.drive & (np.abs(r - radius + 0.3) < 0.6))
+    worn = _subset(p, p.drive & (np.abs(r - radius + 0.3) < 0.6))
     information = np.eye(k)
     d = np.zeros(0)
     width = 0.5
