@@ -21,11 +21,11 @@ import numpy as np
 from toothcheck import claims, placing, quality
 from toothcheck.cards.detect import CardSighting, find_card
 from toothcheck.chains import CHAINS
-from toothcheck.claims import Claim, Found
+from toothcheck.claims import Claim
 from toothcheck.edges import optics
 from toothcheck.estimate import Estimate
 from toothcheck.grade import FEWEST_TEETH, grade
-from toothcheck.inspection.document import SCHEMA, tip_pixels
+from toothcheck.inspection.document import tip_pixels
 from toothcheck.inspection.result import Inspection, Told
 from toothcheck.inspection.start import Start, face_of, start_of
 from toothcheck.photo import Photo
@@ -35,7 +35,7 @@ from toothcheck.tracing.fit import UNKNOWNS
 from toothcheck.tracing.trace import Traced, trace
 from toothcheck.wear import WheelWear, fit_datum, measure
 
-__all__ = ["SCHEMA", "Claim", "Found", "Inspection", "inspect", "tip_pixels"]
+__all__ = ["Claim", "Inspection", "inspect", "tip_pixels"]
 
 _SIZE_OFF = 0.012
 """By which share the outline may look larger or smaller than the card has it."""
