@@ -21,6 +21,7 @@ from toothcheck.tracing.rims import Rims
 
 DEEPEST_MM = -2.8
 _HIGHEST_MM = 0.9
+"""Range of offsets searched; negative is metal gone."""
 TOGETHER_PX = 1.3
 """A side wall narrower than this shows one step, not two."""
 _STIFFNESS = 0.35

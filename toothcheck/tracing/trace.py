@@ -26,6 +26,7 @@ from toothcheck.tracing.tips import tips_apart
 _SHARED = ("height", "tilt_x", "tilt_y", "thickness")
 _REACH_MM = 3.4
 _SEAT_VOTES = 0.65
+"""How far up the seat, of the way from its bottom to its end, its drive half votes."""
 _SCATTER_MM = 0.22
 """How much a tooth's loss may differ from its neighbours' before the photo must say so clearly."""
 _DOUBT_MM, _DOUBT_EVIDENCE = 0.25, 0.45

@@ -21,6 +21,7 @@ from toothcheck.toothform import Faced, IsoForm
 _TEXTURE_MM, TEXTURE_LENGTH_MM = 0.035, 0.8
 """What dirt, shading and bevels move an edge by, and over what length they do so alike."""
 _SEAT_VOTES = 0.65
+"""How far up the seat, of the way from its bottom to its end, its drive half votes."""
 _SEAT_MOST = 0.3, 0.5
 """The largest standard deviations of the seats' even loss, mm."""
 _SETTLED = 7
