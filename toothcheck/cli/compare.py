@@ -124,7 +124,7 @@ def compare(
         except (CannotTell, DifferentPartError, UsageError) as error:
             # what cannot be compared may be broken all the same
             raise type(error)(" ".join([*damage, *error.args]), hint=error.hint) from error
-        answer = _document(result, seen[0], seen[1])
+        answer = document(result, seen[0], seen[1])
         doubted = answer["result"] == CANNOT_TELL
         drawing = None
         if picture is not None:
@@ -153,7 +153,7 @@ def _check_turn(turned_by: int | None, teeth: int | None) -> None:
         raise UsageError(f"--turned-by must lie between 0 and {teeth - 1}, not {turned_by}.")
 
 
-def _document(result: Comparison, before: Inspection, after: Inspection) -> dict[str, object]:
+def document(result: Comparison, before: Inspection, after: Inspection) -> dict[str, object]:
     """The result as JSON, with the photos it came from."""
     from toothcheck.grade import CANNOT_TELL
     from toothcheck.pairing import broken_since, damaged, doubts
