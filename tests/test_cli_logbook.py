@@ -156,6 +156,7 @@ def test_the_list_names_the_grade_that_counts_and_the_newer_photo_that_could_not
 def test_what_is_refused_begins_as_a_sentence_does(run):
     run("logbook", "add-machine", "M", "--at", "0km")
     assert run("trend", "M", "rear", status=2) == "toothcheck: No rear sprocket is fitted to M.\n"
+    assert run("trend", "Z", status=2) == "toothcheck: Machine Z is not in the logbook (known: M).\n"
     said = run("stretch", "0", "--chain", "520", "--pitches", "20", status=2)
     assert said == "toothcheck: A reading must be a length above 0, not 0.0.\n"
 
@@ -416,7 +417,7 @@ def test_wrong_words_end_in_one_line_and_status_2(run):
         (("logbook", "note", "M", "x", "--on", "2099-01-01"), "Not recorded: --on 2099-01-01 lies after"),
         (("logbook", "demo", "--out", "new.sqlite", "--until", "2025-02-29"), "--until 2025-02-29 is no day"),
         (("logbook", "demo", "--out", "new.sqlite", "--until", "0001-01-05"), "--until must lie 1096 days or more"),
-        (("trend", "X"), "machine X is not in the logbook"),
+        (("trend", "X"), "Machine X is not in the logbook"),
         (("trend", "M", "--chart", "a.pdf"), "must end in .png or .svg"),
         (("logbook", "demo", "--out", "book.sqlite"), "there already"),
     ):

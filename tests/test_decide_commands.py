@@ -428,6 +428,7 @@ def test_match_two_photos_and_typed_values(run, tmp_path):
         (["--case", "x"], 2, "kestrel-front"),
         (["a.json", "b.json", "--old", "teeth"], 2, "--old 'teeth' cannot be read"),
         (["a.json", "b.json", "--old", "teeth=3.5"], 2, "--old: teeth must be a whole number, not 3.5."),
+        (["a.json", "b.json", "--old", "teeth=-3"], 2, "--old: teeth must not be negative, not -3."),
         (["a.json", "b.json", "--new", "tooth=3"], 4, "a.json does not exist"),
     ],
 )
@@ -447,9 +448,9 @@ def test_match_bad_files(run, tmp_path, text):
 
 
 def test_match_of_another_programs_file_names_a_few_of_its_keys(run, tmp_path):
-    (tmp_path / "a.json").write_text(json.dumps(dict.fromkeys("abcdefghij", 1)))
-    said = run("match", "a.json", "a.json")[2]
-    assert "thickness_mm, not a, b, c and 7 others." in said
+    for keys, named in (("abcdefghij", "a, b, c and 7 others"), ("abcd", "a, b, c and 1 other"), ("abc", "a, b, c")):
+        (tmp_path / "a.json").write_text(json.dumps(dict.fromkeys(keys, 1)))
+        assert f"thickness_mm, not {named}. " in run("match", "a.json", "a.json")[2]
 
 
 @pytest.mark.parametrize(

@@ -21,7 +21,7 @@ from test_overlay import made
 
 from toothcheck import inspection
 from toothcheck.chains import CHAINS, chain
-from toothcheck.cli.answer import _numbers, answer, ranges, teeth_in_words
+from toothcheck.cli.answer import _bar, _numbers, answer, ranges, teeth_in_words
 from toothcheck.cli.output import check_writable, write_whole
 from toothcheck.errors import OutputError, UsageError
 from toothcheck.estimate import Estimate
@@ -177,7 +177,6 @@ def test_progress_on_a_terminal_leaves_the_json_whole():
 
 @pytest.mark.parametrize("terminal", [True, False])
 def test_progress_is_shown_on_a_terminal_only(terminal, monkeypatch):
-
     from toothcheck.cli import output
 
     seen = io.StringIO()
@@ -202,9 +201,6 @@ def test_progress_is_shown_on_a_terminal_only(terminal, monkeypatch):
 
 
 def test_confidence_bar_is_full_only_where_there_is_no_doubt():
-
-    from toothcheck.cli.answer import _bar
-
     out = Console(file=io.StringIO())
     assert [_bar(share, out).count("-") + _bar(share, out).count("░") for share in (0.5, 0.98, 1.0)] == [10, 1, 0]
 
@@ -217,7 +213,6 @@ def test_ranges(numbers, words):
 
 
 def test_answer_names_the_teeth_that_are_left_out():
-
     found = made()
     row = f"4: {FLAGS['covered'].sentence} {FLAGS['covered'].remedy}"
     assert teeth_in_words(found.wear) == [row]

@@ -5,6 +5,8 @@ from __future__ import annotations
 from typing import Any
 
 MADE_BY = "toothcheck"
+INSPECTION_SCHEMA = "toothcheck/inspection/1"
+"""Of what ``inspect --json`` writes; the logbook keeps it, the report reads it."""
 FIGURE: dict[str, dict[str, Any]] = {
     "png": {"Software": MADE_BY},
     "svg": {"Date": None, "Creator": MADE_BY},  # without the day: the same every time

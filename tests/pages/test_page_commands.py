@@ -275,6 +275,7 @@ def test_a_class_s_tables_cut_no_grade_and_no_day(run, columns, monkeypatch):
     assert "…" not in said
     assert max(map(len, said.splitlines())) <= int(columns)
     assert said.count("2026-03-02") == 2  # as in its files
+    assert all(whole in said for whole in ("40 photos", "138 of 192", "n = 288"))
     if columns == "60":
         assert re.search(r"^ replace- +· +2 +4 +3 +· *\n set +$", said, re.M)
 
@@ -293,6 +294,14 @@ def test_report_of_a_photo_that_shows_no_card(toothcheck, tmp_path):
     shown = base64.b64decode(re.search(r'src="data:image/jpeg;base64,([^"]+)"', page)[1])
     assert decode(shown, "shown.jpg").width_px == 1920  # the drawn picture, not the photo of 500 px
     assert "outlines drawn in" in page
+
+
+def test_a_folder_named_as_a_machine_hides_nothing_of_what_is_said_of_the_machine(toothcheck, tmp_path):
+    (tmp_path / "KC-07").mkdir()  # as for its photos
+    book = ("--logbook", "book.sqlite")
+    assert toothcheck("logbook", "add-machine", "KC-07", "--at", "0km", *book, cwd=tmp_path).returncode == 0
+    run = toothcheck("report", "KC-07", "-o", "r.html", *book, cwd=tmp_path)
+    assert (run.returncode, run.stderr[:45]) == (2, "toothcheck: No sprocket is fitted to KC-07; a")
 
 
 def test_no_agreement_beyond_chance_has_no_sign():

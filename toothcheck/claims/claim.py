@@ -10,6 +10,8 @@ from toothcheck.estimate import Estimate
 
 MOTORCYCLE = ("415", "420", "428", "520", "525", "530", "532", "630", "632")
 """Sizes that motorcycles take."""
+THICKNESS_SHARE = 0.91
+"""Of the chain's inner width: single sprockets as sold run from 0.88 to 0.95 (common practice, no source)."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -82,8 +84,7 @@ def chain_shares(
 ) -> tuple[tuple[str, float], ...]:
     """Chain sizes with probabilities, from weights of (pitch, roller diameter) and the measured thickness of a tooth.
 
-    Motorcycle sizes count four times as much as industrial and cycle sizes (our own choice).  Teeth are 0.88 to 0.95
-    of the chain's inner width thick (common practice, no source).
+    Motorcycle sizes count four times as much as industrial and cycle sizes (our own choice).
     """
     out = {}
     for chain in CHAINS.values():
@@ -93,7 +94,8 @@ def chain_shares(
         weight *= 4.0 if chain.name in MOTORCYCLE else 1.0
         if thickness is not None:
             std = math.hypot(thickness.std, 0.04 * chain.inner_width_mm)
-            weight *= math.exp(-0.5 * ((thickness.value - 0.91 * chain.inner_width_mm) / std) ** 2) / std + 1e-6
+            off = thickness.value - THICKNESS_SHARE * chain.inner_width_mm
+            weight *= math.exp(-0.5 * (off / std) ** 2) / std + 1e-6
         out[chain.name] = weight
     total = sum(out.values())
     if total <= 0:

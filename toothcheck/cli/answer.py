@@ -117,7 +117,7 @@ def _bar(share: float, out: Console) -> str:
 
 def _heading(out: Console, words: str) -> None:
     out.print()
-    out.print(words, style="bold")
+    paragraph(out, words, style="bold")
 
 
 def _list(out: Console, heading: str, rows: Iterable[str], *, numbered: bool = False) -> None:

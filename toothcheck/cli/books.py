@@ -172,7 +172,8 @@ def beginning_with(options: Mapping[str, str], refusal: str) -> str:
 def _in_options(words: str) -> str:
     words = words.replace("has no length_mm", "has no length")
     words = re.sub(rf"\b({'|'.join(_OPTIONS)})\b", lambda found: _OPTIONS[found[1]], words)
-    return re.sub(r"^(a|the|no) ", lambda found: found[0].capitalize(), words)  # a sentence, not a field's name
+    # where a sentence begins, not a field's name
+    return re.sub(r"^(a|the|no|machine|part) (?!must\b)", lambda found: found[0].capitalize(), words)
 
 
 def place(where: str | None) -> str:

@@ -26,11 +26,18 @@ if TYPE_CHECKING:
     from toothcheck.comparing import Comparison
     from toothcheck.inspection import Inspection
 
-COLUMNS = 80
+_COLUMNS = 80
 _LONGEST_BAR = 28
+"""The bar of the greatest loss, columns, where the terminal is wide enough."""
 _GAP = 2
 """Blanks between two columns of the table."""
 _PICTURE = {".png": "png", ".svg": "svg"}
+_DISAGREE = "Cannot tell: the photos and what is said of them do not agree."
+"""Stands in place of a loss that is not claimed, in the answer and in the picture."""
+_CAUTION = (
+    "What is lost says nothing of cracks, bolts, splines or the chain: look at them by hand, engine off. The machine's "
+    "manual and a qualified mechanic decide."
+)
 
 
 def register(app: typer.Typer) -> None:
@@ -110,7 +117,7 @@ def compare(
             tell(f"Finding and measuring the teeth of the {which} photo")
             seen.append(inspect(photo, claim))
         tell("Laying one on the other")
-        damage = damage_in_words(seen[0], seen[1])
+        damage = _damage_in_words(seen[0], seen[1])
         try:
             _check_turn(turned_by, seen[0].claim.teeth)  # with --teeth auto it is known only now
             result = loss_between(seen[0], seen[1], turned_by=turned_by, with_landmarks=holes)
@@ -125,7 +132,7 @@ def compare(
         if picture is not None:
             from toothcheck.comparing.chart import drawn
 
-            title = "\n".join([f"{photos[0].name} and {photos[1].name}", *([DISAGREE] if doubted else []), *damage])
+            title = "\n".join([f"{photos[0].name} and {photos[1].name}", *([_DISAGREE] if doubted else []), *damage])
             drawing = drawn(result, title=title, form=_PICTURE[picture.suffix.lower()], claimed=not doubted)
     written = []
     if picture is not None and drawing is not None:
@@ -136,7 +143,7 @@ def compare(
         written += [json] if json != "-" else []
     if json != "-":
         out = console()
-        told(result, seen[0], seen[1], damage, out, claimed=not doubted)
+        _told(result, seen[0], seen[1], damage, out, claimed=not doubted)
         for name in written:
             out.print(f"Wrote {name}", soft_wrap=True, markup=False)
     if doubted:
@@ -175,7 +182,7 @@ def document(
     }
 
 
-def damage_in_words(before: Inspection, after: Inspection) -> list[str]:
+def _damage_in_words(before: Inspection, after: Inspection) -> list[str]:
     """A sentence for each photo and kind of damage, the later photo first: no loss matters more."""
     from toothcheck.pairing import broken_since, damaged
     from toothcheck.tooth import teeth_in_words
@@ -197,15 +204,15 @@ def damage_in_words(before: Inspection, after: Inspection) -> list[str]:
     return said
 
 
-def told(
+def _told(
     result: Comparison, before: Inspection, after: Inspection, damage: list[str], out: Console, *, claimed: bool
 ) -> None:
-    """Print the result for people; no number where no loss is claimed, or it would be taken for one."""
+    """Print the result for people; no number where no loss is claimed, since it would be taken for a loss."""
     from toothcheck.flags import flag
 
-    out.width = min(out.width, COLUMNS)
+    out.width = min(out.width, _COLUMNS)
     if not claimed:
-        out.print(DISAGREE, style="bold", markup=False)
+        out.print(_DISAGREE, style="bold", markup=False)
     out.print(f"{before.photo.name} -> {after.photo.name}", style="bold", markup=False, soft_wrap=True)
     for sentence in damage:
         paragraph(out, sentence, style="bold")
@@ -216,7 +223,7 @@ def told(
         for code in codes:
             f = flag(code)
             paragraph(out, f"{whose}{f.sentence} {f.remedy}", mark=" - ")
-    paragraph(out, CAUTION, style="dim")
+    paragraph(out, _CAUTION, style="dim")
 
 
 def _losses(result: Comparison, out: Console) -> None:
@@ -250,11 +257,3 @@ def _losses(result: Comparison, out: Console) -> None:
             f"{middle[0]:.2f} to {middle[-1]:.2f} mm, if they were alike before (noise included).",
         )
     out.print("± is one standard uncertainty.", style="dim")
-
-
-DISAGREE = "Cannot tell: the photos and what is said of them do not agree."
-"""Stands over a loss that is not claimed, in the answer and in the picture."""
-CAUTION = (
-    "What is lost says nothing of cracks, bolts, splines or the chain: look at them by hand, engine off. The machine's "
-    "manual and a qualified mechanic decide."
-)

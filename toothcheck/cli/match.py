@@ -8,7 +8,7 @@ from typing import TYPE_CHECKING, Annotated, Any
 import typer
 
 from toothcheck.cli.books import wrong_words
-from toothcheck.cli.reading import PART_KEYS, json_object_of, part_of
+from toothcheck.cli.reading import PART_HINT, json_object_of, part_of
 from toothcheck.cli.words import CardMeasuredWord, JsonWord, card_height_within, refuse_typed
 from toothcheck.errors import UsageError
 
@@ -146,7 +146,7 @@ def _part(
     except ValueError as error:
         raise UsageError(f"{option}: {error}.") from error
     if _is_typed(path):
-        told = json_object_of(path, hint=PART_KEYS)
+        told = json_object_of(path, hint=PART_HINT)
         if chain is not None:
             told.setdefault("chain", chain_of(chain).name)
         return part_of(path, {"name": path.stem, **told, **values})

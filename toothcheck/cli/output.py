@@ -26,7 +26,8 @@ SHOWN_AFTER_S = 1.0
 """A command that is done sooner shows no progress, s."""
 _SAME_KIND = {".jpeg": ".jpg", ".htm": ".html"}
 _HELD = re.compile(
-    r"(?<=[0-9]) (?=(?:%|°|±|mm|km|miles|px/mm)(?!\w))|(?<=±) (?=[0-9])|(?<=[0-9]) (?=[0-9]{3}(?![0-9]))"
+    r"(?<=[0-9]) (?=(?:%|°|±|mm|km|miles|px/mm)(?!\w))|(?<=[0-9]) (?=[0-9]{3}(?![0-9]))"
+    r"|(?<=[±=]) (?=[0-9])| (?== [0-9])"
 )
 """Blanks at which no line ends: a number with its thousands, its uncertainty and its unit stay together."""
 _BLANK = "\ue000"

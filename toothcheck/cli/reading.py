@@ -13,8 +13,8 @@ from toothcheck.jsontext import parsed
 if TYPE_CHECKING:
     from toothcheck.matching import Part
 
-PART_KEYS = 'Such a file holds a part\'s values: {"teeth": 15, "bore_mm": 20.1}.'
-"""What is said of a part's file that cannot be read as one."""
+PART_HINT = 'Such a file holds a part\'s values: {"teeth": 15, "bore_mm": 20.1}.'
+"""What to do about a part's file that cannot be read as one."""
 
 
 def text_of(path: Path) -> str:
@@ -73,7 +73,7 @@ def part_of(path: Path, told: Mapping[str, object]) -> Part:
     try:
         return part_from_mapping(told)
     except ValueError as error:
-        raise InputError(f"{path} does not hold a part's values: {error}.", hint=PART_KEYS) from None
+        raise InputError(f"{path} does not hold a part's values: {error}.", hint=PART_HINT) from None
 
 
 def json_object_of(path: Path, *, hint: str) -> dict[str, Any]:

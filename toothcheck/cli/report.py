@@ -104,16 +104,13 @@ def report(
     elif path.suffix.lower() == ".json":
         given = ReportInput(document=json_object_of(path, hint="Make one with toothcheck inspect --json FILE."))
     else:
-        try:
-            given = _of_machine(subject, part, unit, where)
-        except (LogbookError, UsageError) as error:
-            if not path.exists():
-                raise
+        if subject and path.exists() and not _is_machine(subject, where):
             kind = "a folder" if path.is_dir() else "not named like a photo or a reading"
             raise InputError(
-                f"{subject} is {kind}, and no machine that can be reported.",
+                f"{subject} is {kind}, and no machine in the logbook.",
                 hint=f"Name a photo ({', '.join(sorted(PICTURES))}), a reading (.json) or a machine.",
-            ) from error
+            )
+        given = _of_machine(subject, part, unit, where)
     given = replace(
         given,
         origin=marks[origin],
@@ -174,6 +171,17 @@ def _of_photo(path: Path, told: Told) -> ReportInput:
         document=found.document(), outlines=outlines,
         picture=overlay.picture(found, kind="jpeg"), outlined=found.wear is not None,
     )  # fmt: skip
+
+
+def _is_machine(name: str, where: str | None) -> bool:
+    """Whether the logbook, if there is one, knows a machine of that name: its photos may lie in a folder named so."""
+    from toothcheck.logbook.entries import same_letters
+
+    try:
+        with opened(where) as book:
+            return same_letters(name) in book.history().machines
+    except LogbookError:
+        return False
 
 
 def _of_machine(machine: str, part: str | None, unit: str, where: str | None) -> ReportInput:

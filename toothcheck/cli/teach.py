@@ -10,7 +10,7 @@ from typing import TYPE_CHECKING, Annotated, Any
 import typer
 
 from toothcheck.cli.books import telling
-from toothcheck.cli.output import check_ending, check_targets, console, counted, write_json, write_whole
+from toothcheck.cli.output import check_ending, check_targets, console, counted, paragraph, write_json, write_whole
 from toothcheck.cli.reading import inside, json_object_of
 from toothcheck.cli.report import PICTURES
 from toothcheck.cli.words import JsonWord
@@ -19,6 +19,9 @@ from toothcheck.errors import InputError, PhotoError, UsageError
 if TYPE_CHECKING:
     from toothcheck.lessons import Case, ClassReport
     from toothcheck.lessons.results import Kappa, Share
+
+_ROOMY = 76
+"""Columns from which on the tables of a class stand as they are."""
 
 
 def register(app: typer.Typer) -> None:
@@ -167,10 +170,6 @@ def _result_files(given: list[Path]) -> list[Path]:
     return out
 
 
-_ROOMY = 76
-"""Columns from which on the tables of a class stand as they are."""
-
-
 def _print_class(report: ClassReport) -> None:
     from rich.box import SIMPLE_HEAD
     from rich.markup import escape
@@ -180,16 +179,17 @@ def _print_class(report: ClassReport) -> None:
 
     out, all_of = console(), report.together
     people = len({run.apprentice for run, _ in report.runs})
-    out.print(
+    paragraph(
+        out,
         f"{counted(people, 'person', 'people')}, {counted(len(report.runs), 'run')}, "
-        f"{counted(all_of.photos, 'photo')} answered"
+        f"{counted(all_of.photos, 'photo')} answered",
     )
     if report.repeated:
         tell = "tells" if report.repeated == 1 else "tell"
-        out.print(f"{counted(report.repeated, 'file')} {tell} of a run told before; counted once")
+        paragraph(out, f"{counted(report.repeated, 'file')} {tell} of a run told before; counted once")
     if report.nameless:
         each = "it counts as a person" if report.nameless == 1 else "each counts as a person"
-        out.print(f"{counted(report.nameless, 'run')} without a name: {each} of its own, whoever it was")
+        paragraph(out, f"{counted(report.nameless, 'run')} without a name: {each} of its own, whoever it was")
     narrow = out.width < _ROOMY
     look: dict[str, Any] = {"title_justify": "left", "box": SIMPLE_HEAD, "padding": (0, 0 if narrow else 1)}
 
@@ -213,7 +213,7 @@ def _print_class(report: ClassReport) -> None:
         ("Unworn teeth left alone", _share(all_of.unworn_left_alone)),
         ("Teeth, kappa", _kappa(all_of.teeth_kappa)),
     ):
-        out.print(f"{name:<24} {text}")
+        paragraph(out, text, mark=f"{name:<24} ")
     table = Table(title="Each person over time", **look)
     for heading in ("person", "when", "exercise", "grade", "kappa", "drive flank", "worn found"):
         table.add_column(heading, overflow="fold", no_wrap=heading == "when")
@@ -228,8 +228,9 @@ def _print_class(report: ClassReport) -> None:
             _share(agreed.worn_found, wide=False),
         )
     out.print(table)
-    out.print(
-        "Intervals hold 95 %. Kappa: 1 full agreement, 0 no better than chance; answers of cannot-tell are left out."
+    paragraph(
+        out,
+        "Intervals hold 95 %. Kappa: 1 full agreement, 0 no better than chance; answers of cannot-tell are left out.",
     )
 
 

@@ -21,11 +21,11 @@ import numpy as np
 from toothcheck import claims, placing, quality
 from toothcheck.cards.detect import CardSighting, find_card
 from toothcheck.chains import CHAINS
-from toothcheck.claims import Claim, Found
+from toothcheck.claims import Claim
 from toothcheck.edges import optics
 from toothcheck.estimate import Estimate
 from toothcheck.grade import FEWEST_TEETH, grade
-from toothcheck.inspection.document import SCHEMA, tip_pixels
+from toothcheck.inspection.document import tip_pixels
 from toothcheck.inspection.result import Inspection, Told
 from toothcheck.inspection.start import Start, face_of, start_of
 from toothcheck.photo import Photo
@@ -33,9 +33,9 @@ from toothcheck.placing import Placed
 from toothcheck.pose import card_pose
 from toothcheck.tracing.fit import UNKNOWNS
 from toothcheck.tracing.trace import Traced, trace
-from toothcheck.wear import DatumPriors, WheelWear, fit_datum, measure
+from toothcheck.wear import WheelWear, fit_datum, measure
 
-__all__ = ["SCHEMA", "Claim", "Found", "Inspection", "inspect", "tip_pixels"]
+__all__ = ["Claim", "Inspection", "inspect", "tip_pixels"]
 
 _SIZE_OFF = 0.012
 """By which share the outline may look larger or smaller than the card has it."""
@@ -104,12 +104,11 @@ def inspect(photo: Photo, claim: Claim, *, seed: int = 0) -> Inspection:
 
 def _measured(told: Told, placed: Placed, start: Start, seen: quality.Quality, rng: np.random.Generator) -> Inspection:
     """From a start good enough to trace, to the grade."""
-    priors = DatumPriors(bias_mean_mm=start.priors.bias_mean_mm, bias_mm=start.priors.bias_mm)
-    sides = _from_the_sides(told, placed, start, seen, priors, rng)
+    sides = _from_the_sides(told, placed, start, seen, rng)
     if sides is None:
         return told.refused("few-teeth")
     _ask_which_drives(told, sides)
-    percent, rollers = _ask_what_was_traced(told, placed, start, sides.taken, priors)
+    percent, rollers = _ask_what_was_traced(told, placed, start, sides.taken)
     _find_the_chain(told, placed, rollers, sides)
     # which flank drives is doubt, too, where the readings of both sides differ
     wear, other = sides.taken.wear, sides.other
@@ -152,11 +151,11 @@ class _Sides:
 
 
 def _from_the_sides(
-    told: Told, placed: Placed, start: Start, seen: quality.Quality, priors: DatumPriors, rng: np.random.Generator
+    told: Told, placed: Placed, start: Start, seen: quality.Quality, rng: np.random.Generator
 ) -> _Sides | None:
     """The wheel traced and measured from the side told, and from the other one where there is doubt; None: neither."""
     photo, claimed = told.photo, told.claim.drive_clockwise
-    light = optics(photo.planes, seen.blur_px)
+    light, priors = optics(photo.planes, seen.blur_px), start.datum_priors
 
     def from_side(drive_clockwise: bool) -> _Side | None:
         try:
@@ -211,9 +210,7 @@ def _ask_which_drives(told: Told, sides: _Sides) -> None:
         told.flags += claims.coast_flags(wear)
 
 
-def _ask_what_was_traced(
-    told: Told, placed: Placed, start: Start, side: _Side, priors: DatumPriors
-) -> tuple[Estimate | None, _Rollers]:
+def _ask_what_was_traced(told: Told, placed: Placed, start: Start, side: _Side) -> tuple[Estimate | None, _Rollers]:
     """Flags on scale, form, tips, roller and plane; the card's scale against the pitch's, and the rollers' weights."""
     traced, wear = side.traced, side.wear
     percent = None
@@ -225,7 +222,7 @@ def _ask_what_was_traced(
     told.say(*claims.seat_flags(traced, wear, with_card=told.card is not None))
     told.say(*claims.form_flags(wear))
     told.say(*claims.tip_flags(traced.ring, wear))
-    rollers = claims.roller_shares(traced.ring, placed.chain, wear.datum, wear.drive_clockwise, priors)
+    rollers = claims.roller_shares(traced.ring, placed.chain, wear.datum, wear.drive_clockwise, start.datum_priors)
     if not told.chain_open:
         told.say(*claims.roller_flags(rollers, placed.chain))
     k = [UNKNOWNS.index(name) for name in ("tilt_x", "tilt_y")]
@@ -257,8 +254,7 @@ def _find_the_chain(told: Told, placed: Placed, rollers: _Rollers, sides: _Sides
 
 def _with_fitting_roller(photo: Photo, placed: Placed, start: Start, seen: quality.Quality, drive: bool) -> Placed:
     """The place with the chain whose roller fits the seats best; only its pitch was found before."""
-    light = optics(photo.planes, seen.blur_px)
-    priors = DatumPriors(bias_mean_mm=start.priors.bias_mean_mm, bias_mm=start.priors.bias_mm)
+    light, priors = optics(photo.planes, seen.blur_px), start.datum_priors
     try:
         traced = trace(photo.planes, start.wheel, start.priors, light, drive_clockwise=drive, scale_std=start.scale_std)
         datum = fit_datum(traced.ring, drive_clockwise=drive, priors=priors)

@@ -10,6 +10,7 @@ import numpy as np
 from toothcheck.estimate import Estimate
 from toothcheck.flags import TURNING_GUESSED
 from toothcheck.geometry import Floats
+from toothcheck.marks import INSPECTION_SCHEMA
 from toothcheck.patterns import told
 from toothcheck.tracing.fit import UNKNOWNS
 from toothcheck.tracing.rims import Wheel
@@ -17,8 +18,6 @@ from toothcheck.tracing.rims import Wheel
 if TYPE_CHECKING:
     from toothcheck.inspection.result import Inspection
     from toothcheck.tracing.trace import Traced
-
-SCHEMA = "toothcheck/inspection/1"
 
 
 def _json(e: Estimate | None) -> dict[str, float] | None:
@@ -55,7 +54,7 @@ def document(i: Inspection) -> dict[str, Any]:
                 }
             )
     return {
-        "schema": SCHEMA,
+        "schema": INSPECTION_SCHEMA,
         "photo": {
             "name": i.photo.name,
             "sha256": i.photo.sha256,

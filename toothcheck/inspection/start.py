@@ -9,15 +9,17 @@ import numpy as np
 
 from toothcheck.cards.detect import CardSighting
 from toothcheck.claims import Claim
+from toothcheck.claims.claim import THICKNESS_SHARE
 from toothcheck.placing import Placed
 from toothcheck.pose import CardPose, PlanePose
 from toothcheck.tracing.fit import Priors
 from toothcheck.tracing.rims import Wheel
+from toothcheck.wear import DatumPriors
 
-_THICKNESS_SHARE = 0.91
-"""Of the chain's inner width: single sprockets as sold run from 0.88 to 0.95 (common practice, no source)."""
 _THICKNESS_STD = 0.03
+"""Standard uncertainty of a thickness by `THICKNESS_SHARE`, relative."""
 _SCALE_STD_CARD = 0.004
+"""Standard uncertainty of the scale by a card, relative (assumed)."""
 _EDGE_STD_MM = 0.02
 """How far a broken edge may draw all of a sprocket's edges in, in well exposed photos."""
 
@@ -29,6 +31,12 @@ class Start:
     wheel: Wheel
     priors: Priors
     scale_std: float
+    """Standard uncertainty of the scale, relative."""
+
+    @property
+    def datum_priors(self) -> DatumPriors:
+        """What the datum fit begins with, too: it weighs the same edges again."""
+        return DatumPriors(bias_mean_mm=self.priors.bias_mean_mm, bias_mm=self.priors.bias_mm)
 
 
 def _is_mat(card: CardSighting) -> bool:
@@ -41,7 +49,7 @@ def _thickness(claim: Claim, card: CardSighting | None) -> tuple[float, float]:
         return claim.thickness_mm, 0.05
     if claim.chain is None:  # anything from 5 to 9 mm, told apart by the far rims
         return 7.0, 1.2
-    nominal = _THICKNESS_SHARE * claim.chain.inner_width_mm
+    nominal = THICKNESS_SHARE * claim.chain.inner_width_mm
     told = claim.card_height_mm
     # a part lying on the mat stands as high over it as it is thick
     if card is not None and _is_mat(card) and told is not None and abs(-told - nominal) < 0.3 * nominal:

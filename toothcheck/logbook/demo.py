@@ -22,6 +22,7 @@ from toothcheck.geometry import Floats, readonly
 from toothcheck.grade import BANDS_PERCENT, CANNOT_TELL, GRADES, LEAST_CONFIDENCE, MOST_CONFIDENCE, band
 from toothcheck.logbook.documents import dumped, facts_of
 from toothcheck.logbook.entries import Entry
+from toothcheck.marks import INSPECTION_SCHEMA
 from toothcheck.toothform import IsoForm
 
 MADE_BY = "made-up demo data"
@@ -118,7 +119,7 @@ def made_document(
     worst = max((row for row in rows if row["measured"]), key=lambda row: float(row["drive_loss_mm"]["value"]))
     grade, confidence = _grade(asymmetry, std, overhang)
     return {
-        "schema": "toothcheck/inspection/1",
+        "schema": INSPECTION_SCHEMA,
         "photo": {
             "name": name,
             "sha256": bytes(rng.integers(0, 256, 32, dtype=np.uint8)).hex(),

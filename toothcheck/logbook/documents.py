@@ -8,8 +8,8 @@ from typing import Any, get_args
 
 from toothcheck.grade import CANNOT_TELL, GRADES, HALTING, RENEW_ANYWAY, Renewal, halting
 from toothcheck.logbook.entries import POSITIONS, short
+from toothcheck.marks import INSPECTION_SCHEMA
 
-DOCUMENT_SCHEMA = "toothcheck/inspection/1"
 """The inspection documents that can be recorded."""
 TELLING_MORE = (CANNOT_TELL, GRADES[-1])
 """Grades beside which a document may tell what no column does: that parts are to be renewed all the same, and the teeth
@@ -85,9 +85,9 @@ def facts_of(document: dict[str, Any]) -> dict[str, Any]:
         When the document is not one that ``toothcheck inspect`` writes.
     """
     schema = document.get("schema") if isinstance(document, dict) else None
-    if schema != DOCUMENT_SCHEMA:
+    if schema != INSPECTION_SCHEMA:
         instead = "and there is none" if schema is None else f"not {short(schema)}"
-        raise ValueError(f"its schema must be {DOCUMENT_SCHEMA!r}, {instead}")
+        raise ValueError(f"its schema must be {INSPECTION_SCHEMA!r}, {instead}")
     try:
         sprocket, wear, verdict = document["sprocket"], document["wear"], document["verdict"]
         nothing = {"value": None, "std": None}

@@ -60,7 +60,7 @@ class Part:
 
 _COUNTS = {"teeth", "splines", "holes"}
 _NAMED = 3
-"""Of keys that are not known so many are named."""
+"""How many of the keys that are not known are named."""
 _KNOWN = {f.name for f in fields(Part)} - {"name", "unknown_because"}
 
 
@@ -78,7 +78,8 @@ def part_from_mapping(values: Mapping[str, object]) -> Part:
     extra = set(values) - _KNOWN - {"name", "chain"}
     if extra:
         named = sorted(extra)
-        more = f" and {len(named) - _NAMED} others" if len(named) > _NAMED else ""
+        others = len(named) - _NAMED
+        more = f" and {others} other{'s' if others > 1 else ''}" if others > 0 else ""
         raise ValueError(
             f"keys must be of {', '.join(sorted(_KNOWN | {'chain', 'name'}))}, not {', '.join(named[:_NAMED])}{more}"
         )
@@ -99,6 +100,8 @@ def part_from_mapping(values: Mapping[str, object]) -> Part:
         if key in _COUNTS:
             if number != int(number):
                 raise ValueError(f"{key} must be a whole number, not {number}")
+            if number < 0:
+                raise ValueError(f"{key} must not be negative, not {int(number)}")
             out[key] = Count(value=int(number))
         else:
             if key != "offset_mm" and number <= 0:

@@ -12,12 +12,11 @@ from toothcheck.flags import FLAGS
 from toothcheck.geometry import Floats
 from toothcheck.grade import CANNOT_TELL, CAUTIONS, MOST_CONFIDENCE, halt_until, halting
 from toothcheck.lessons.scale import ALL_GRADES, ASYMMETRY_LIMITS_PERCENT, MEANING, OVERHANG_LIMIT_MM
+from toothcheck.marks import INSPECTION_SCHEMA
 from toothcheck.pages import Figure, tied
 from toothcheck.report.captions import chart_caption, estimate_of, picture_alt, picture_caption, rule_caption
 from toothcheck.report.figures import reading_on_rule, teeth_chart, trend_chart, two_teeth
 from toothcheck.tooth import teeth_in_words
-
-SCHEMA = "toothcheck/inspection/1"
 
 UNSEEN = (
     "cracks, and anything inside the metal",
@@ -212,9 +211,9 @@ def view_of(given: ReportInput) -> ReportView:
         When the document is not an inspection, or holds something else than an inspection does.
     """
     d = given.document
-    if d.get("schema") != SCHEMA:
+    if d.get("schema") != INSPECTION_SCHEMA:
         instead = "and has none" if d.get("schema") is None else f"not {d['schema']!r:.60}"
-        raise ValueError(f"document must have the schema {SCHEMA}, {instead}")
+        raise ValueError(f"document must have the schema {INSPECTION_SCHEMA}, {instead}")
     missing = [name for name in ("photo", "sprocket", "scale", "teeth", "verdict") if d.get(name) is None]
     if missing:
         raise ValueError(f"document must hold {', '.join(missing)}")
@@ -226,7 +225,7 @@ def view_of(given: ReportInput) -> ReportView:
     try:
         return _view(given)
     except (ArithmeticError, AttributeError, LookupError, TypeError) as error:  # the file is anybody's
-        raise ValueError(f"document must be laid out as {SCHEMA} is") from error
+        raise ValueError(f"document must be laid out as {INSPECTION_SCHEMA} is") from error
 
 
 def _view(given: ReportInput) -> ReportView:

@@ -12,8 +12,9 @@ from toothcheck.drive import chain_in_short, situation_of
 from toothcheck.grade import CANNOT_TELL
 from toothcheck.lessons.scale import GRADES
 from toothcheck.logbook import distance_rough, distance_text, in_unit, judged
+from toothcheck.marks import INSPECTION_SCHEMA
 from toothcheck.pages import tied
-from toothcheck.report.content import SCHEMA, Origin, ReportInput, TrendShown
+from toothcheck.report.content import Origin, ReportInput, TrendShown
 
 if TYPE_CHECKING:
     from toothcheck.advice import Situation
@@ -119,7 +120,7 @@ def _document(entry: Entry) -> dict[str, object]:
 
     held = "grade" if entry.asymmetry_percent is None and entry.overhang_mm is None else "numbers"
     return {
-        "schema": SCHEMA,
+        "schema": INSPECTION_SCHEMA,
         "photo": {"sha256": entry.photo_sha256},
         "sprocket": {"chain": entry.chain, "teeth": entry.teeth, "position": entry.position},
         "scale": {},

@@ -130,7 +130,7 @@ def _within(error: Floats, std: Floats) -> float | None:
     return 100 * _mean(np.abs(error) <= 1.96 * std) if len(error) else None
 
 
-HOOKED_MM = 0.1
+_HOOKED_MM = 0.1
 """From which true overhang a wheel counts as hooked in `hooks`, and below half of which as not."""
 
 
@@ -151,10 +151,10 @@ class Hooks:
 def hooks(records: Sequence[Record]) -> Hooks:
     """How hooks are read where teeth were measured."""
     seen = [r for r in records if r["overhang_mm"] is not None and r["true_overhang_mm"] is not None]
-    there = [r for r in seen if r["true_overhang_mm"] >= HOOKED_MM]
+    there = [r for r in seen if r["true_overhang_mm"] >= _HOOKED_MM]
     error = np.array([r["overhang_mm"]["value"] - r["true_overhang_mm"] for r in there])
     std = np.array([r["overhang_mm"]["std"] for r in there])
-    plain = [r["overhang_mm"]["value"] for r in seen if r["true_overhang_mm"] < HOOKED_MM / 2]
+    plain = [r["overhang_mm"]["value"] for r in seen if r["true_overhang_mm"] < _HOOKED_MM / 2]
     return Hooks(
         hooked=len(there),
         bias_mm=_mean(error),

@@ -72,6 +72,7 @@ class WheelFit:
     unknowns: Floats
     """Against the start of the fit, in the order of UNKNOWNS."""
     covariance: Floats
+    """(k, k) of the unknowns."""
 
 
 def apply(start: Wheel, v: Floats, pivot_mm: Floats) -> Wheel:
@@ -85,23 +86,15 @@ def apply(start: Wheel, v: Floats, pivot_mm: Floats) -> Wheel:
     return Wheel(plane=plane, form=form, phase=start.phase + float(v[2]), thickness_mm=start.thickness_mm + float(v[9]))
 
 
-def in_gaps(wheel: Wheel, edges: Edges, rays: Floats | None = None) -> Floats:
-    """(m, 2) the edges on the wheel's face or back, in their gaps' frames.
-
-    ``rays`` (m, 3) are those of the edges where they are known: no unknown of the fit moves them.
-    """
-    rays = wheel.plane.camera.rays(edges.px) if rays is None else rays
-    return wheel.to_gap(_on_wheel(wheel, edges, rays), edges.gap)
-
-
 def _on_wheel(wheel: Wheel, edges: Edges, rays: Floats) -> Floats:
-    """(m, 2) the edges on the wheel's face or back, in its plane."""
+    """(m, 2) the edges on the wheel's face or back, in its plane; no unknown of the fit moves their ``rays`` (m, 3)."""
     return wheel.plane.met_by(rays, np.where(edges.far, -wheel.thickness_mm, 0.0))
 
 
 def depths(wheel: Wheel, edges: Edges) -> Floats:
     """How deep each edge lies in the wheel's ideal metal, mm."""
-    return wheel.form.metal_depth_mm(in_gaps(wheel, edges), with_tip=False)
+    on_wheel = _on_wheel(wheel, edges, wheel.plane.camera.rays(edges.px))
+    return wheel.form.metal_depth_mm(wheel.to_gap(on_wheel, edges.gap), with_tip=False)
 
 
 def _misfit(v: Floats, edges: Edges, ideal: Faced) -> Floats:

@@ -20,11 +20,12 @@ from toothcheck.geometry import Bools, Floats
 from toothcheck.tracing.rims import Rims
 
 DEEPEST_MM = -2.8
-HIGHEST_MM = 0.9
+_HIGHEST_MM = 0.9
+"""Range of offsets searched; negative is metal gone."""
 TOGETHER_PX = 1.3
 """A side wall narrower than this shows one step, not two."""
 _STIFFNESS = 0.35
-GAIN_STD_MM = 0.27
+_GAIN_STD_MM = 0.27
 """Metal does not grow: offsets outwards are errors of the nominal outline, and burrs."""
 
 
@@ -101,9 +102,9 @@ def follow(
     optics: Optics,
     *,
     deepest_mm: float = DEEPEST_MM,
-    highest_mm: float = HIGHEST_MM,
+    highest_mm: float = _HIGHEST_MM,
     loss_std_mm: Floats | float = 3.0,
-    gain_std_mm: Floats | float = GAIN_STD_MM,
+    gain_std_mm: Floats | float = _GAIN_STD_MM,
 ) -> Paths:
     """The most probable path of offsets for every gap.
 

@@ -40,8 +40,8 @@ class Wheel:
         # a few dozen gaps, thousands of points
         a = self.gap_axis(np.arange(self.form.teeth))
         c, s = np.cos(a)[index], np.sin(a)[index]
-        x, y = points_mm[..., 0], points_mm[..., 1]
-        return np.stack([c * x + s * y, -s * x + c * y], axis=-1)
+        x, y = points_mm[:, 0], points_mm[:, 1]
+        return np.stack([c * x + s * y, -s * x + c * y], axis=1)
 
     def from_gap(self, points_mm: Floats, index: Floats | Ints) -> Floats:
         """Points (n, …, 2) in the frames of gaps (n,) into the plane."""

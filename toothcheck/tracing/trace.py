@@ -25,8 +25,9 @@ from toothcheck.tracing.tips import tips_apart
 
 _SHARED = ("height", "tilt_x", "tilt_y", "thickness")
 _REACH_MM = 3.4
-SEAT_VOTES = 0.65
-SCATTER_MM = 0.22
+_SEAT_VOTES = 0.65
+"""How far up the seat, of the way from its bottom to its end, its drive half votes."""
+_SCATTER_MM = 0.22
 """How much a tooth's loss may differ from its neighbours' before the photo must say so clearly."""
 _DOUBT_MM, _DOUBT_EVIDENCE = 0.25, 0.45
 """Where no step stands at all a path may be anywhere within a quarter of a millimetre of its neighbours'; the doubt
@@ -36,19 +37,15 @@ _SEAT_TOLERANCE_MM = 0.15
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
 class Traced:
-    """Everything that was seen of one wheel."""
+    """What comes of tracing one wheel."""
 
     ring: ToothRing
     wheel: Wheel
-    rims: Rims
-    paths: Paths
-    edges: Edges
+    """As fitted last."""
     fit: WheelFit
-    trust: Floats
-    """(z,) 0…1: how far each gap's seat and coast flank lie on the form."""
 
 
-def coast_side(outline_x: Floats, drive_clockwise: bool) -> Bools:
+def _coast_side(outline_x: Floats, drive_clockwise: bool) -> Bools:
     """Which points of a gap's frame belong to coast flanks and the coast halves of seats.
 
     In a gap's frame x points right as seen, so the tooth on the clockwise side of the gap stands at +x, and shows the
@@ -88,7 +85,7 @@ def trace(
         ideal = flank_outline(wheel.form, step, _REACH_MM)
         # worn flanks face another way than new ones: their walls come into sight, or leave it, elsewhere
         outline = ideal if worn is None else worn_outline(ideal, np.interp(_arc(ideal), *worn), step)
-        coast = coast_side(outline.points_mm[:, 0], drive_clockwise)
+        coast = _coast_side(outline.points_mm[:, 0], drive_clockwise)
         frame = rims(wheel, outline, tip)
         settled = sweep >= 3
         expected: dict[str, Any]
@@ -99,8 +96,8 @@ def trace(
         else:
             expected = {
                 "highest_mm": 0.9,
-                "loss_std_mm": np.where(coast, 0.3, SCATTER_MM),
-                "gain_std_mm": np.where(coast, 0.15, SCATTER_MM),
+                "loss_std_mm": np.where(coast, 0.3, _SCATTER_MM),
+                "gain_std_mm": np.where(coast, 0.15, _SCATTER_MM),
             }
         paths = follow(planes, frame, optics, deepest_mm=DEEPEST_MM, **expected)
         edges = locate(planes, frame, paths, optics, drive_clockwise=drive_clockwise, line=line)
@@ -116,8 +113,8 @@ def trace(
             result = fit(start, edges, votes, priors, wide_mm=1.5, free=("x", "y", "phase"))
         else:
             tolerance = {1: 0.5, 2: 0.3}.get(sweep, _SEAT_TOLERANCE_MM)
-            trust = gap_trust(wheel, edges, voter & ~edges.far, int((coast & low).sum()), tolerance)
-            seat = ~coast & (wheel.form.seat_share(outline.points_mm) < SEAT_VOTES)
+            trust = _gap_trust(wheel, edges, voter & ~edges.far, int((coast & low).sum()), tolerance)
+            seat = ~coast & (wheel.form.seat_share(outline.points_mm) < _SEAT_VOTES)
             votes = np.where(voter, np.where(edges.far, 0.3, 1.0), 0.5 * (seat[edges.place] & ~edges.far))
             votes *= trust[edges.gap]
             result = fit(start, edges, votes, priors, begin=unknowns, wide_mm={1: 0.7, 2: 0.5}.get(sweep, 0.35))
@@ -128,9 +125,9 @@ def trace(
             worn = _typical_wear(outline, paths, trust, coast, ideal, tip)
     assert result is not None
     damage = _damaged(planes, wheel, frame, paths, trust, optics)
-    moved = slopes(start, result.unknowns, priors, edges, _SHARED)
-    ring = _ring(wheel, frame, paths, edges, result, moved, trust, scale_std, priors.bias_mm, tip, damage)
-    return Traced(ring=ring, wheel=wheel, rims=frame, paths=paths, edges=edges, fit=result, trust=readonly(trust))
+    shared_slopes = slopes(start, result.unknowns, priors, edges, _SHARED)
+    ring = _ring(wheel, frame, paths, edges, result, shared_slopes, trust, scale_std, priors.bias_mm, tip, damage)
+    return Traced(ring=ring, wheel=wheel, fit=result)
 
 
 class _Damage(NamedTuple):
@@ -217,7 +214,7 @@ def _typical_wear(
     return arc, gaussian_filter1d(middle, 0.6 / max(float(np.diff(arc).mean()), 0.05))
 
 
-def gap_trust(wheel: Wheel, edges: Edges, voter: Bools, expected: int, tolerance_mm: float) -> Floats:
+def _gap_trust(wheel: Wheel, edges: Edges, voter: Bools, expected: int, tolerance_mm: float) -> Floats:
     """How far each gap's voting edges lie on the form: 1 on it, 0 where their median distance is the tolerance."""
     d = np.abs(depths(wheel, edges))
     trust = np.zeros(wheel.form.teeth)
@@ -248,7 +245,7 @@ def _ring(
     paths: Paths,
     edges: Edges,
     result: WheelFit,
-    moved: Floats,
+    shared_slopes: Floats,
     trust: Floats,
     scale_std: float,
     bias_std_mm: float,
@@ -260,7 +257,7 @@ def _ring(
     block = result.covariance[np.ix_(shared, shared)]
     # the same edges are weighed again by the datum fit: twice the variance, so that they do not count double
     root = np.linalg.cholesky(2.0 * block + 1e-12 * np.eye(len(shared)))
-    modes = np.column_stack([-moved @ root, _exposure(wheel, edges, bias_std_mm)])
+    modes = np.column_stack([-shared_slopes @ root, _exposure(wheel, edges, bias_std_mm)])
     px_mm = 1.0 / wheel.plane.px_per_mm
     gaps = []
     for g in np.flatnonzero(trust > 0.05):

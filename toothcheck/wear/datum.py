@@ -21,6 +21,7 @@ from toothcheck.toothform import Faced, IsoForm
 _TEXTURE_MM, TEXTURE_LENGTH_MM = 0.035, 0.8
 """What dirt, shading and bevels move an edge by, and over what length they do so alike."""
 _SEAT_VOTES = 0.65
+"""How far up the seat, of the way from its bottom to its end, its drive half votes."""
 _SEAT_MOST = 0.3, 0.5
 """The largest standard deviations of the seats' even loss, mm."""
 _SETTLED = 7
@@ -121,7 +122,7 @@ class Datum:
     turn_mm: Estimate
     """The turn as arc length at the pitch circle, with its standard uncertainty."""
     unknowns: Floats
-    """(k,) fitted values: place, phase, scale, blend, root, bias, even losses, then the ring's modes."""
+    """(k,) fitted values: place, phase, scale, blend, root, bias, losses, bevel, then the ring's modes."""
     covariance: Floats
     """(k, k) of the unknowns."""
     spread_mm: float
@@ -182,7 +183,7 @@ def points_of(ring: ToothRing, drive_clockwise: bool) -> Points:
     )
 
 
-def subset(p: Points, keep: Bools) -> Points:
+def _subset(p: Points, keep: Bools) -> Points:
     """Some of the points."""
     return Points(
         gap=p.gap[keep], nominal=p.nominal[keep], normals=p.normals[keep], offset=p.offset[keep],
@@ -288,10 +289,10 @@ def fit_datum(ring: ToothRing, *, drive_clockwise: bool, priors: DatumPriors | N
     prior_std[[BEVEL, BEVEL_LIGHT, BEVEL_FROM]] = priors.bevel_std, priors.bevel_light_std, priors.bevel_from_std_mm
     limit = _each(k)[:, 1]
     share = min(1.0, p.spacing / TEXTURE_LENGTH_MM)
-    sub = subset(p, voting)
+    sub = _subset(p, voting)
     # drive flanks near the pitch circle say how worn the wheel is, and so how much the coast flanks may be
     r = np.hypot(p.nominal[:, 0], p.nominal[:, 1])
-    worn = subset(p, p.drive & (np.abs(r - radius + 0.3) < 0.6))
+    worn = _subset(p, p.drive & (np.abs(r - radius + 0.3) < 0.6))
     information = np.eye(k)
     d = np.zeros(0)
     width = 0.5

@@ -25,10 +25,12 @@ from toothcheck.wear.datum import (
 )
 from toothcheck.wear.smoothing import from_below, smooth
 
-RADII = 40
-ACROSS_MM = -1.6, 0.7, 0.15
+_RADII = 40
+"""How many radii profiles are smoothed on."""
+_ACROSS_MM = -1.6, 0.7, 0.15
 """Where profiles are held against one another, over the pitch circle: from, to and step."""
 _FEWEST_POINTS = 5
+"""The fewest points that a profile is made of."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
@@ -46,7 +48,7 @@ class Profiles:
     seen: Floats
     """(2, t, r + 1) share of the smoothing window that holds edges."""
     raw: Floats
-    """(2, t, m) the losses before they are smoothed, at `ACROSS_MM`; NaN where nothing was traced."""
+    """(2, t, m) the losses before they are smoothed, at `_ACROSS_MM`; NaN where nothing was traced."""
 
 
 def profiles_of(ring: ToothRing, datum: Datum, p: Points, at: Floats, drive_clockwise: bool) -> Profiles:
@@ -64,9 +66,9 @@ def profiles_of(ring: ToothRing, datum: Datum, p: Points, at: Floats, drive_cloc
     without_bevel = values - _bevelled(ring, datum, p, at, slope_r)
     std, doubt = np.hypot(p.std, 0.01) * slope_r, p.doubt * slope_r
     low = max(form.junction_radius_mm - 0.3, form.pitch_radius_mm - 0.25 * form.roller_diameter_mm)
-    radii = np.linspace(low, form.pitch_radius_mm + 0.32 * form.roller_diameter_mm, RADII)
-    across = form.pitch_radius_mm + np.arange(*ACROSS_MM)
-    shape = (2, ring.teeth, RADII + 1)
+    radii = np.linspace(low, form.pitch_radius_mm + 0.32 * form.roller_diameter_mm, _RADII)
+    across = form.pitch_radius_mm + np.arange(*_ACROSS_MM)
+    shape = (2, ring.teeth, _RADII + 1)
     loss, noise, seen = (np.zeros(shape) for _ in range(3))
     slope = np.zeros((*shape, values.shape[1] - 1))
     raw = np.full((2, ring.teeth, len(across)), np.nan)

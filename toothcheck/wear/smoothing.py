@@ -11,6 +11,7 @@ from toothcheck.wear.datum import TEXTURE_LENGTH_MM
 from toothcheck.wear.hooks import running_median
 
 _SMOOTH_MM = 0.35
+"""Standard deviation of the weights along the radius."""
 
 
 def smooth(

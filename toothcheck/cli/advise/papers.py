@@ -7,7 +7,7 @@ from dataclasses import replace
 from pathlib import Path
 from typing import TYPE_CHECKING
 
-from toothcheck.cli.reading import PART_KEYS, json_object_of, part_of
+from toothcheck.cli.reading import PART_HINT, json_object_of, part_of
 from toothcheck.cli.words import Paper
 from toothcheck.errors import UsageError
 
@@ -45,7 +45,7 @@ def order_of(
         number, known = "", Part(name="part")
         made_for, teeth = size(None if state is None else state.chain_size), None if state is None else state.teeth
         if path is not None:
-            told = json_object_of(path, hint=PART_KEYS)
+            told = json_object_of(path, hint=PART_HINT)
             number = str(told.pop("part_number", ""))
             known = part_of(path, told)
             own = None if told.get("chain") is None else chain_of(str(told["chain"]))

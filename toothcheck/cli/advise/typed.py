@@ -28,14 +28,14 @@ def sprocket_of(
     if confidence is not None and not 0 <= confidence <= 1:
         hint = f"{confidence:g} % is {confidence / 100:g}." if 1 < confidence <= 100 else ""
         raise UsageError(f"--{name}-confidence must lie between 0 and 1, not {confidence:g}.", hint=hint)
-    more = {"teeth": teeth, "confidence": confidence, "distance_km": km}
-    typed: dict[str, Any] = {key: value for key, value in more.items() if value is not None}
     from toothcheck.advice import Halt, SprocketState
 
+    more = {"teeth": teeth, "confidence": confidence, "distance_km": km}
+    typed: dict[str, Any] = {key: value for key, value in more.items() if value is not None}
     path = None if grade is None else json_file(grade)
     given: dict[str, Any] = {"grade": grade, **typed} if grade is not None and path is None else typed
     with telling(grade=f"--{name}", teeth=f"--{name}-teeth"):
-        SprocketState(**{"grade": "cannot-tell", **given})
+        SprocketState(**{"grade": "cannot-tell", **given})  # refuses what was typed while it is known as what
     if grade is None or path is None:
         return given or None  # known but not graded: still worth its notes
     made = f"--{name} takes a grade, or what toothcheck inspect … --json FILE wrote."
