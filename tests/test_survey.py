@@ -232,6 +232,10 @@ def test_a_survey_goes_on_where_it_was_cut_short(tmp_path, monkeypatch, capsys):
     assert "| teeth" in capsys.readouterr().out
     assert survey("--count", "5", "--seed", "9") == 2
     assert "belongs to another survey" in capsys.readouterr().err
+    kept = json.loads(cache.read_text())
+    cache.write_text(json.dumps(kept | {"of": kept["of"] | {"layout": 1}}))  # of an earlier toothcheck
+    assert survey("--count", "5") == 2
+    assert "belongs to another survey" in capsys.readouterr().err
     cache.write_text("[]")
     assert survey("--count", "5") == 2
     assert list(tmp_path.iterdir()) == [cache]

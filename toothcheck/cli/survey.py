@@ -26,6 +26,10 @@ Cache = Annotated[
 ]
 
 
+_LAYOUT = 2
+"""Of the records; counts up when they hold something else."""
+
+
 def _size(words: str) -> tuple[int, int]:
     try:
         width, height = (int(part) for part in words.lower().split("x"))
@@ -34,6 +38,11 @@ def _size(words: str) -> tuple[int, int]:
     if not (400 <= min(width, height) and width * height <= 13_000_000):
         raise UsageError(f"--size must lie between 400x400 and 13 million px, not {words}.")
     return width, height
+
+
+def _head(survey: str, seed: int, size: str) -> dict[str, Any]:
+    """What a cache must say of itself to be gone on with."""
+    return {"survey": survey, "layout": _LAYOUT, "seed": seed, "size": list(_size(size))}
 
 
 def _kept(cache: Path | None, head: dict[str, Any]) -> list[dict[str, Any]]:
@@ -86,7 +95,7 @@ def wrong_claims(
     """Photos about which something wrong is told: how many end in a flag, and none in a sure wrong grade."""
     from toothcheck.survey import wrong_claim_case, wrong_claim_rows
 
-    head = {"survey": "wrong-claims", "seed": seed, "size": list(_size(size))}
+    head = _head("wrong-claims", seed, size)
     records = _gathered(wrong_claim_case, head, count, jobs, cache)
     rows = [
         [
@@ -123,7 +132,7 @@ def accuracy(
     from toothcheck.cli.output import check_ending, check_targets, write_whole
     from toothcheck.survey import accuracy_case, hooks, patterns_found, reliability, reliability_plot
 
-    head = {"survey": "accuracy", "seed": seed, "size": list(_size(size))}
+    head = _head("accuracy", seed, size)
     check_ending("--plot", plot, (".png",))
     check_targets(read={}, written={"--plot": plot})
     records = _gathered(accuracy_case, head, count, jobs, cache)
@@ -160,7 +169,7 @@ def handling(count: Count = 160, seed: Seed = 1, jobs: Jobs = 2, size: Size = "2
     """The same photos as taken, cut, straightened, sharpened, grey and as messengers send them: what stays the same."""
     from toothcheck.survey import handling_case
 
-    head = {"survey": "handling", "seed": seed, "size": list(_size(size))}
+    head = _head("handling", seed, size)
     _accuracy_table(_gathered(handling_case, head, count, jobs, cache), "handling")
 
 
@@ -204,7 +213,7 @@ def damage(count: Count = 48, seed: Seed = 1, jobs: Jobs = 2, size: Size = "2016
     """Photos with one damaged tooth in sight: how many are named, and how many sound ones."""
     from toothcheck.survey import damage_case, damage_rows
 
-    head = {"survey": "damage", "seed": seed, "size": list(_size(size))}
+    head = _head("damage", seed, size)
     records = _gathered(damage_case, head, count, jobs, cache)
     rows = [
         [r["kind"], str(r["photos"]), str(r["named"]), f"{r['sound_named']} of {r['sound']}", str(r["too_well"])]
