@@ -104,6 +104,7 @@ def test_compare_prints_draws_and_writes(pair, tmp_path, monkeypatch):
     )  # fmt: skip
     assert done.exit_code == 0, done.output
     assert "Tooth 0 of the earlier photo is tooth 3 of the later one." in done.output
+    assert "greatest: anywhere on the flank, square to it." in " ".join(done.output.split())
     assert max(map(len, done.output.splitlines()[:-2])) <= 80
     assert picture.read_bytes().startswith(b"\x89PNG")
     document = json.loads(paper.read_text())
