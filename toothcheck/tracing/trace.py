@@ -25,6 +25,8 @@ from toothcheck.tracing.tips import tips_apart
 
 _SHARED = ("height", "tilt_x", "tilt_y", "thickness")
 _REACH_MM = 3.4
+_SETTLED = 3
+"""Sweep from which on the wheel stands well enough to say what wear is to be expected where."""
 _SEAT_VOTES = 0.65
 """How far up the seat, of the way from its bottom to its end, its drive half votes."""
 _SCATTER_MM = 0.22
@@ -87,15 +89,11 @@ def trace(
         outline = ideal if worn is None else worn_outline(ideal, np.interp(_arc(ideal), *worn), step)
         coast = _coast_side(outline.points_mm[:, 0], drive_clockwise)
         frame = rims(wheel, outline, tip)
-        settled = sweep >= 3
-        expected: dict[str, Any]
-        if not settled:
-            expected = {"highest_mm": 0.9}
-        elif worn is None:
+        expected: dict[str, Any] = {}
+        if sweep >= _SETTLED and worn is None:
             expected = {"highest_mm": 0.35, "loss_std_mm": np.where(coast, 0.3, 3.0), "gain_std_mm": 0.15}
-        else:
+        elif sweep >= _SETTLED:
             expected = {
-                "highest_mm": 0.9,
                 "loss_std_mm": np.where(coast, 0.3, _SCATTER_MM),
                 "gain_std_mm": np.where(coast, 0.15, _SCATTER_MM),
             }
@@ -121,7 +119,7 @@ def trace(
         wheel, unknowns = result.wheel, result.unknowns
         if sweep >= 2:
             tip = _tip_radius(wheel, outline, paths, trust, coast)
-        if sweep >= 3:
+        if sweep >= _SETTLED:
             worn = _typical_wear(outline, paths, trust, coast, ideal, tip)
     assert result is not None
     damage = _damaged(planes, wheel, frame, paths, trust, optics)
