@@ -183,6 +183,13 @@ def test_stretch_from_a_photo(run, tmp_path):
     assert "No row of pin" in err
     assert out == ""
     assert not (tmp_path / "q.png").exists()
+    # a program has something to read all the same
+    status, out, err = run(*words, "--chain", other, "--limit", limit, "--json", "-")
+    untold = json.loads(out)
+    assert (status, untold["side"], untold["elongation_percent"], untold["links"]) == (3, "cannot-tell", None, [])
+    assert untold["why"] in err
+    assert told["why"] is None
+    assert untold.keys() == told.keys()
 
 
 @pytest.mark.parametrize(

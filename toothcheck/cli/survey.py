@@ -129,7 +129,7 @@ def accuracy(
     ] = None,
 ) -> None:
     """Photos with honest claims: how many are graded, how exactly, and whether the confidence can be believed."""
-    from toothcheck.cli.output import check_ending, check_targets, write_whole
+    from toothcheck.cli.output import check_ending, check_targets, counted, write_whole
     from toothcheck.survey import accuracy_case, hooks, patterns_found, reliability, reliability_plot
 
     head = _head("accuracy", seed, size)
@@ -142,7 +142,7 @@ def accuracy(
     typer.echo("")
     seen = hooks(records)
     typer.echo(
-        f"Hooks: {seen.hooked} hooked wheels, overhang bias {_number(seen.bias_mm, '+.3f')},"
+        f"Hooks: {counted(seen.hooked, 'hooked wheel')}, overhang bias {_number(seen.bias_mm, '+.3f')},"
         f" rms {_number(seen.rms_mm, '.3f')} mm, 95 % holds for {_number(seen.within_95_percent, '.0f')};"
         f" of {seen.plain} without a hook the most is {_number(seen.most_mm, '.2f')} mm."
     )

@@ -5,13 +5,32 @@ from __future__ import annotations
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
-from toothcheck.cli.output import console, paragraph, write_whole
-from toothcheck.cli.stretch.verdict import Question, answer, say_decision, trap_json
+from toothcheck.cli.output import console, paragraph, write_json, write_whole
+from toothcheck.cli.stretch.verdict import Question, answer, decision_json, say_decision, trap_json
+from toothcheck.errors import CannotTell
 
 if TYPE_CHECKING:
     from toothcheck.chainphoto import ChainSighting
     from toothcheck.stretch import Run, Trap
 
+_NOT_MEASURED: dict[str, Any] = {
+    "schema": "toothcheck/stretch/1",
+    "source": "photo",
+    "photo": None,
+    "chain": None,
+    "pitches": None,
+    "elongation_percent": None,
+    "links": [],
+    "alternation_mm": None,
+    "kinks": [],
+    "pins_px": [],
+    "pins_measured": [],
+    "scale": None,
+    "lower_bound": False,
+    "traps": [],
+    "why": None,
+}
+"""The document of a photo on which no run could be measured; ``why`` says why."""
 PICTURE = {".png": "png", ".jpg": "jpeg", ".jpeg": "jpeg"}
 """What the photo with the pins marked may be, by the ending of its file's name."""
 
@@ -27,9 +46,15 @@ def from_photo(
 
     size = question.size
     loaded = load(photo)
-    seen = measure_run(
-        loaded.grey, loaded.focals_35mm, size, card_height_mm=card_height, card_measured_mm=card_measured
-    )
+    try:
+        seen = measure_run(
+            loaded.grey, loaded.focals_35mm, size, card_height_mm=card_height, card_measured_mm=card_measured
+        )
+    except CannotTell as error:
+        if question.json_to is not None:
+            told = {**_NOT_MEASURED, "photo": loaded.name, "chain": size.name, "why": " ".join(error.args)}
+            write_json({**told, **decision_json(None, question.limit)}, question.json_to)
+        raise
     run = run_of(seen.row, size)
     decision = decide(run.percent, question.limit, lower_bound=question.slack)
     traps = [SLACK] if question.slack else []
@@ -95,8 +120,7 @@ def _document(
     traps: list[Trap],
 ) -> dict[str, Any]:
     return {
-        "schema": "toothcheck/stretch/1",
-        "source": "photo",
+        **_NOT_MEASURED,
         "photo": name,
         "chain": size,
         "pitches": run.pitches,

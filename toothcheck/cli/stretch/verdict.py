@@ -69,7 +69,7 @@ def answer(
         What the logbook recorded, line by line.
     """
     if question.json_to is not None:
-        write_json({**document, **_decision_json(decision, question.limit)}, question.json_to)
+        write_json({**document, **decision_json(decision, question.limit)}, question.json_to)
     if question.json_to == "-":
         note(*kept)
     else:
@@ -108,7 +108,8 @@ def trap_json(trap: Trap) -> dict[str, Any]:
     return {"code": trap.code, "sentence": trap.sentence, "spoils": trap.spoils}
 
 
-def _decision_json(decision: Decision | None, limit: Limit | None) -> dict[str, Any]:
+def decision_json(decision: Decision | None, limit: Limit | None) -> dict[str, Any]:
+    """What came of it, for programs; None where there is nothing to decide on."""
     return {
         "limit": None
         if limit is None
