@@ -7,6 +7,7 @@ several measures are maxima or clipped at zero.
 
 from toothcheck.wear.datum import Datum, DatumPriors, fit_datum
 from toothcheck.wear.hooks import hook_said
-from toothcheck.wear.measures import ToothWear, WheelWear, measure, worst_of
+from toothcheck.wear.measures import measure
+from toothcheck.wear.worn import ToothWear, WheelWear, worst_of
 
 __all__ = ["Datum", "DatumPriors", "ToothWear", "WheelWear", "fit_datum", "hook_said", "measure", "worst_of"]
