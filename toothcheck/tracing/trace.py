@@ -35,6 +35,8 @@ _DOUBT_MM, _DOUBT_EVIDENCE = 0.25, 0.45
 """Where no step stands at all a path may be anywhere within a quarter of a millimetre of its neighbours'; the doubt
 fades with the evidence."""
 _SEAT_TOLERANCE_MM = 0.15
+_TRACED = 0.05
+"""Trust from which a gap lies on the form far enough to be measured."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
@@ -123,8 +125,20 @@ def trace(
             worn = _typical_wear(outline, paths, trust, coast, ideal, tip)
     assert result is not None
     damage = _damaged(planes, wheel, frame, paths, trust, optics)
-    shared_slopes = slopes(start, result.unknowns, priors, edges, _SHARED)
-    ring = _ring(wheel, frame, paths, edges, result, shared_slopes, trust, scale_std, priors.bias_mm, tip, damage)
+    shared = slopes(start, result.unknowns, priors, edges, _SHARED) @ _shared_root(result)
+    modes = np.column_stack([-shared, _exposure(wheel, edges, priors.bias_mm)])
+    ring = ToothRing(
+        pitch_mm=wheel.form.pitch_mm,
+        roller_diameter_mm=wheel.form.roller_diameter_mm,
+        teeth=z,
+        phase=wheel.phase,
+        gaps=_gap_traces(frame, paths, edges, modes, trust, mm_per_px=1.0 / wheel.plane.px_per_mm),
+        tooth_flags=_tooth_flags(paths, trust, damage),
+        mode_names=(*_SHARED, "exposure", "glare_x", "glare_y"),
+        scale_std=scale_std,
+        tips_apart=tuple(damage.apart.items()),
+        tip_radius_mm=tip,
+    )
     return Traced(ring=ring, wheel=wheel, fit=result)
 
 
@@ -237,28 +251,22 @@ def _exposure(wheel: Wheel, edges: Edges, bias_std_mm: float) -> Floats:
     return np.stack(ways, axis=1) * bias_std_mm
 
 
-def _ring(
-    wheel: Wheel,
-    frame: Rims,
-    paths: Paths,
-    edges: Edges,
-    result: WheelFit,
-    shared_slopes: Floats,
-    trust: Floats,
-    scale_std: float,
-    bias_std_mm: float,
-    tip: float | None,
-    damage: _Damage,
-) -> ToothRing:
-    z = wheel.form.teeth
+def _shared_root(result: WheelFit) -> Floats:
+    """(k, k) a root of the covariance of what all edges share; the same edges are weighed again by the datum fit.
+
+    So it has twice the variance, that they do not count double.
+    """
     shared = [UNKNOWNS.index(name) for name in _SHARED]
     block = result.covariance[np.ix_(shared, shared)]
-    # the same edges are weighed again by the datum fit: twice the variance, so that they do not count double
-    root = np.linalg.cholesky(2.0 * block + 1e-12 * np.eye(len(shared)))
-    modes = np.column_stack([-shared_slopes @ root, _exposure(wheel, edges, bias_std_mm)])
-    px_mm = 1.0 / wheel.plane.px_per_mm
+    return np.asarray(np.linalg.cholesky(2.0 * block + 1e-12 * np.eye(len(shared))), dtype=np.float64)
+
+
+def _gap_traces(
+    frame: Rims, paths: Paths, edges: Edges, modes: Floats, trust: Floats, *, mm_per_px: float
+) -> tuple[GapTrace, ...]:
+    """What was traced of the near rim in each gap that lies on the form."""
     gaps = []
-    for g in np.flatnonzero(trust > 0.05):
+    for g in np.flatnonzero(trust > _TRACED):
         mine = (edges.gap == g) & ~edges.far
         place = edges.place[mine]
         gaps.append(
@@ -267,35 +275,29 @@ def _ring(
                 nominal_mm=readonly(frame.outline.points_mm[place]),
                 normals=readonly(frame.outline.normals[place]),
                 offset_mm=readonly(edges.offset_mm[mine]),
-                std_mm=readonly(edges.std_px[mine] * px_mm),
+                std_mm=readonly(edges.std_px[mine] * mm_per_px),
                 doubt_mm=readonly(_DOUBT_MM * np.exp(-paths.near_evidence[g, place] / _DOUBT_EVIDENCE)),
                 modes_mm=readonly(modes[mine]),
                 darker=edges.step[mine] < 0,
             )
         )
+    return tuple(gaps)
+
+
+def _tooth_flags(paths: Paths, trust: Floats, damage: _Damage) -> tuple[tuple[str, ...], ...]:
+    """For each tooth why it cannot be measured; nothing where it can."""
     outside = np.logical_not(paths.in_frame.any(axis=1))
     flags: list[tuple[str, ...]] = []
-    for i in range(z):
-        sides = (i, (i + 1) % z)
+    for i in range(len(trust)):
+        sides = (i, (i + 1) % len(trust))
         if any(outside[g] for g in sides):
             flags.append(("out-of-frame",))
         elif i in damage.gone:
             flags.append(("broken",))
-        elif any(trust[g] <= 0.05 for g in sides):
+        elif any(trust[g] <= _TRACED for g in sides):
             flags.append(("covered",))
         elif i in damage.faint:
             flags.append(("unclear-edge",))
         else:
             flags.append(())
-    return ToothRing(
-        pitch_mm=wheel.form.pitch_mm,
-        roller_diameter_mm=wheel.form.roller_diameter_mm,
-        teeth=z,
-        phase=wheel.phase,
-        gaps=tuple(gaps),
-        tooth_flags=tuple(flags),
-        mode_names=(*_SHARED, "exposure", "glare_x", "glare_y"),
-        scale_std=scale_std,
-        tips_apart=tuple(damage.apart.items()),
-        tip_radius_mm=tip,
-    )
+    return tuple(flags)
