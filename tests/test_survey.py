@@ -18,7 +18,8 @@ from toothcheck.survey import (
     run_cases,
     wrong_claim_rows,
 )
-from toothcheck.survey.cases import MEASURES, true_measures
+from toothcheck.survey.cases import MEASURES
+from toothcheck.synthetic import true_measures
 
 
 def record(**more):

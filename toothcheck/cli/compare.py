@@ -230,10 +230,10 @@ def _losses(result: Comparison, out: Console) -> None:
     from rich.table import Table
 
     paragraph(out, f"Median loss of the drive flanks at the pitch circle: {result.median_loss_mm.text('mm')}")
-    said = ["± is one standard uncertainty."]
+    note = "± is one standard uncertainty."
     if result.teeth:
         # so the greatest may be the smaller number of the two
-        said.insert(0, "Loss: along the pitch circle; greatest: anywhere on the flank, square to it.")
+        note = f"Loss: along the pitch circle; greatest: anywhere on the flank, square to it. {note}"
         paragraph(out, f"Tooth 0 of the earlier photo is tooth {result.turned_by} of the later one.")
         head = ("tooth", "later", "loss, mm", "greatest, mm")
         rows = [
@@ -259,4 +259,4 @@ def _losses(result: Comparison, out: Console) -> None:
             f"{len(values)} teeth lost between {values[0]:.2f} and {values[-1]:.2f} mm, most of them "
             f"{middle[0]:.2f} to {middle[-1]:.2f} mm, if they were alike before (noise included).",
         )
-    paragraph(out, " ".join(said), style="dim")
+    paragraph(out, note, style="dim")

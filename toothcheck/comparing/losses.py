@@ -36,6 +36,19 @@ class ToothLoss:
     """Along the normal, the greatest from R − 0.2 d1 to R + 0.3 d1."""
 
 
+NOT_COMPARED: dict[str, Any] = {
+    "schema": "toothcheck/comparison/1",
+    "median_loss_mm": None,
+    "losses_mm": [],
+    "turned_by": None,
+    "turned_by_probability": None,
+    "misfit": None,
+    "teeth": [],
+    "flags": [],
+}
+"""The document of two photos that cannot be laid on each other."""
+
+
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
 class Comparison:
     """The outcome."""
@@ -57,8 +70,7 @@ class Comparison:
 
     def document(self) -> dict[str, Any]:
         """The outcome as JSON: ``toothcheck/comparison/1``."""
-        return {
-            "schema": "toothcheck/comparison/1",
+        return NOT_COMPARED | {
             "median_loss_mm": self.median_loss_mm.as_json(),
             "losses_mm": [round(v, 3) for v in self.losses_mm],
             "turned_by": self.turned_by,
@@ -75,19 +87,6 @@ class Comparison:
             ],
             "flags": list(self.flags),
         }
-
-
-NOT_COMPARED: dict[str, Any] = {
-    "schema": "toothcheck/comparison/1",
-    "median_loss_mm": None,
-    "losses_mm": [],
-    "turned_by": None,
-    "turned_by_probability": None,
-    "misfit": None,
-    "teeth": [],
-    "flags": [],
-}
-"""The same document where two photos cannot be laid on each other."""
 
 
 def compare(

@@ -10,7 +10,6 @@ from toothcheck.grade import CANNOT_TELL, GRADES, HALTING, RENEW_ANYWAY, Renewal
 from toothcheck.logbook.entries import POSITIONS, short
 from toothcheck.marks import INSPECTION_SCHEMA
 
-"""The inspection documents that can be recorded."""
 TELLING_MORE = (CANNOT_TELL, GRADES[-1])
 """Grades beside which a document may tell what no column does: that parts are to be renewed all the same, and the teeth
 for which nobody may ride, which leave no other grade (`toothcheck.grade.HALTING`)."""

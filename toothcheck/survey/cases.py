@@ -30,6 +30,7 @@ from toothcheck.synthetic import (
     random_scene,
     random_wrong_claim,
     set_stage,
+    true_measures,
 )
 from toothcheck.synthetic import Claim as Told
 
@@ -143,27 +144,6 @@ def damage_case(lot: int, seed: int, size_px: tuple[int, int] = (2016, 1512)) ->
         "sound_named": len(set(named) - {tooth}),
         "true_grade": made.truth["true_grade"],
     } | _outcome(result)
-
-
-def true_measures(tooth: dict[str, Any]) -> dict[str, float | None]:
-    """The measures of one tooth by their names in the JSON, from the truth that goes with a made photo.
-
-    None where the truth has none: a tooth without tip has no thinning.
-    """
-    half, new_tip = tooth["pitch_thickness_ideal"] / 2, tooth["tip_thickness_ideal"]
-    drive, coast = tooth["drive_loss_pitch"], tooth["coast_loss_pitch"]
-    gone = drive is None or coast is None
-    return {
-        "drive_loss_mm": drive,
-        "coast_loss_mm": coast,
-        "thickness_mm": tooth["pitch_thickness"],
-        "asymmetry_percent": None if gone else 100 * (drive - coast) / (2 * (half - coast)),
-        "greatest_loss_mm": tooth["drive_loss_max"],
-        "overhang_mm": tooth["overhang"],
-        "hollow_mm": tooth["hollow"],
-        "tip_thickness_mm": tooth["tip_thickness"],
-        "tip_thinning_percent": 100 * (1 - tooth["tip_thickness"] / new_tip) if new_tip > 0 else None,
-    }
 
 
 def _nearest(tip_px: Sequence[float], tips_px: Sequence[Sequence[float]]) -> tuple[int, float]:

@@ -26,6 +26,7 @@ from toothcheck.synthetic.photo_truth import MadePhoto, make_photo, truth_of
 from toothcheck.synthetic.sampling import DAMAGES, TIERS, Tier, random_part, random_scene, random_wear
 from toothcheck.synthetic.scene import Scene, Stage, set_stage
 from toothcheck.synthetic.sensor import FileKind, Sensor, encode
+from toothcheck.synthetic.truth import true_measures
 from toothcheck.synthetic.wearing import Wear
 
 __all__ = [
@@ -57,5 +58,6 @@ __all__ = [
     "random_wear",
     "random_wrong_claim",
     "set_stage",
+    "true_measures",
     "truth_of",
 ]

@@ -139,18 +139,45 @@ def tooth_truth(tooth: Floats, form: IsoForm) -> Truth:
     }
 
 
+def asymmetry_percent(tooth: Truth) -> float | None:
+    """Asymmetry of one tooth by what `tooth_truth` says of it; None where a flank is gone at the pitch circle."""
+    drive, coast, ideal = tooth["drive_loss_pitch"], tooth["coast_loss_pitch"], tooth["pitch_thickness_ideal"]
+    if drive is None or coast is None or ideal is None:
+        return None
+    h_coast = ideal / 2 - coast
+    return float(100 * (drive - coast) / (2 * h_coast))
+
+
+def true_measures(tooth: Truth) -> dict[str, float | None]:
+    """What `tooth_truth` says of one tooth, by the measures' names in an inspection's JSON (measures.md, section 4).
+
+    None where the truth has none: a tooth that is new without a tip has no thinning.
+    """
+    tip, new_tip = tooth["tip_thickness"], tooth["tip_thickness_ideal"]
+    return {
+        "drive_loss_mm": tooth["drive_loss_pitch"],
+        "coast_loss_mm": tooth["coast_loss_pitch"],
+        "thickness_mm": tooth["pitch_thickness"],
+        "asymmetry_percent": asymmetry_percent(tooth),
+        "greatest_loss_mm": tooth["drive_loss_max"],
+        "overhang_mm": tooth["overhang"],
+        "hollow_mm": tooth["hollow"],
+        "tip_thickness_mm": tip,
+        "tip_thinning_percent": 100 * (1 - tip / new_tip) if tip is not None and new_tip else None,
+    }
+
+
 def grade(truths: list[Truth], damaged: bool) -> tuple[str, float]:
     """Return the grade that the true measures lead to (measures, section 5), and the median asymmetry in percent."""
     asymmetries, hooks = [], []
     for t in truths:
-        drive, coast, ideal = t["drive_loss_pitch"], t["coast_loss_pitch"], t["pitch_thickness_ideal"]
-        if drive is None or coast is None or ideal is None:
+        asymmetry = asymmetry_percent(t)
+        if asymmetry is None:
             continue
-        h_coast = ideal / 2 - coast
-        asymmetries.append(100 * (drive - coast) / (2 * h_coast))
+        asymmetries.append(asymmetry)
         hooks.append(t["overhang"] or 0.0)
-    asymmetry = float(np.median(asymmetries)) if asymmetries else float("nan")
+    middle = float(np.median(asymmetries)) if asymmetries else float("nan")
     hook = float(np.median(hooks)) if hooks else 0.0
-    if damaged or hook >= 0.3 or asymmetry >= 25:
-        return "replace-now", asymmetry
-    return ("good" if asymmetry < 5 else "watch" if asymmetry < 10 else "replace-set"), asymmetry
+    if damaged or hook >= 0.3 or middle >= 25:
+        return "replace-now", middle
+    return ("good" if middle < 5 else "watch" if middle < 10 else "replace-set"), middle

@@ -12,15 +12,13 @@ from toothcheck.geometry import Floats
 from toothcheck.tooth import ToothRing
 from toothcheck.toothform import IsoForm
 from toothcheck.wear.flanks import Flanks
-from toothcheck.wear.profiles import arc_per_normal, bevel_std_mm
+from toothcheck.wear.profiles import SEEN, arc_per_normal, bevel_std_mm
 from toothcheck.wear.spread import doubted, less_noise
 
 _HOLLOW_MM, _HOLLOW_SHARE = 0.08, 0.25
 """What dirt and shadows make of a flank's hollow, and which share of it a lost lip takes (made photos)."""
-_SEEN = 0.4
-"""Which share of the smoothing window must hold edges for a profile to count."""
 _SEEN_BESIDE = 0.6
-"""The same where edges must lie on both sides: a profile carried on past its last edge is mostly noise."""
+"""As `SEEN`, where edges must lie on both sides: a profile carried on past its last edge is mostly noise."""
 
 
 def along_drive(
@@ -65,7 +63,7 @@ def _greatest_loss(ring: ToothRing, form: IsoForm, flanks: Flanks, i: int) -> Es
 
 
 def _usable(seen: Floats) -> slice | None:
-    good = np.flatnonzero(seen > _SEEN)
+    good = np.flatnonzero(seen > SEEN)
     if len(good) < 8:
         return None
     return slice(int(good[0]), int(good[-1]) + 1)

@@ -25,6 +25,8 @@ from toothcheck.wear.datum import (
 )
 from toothcheck.wear.smoothing import from_below, smooth
 
+SEEN = 0.4
+"""Which share of the smoothing window must hold edges for a profile to count."""
 _RADII = 40
 """How many radii profiles are smoothed on."""
 _ACROSS_MM = -1.6, 0.7, 0.15

@@ -12,6 +12,7 @@ from toothcheck.estimate import Estimate
 from toothcheck.geometry import Bools, Floats
 from toothcheck.toothform import IsoForm
 from toothcheck.wear.flanks import DRAWS, Flanks
+from toothcheck.wear.profiles import SEEN
 from toothcheck.wear.spread import about
 
 _TIP_KNOWN_MM = 0.3
@@ -22,8 +23,6 @@ have none: between them there is all of it or nothing."""
 _BEVEL_MM, _BEVEL_SHARE = 0.1, 0.7
 """Standard uncertainty of what a bevel takes off both flanks' edges near the tip: the least, and a share of what the
 coast flanks show of it (made photos of two kinds)."""
-_SEEN = 0.4
-"""Which share of the smoothing window must hold edges for a tip to be measured."""
 
 
 class TipCircle(NamedTuple):
@@ -62,7 +61,7 @@ def bevel_of(form: IsoForm, flanks: Flanks, rng: np.random.Generator) -> TipBeve
     they lack there beyond what they lack at the pitch circle.  One maker bevels all teeth, so it is one for the wheel.
     """
     at = _at(flanks.radii, _tip_radius(form))
-    seen = flanks.clear & (flanks.seen[1, :, :-1] @ at >= _SEEN)
+    seen = flanks.clear & (flanks.seen[1, :, :-1] @ at >= SEEN)
     if not seen.any():
         return TipBevel(0.0, np.zeros(DRAWS))
     lacking = flanks.loss[1, seen, :-1] @ at - flanks.loss[1, seen, -1]
@@ -98,7 +97,7 @@ def at_tip(
     if circle.reaches < _REACHES:
         return {}, None
     at = np.append(_at(flanks.radii, _tip_radius(form)), 0.0)
-    if (flanks.seen[:, i] @ at).min() < _SEEN:
+    if (flanks.seen[:, i] @ at).min() < SEEN:
         return {}, None
     thickness = max(0.0, float(half.sum(0) @ at) + bevel.value_mm)
     # nothing is cut off at zero here: where a tooth comes to a point its thickness is as uncertain as elsewhere
