@@ -12,6 +12,7 @@ from toothcheck.survey import (
     damage_rows,
     hooks,
     measure_rows,
+    pair_rows,
     patterns_found,
     reliability,
     reliability_plot,
@@ -45,6 +46,26 @@ def test_wrong_claims_are_counted_by_kind():
     # 0.5 is not above a half; a card that is cut off says nothing against the turning
     assert (turning["wrong_sure"], turning["right_grade"], turning["flagged"], turning["named"]) == (1, 1, 0, None)
     assert (everything["cases"], everything["cannot_tell"]) == (5, 2)
+
+
+def test_pairs_are_counted_by_where_they_lay():
+    pair = {"tier": "mat", "turn_found": True, "loss_mm": [(0.5, 0.1), (0.7, 0.1)], "true_loss_mm": [0.4, 0.5]}
+    rows = pair_rows(
+        [
+            pair,
+            pair | {"turn_found": None, "true_loss_mm": [0.6, 0.8]},
+            pair | {"tier": "bench", "turn_found": None, "loss_mm": [], "true_loss_mm": []},
+        ]
+    )
+    mat, bench, everything = rows
+    assert (mat["pairs"], mat["measured"], mat["teeth"], mat["turn_found"], mat["turn_wrong"]) == (2, 2, 4, 1, 0)
+    assert mat["bias_mm"] == pytest.approx((0.1 + 0.2 - 0.1 - 0.1) / 4)
+    assert mat["rms_mm"] == pytest.approx(np.sqrt((0.01 + 0.04 + 0.01 + 0.01) / 4))
+    assert mat["median_mm"] == pytest.approx(0.1)
+    assert mat["shared_rms_mm"] == pytest.approx(np.sqrt((0.15**2 + 0.1**2) / 2))
+    assert mat["within_95_percent"] == pytest.approx(75)  # 0.2 lies beyond 0.196
+    assert (bench["measured"], bench["teeth"], bench["rms_mm"], bench["within_95_percent"]) == (0, 0, None, None)
+    assert (everything["pairs"], everything["teeth"], everything["rms_mm"]) == (3, 4, mat["rms_mm"])
 
 
 def test_damaged_teeth_are_counted_by_kind():
@@ -248,7 +269,7 @@ def test_cases_run_one_after_the_other_without_processes():
 
 def test_one_photo_of_each_survey(tmp_path, monkeypatch, capsys):
     plot = tmp_path / "plot.png"
-    for words in (["wrong-claims"], ["accuracy", "--plot", str(plot)], ["damage"], ["handling"]):
+    for words in (["wrong-claims"], ["accuracy", "--plot", str(plot)], ["damage"], ["handling"], ["pairs"]):
         monkeypatch.setattr(
             sys, "argv", ["toothcheck", "survey", *words, "--count", "1", "--size", "800x600", "--jobs", "1"]
         )
@@ -256,7 +277,7 @@ def test_one_photo_of_each_survey(tmp_path, monkeypatch, capsys):
             cli.main()
         assert stop.value.code == 0
         out, err = capsys.readouterr()
-        assert "1 of 1 photos" in err
+        assert f"1 of 1 {'pairs' if words == ['pairs'] else 'photos'}" in err
         assert any(f"| {first}" in out for first in ("all", "mat", "as taken"))
     assert plot.read_bytes().startswith(b"\x89PNG")
 

@@ -9,14 +9,15 @@ from typing import Annotated, Any, Optional
 
 import typer
 
-from toothcheck.errors import OutputError, UsageError
+from toothcheck.cli.words import made_size
+from toothcheck.errors import OutputError
 
 group = typer.Typer(
     help="Make many photos of known wear, inspect them, and count up how right the answers are.",
     no_args_is_help=True,
 )
 
-Count = Annotated[int, typer.Option("--count", min=1, max=100000, help="How many photos.")]
+Count = Annotated[int, typer.Option("--count", min=1, max=100000, help="How many photos, or pairs of photos.")]
 Seed = Annotated[int, typer.Option("--seed", min=0, help="The same number gives the same photos.")]
 Jobs = Annotated[int, typer.Option("--jobs", min=1, max=64, help="Processes at a time.")]
 Size = Annotated[str, typer.Option("--size", help="Width x height of the photos in px.")]
@@ -24,25 +25,15 @@ Cache = Annotated[
     Optional[Path],  # noqa: UP045 - typer evaluates annotations at run time
     typer.Option("--cache", help="JSON file of finished photos; a run that was cut short goes on from it."),
 ]
-
-
+_LEAST_PX = 400
+"""The smallest side of a photo in which anything is to be measured."""
 _LAYOUT = 2
 """Of the records; counts up when they hold something else."""
 
 
-def _size(words: str) -> tuple[int, int]:
-    try:
-        width, height = (int(part) for part in words.lower().split("x"))
-    except ValueError:
-        raise UsageError(f"--size must be WIDTHxHEIGHT such as 2016x1512, not {words!r}.") from None
-    if not (400 <= min(width, height) and width * height <= 13_000_000):
-        raise UsageError(f"--size must lie between 400x400 and 13 million px, not {words}.")
-    return width, height
-
-
 def _head(survey: str, seed: int, size: str) -> dict[str, Any]:
     """What a cache must say of itself to be gone on with."""
-    return {"survey": survey, "layout": _LAYOUT, "seed": seed, "size": list(_size(size))}
+    return {"survey": survey, "layout": _LAYOUT, "seed": seed, "size": list(made_size(size, _LEAST_PX))}
 
 
 def _kept(cache: Path | None, head: dict[str, Any]) -> list[dict[str, Any]]:
@@ -61,7 +52,12 @@ def _kept(cache: Path | None, head: dict[str, Any]) -> list[dict[str, Any]]:
 
 
 def _gathered(
-    worker: Callable[..., dict[str, Any]], head: dict[str, Any], count: int, jobs: int, cache: Path | None
+    worker: Callable[..., dict[str, Any]],
+    head: dict[str, Any],
+    count: int,
+    jobs: int,
+    cache: Path | None,
+    what: str = "photos",
 ) -> list[dict[str, Any]]:
     from toothcheck.cli.output import write_whole
     from toothcheck.survey import run_cases
@@ -73,7 +69,7 @@ def _gathered(
         records.append(record)
         if cache is not None and (k % 5 == 4 or len(records) == count):
             write_whole(cache, json.dumps({"of": head, "records": records}).encode())
-        typer.echo(f"\r{len(records)} of {count} photos", err=True, nl=len(records) == count)
+        typer.echo(f"\r{len(records)} of {count} {what}", err=True, nl=len(records) == count)
     return sorted(records, key=lambda r: int(r["lot"]))
 
 
@@ -220,6 +216,26 @@ def damage(count: Count = 48, seed: Seed = 1, jobs: Jobs = 2, size: Size = "2016
         for r in damage_rows(records)
     ]
     _table(["one tooth is", "photos", "named", "sound teeth named", "graded too well"], rows)
+
+
+@group.command("pairs", epilog="Example: toothcheck survey pairs --count 1 --size 1200x900")
+def pairs(count: Count = 14, seed: Seed = 1, jobs: Jobs = 2, size: Size = "2016x1512", cache: Cache = None) -> None:
+    """Two photos of one part, new and worn: how well the loss between them is known, tooth by tooth."""
+    from toothcheck.survey import pair_case, pair_rows
+
+    records = _gathered(pair_case, _head("pairs", seed, size), count, jobs, cache, "pairs")
+    rows = [
+        [
+            r["tier"], f"{r['measured']} of {r['pairs']}", str(r["teeth"]),
+            f"{_number(r['bias_mm'], '+.3f')} / {_number(r['rms_mm'], '.3f')}", _number(r["median_mm"], ".3f"),
+            _number(r["shared_rms_mm"], ".3f"), _number(r["within_95_percent"], ".0f"),
+            f"{r['turn_found']} right, {r['turn_wrong']} wrong",
+        ]
+        for r in pair_rows(records)
+    ]  # fmt: skip
+    titles = ["pairs", "measured", "teeth", "loss bias / rms mm", "median error mm", "shared rms mm", "95 % holds",
+              "teeth told apart"]  # fmt: skip
+    _table(titles, rows)
 
 
 def register(app: typer.Typer) -> None:

@@ -9,6 +9,7 @@ from typing import TYPE_CHECKING, Annotated, Any
 
 import typer
 
+from toothcheck.cli.words import made_size
 from toothcheck.errors import UsageError
 
 if TYPE_CHECKING:
@@ -27,15 +28,8 @@ TierName = Annotated[str, typer.Option("--tier", help="mat, bench, hand, bike, h
 Only = Annotated[str | None, typer.Option("--only", metavar="NAME", help="One photo, e.g. kestrel-rear-new.")]
 Kind = Annotated[str, typer.Option("--format", help="jpg, png, webp or heic.")]
 
-
-def _size(words: str) -> tuple[int, int]:
-    try:
-        width, height = (int(part) for part in words.lower().split("x"))
-    except ValueError:
-        raise UsageError(f"--size must be WIDTHxHEIGHT such as 2016x1512, not {words!r}.") from None
-    if not (160 <= height and 160 <= width and width * height <= 13_000_000):
-        raise UsageError(f"--size must lie between 160x160 and 13 million px, not {words}.")
-    return width, height
+_LEAST_PX = 160
+"""The smallest side of a made photo."""
 
 
 def _kind(words: str) -> FileKind:
@@ -102,7 +96,7 @@ def photos(
 
     from toothcheck.synthetic import TIERS, make_photo, random_scene
 
-    size_px, ending = _size(size), _kind(kind)
+    size_px, ending = made_size(size, _LEAST_PX), _kind(kind)
     if tier != "all" and tier not in TIERS:
         raise UsageError(f"--tier must be one of {', '.join(TIERS)} or all, not {tier!r}.")
     tiers = [TIERS[i % len(TIERS)] if tier == "all" else next(t for t in TIERS if t == tier) for i in range(count)]
@@ -121,7 +115,7 @@ def samples(out: Out = None, size: Size = "2016x1512", only: Only = None) -> Non
     from toothcheck.synthetic.samples import index
     from toothcheck.synthetic.samples import samples as bundled
 
-    wanted = bundled(_size(size))
+    wanted = bundled(made_size(size, _LEAST_PX))
     if only is not None:
         known = ", ".join(sample.name for sample in wanted)
         wanted = [sample for sample in wanted if sample.name == only]
@@ -184,7 +178,7 @@ def pairs(
 
     if tier not in TIERS:
         raise UsageError(f"--tier must be one of {', '.join(TIERS)}, not {tier!r}.")
-    size_px, both = _size(size), ("one", "two") if different else ("new", "worn")
+    size_px, both = made_size(size, _LEAST_PX), ("one", "two") if different else ("new", "worn")
     names = [[f"{tier}_{seed:04d}_{i:03d}_{which}" for which in both] for i in range(count)]
     folder = _ready(out, _with_truth(name for pair in names for name in pair))
     for i, pair in enumerate(names):
@@ -204,7 +198,7 @@ def wrong(out: Out = None, count: Count = 11, seed: Seed = 0, size: Size = "2016
 
     from toothcheck.synthetic import FAULTS, make_photo, random_wrong_claim
 
-    size_px, faults = _size(size), [FAULTS[i % len(FAULTS)] for i in range(count)]
+    size_px, faults = made_size(size, _LEAST_PX), [FAULTS[i % len(FAULTS)] for i in range(count)]
     names = [f"{fault}_{seed:04d}_{i:03d}" for i, fault in enumerate(faults)]
     folder = _ready(out, _with_truth(names))
     for i, (fault, name) in enumerate(zip(faults, names, strict=True)):

@@ -223,3 +223,20 @@ def _may_be_left_open(claim: type, told: dict[str, Any]) -> None:
     for name in ("chain", "teeth"):
         if told[name] is None and type(None) not in typing.get_args(kinds[name]):
             raise UsageError(f"--{name} auto is not possible here.", hint=f"Say what --{name} is.")
+
+
+def made_size(words: str, least_px: int) -> tuple[int, int]:
+    """Width and height as typed for photos that are to be made; both at least ``least_px``, 13 megapixels at most.
+
+    Raises
+    ------
+    UsageError
+        When they are no such numbers.
+    """
+    try:
+        width, height = (int(part) for part in words.lower().split("x"))
+    except ValueError:
+        raise UsageError(f"--size must be WIDTHxHEIGHT such as 2016x1512, not {words!r}.") from None
+    if not (least_px <= min(width, height) and width * height <= 13_000_000):
+        raise UsageError(f"--size must lie between {least_px}x{least_px} and 13 million px, not {words}.")
+    return width, height

@@ -1,13 +1,15 @@
 """Many photos at once: made with known wear, inspected, and counted up.
 
-`wrong_claim_case`, `accuracy_case`, `damage_case` and `handling_case` each make one photo (seeded, so that any case can
-be looked at again), inspect it as the command does, and give a small record; `tables` counts records up.  Records are
+`wrong_claim_case`, `accuracy_case`, `damage_case` and `handling_case` each make one photo (`pair_case` two of one part;
+seeded, so that any case can be looked at again), inspect it as the command does, and give a small record; `tables`
+counts records up.  Records are
 plain JSON, so that a run of hours can be kept and taken up again by the command ``python -m toothcheck.survey``.
 """
 
 from __future__ import annotations
 
 from toothcheck.survey.cases import accuracy_case, damage_case, handling_case, run_cases, wrong_claim_case
+from toothcheck.survey.pairs import pair_case, pair_rows
 from toothcheck.survey.plot import reliability_plot
 from toothcheck.survey.tables import (
     accuracy_rows,
@@ -27,6 +29,8 @@ __all__ = [
     "handling_case",
     "hooks",
     "measure_rows",
+    "pair_case",
+    "pair_rows",
     "patterns_found",
     "reliability",
     "reliability_plot",
