@@ -86,3 +86,11 @@ def test_every_flag_that_is_raised_is_registered_and_every_registered_one_is_rai
     assert len(raised) > 20
     assert raised <= set(FLAGS)
     assert named == set(FLAGS)
+
+
+def test_only_a_fine_photo_is_worth_a_coarser_look():
+    assert quality.coarser(1.5, 9.0) is None
+    assert quality.coarser(5.0, 12.0) is None  # blurred for good: more than 0.35 mm
+    assert quality.coarser(1.5, 19.0) == pytest.approx(0.85 / 1.5)  # as few pixels as its blur fills
+    assert quality.coarser(1.5, 11.0) == pytest.approx(7 / 11)  # but no fewer than 7 px/mm
+    assert quality.coarser(0.6, 18.0) == 1.0  # all of it is sharp

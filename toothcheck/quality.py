@@ -25,6 +25,8 @@ FLOOR_PX_PER_MM = 2.5
 BLUR_MM = 0.35
 SOFT_PX, SHARP_PX = 1.6, 1.2
 """The blur from which a photo is reduced, and the blur that it is reduced to; a phone's own lie between 0.5 and 1.5."""
+_FINE_PX_PER_MM, _LEFT_PX_PER_MM, _LEFT_PX = 10.0, 7.0, 0.85
+"""From which scale on a photo is fine, and the least scale and blur that a coarser look at it has."""
 OBLIQUE_DEG, STEEP_DEG = 33.0, 48.0
 _BURNT_LUMA, _BURNT_SHARE = 250, 0.45
 _DARK_LUMA = 45.0
@@ -61,6 +63,17 @@ def soft(blur_px: float, px_per_mm: float) -> bool:
     wide, and what noise and JPEG's steps do is wider there.
     """
     return SOFT_PX < blur_px <= BLUR_MM * px_per_mm
+
+
+def coarser(blur_px: float, px_per_mm: float) -> float | None:
+    """Share of its width and height with which a fine photo may be looked at once more; None where it is not fine.
+
+    Edges are looked for over a few pixels.  Of a fine photo that is less than a rim's own roundness and the metal's
+    grain are wide, and where metal and ground are equally light there is more of those than of the edge.
+    """
+    if px_per_mm < _FINE_PX_PER_MM or blur_px > BLUR_MM * px_per_mm:
+        return None
+    return min(1.0, max(_LEFT_PX / blur_px, _LEFT_PX_PER_MM / px_per_mm))
 
 
 def card_flags(card: CardSighting | None, pose: CardPose | None) -> list[str]:

@@ -30,7 +30,7 @@ from toothcheck.inspection.result import Inspection, Told
 from toothcheck.inspection.start import Start, face_of, start_of
 from toothcheck.photo import Photo
 from toothcheck.placing import Placed
-from toothcheck.pose import card_pose
+from toothcheck.pose import CardPose, card_pose
 from toothcheck.tracing.fit import UNKNOWNS
 from toothcheck.tracing.trace import Traced, trace
 from toothcheck.wear import WheelWear, fit_datum, measure
@@ -39,6 +39,10 @@ __all__ = ["Claim", "Inspection", "inspect", "tip_pixels"]
 
 _SIZE_OFF = 0.012
 """By which share the outline may look larger or smaller than the card has it."""
+
+_UNREAD, _FEWER_UNREAD = 0.2, 0.15
+"""From which share of teeth not read, though in the frame, a fine photo is looked at once more with fewer pixels; how
+much smaller it must be then."""
 
 _Rollers = dict[tuple[float, float], float]
 """Weights of (pitch, roller diameter), mm."""
@@ -56,11 +60,33 @@ def inspect(photo: Photo, claim: Claim, *, seed: int = 0) -> Inspection:
     seed
         Of the draws behind uncertainties and confidence.
     """
-    rng = np.random.default_rng(seed)
     card = find_card(photo.grey)
     pose = None if card is None else card_pose(card, photo.grey, photo.focals_35mm)
-    if card is not None and pose is not None and quality.soft(card.blur_px, pose.plane.px_per_mm):
-        return inspect(*_reduced(photo, claim, card.blur_px), seed=seed)
+    if card is None or pose is None:
+        return _inspected(photo, claim, card, pose, seed)
+    blur_px, px_per_mm = card.blur_px, pose.plane.px_per_mm
+    if quality.soft(blur_px, px_per_mm):
+        return inspect(*_reduced(photo, claim, quality.SHARP_PX / blur_px), seed=seed)
+    found = _inspected(photo, claim, card, pose, seed)
+    kept, unread = quality.coarser(blur_px, px_per_mm), _unread(found)
+    if kept is not None and kept < 1 and unread > _UNREAD:
+        again = inspect(*_reduced(photo, claim, kept), seed=seed)
+        if _unread(again) < unread - _FEWER_UNREAD:
+            return again
+    return found
+
+
+def _unread(found: Inspection) -> float:
+    """Share of the teeth that were not measured though nothing but their edges stands against it."""
+    if found.wear is None:
+        return float("few-teeth" in found.flags)
+    teeth = found.wear.teeth
+    return sum(not {"covered", "unclear-edge"}.isdisjoint(t.flags) for t in teeth) / len(teeth)
+
+
+def _inspected(photo: Photo, claim: Claim, card: CardSighting | None, pose: CardPose | None, seed: int) -> Inspection:
+    """What `inspect` finds with the pixels that there are."""
+    rng = np.random.default_rng(seed)
     told = Told(
         photo=photo, claim=claim, card=card, pose=pose, flags=quality.card_flags(card, pose), notes=[],
         chain_open=claim.chain is None, teeth_open=claim.teeth is None,
@@ -312,9 +338,9 @@ def _joined(pitches: _Rollers, rollers: _Rollers) -> _Rollers:
     return out
 
 
-def _reduced(photo: Photo, claim: Claim, blur_px: float) -> tuple[Photo, Claim]:
-    """A soft photo with as many pixels as its blur fills, and what was claimed of it in them."""
-    fewer = photo.reduced(quality.SHARP_PX / blur_px)
+def _reduced(photo: Photo, claim: Claim, kept: float) -> tuple[Photo, Claim]:
+    """A photo with a share of its width and height, and what was claimed of it in these pixels."""
+    fewer = photo.reduced(kept)
     if claim.near_px is None:
         return fewer, claim
     x, y = fewer.from_loaded(np.array(claim.near_px))
