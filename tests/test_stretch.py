@@ -75,11 +75,23 @@ def test_the_worst_place_decides():
     assert e.believable
 
 
-def test_over_the_joining_link_is_shown_but_does_not_decide():
-    e = measured(318.2, Reading(span_mm=321.0, over_joining_link=True), 318.6)
+def test_over_a_joining_link_that_reads_shorter_the_places_beside_it_decide():
+    e = measured(318.2, Reading(span_mm=317.9, over_joining_link=True), 318.6)
     assert e.worst_place == 2
     assert len(e.places_percent) == 3
-    assert "joining-link" in codes(e)
+    assert not e.lower_bound
+    assert "does not decide" in next(t.sentence for t in e.traps if t.code == "joining-link")
+
+
+def test_over_a_joining_link_that_reads_longest_the_chain_is_at_least_that_long():
+    # newer pins take from a reading and never add to it, so it can show a chain beyond its limit beside others, too
+    limit = Limit.from_span(span_mm=319.4, pitches=20, pitch_mm=15.875, source="invented manual p. 1")
+    for span, side in ((321.0, "beyond"), (319.0, "cannot-tell")):
+        e = measured(318.2, Reading(span_mm=span, over_joining_link=True), 318.1)
+        assert e.worst_place == 1
+        assert e.percent.value == pytest.approx(100 * (span / 317.5 - 1))
+        assert decide(e.percent, limit, lower_bound=e.lower_bound).side == side
+        assert "only a lower bound" in next(t.sentence for t in e.traps if t.code == "joining-link")
 
 
 @given(st.floats(0.0, 3.5), st.integers(7, 80))
