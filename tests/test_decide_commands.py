@@ -352,6 +352,14 @@ def test_a_lower_bound_is_never_within_and_never_logged(run, garage, words):
     assert "chain-length" not in run("logbook", "show", "KC-07", "--logbook", garage)[1]
 
 
+def test_a_logged_length_is_as_sure_as_when_it_was_measured(run, garage):
+    # over an odd count of pitches there is a doubt that does not come from the tool: it counts once
+    words = ["stretch", 242.3, 242.2, 242.3, "--chain", "520", "--pitches", 15, "--tool", "calliper"]
+    measured = json.loads(run(*words, "--json", "-", "--log", "KC-07", "--at", "900km", "--logbook", garage)[1])
+    planned = json.loads(run("advise", "KC-07", "--json", "-", "--logbook", garage)[1])
+    assert planned["made_of"]["chain"]["elongation_percent"] == measured["elongation_percent"]
+
+
 def test_a_length_of_another_size_than_fitted_is_refused(run, garage):
     before = run("logbook", "show", "KC-07", "--logbook", garage)[1]
     status, out, err = run(

@@ -9,7 +9,18 @@ from hypothesis import strategies as st
 
 from toothcheck.chains import chain
 from toothcheck.estimate import Estimate
-from toothcheck.stretch import TOOLS, Limit, PinRow, Reading, Tool, decide, elongation_of, run_of
+from toothcheck.stretch import (
+    TOOLS,
+    Limit,
+    PinRow,
+    Reading,
+    Tool,
+    decide,
+    elongation_of,
+    estimate_of,
+    run_of,
+    span_of,
+)
 from toothcheck.stretch.published import PUBLISHED_LIMITS, general_figures, industrial_rule_percent
 
 C520 = chain("520")
@@ -198,6 +209,15 @@ def test_odd_number_of_pitches_is_less_sure():
     # 7 or 8 of 15 links hold the play: ± e/15 (our arithmetic)
     odd = measured(242.9, pitches=15)
     assert odd.percent.std == pytest.approx(math.hypot(100 * 0.1 / math.sqrt(3) / 238.125, 2.005 / 15), rel=0.01)
+
+
+@given(st.floats(-0.3, 3.5), st.floats(0.02, 0.5), st.integers(6, 60))
+def test_a_span_gives_back_the_elongation_that_it_was_kept_for(percent, std, pitches):
+    kept = span_of(Estimate(value=percent, std=std), pitches, C520)
+    back = estimate_of(kept.value, kept.std, pitches, C520)
+    assert back.value == pytest.approx(percent, abs=1e-9)
+    # of a photo's run the odd pitch leaves nothing open; a span by itself cannot tell that
+    assert back.std == pytest.approx(max(std, abs(percent) / pitches if pitches % 2 else 0.0))
 
 
 @pytest.mark.parametrize(

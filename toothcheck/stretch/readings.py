@@ -162,16 +162,29 @@ def _elongation_if(span_mm: float, pitches: int, pitch_mm: float) -> float | Non
     return percent if _plausible(percent) else None
 
 
-def estimate_of(span_mm: float, std_mm: float, pitches: int, size: Chain) -> Estimate:
-    """Elongation, per cent, of a span and its standard uncertainty, mm.
+def _odd_percent(percent: float, pitches: int) -> float:
+    """What an odd number of pitches leaves open of an elongation, per cent.
 
-    Over an odd number of pitches the joints alternate, so the reading depends on which link it starts at, by
-    ± elongation/n: added as uncertainty.
+    The joints alternate, so the reading depends on which link it starts at, by ± elongation/n.
     """
+    return abs(percent) / pitches if pitches % 2 else 0.0
+
+
+def estimate_of(span_mm: float, std_mm: float, pitches: int, size: Chain) -> Estimate:
+    """Elongation, per cent, of a span and its standard uncertainty, mm; with what an odd count leaves open."""
     nominal = pitches * size.pitch_mm
     percent = 100 * (span_mm / nominal - 1)
-    odd = abs(percent) / pitches if pitches % 2 else 0.0
-    return Estimate(value=percent, std=math.hypot(100 * std_mm / nominal, odd))
+    return Estimate(value=percent, std=math.hypot(100 * std_mm / nominal, _odd_percent(percent, pitches)))
+
+
+def span_of(percent: Estimate, pitches: int, size: Chain) -> Estimate:
+    """The span, mm, to be kept of an elongation, per cent: `estimate_of` gives that back.
+
+    What an odd count leaves open is not in its uncertainty, since it is added there.
+    """
+    length = length_mm(percent, pitches, size)
+    odd = pitches * size.pitch_mm * _odd_percent(percent.value, pitches) / 100
+    return Estimate(value=length.value, std=math.sqrt(max(0.0, length.std**2 - odd**2)))
 
 
 def if_one_fewer(span_mm: float, std_mm: float, pitches: int, size: Chain) -> Estimate | None:
