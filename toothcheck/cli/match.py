@@ -51,8 +51,13 @@ def match(
         str | None, typer.Option(help="Chain size of both parts where they are not told.", show_default=False)
     ] = None,
     card_height: Annotated[
-        float, typer.Option(help="Height of the card over the face in the photos, towards the camera, mm.")
-    ] = 0.0,
+        float | None,
+        typer.Option(
+            help="Height of the card over the face in the photos, towards the camera, mm. Default: 0; on a mat it is "
+            "behind by the part's thickness, as typed, else as is usual for the chain.",
+            show_default=False,
+        ),
+    ] = None,
     card_measured: CardMeasuredWord = None,
     position: Annotated[str | None, typer.Option(help="front or rear.", show_default=False)] = None,
     other_teeth: Annotated[
@@ -118,7 +123,7 @@ def _is_typed(path: Path) -> bool:
 
 
 def _part(
-    path: Path, option: str, typed: list[str], chain: str | None, card_height: float, card_measured: float | None
+    path: Path, option: str, typed: list[str], chain: str | None, card_height: float | None, card_measured: float | None
 ) -> Part:
     from dataclasses import fields, replace
 
@@ -164,7 +169,7 @@ def _part(
 
 
 def _seen(
-    path: Path, chain: str | None, thickness: float | None, card_height: float, card_measured: float | None
+    path: Path, chain: str | None, thickness: float | None, card_height: float | None, card_measured: float | None
 ) -> Part:
     from toothcheck.chains import chain as chain_of
     from toothcheck.features import part_from_photo
