@@ -453,6 +453,17 @@ def test_match_bad_words(run, words, status, says):
     assert says in err
 
 
+@pytest.mark.parametrize("known", [{"teeth": 15}, {"chain": "520"}, {"teeth": 15, "pitch_mm": 15.875}])
+def test_a_gear_ratio_that_cannot_be_told_is_refused_not_left_out(run, tmp_path, known):
+    (tmp_path / "old.json").write_text(json.dumps(known))
+    words = ["match", "old.json", "old.json", "--other-teeth", 45, "--position", "front"]
+    status, out, err = run(*words)
+    assert (status, out) == (2, "")
+    assert "--other-teeth needs the teeth of both parts, and the chain size. Add --chain" in err
+    typed = ["--chain", "520", "--old", "teeth=15", "--new", "teeth=16"]
+    assert json.loads(run(*words, *typed, "--json", "-")[1])["gears"]["ratio_after"] == 2.8125
+
+
 @pytest.mark.parametrize("text", ["[1]", "{", '{"tooth": 3}', '{"teeth": 3.5}'])
 def test_match_bad_files(run, tmp_path, text):
     (tmp_path / "a.json").write_text(text)

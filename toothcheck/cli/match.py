@@ -194,16 +194,15 @@ def _gears(old: Part, new: Part, position: str | None, other: int | None, speedo
         raise UsageError(f"--speedometer must be wheel, gearbox or unknown, not {speedometer!r}.")
     if position is not None and position not in ("front", "rear"):
         raise UsageError(f"--position must be front or rear, not {position!r}.")
-    if (
-        other is None
-        or old.teeth is None
-        or new.teeth is None
-        or old.pitch_mm is None
-        or old.roller_diameter_mm is None
-    ):
+    if other is None:
         return None
     if position is None:
         raise UsageError("--other-teeth needs --position.", hint="Say whether the parts compared are front or rear.")
+    if old.teeth is None or new.teeth is None or old.pitch_mm is None or old.roller_diameter_mm is None:
+        raise UsageError(
+            "--other-teeth needs the teeth of both parts, and the chain size.",
+            hint="Add --chain, or type what is missing, such as --old teeth=15.",
+        )
     if not 7 <= other <= 150:
         raise UsageError(f"--other-teeth must lie between 7 and 150, not {other}.")
     pair = (old.teeth.value, new.teeth.value)
