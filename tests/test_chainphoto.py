@@ -1,6 +1,7 @@
 """Chain runs in made photos whose truth is known."""
 
 from dataclasses import replace
+from pathlib import Path
 
 import numpy as np
 import pytest
@@ -9,6 +10,7 @@ from toothcheck.chainphoto import measure_run
 from toothcheck.chains import chain
 from toothcheck.errors import CannotTell
 from toothcheck.overlay import chain_picture
+from toothcheck.photo import load
 from toothcheck.stretch import run_of
 from toothcheck.synthetic.chainrun import ChainRun, ChainShot, any_run, draw
 
@@ -109,6 +111,16 @@ def test_refusals_say_why(plain):
     for bad in ({"card_height_mm": 80.0}, {"measured": 20.0}):
         with pytest.raises(ValueError, match="must"):
             seen(plain, **bad)
+
+
+def test_a_mat_under_the_chain_is_asked_how_far_behind_it_lies():
+    # 7 mm that nobody told would be 1 to 2 % of elongation
+    photo = load(Path(__file__).parents[1] / "sample_images_synthetic" / "kestrel-front-mat.png")
+    with pytest.raises(CannotTell, match="mat, over which the pin ends stand") as refused:
+        measure_run(photo.grey, photo.focals_35mm, C520)
+    assert "--card-height" in refused.value.hint
+    with pytest.raises(CannotTell, match="No row of pin"):  # told, it is looked for
+        measure_run(photo.grey, photo.focals_35mm, C520, card_height_mm=-7.0)
 
 
 @pytest.mark.parametrize("kind", ["png", "jpeg"])

@@ -352,6 +352,14 @@ def test_a_lower_bound_is_never_within_and_never_logged(run, garage, words):
     assert "chain-length" not in run("logbook", "show", "KC-07", "--logbook", garage)[1]
 
 
+def test_a_logged_length_is_as_sure_as_when_it_was_measured(run, garage):
+    # over an odd count of pitches there is a doubt that does not come from the tool: it counts once
+    words = ["stretch", 242.3, 242.2, 242.3, "--chain", "520", "--pitches", 15, "--tool", "calliper"]
+    measured = json.loads(run(*words, "--json", "-", "--log", "KC-07", "--at", "900km", "--logbook", garage)[1])
+    planned = json.loads(run("advise", "KC-07", "--json", "-", "--logbook", garage)[1])
+    assert planned["made_of"]["chain"]["elongation_percent"] == measured["elongation_percent"]
+
+
 def test_a_length_of_another_size_than_fitted_is_refused(run, garage):
     before = run("logbook", "show", "KC-07", "--logbook", garage)[1]
     status, out, err = run(
@@ -443,6 +451,17 @@ def test_match_bad_words(run, words, status, says):
     got, _, err = run("match", *words)
     assert got == status
     assert says in err
+
+
+@pytest.mark.parametrize("known", [{"teeth": 15}, {"chain": "520"}, {"teeth": 15, "pitch_mm": 15.875}])
+def test_a_gear_ratio_that_cannot_be_told_is_refused_not_left_out(run, tmp_path, known):
+    (tmp_path / "old.json").write_text(json.dumps(known))
+    words = ["match", "old.json", "old.json", "--other-teeth", 45, "--position", "front"]
+    status, out, err = run(*words)
+    assert (status, out) == (2, "")
+    assert "--other-teeth needs the teeth of both parts, and the chain size. Add --chain" in err
+    typed = ["--chain", "520", "--old", "teeth=15", "--new", "teeth=16"]
+    assert json.loads(run(*words, *typed, "--json", "-")[1])["gears"]["ratio_after"] == 2.8125
 
 
 @pytest.mark.parametrize("text", ["[1]", "{", '{"tooth": 3}', '{"teeth": 3.5}'])

@@ -69,6 +69,14 @@ def test_all_that_is_known_arrives(book):
     assert plan_for(s).action == "chain-only"
 
 
+def test_a_chain_fitted_after_today_is_new(book):
+    # where a clock runs wrong, or has been put right: the logbook is ahead of the calendar
+    fit(book, "chain", chain="520", links=112)
+    s = situation_of(book.history(), "HRS-7", today=dt.date(2024, 3, 1))
+    assert str(s.chain.age_years) == "0.0"
+    assert chains_due(book.history(), today=dt.date(2024, 3, 1)) == {}
+
+
 def test_a_length_of_the_chain_before_does_not_count(book):
     fit(book, "chain", chain="520", links=112)
     book.add(

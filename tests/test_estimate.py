@@ -1,5 +1,6 @@
 """Rounding of a value together with its uncertainty."""
 
+import json
 import math
 
 import numpy as np
@@ -22,13 +23,18 @@ from toothcheck.estimate import Estimate
         (1234567.0, 28.05, (1234567.0, 28.0)),
         # our arithmetic from the same rule
         (0.41666, 0.0487, (0.417, 0.049)),
-        (-0.004, 0.123, (-0.0, 0.12)),
+        (-0.004, 0.123, (0.0, 0.12)),
     ],
 )
 def test_at_most_two_digits_of_uncertainty_and_the_value_to_the_same_place(value, std, rounded):
     e = Estimate(value=value, std=std)
     assert (e.rounded().value, e.rounded().std) == pytest.approx(rounded, abs=1e-9)
     assert e.as_json() == {"value": e.rounded().value, "std": e.rounded().std}
+
+
+def test_nothing_has_no_sign():
+    # "-0.0" stood in the JSON where a little less than nothing was rounded
+    assert json.dumps(Estimate(value=-0.004, std=0.123).as_json()) == '{"value": 0.0, "std": 0.12}'
 
 
 @settings(max_examples=60, derandomize=True, deadline=None, database=None)

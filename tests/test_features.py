@@ -1,7 +1,9 @@
 """Parts seen in made photos, and old against new."""
 
 import functools
+import json
 from dataclasses import replace
+from pathlib import Path
 
 import numpy as np
 import pytest
@@ -12,8 +14,10 @@ from toothcheck.errors import CannotTell
 from toothcheck.estimate import Estimate
 from toothcheck.features import part_from_photo
 from toothcheck.matching import Count, compare
+from toothcheck.photo import load
 from toothcheck.synthetic.part import Part
 
+SAMPLES = Path(__file__).parents[1] / "sample_images_synthetic"
 REAR = Part(chain="520", teeth=43, position="rear", bore_mm=96.0, holes=5, hole_mm=10.5, hole_circle_mm=122.0)
 FRONT = Part(chain="428", teeth=14, position="front", bore_mm=19.0, holes=0)
 CLEAR = FlatShot(ground="concrete", ground_tone=0.12, metal_tone=0.4, tilt_deg=7.0, azimuth_deg=200)
@@ -241,3 +245,14 @@ def test_a_part_fits_itself_and_not_its_neighbours(rear):
 @pytest.mark.slow
 def test_a_hundred_pairs_give_no_wrong_fit():
     check(list(pairs(range(1020, 1040))))
+
+
+@pytest.mark.parametrize("told", [{}, {"size": chain("428")}, {"thickness_mm": 7.3}])
+def test_a_part_on_a_mat_stands_over_it_by_its_thickness(told):
+    # a made photo of a part 7.3 mm thick, whose bore is known; at the mat's own height it reads 0.6 mm too much
+    photo = load(SAMPLES / "kestrel-front-mat.png")
+    truth = json.loads((SAMPLES / "kestrel-front-mat.json").read_text())
+    part = part_from_photo(photo.grey, photo.focals_35mm, name="on a mat", **told)
+    assert part.teeth.value == truth["teeth"]
+    assert abs(part.bore_mm.value - truth["bore"]) < 1.96 * part.bore_mm.std
+    assert abs(part.pitch_mm.value - truth["pitch"]) < 1.96 * part.pitch_mm.std

@@ -20,7 +20,7 @@ from toothcheck.comparing import against_photo, against_reading
 from toothcheck.errors import CannotTell, DifferentPartError, InputError, UsageError
 from toothcheck.estimate import Estimate
 from toothcheck.inspection import Claim, inspect
-from toothcheck.pairing import landmarks_of, loss_between, thickness_of, with_baseline
+from toothcheck.pairing import landmarks_of, loss_between, retold, thickness_of, with_baseline
 from toothcheck.photo import load
 from toothcheck.survey.pairs import pair_record, true_index
 from toothcheck.synthetic import encode, make_photo, random_scene
@@ -28,6 +28,8 @@ from toothcheck.synthetic.part import Part
 from toothcheck.synthetic.wearing import Wear
 
 SIZE = (1200, 900)
+NEW = Part(chain="428", teeth=14, position="front", blend=0.4, thickness_mm=7.2, bore_mm=20.0, wear=Wear())
+WORN = replace(NEW, wear=Wear(kind="grit", depth_mm=0.6, climb=0.5, scatter=0.08))
 WORDS = ["--chain", "428", "--teeth", "14", "--position", "front"]
 
 
@@ -35,10 +37,8 @@ WORDS = ["--chain", "428", "--teeth", "14", "--position", "front"]
 def pair(tmp_path_factory):
     """One front sprocket new and worn, its photos, truths and inspections."""
     folder = tmp_path_factory.mktemp("pair")
-    part = Part(chain="428", teeth=14, position="front", blend=0.4, thickness_mm=7.2, bore_mm=20.0, wear=Wear())
-    worn = replace(part, wear=Wear(kind="grit", depth_mm=0.6, climb=0.5, scatter=0.08))
     out = {}
-    for name, one, seed in (("new", part, 3), ("worn", worn, 4)):
+    for name, one, seed in (("new", NEW, 3), ("worn", WORN, 4)):
         scene = replace(random_scene(np.random.default_rng(seed), "bench", size_px=SIZE, part=one), turning="clockwise")
         made = make_photo(scene)
         path = folder / f"{name}.jpg"
@@ -389,3 +389,47 @@ def test_two_medians_subtracted():
     assert sure.band_probability == pytest.approx(1.0, abs=1e-6)
     with pytest.raises(ValueError, match="whole"):
         against_reading(Estimate(value=0.0, std=0.1), Estimate(value=1.0, std=0.1))
+
+
+def test_where_the_turning_is_left_out_the_worn_photo_tells_it_for_both(pair):
+    (path, _, new), (_, _, worn) = pair["new"], pair["worn"]
+    untold = replace(new.claim, turning=None)
+    # an unworn part was measured with one side taken for granted, here the wrong one
+    wrong = inspect(load(path), untold.driven(False))
+    wrong = replace(wrong, claim=untold, flags=("turning-open",))
+    inferred = replace(worn, claim=replace(worn.claim, turning=None), flags=("turning-inferred",))
+    with pytest.raises(CannotTell, match="which flank drives"):
+        loss_between(wrong, inferred)
+    again = retold(untold, wrong, inferred)
+    assert again.turning == "clockwise"
+    told = loss_between(inspect(load(path), again), inferred).median_loss_mm
+    assert told.value == pytest.approx(loss_between(new, worn).median_loss_mm.value, abs=1e-6)
+    # whoever was told, agrees or knows no better is not asked again
+    for one, other in ((new, inferred), (replace(new, flags=("turning-open",)), inferred), (wrong, wrong)):
+        assert retold(untold, one, other) is None
+
+
+@pytest.mark.parametrize("position", ["front", "rear"])
+@pytest.mark.parametrize("clockwise", [True, False])
+def test_a_turning_is_worked_out_from_the_side_of_the_drive_flanks(position, clockwise):
+    claim = Claim(chain=None, teeth=None, position=position, turning=None)
+    assert claim.driven(clockwise).drive_clockwise is clockwise
+
+
+def test_a_baseline_is_used_though_nobody_told_the_turning(pair, tmp_path):
+    path, _, new = pair["new"]
+    claim = replace(new.claim, turning=None)
+    # the new part's photo leaves the side open; light speaks a little for the clockwise one
+    assert inspect(load(path), claim).wear.drive_clockwise
+    scene = replace(
+        random_scene(np.random.default_rng(4), "bench", size_px=SIZE, part=WORN), turning="counterclockwise"
+    )
+    made = make_photo(scene)
+    later = tmp_path / "later.jpg"
+    later.write_bytes(encode(made.picture, "jpg", focal_35mm=made.focal_35mm, quality=93))
+    claim = replace(claim, card_height_mm=scene.card_lift_told_mm)
+    worn = inspect(load(later), claim)
+    assert not worn.wear.drive_clockwise
+    told = held(worn, baseline_of(path, later, claim), card_height_mm=new.claim.card_height_mm)
+    assert told.document["baseline"]["not_used"] is None
+    assert "baseline-not-used" not in told.document["flags"]

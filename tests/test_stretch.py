@@ -9,7 +9,18 @@ from hypothesis import strategies as st
 
 from toothcheck.chains import chain
 from toothcheck.estimate import Estimate
-from toothcheck.stretch import TOOLS, Limit, PinRow, Reading, Tool, decide, elongation_of, run_of
+from toothcheck.stretch import (
+    TOOLS,
+    Limit,
+    PinRow,
+    Reading,
+    Tool,
+    decide,
+    elongation_of,
+    estimate_of,
+    run_of,
+    span_of,
+)
 from toothcheck.stretch.published import PUBLISHED_LIMITS, general_figures, industrial_rule_percent
 
 C520 = chain("520")
@@ -75,11 +86,23 @@ def test_the_worst_place_decides():
     assert e.believable
 
 
-def test_over_the_joining_link_is_shown_but_does_not_decide():
-    e = measured(318.2, Reading(span_mm=321.0, over_joining_link=True), 318.6)
+def test_over_a_joining_link_that_reads_shorter_the_places_beside_it_decide():
+    e = measured(318.2, Reading(span_mm=317.9, over_joining_link=True), 318.6)
     assert e.worst_place == 2
     assert len(e.places_percent) == 3
-    assert "joining-link" in codes(e)
+    assert not e.lower_bound
+    assert "does not decide" in next(t.sentence for t in e.traps if t.code == "joining-link")
+
+
+def test_over_a_joining_link_that_reads_longest_the_chain_is_at_least_that_long():
+    # newer pins take from a reading and never add to it, so it can show a chain beyond its limit beside others, too
+    limit = Limit.from_span(span_mm=319.4, pitches=20, pitch_mm=15.875, source="invented manual p. 1")
+    for span, side in ((321.0, "beyond"), (319.0, "cannot-tell")):
+        e = measured(318.2, Reading(span_mm=span, over_joining_link=True), 318.1)
+        assert e.worst_place == 1
+        assert e.percent.value == pytest.approx(100 * (span / 317.5 - 1))
+        assert decide(e.percent, limit, lower_bound=e.lower_bound).side == side
+        assert "only a lower bound" in next(t.sentence for t in e.traps if t.code == "joining-link")
 
 
 @given(st.floats(0.0, 3.5), st.integers(7, 80))
@@ -186,6 +209,15 @@ def test_odd_number_of_pitches_is_less_sure():
     # 7 or 8 of 15 links hold the play: ± e/15 (our arithmetic)
     odd = measured(242.9, pitches=15)
     assert odd.percent.std == pytest.approx(math.hypot(100 * 0.1 / math.sqrt(3) / 238.125, 2.005 / 15), rel=0.01)
+
+
+@given(st.floats(-0.3, 3.5), st.floats(0.02, 0.5), st.integers(6, 60))
+def test_a_span_gives_back_the_elongation_that_it_was_kept_for(percent, std, pitches):
+    kept = span_of(Estimate(value=percent, std=std), pitches, C520)
+    back = estimate_of(kept.value, kept.std, pitches, C520)
+    assert back.value == pytest.approx(percent, abs=1e-9)
+    # of a photo's run the odd pitch leaves nothing open; a span by itself cannot tell that
+    assert back.std == pytest.approx(max(std, abs(percent) / pitches if pitches % 2 else 0.0))
 
 
 @pytest.mark.parametrize(

@@ -122,7 +122,7 @@ def chain_of_machine(history: History, machine: Machine, *, today: dt.date, size
         known["distance_km"] = history.part_km(part) if part.start_known else None
         if part.entry.ridden_km == 0:
             fitted = dt.date.fromisoformat(part.fittings[0].from_date)  # storage ages seals and grease, too
-            known["age_years"] = round((today - fitted).days / 365.25, 1)
+            known["age_years"] = round(max(0, (today - fitted).days) / 365.25, 1)
     found = None if size is None else _judged_length(history, machine, None if part is None else part.name, size)
     if found is not None and size is not None:
         length = found.counts

@@ -37,7 +37,7 @@ class Estimate:
             return self
         std = round(self.std, 1 - math.floor(math.log10(self.std)))
         place = 1 - math.floor(math.log10(std))  # 0.0996 has become 0.10
-        return Estimate(value=round(self.value, place), std=round(std, place))
+        return Estimate(value=round(self.value, place) + 0.0, std=round(std, place))  # no -0.0
 
     def less(self, other: Estimate) -> Estimate:
         """Take another from it, as if nothing that is uncertain were common to both (JCGM 100:2008, 5.1.2)."""

@@ -28,6 +28,11 @@ class CardLayout:
     """For each marker id its (4, 2) corners: top left, top right, bottom right, bottom left of the black square."""
 
     @property
+    def is_mat(self) -> bool:
+        """Whether the part lies on it, so that its face stands over the print by the part's thickness."""
+        return self.name.startswith("mat")
+
+    @property
     def outline_mm(self) -> Floats:
         """(4, 2) the card's corners in the plane of its pose, whose y points up from the print's top left corner."""
         w, h = self.width_mm, self.height_mm

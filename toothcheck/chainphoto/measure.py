@@ -64,7 +64,7 @@ def measure_run(
     focals_35mm: tuple[float, ...],
     size: Chain,
     *,
-    card_height_mm: float = 0.0,
+    card_height_mm: float | None = None,
     card_measured_mm: float | None = None,
 ) -> ChainSighting:
     """Find and measure the run of chain in a photo.
@@ -74,7 +74,8 @@ def measure_run(
     grey, focals_35mm
         The photo (`toothcheck.photo`).
     card_height_mm
-        Height of the card's print over the pin ends, towards the camera; negative when it lies behind them.
+        Height of the card's print over the pin ends, towards the camera; negative when it lies behind them.  0 where it
+        is not told, which no mat under the chain can have.
     card_measured_mm
         Outer edge to outer edge of the print's outermost markers along its top row, as measured with a calliper;
         without it the print is taken to be true to half a per cent.
@@ -82,9 +83,10 @@ def measure_run(
     Raises
     ------
     CannotTell
-        When there is no card or no row of pins, or when plane, scale or length do not support a decision.
+        When there is no card or no row of pins, when the card is a mat whose height was not told, or when plane, scale
+        or length do not support a decision.
     """
-    if not -50 <= card_height_mm <= 50:
+    if card_height_mm is not None and not -50 <= card_height_mm <= 50:
         raise ValueError(f"card_height_mm must lie between -50 and 50, not {card_height_mm}")
     sighting = find_card(grey)
     if sighting is None or len(sighting.ids) < 3:
@@ -92,6 +94,12 @@ def measure_run(
             "The scale card was not found, or too little of it.",
             hint="Print it (toothcheck card pocket) and lay it beside the run, flat, at the height of the pin ends.",
         )
+    if card_height_mm is None and sighting.layout.is_mat:
+        raise CannotTell(
+            "The card is a mat, over which the pin ends stand.",
+            hint="Say how far its print lies behind them (--card-height=-7), or lay a pocket card at their height.",
+        )
+    height_mm = card_height_mm or 0.0
     print_scale, print_std = sighting.layout.print_scale(card_measured_mm)
     sighting = sighting.printed(print_scale)
     card = card_pose(sighting, grey, focals_35mm)
@@ -99,7 +107,7 @@ def measure_run(
         raise CannotTell(
             "The card is not flat: its scale cannot be carried over to the chain.", hint="Glue it to something flat."
         )
-    plane = card.plane.moved(height_mm=-card_height_mm)
+    plane = card.plane.moved(height_mm=-height_mm)
     _support(plane, grey)
     row = find_row(grey, plane, size.pitch_mm, [sighting.layout.outline_mm])
     if row is None:
@@ -112,7 +120,7 @@ def measure_run(
             f"Only {max(0, len(rims.px) - 1)} pitches could be measured; a decision needs {LEAST_PITCHES}, better 12.",
             hint="Get a longer straight run into the picture and wipe the pin ends.",
         )
-    even = _even(card, rims, card_height_mm)
+    even = _even(card, rims, height_mm)
     if even.plane_std > MOST_STD:
         raise CannotTell(
             f"The plane is too uncertain ({100 * even.plane_std:.2f} % of length).",

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import math
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 from toothcheck.chains import CHAINS, Chain
 from toothcheck.estimate import Estimate
@@ -37,6 +37,11 @@ class Claim:
         if self.turning is None:
             return None
         return (self.position == "front") == (self.turning == "clockwise")
+
+    def driven(self, clockwise: bool) -> Claim:
+        """The same with the turning that has the drive flanks on the clockwise sides of teeth, or on the others."""
+        turns = (self.position == "front") == clockwise
+        return replace(self, turning="clockwise" if turns else "counterclockwise")
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

@@ -105,7 +105,7 @@ def compare(
 
     from toothcheck.grade import CANNOT_TELL
     from toothcheck.inspection import inspect
-    from toothcheck.pairing import loss_between
+    from toothcheck.pairing import loss_between, retold
     from toothcheck.photo import load
 
     with busy("Reading the photos") as tell:
@@ -116,6 +116,10 @@ def compare(
         for photo, claim, which in zip(photos, claims, ("earlier", "later"), strict=True):
             tell(f"Finding and measuring the teeth of the {which} photo")
             seen.append(inspect(photo, claim))
+        for i, claim in enumerate(claims):
+            again = retold(claim, seen[i], seen[1 - i])
+            if again is not None:
+                seen[i] = inspect(photos[i], again)
         tell("Laying one on the other")
         damage = _damage_in_words(seen[0], seen[1])
         try:

@@ -51,8 +51,13 @@ def match(
         str | None, typer.Option(help="Chain size of both parts where they are not told.", show_default=False)
     ] = None,
     card_height: Annotated[
-        float, typer.Option(help="Height of the card over the face in the photos, towards the camera, mm.")
-    ] = 0.0,
+        float | None,
+        typer.Option(
+            help="Height of the card over the face in the photos, towards the camera, mm. Default: 0; on a mat it is "
+            "behind by the part's thickness, as typed, else as is usual for the chain.",
+            show_default=False,
+        ),
+    ] = None,
     card_measured: CardMeasuredWord = None,
     position: Annotated[str | None, typer.Option(help="front or rear.", show_default=False)] = None,
     other_teeth: Annotated[
@@ -118,7 +123,7 @@ def _is_typed(path: Path) -> bool:
 
 
 def _part(
-    path: Path, option: str, typed: list[str], chain: str | None, card_height: float, card_measured: float | None
+    path: Path, option: str, typed: list[str], chain: str | None, card_height: float | None, card_measured: float | None
 ) -> Part:
     from dataclasses import fields, replace
 
@@ -164,7 +169,7 @@ def _part(
 
 
 def _seen(
-    path: Path, chain: str | None, thickness: float | None, card_height: float, card_measured: float | None
+    path: Path, chain: str | None, thickness: float | None, card_height: float | None, card_measured: float | None
 ) -> Part:
     from toothcheck.chains import chain as chain_of
     from toothcheck.features import part_from_photo
@@ -189,16 +194,15 @@ def _gears(old: Part, new: Part, position: str | None, other: int | None, speedo
         raise UsageError(f"--speedometer must be wheel, gearbox or unknown, not {speedometer!r}.")
     if position is not None and position not in ("front", "rear"):
         raise UsageError(f"--position must be front or rear, not {position!r}.")
-    if (
-        other is None
-        or old.teeth is None
-        or new.teeth is None
-        or old.pitch_mm is None
-        or old.roller_diameter_mm is None
-    ):
+    if other is None:
         return None
     if position is None:
         raise UsageError("--other-teeth needs --position.", hint="Say whether the parts compared are front or rear.")
+    if old.teeth is None or new.teeth is None or old.pitch_mm is None or old.roller_diameter_mm is None:
+        raise UsageError(
+            "--other-teeth needs the teeth of both parts, and the chain size.",
+            hint="Add --chain, or type what is missing, such as --old teeth=15.",
+        )
     if not 7 <= other <= 150:
         raise UsageError(f"--other-teeth must lie between 7 and 150, not {other}.")
     pair = (old.teeth.value, new.teeth.value)

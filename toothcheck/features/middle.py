@@ -47,7 +47,7 @@ def middles(grey: NDArray[np.uint8], plane: PlanePose, sighting: CardSighting) -
     size = np.hypot(dx, dy)
     mask = ((maps[..., 0] > 3) & (maps[..., 0] < w - 4) & (maps[..., 1] > 3) & (maps[..., 1] < h - 4)).astype(np.uint8)
     cw, ch = sighting.layout.width_mm + _BEYOND_CARD_MM, sighting.layout.height_mm + _BEYOND_CARD_MM
-    if not sighting.layout.name.startswith("mat"):
+    if not sighting.layout.is_mat:
         quad = np.array([[-3, 3], [cw, 3], [cw, -ch], [-3, -ch]])
         cv2.fillConvexPoly(mask, np.round((quad - low) / step).astype(np.int32), 0)
     mask = cv2.erode(mask, np.ones((5, 5), np.uint8))

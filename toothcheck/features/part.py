@@ -15,6 +15,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from toothcheck.cards.detect import find_card
+from toothcheck.cards.layout import CardLayout
 from toothcheck.chains import CHAINS, Chain
 from toothcheck.errors import CannotTell
 from toothcheck.estimate import Estimate
@@ -28,6 +29,10 @@ from toothcheck.pose import CardPose, PlanePose, card_pose
 LEAST_PX_PER_MM = 3.0
 MOST_TILT_DEG = 30.0
 HEIGHT_STD_MM = 0.3
+_USUAL_STD_MM = 0.4
+_ANY_MM, _ANY_STD_MM = 7.0, 1.2
+"""Thickness of a part on a mat where it is not told, with its standard uncertainty: as the chain's width has it to so
+much, else anything from 5 to 9 mm."""
 LEAN_STD = math.radians(0.25)
 """How parallel card and face lie: both flat on one table."""
 
@@ -37,7 +42,7 @@ def part_from_photo(
     focals_35mm: tuple[float, ...],
     *,
     name: str,
-    card_height_mm: float = 0.0,
+    card_height_mm: float | None = None,
     card_measured_mm: float | None = None,
     size: Chain | None = None,
     thickness_mm: float | None = None,
@@ -49,7 +54,7 @@ def part_from_photo(
     grey, focals_35mm
         The photo.
     card_height_mm
-        Height of the card's print over the face.
+        Height of the card's print over the face; where it is not told, 0, and behind by the thickness on a mat.
     card_measured_mm
         As in `toothcheck.cards.layout.CardLayout.print_scale`.
     size
@@ -71,7 +76,8 @@ def part_from_photo(
     print_scale, print_std = sighting.layout.print_scale(card_measured_mm)
     sighting = sighting.printed(print_scale)
     card = card_pose(sighting, grey, focals_35mm)
-    plane = card.plane.moved(height_mm=-card_height_mm)
+    height_mm, height_std_mm = _card_height(sighting.layout, card_height_mm, thickness_mm, size)
+    plane = card.plane.moved(height_mm=-height_mm)
     # gravel makes circles, too: the first middle with teeth round it is the one
     rim: Rim | None = None
     any_bore = False
@@ -103,7 +109,7 @@ def part_from_photo(
     thickness = thickness_mm if thickness_mm is not None else table.tooth_width_mm
     alike = [c for c in CHAINS.values() if c.pitch_mm == table.pitch_mm] if size is None else [size]
     rollers = [c.roller_diameter_mm for c in alike]
-    card_std = math.hypot(_scale_std(card, plane, card_height_mm), print_std)
+    card_std = math.hypot(_scale_std(card, plane, height_mm, height_std_mm), print_std)
     plane, rim, scale_std = _settle_scale(plane, rim, table.pitch_mm, (min(rollers), max(rollers)), card_std)
     seen = find_circles(grey, plane, root_radius_mm=rim.root_mm, thickness_mm=thickness, scale_std=scale_std)
     return _part(name, rim, seen, table, size, scale_std)
@@ -136,9 +142,20 @@ def _part(name: str, rim: Rim, seen: Seen, table: Chain, told: Chain | None, sca
     )
 
 
-def _scale_std(card: CardPose, plane: PlanePose, card_height_mm: float) -> float:
+def _card_height(
+    card: CardLayout, told_mm: float | None, thickness_mm: float | None, size: Chain | None
+) -> tuple[float, float]:
+    """Height of the card's print over the face and its standard uncertainty, mm."""
+    if told_mm is not None or not card.is_mat:
+        return told_mm or 0.0, HEIGHT_STD_MM
+    if thickness_mm is not None:
+        return -thickness_mm, HEIGHT_STD_MM
+    return (-_ANY_MM, _ANY_STD_MM) if size is None else (-size.tooth_width_mm, _USUAL_STD_MM)
+
+
+def _scale_std(card: CardPose, plane: PlanePose, card_height_mm: float, height_std_mm: float) -> float:
     """Relative standard uncertainty of lengths at the sprocket, the card's print apart."""
-    plane_of = card.beside(card_height_mm, height_std_mm=HEIGHT_STD_MM, lean_std=LEAN_STD)
+    plane_of = card.beside(card_height_mm, height_std_mm=height_std_mm, lean_std=LEAN_STD)
     ring = 30.0 * rays_of(12)
     px = plane.project(ring)
 

@@ -39,10 +39,6 @@ class Start:
         return DatumPriors(bias_mean_mm=self.priors.bias_mean_mm, bias_mm=self.priors.bias_mm)
 
 
-def _is_mat(card: CardSighting) -> bool:
-    return card.layout.name.startswith("mat")
-
-
 def _thickness(claim: Claim, card: CardSighting | None) -> tuple[float, float]:
     """Thickness and its standard uncertainty, mm."""
     if claim.thickness_mm is not None:
@@ -52,7 +48,7 @@ def _thickness(claim: Claim, card: CardSighting | None) -> tuple[float, float]:
     nominal = THICKNESS_SHARE * claim.chain.inner_width_mm
     told = claim.card_height_mm
     # a part lying on the mat stands as high over it as it is thick
-    if card is not None and _is_mat(card) and told is not None and abs(-told - nominal) < 0.3 * nominal:
+    if card is not None and card.layout.is_mat and told is not None and abs(-told - nominal) < 0.3 * nominal:
         return -told, 0.1
     return nominal, _THICKNESS_STD * nominal
 
@@ -60,8 +56,8 @@ def _thickness(claim: Claim, card: CardSighting | None) -> tuple[float, float]:
 def face_of(pose: CardPose, claim: Claim, card: CardSighting) -> tuple[PlanePose, float]:
     """The sprocket's face from the card's plane, and the standard uncertainty of its height, mm."""
     if claim.card_height_mm is not None:
-        height, std = -claim.card_height_mm, 0.1 if _is_mat(card) else 0.35
-    elif _is_mat(card):
+        height, std = -claim.card_height_mm, 0.1 if card.layout.is_mat else 0.35
+    elif card.layout.is_mat:
         height, std = _thickness(claim, card)[0], 0.4
     else:
         height, std = 0.0, 0.35
@@ -97,7 +93,7 @@ def _priors(pose: CardPose, card: CardSighting, start: Wheel, height_std: float,
     return Priors(
         pivot_mm=pivot,
         height_mm=height_std,
-        tilt=math.radians(0.2 if _is_mat(card) else 1.7),
+        tilt=math.radians(0.2 if card.layout.is_mat else 1.7),
         thickness_mm=math.hypot(thickness_std, start.thickness_mm * pose.focal_std),
         bias_mean_mm=0.4 * excess,
         bias_mm=_EDGE_STD_MM + 0.5 * excess,

@@ -16,9 +16,9 @@ from toothcheck.comparing import Comparison, Landmarks, check_same, compare, joi
 from toothcheck.errors import CannotTell, DifferentPartError
 from toothcheck.estimate import Estimate, median_of
 from toothcheck.features.circles import find_circles
-from toothcheck.flags import MAY_BE_DAMAGED
+from toothcheck.flags import MAY_BE_DAMAGED, TURNING_GUESSED
 from toothcheck.geometry import readonly
-from toothcheck.inspection import Inspection
+from toothcheck.inspection import Claim, Inspection
 from toothcheck.pairing.baseline import with_baseline
 from toothcheck.tooth import ToothRing
 
@@ -28,6 +28,7 @@ __all__ = [
     "doubts",
     "landmarks_of",
     "loss_between",
+    "retold",
     "thickness_of",
     "with_baseline",
 ]
@@ -113,6 +114,31 @@ def _clear(inspection: Inspection, drive_clockwise: bool) -> ToothRing:
                 )
             )
     return replace(ring, gaps=tuple(gaps))
+
+
+def retold(claim: Claim, one: Inspection, other: Inspection) -> Claim | None:
+    """What is to be claimed of ONE, where the other photo tells which flank drives and this one leaves it open.
+
+    A part that is not worn does not show it, and was measured with one side taken for granted; of one part seen from
+    one side both photos have the same drive flanks.
+
+    Parameters
+    ----------
+    claim
+        What was claimed of ONE.
+    one, other
+        Inspections of the same part, seen from the same side.
+
+    Returns
+    -------
+    Claim or None
+        None where it need not be inspected again.
+    """
+    open_ = [not TURNING_GUESSED.isdisjoint(i.flags) for i in (one, other)]
+    if one.wear is None or other.wear is None or open_ != [True, False]:
+        return None
+    side = other.wear.drive_clockwise
+    return None if one.wear.drive_clockwise == side else claim.driven(side)
 
 
 def loss_between(

@@ -23,6 +23,7 @@ from toothcheck.stretch.readings import (
     estimate_of,
     if_one_fewer,
     length_mm,
+    span_of,
 )
 from toothcheck.stretch.row import Kink, Link, PinRow, Run, run_of
 
@@ -49,4 +50,5 @@ __all__ = [
     "if_one_fewer",
     "length_mm",
     "run_of",
+    "span_of",
 ]

@@ -120,7 +120,7 @@ class Elongation:
     pitches: int
     tool: str
     percent: Estimate
-    """Of the worst place that counts."""
+    """Of the worst place."""
     limits_percent: float
     """Half width of the tool's error of one such reading, per cent of the nominal length (not a standard deviation)."""
     places_percent: tuple[float, ...]
@@ -132,7 +132,7 @@ class Elongation:
     """Index into the places."""
     traps: tuple[Trap, ...]
     lower_bound: bool
-    """Whether the chain may be longer than was read: a slack run, or only places over the joining link."""
+    """Whether the chain may be longer than was read: a slack run, or one over the joining link that is the longest."""
 
     @property
     def believable(self) -> bool:
@@ -162,16 +162,29 @@ def _elongation_if(span_mm: float, pitches: int, pitch_mm: float) -> float | Non
     return percent if _plausible(percent) else None
 
 
-def estimate_of(span_mm: float, std_mm: float, pitches: int, size: Chain) -> Estimate:
-    """Elongation, per cent, of a span and its standard uncertainty, mm.
+def _odd_percent(percent: float, pitches: int) -> float:
+    """What an odd number of pitches leaves open of an elongation, per cent.
 
-    Over an odd number of pitches the joints alternate, so the reading depends on which link it starts at, by
-    ± elongation/n: added as uncertainty.
+    The joints alternate, so the reading depends on which link it starts at, by ± elongation/n.
     """
+    return abs(percent) / pitches if pitches % 2 else 0.0
+
+
+def estimate_of(span_mm: float, std_mm: float, pitches: int, size: Chain) -> Estimate:
+    """Elongation, per cent, of a span and its standard uncertainty, mm; with what an odd count leaves open."""
     nominal = pitches * size.pitch_mm
     percent = 100 * (span_mm / nominal - 1)
-    odd = abs(percent) / pitches if pitches % 2 else 0.0
-    return Estimate(value=percent, std=math.hypot(100 * std_mm / nominal, odd))
+    return Estimate(value=percent, std=math.hypot(100 * std_mm / nominal, _odd_percent(percent, pitches)))
+
+
+def span_of(percent: Estimate, pitches: int, size: Chain) -> Estimate:
+    """The span, mm, to be kept of an elongation, per cent: `estimate_of` gives that back.
+
+    What an odd count leaves open is not in its uncertainty, since it is added there.
+    """
+    length = length_mm(percent, pitches, size)
+    odd = pitches * size.pitch_mm * _odd_percent(percent.value, pitches) / 100
+    return Estimate(value=length.value, std=math.sqrt(max(0.0, length.std**2 - odd**2)))
 
 
 def if_one_fewer(span_mm: float, std_mm: float, pitches: int, size: Chain) -> Estimate | None:
@@ -331,7 +344,8 @@ def elongation_of(
     Parameters
     ----------
     readings
-        One or more places.  Places over the joining link are shown but do not decide while others exist.
+        One or more places.  Over the joining link, whose pins may be newer, a place reads short if anything: beside
+        others it decides only where it is the longest, and then the chain is at least that long.
     pitches
         Counted from pin to pin: n rollers are n − 1 pitches.
     size, tool
@@ -360,8 +374,7 @@ def elongation_of(
     check_rollers(pitches, rollers)
     nominal = pitches * size.pitch_mm
     places = tuple(100 * (r.span_mm / nominal - 1) for r in readings)
-    counted = [i for i, r in enumerate(readings) if not r.over_joining_link] or list(range(len(readings)))
-    worst = max(counted, key=lambda i: places[i])
+    worst = max(range(len(readings)), key=lambda i: (places[i], not readings[i].over_joining_link))
 
     traps: list[Trap] = []
     for trap in [count_trap(r.span_mm, pitches, size, sure=rollers is not None) for r in readings] + [
@@ -369,17 +382,17 @@ def elongation_of(
     ]:
         if trap is not None and trap.code not in {t.code for t in traps}:
             traps.append(trap)
-    only = all(r.over_joining_link for r in readings)
-    if any(r.over_joining_link for r in readings):
+    beside = sum(not r.over_joining_link for r in readings)
+    over_joint = readings[worst].over_joining_link
+    if beside < len(readings):
+        where = "The longest place is" if beside else "Measured"
+        newer = "over the joining link, whose pins may be newer than the chain: only a lower bound. Measure beside it."
         traps.append(
             Trap(
                 code="joining-link",
-                sentence=(
-                    "Measured over the joining link, whose pins may be newer than the chain: only a lower bound. "
-                    "Measure beside it."
-                    if only
-                    else "A place over the joining link is shown but does not decide."
-                ),
+                sentence=f"{where} {newer}"
+                if over_joint
+                else "A place over the joining link is shown but does not decide.",
                 spoils=False,
             )
         )
@@ -399,7 +412,7 @@ def elongation_of(
         )
     if not under_pull:
         traps.append(SLACK)
-    if len(counted) == 1:
+    if beside == 1 or len(readings) == 1:
         traps.append(
             Trap(
                 code="one-place",
@@ -408,7 +421,7 @@ def elongation_of(
             )
         )
     # each place was counted by itself: the longest that a wrong count would make of any of them
-    fewer = [if_one_fewer(readings[i].span_mm, readings[i].std_mm(tool), pitches, size) for i in counted]
+    fewer = [if_one_fewer(r.span_mm, r.std_mm(tool), pitches, size) for r in readings]
     return Elongation(
         chain=size.name,
         pitches=pitches,
@@ -421,7 +434,7 @@ def elongation_of(
         else max((x for x in fewer if x is not None), key=lambda x: x.value, default=None),
         worst_place=worst,
         traps=tuple(traps),
-        lower_bound=only or not under_pull,
+        lower_bound=over_joint or not under_pull,
     )
 
 

@@ -77,8 +77,12 @@ def stretch(
         typer.Option(help="A photo of a straight, pulled run beside the card.", readable=False, show_default=False),
     ] = None,
     card_height: Annotated[
-        float, typer.Option(help="Height of the card over the pin ends, towards the camera, mm.")
-    ] = 0.0,
+        float | None,
+        typer.Option(
+            help="Height of the card over the pin ends, towards the camera, mm. Default: 0; of a mat it must be told.",
+            show_default=False,
+        ),
+    ] = None,
     card_measured: CardMeasuredWord = None,
     picture: Annotated[
         Path | None, typer.Option(help="Write the photo with the pins marked: .png or .jpg.", show_default=False)

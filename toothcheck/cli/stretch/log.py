@@ -63,10 +63,10 @@ class ChainLog:
         from toothcheck.cli.books import kilometres, opened
         from toothcheck.cli.logbook.recorded import in_words, to_mind
         from toothcheck.drive import LIMIT_NOTE, chain_size, length_remark, limit_kept
-        from toothcheck.stretch import length_mm
+        from toothcheck.stretch import span_of
 
         km = kilometres(self.at)
-        length = length_mm(percent, pitches, size)
+        length = span_of(percent, pitches, size)
         with opened(self.where, said=self.at) as book:
 
             def make(state: History) -> list[Entry]:

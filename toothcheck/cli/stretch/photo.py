@@ -36,7 +36,7 @@ PICTURE = {".png": "png", ".jpg": "jpeg", ".jpeg": "jpeg"}
 
 
 def from_photo(
-    question: Question, photo: Path, *, card_height: float, card_measured: float | None, picture: Path | None
+    question: Question, photo: Path, *, card_height: float | None, card_measured: float | None, picture: Path | None
 ) -> None:
     """Answer from a photo; parameters as the options of ``toothcheck stretch``."""
     from toothcheck.chainphoto import measure_run
