@@ -228,9 +228,9 @@ def opened(where: str | None, *, create: bool = False, said: str | None = None) 
 
 
 @contextlib.contextmanager
-def looked_into(where: str | None, *, json_: str | None) -> Iterator[Logbook]:
+def looked_into(where: str | None, *, json_: str | None, json_kind: str) -> Iterator[Logbook]:
     """A logbook to be read, once it is clear that what ``--json`` writes does not take its place."""
-    check_targets(read={"the logbook": file_of(where)}, written={"--json": json_})
+    check_targets(read={"the logbook": file_of(where)}, written={"--json": json_}, json_kind=json_kind)
     with opened(where) as book:
         yield book
 

@@ -184,7 +184,11 @@ class Targets:
 
         check_ending("--picture", picture, _PICTURE)
         check_ending("--teeth-chart", teeth_chart, _CHART)
-        check_targets(read=read, written={"--picture": picture, "--teeth-chart": teeth_chart, "--json": json})
+        check_targets(
+            read=read,
+            written={"--picture": picture, "--teeth-chart": teeth_chart, "--json": json},
+            json_kind="inspection",
+        )
         return cls(picture=picture, teeth_chart=teeth_chart, json=json)
 
     def made(self, result: Inspection) -> dict[Path, bytes]:

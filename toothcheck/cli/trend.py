@@ -66,7 +66,9 @@ def trend(
         check_ending("--chart", file, (".png", ".svg"))
     one: Path | None
     for one in chart or (None,):
-        check_targets(read={"the logbook": file_of(where)}, written={"--chart": one, "--json": json_})
+        check_targets(
+            read={"the logbook": file_of(where)}, written={"--chart": one, "--json": json_}, json_kind="trend"
+        )
     with opened(where) as book:
         history = book.history()
     with telling():
@@ -209,7 +211,7 @@ def due(
     from toothcheck.trend import due as due_list
 
     unit = unit_of(units)
-    with looked_into(where, json_=json_) as book:
+    with looked_into(where, json_=json_, json_kind="due") as book:
         history = book.history()
     today = dt.date.today()
     trends = due_list(history, today=today, within_km=maybe_kilometres(within, "--within"))

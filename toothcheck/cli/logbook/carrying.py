@@ -28,7 +28,7 @@ def export(
     from toothcheck.logbook.exchange import csv_text, json_text
 
     form = _form(file)
-    check_targets(read={"the logbook": file_of(where)}, written={"FILE": file})
+    check_targets(read={"the logbook": file_of(where)}, written={"FILE": file}, json_kind="logbook")
     with opened(where) as book:
         entries = book.entries(documents=True)
     write_whole(file, (csv_text(entries) if form == "csv" else json_text(entries)).encode())

@@ -31,11 +31,11 @@ def list_(
 ) -> None:
     """List machines with what is fitted and how it was seen last, or parts with their distance."""
     unit = unit_of(units)
-    with looked_into(where, json_=json_) as book:
+    kind = "parts" if parts else "machines"
+    with looked_into(where, json_=json_, json_kind=kind) as book:
         history = book.history()
     rows = _parts_listed(history) if parts else _machines_listed(history)
     if json_ is not None:
-        kind = "parts" if parts else "machines"
         write_json({"schema": f"toothcheck/{kind}/1", kind: rows}, json_)
     if json_ == "-":
         return
@@ -167,7 +167,7 @@ def show(
     from dataclasses import asdict
 
     unit = unit_of(units)
-    with looked_into(where, json_=json_) as book:
+    with looked_into(where, json_=json_, json_kind="entries") as book:
         entries = book.entries()
         if re.fullmatch("[0-9]{1,9}", what) and not any(what in (e.machine, e.part) for e in entries):
             chosen = [book.entry(int(what))]
