@@ -217,6 +217,17 @@ def test_wrong_values_are_one_clear_line(words, line, run):
         ),
         (["exercise", "make", "--level", "7", "-o", "a.html"], "--level must be from 1 to 3, not 7."),
         (["synthetic", "--seed", "-1"], "--seed must be 0 or more, not -1."),
+        (
+            ["logbook", "chain-length", "KC-07", "-318,4", "--pitches", "20", "--at", "1km"],
+            "'-318,4' begins with a hyphen and is no option; no number is negative here. "
+            "Put words that begin so last, behind -- and a blank.",
+        ),
+        (
+            ["logbook", "note", "--at", "5km", "KC-07", "- oiled"],
+            "'- oiled' begins with a hyphen and is no option; no number is negative here. "
+            "Put words that begin so last, behind -- and a blank.",
+        ),
+        (["logbook", "note", "KC-07", "-text"], "No such option: -t. See: toothcheck logbook note --help"),
         (["logbok"], "No such command 'logbok'. Did you mean 'logbook'? See: toothcheck --help"),
     ],
     ids=lambda value: " ".join(value) if isinstance(value, list) else "",

@@ -338,7 +338,7 @@ def test_what_is_refused_starts_no_logbook(run):
         (("import", "b.csv"), 4, "b.csv is not UTF-8 text (byte 16)"),
         (("import", "none.csv"), 4, "none.csv does not exist"),
         (("record", "none.json", "M", "--at", "1km"), 4, "none.json does not exist"),
-        (("add-machine", "-7"), 2, "No such option"),
+        (("add-machine", "-7"), 2, "'-7' begins with a hyphen"),
         (("add-machine", "M", "--on", "2099-01-01"), 2, "lies after the day"),
     ):
         assert said in run("logbook", *words, status=status)

@@ -126,7 +126,7 @@ def run(words: list[str]) -> int:
         if str(error).startswith("Usage: "):  # no words at all: the whole help
             sys.stderr.write(f"{error}\n")
             return UsageError.exit_status
-        raise refusal_of(error) from error
+        raise refusal_of(error, words) from error
 
 
 def main() -> None:
