@@ -9,12 +9,13 @@ import signal
 import stat
 import subprocess
 import sys
+import tomllib
 from pathlib import Path
 
 import pytest
 import typer
 
-import toothcheck
+import toothcheck.__main__
 from toothcheck import cli, errors
 from toothcheck.cli.books import file_of
 from toothcheck.cli.output import check_targets, check_writable, made_folder, write_whole
@@ -22,7 +23,7 @@ from toothcheck.cli.reading import inside
 
 PACKAGE_FOLDER = str(Path(toothcheck.__file__).parent.parent)
 # as the installed script does it, also where the package is only on the path
-SCRIPT = [sys.executable, "-c", "import sys; sys.argv[0] = 'toothcheck'; from toothcheck.cli import main; main()"]
+SCRIPT = [sys.executable, "-c", "import sys; sys.argv[0] = 'toothcheck'; from toothcheck.__main__ import main; main()"]
 MODULE = [sys.executable, "-m", "toothcheck"]
 FORM = ["form", "--chain", "520", "--teeth", "15"]
 
@@ -321,8 +322,23 @@ def test_an_interruption_is_no_traceback(monkeypatch, capsys):
 
     monkeypatch.setattr(cli, "run", run)
     with pytest.raises(SystemExit) as stop:
-        cli.main()
+        toothcheck.__main__.main()
     assert (stop.value.code, *capsys.readouterr()) == (128 + signal.SIGINT, "", "")
+
+
+def test_nor_is_one_while_the_command_is_still_being_loaded(monkeypatch, capsys):
+    class Interrupted:
+        def find_spec(self, name, *_):
+            if name == "toothcheck.cli":
+                raise KeyboardInterrupt
+
+    monkeypatch.delitem(sys.modules, "toothcheck.cli")
+    monkeypatch.setattr(sys, "meta_path", [Interrupted(), *sys.meta_path])
+    with pytest.raises(SystemExit) as stop:
+        toothcheck.__main__.main()
+    assert (stop.value.code, *capsys.readouterr()) == (128 + signal.SIGINT, "", "")
+    scripts = tomllib.loads((Path(__file__).parent.parent / "pyproject.toml").read_text("utf-8"))["project"]["scripts"]
+    assert scripts == {"toothcheck": "toothcheck.__main__:main"}
 
 
 @pytest.mark.parametrize("closed", ["2>&-", ">&- 2>&-", "<&- >&- 2>&-"])
