@@ -395,7 +395,7 @@ def test_wrong_words_end_in_one_line_and_status_2(run):
     run("logbook", "add-machine", "M", "--at", "5km")
     for words, said in (
         (("logbook", "note", "M", "x", "--at", "12"), "a number with its unit"),
-        (("logbook", "note", "N", "x"), "machine N is not in the logbook"),
+        (("logbook", "note", "N", "x"), "machine N is not in the logbook (known: M)."),
         (("logbook", "export", "a.xls"), "must end in .csv or .json"),
         (("logbook", "add-part", "M", "middle", "--at", "5km"), "position must be one of"),
         (("logbook", "add-part", "M", "front", "--at", "5km", "--chain", "521"), "chain must be one of"),
@@ -424,6 +424,27 @@ def test_wrong_words_end_in_one_line_and_status_2(run):
         error = run(*words, status=2)
         assert said in error
         assert len(error.splitlines()) == 1
+
+
+def test_one_who_misspells_a_name_is_told_the_right_one(run):
+    for name in ("Old Red", *(f"KC-{n:02d}" for n in range(1, 12))):
+        run("logbook", "add-machine", name, "--at", "5km")
+    run("logbook", "add-part", "Old Red", "front", "--at", "5km", "--teeth", "15")
+    for words in (
+        ("logbook", "note", "old red", "x"),
+        ("logbook", "show", "Old-Red"),
+        ("logbook", "add-part", "old red", "rear", "--at", "6km"),
+        ("trend", "old red"),
+        ("advise", "old red"),
+    ):
+        assert "(did you mean Old Red?)" in run(*words, status=2)
+    assert "(did you mean Old Red front 1?)" in run("logbook", "remove", "old red front", "--at", "6km", status=2)
+    assert "KC-05" in run("trend", "KC-005", status=2)
+    several = run("trend", "Zebra", status=2)
+    assert several.endswith("(known: KC-01, KC-02, KC-03, KC-04, KC-05, KC-06, KC-07, KC-08 and 4 more).\n")
+    (run.folder / "i.json").write_text(json.dumps(paper()))
+    said = run("logbook", "record", "i.json", "Old Rod", "--at", "6km", status=2)
+    assert "(did you mean Old Red?). Add it with: toothcheck logbook add-machine 'Old Rod' --at DISTANCE" in said
 
 
 def test_what_inspect_calls_to_record(tmp_path, run):

@@ -8,6 +8,7 @@ from __future__ import annotations
 
 import contextlib
 import datetime as dt
+import shlex
 from collections.abc import Callable, Collection, Iterator, Sequence
 from dataclasses import asdict, replace
 from pathlib import Path
@@ -20,7 +21,7 @@ from toothcheck.errors import LogbookError
 from toothcheck.logbook.checks import check_sense, checked
 from toothcheck.logbook.database import Database
 from toothcheck.logbook.documents import SIGNS_OF_MORE, TELLING_MORE, dumped, facts_of, stripped
-from toothcheck.logbook.entries import Entry, EntryError, corrected, same_letters
+from toothcheck.logbook.entries import Entry, EntryError, corrected, nearest, same_letters
 from toothcheck.logbook.history import History, in_force, replay, standing
 from toothcheck.logbook.schema import ENTRIES
 from toothcheck.logbook.slips import distance_slips, name_slips, photo_slips, refuse, repeated_slips
@@ -457,8 +458,8 @@ class Logbook:
 def _check_known(state: History, machine: str) -> None:
     if machine not in state.machines:
         raise LogbookError(
-            f"Machine {machine} is not in the logbook (known: {state.known}).",
-            hint=f"Add it with: toothcheck logbook add-machine {machine}",
+            f"Machine {machine} is not in the logbook ({nearest(machine, state.machines)}).",
+            hint=f"Add it with: toothcheck logbook add-machine {shlex.quote(machine)} --at DISTANCE",
         )
 
 
@@ -471,7 +472,7 @@ def _fitted(state: History, machine: str, position: str | None, on_date: str | N
     if there is None:
         raise LogbookError(
             f"No {position} sprocket is fitted to {machine}{f' on {on_date}' if on_date else ''}.",
-            hint=f"Add it with: toothcheck logbook add-part {machine} {position} --at DISTANCE",
+            hint=f"Add it with: toothcheck logbook add-part {shlex.quote(machine)} {position} --at DISTANCE",
         )
     return there
 

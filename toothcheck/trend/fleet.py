@@ -10,7 +10,7 @@ from dataclasses import dataclass
 from toothcheck.advice import Halt
 from toothcheck.geometry import Bools, Floats
 from toothcheck.grade import GRADES, band, halt_until
-from toothcheck.logbook import Fitting, History, Judged, Reading, judged, once_a_photo
+from toothcheck.logbook import Fitting, History, Judged, Reading, judged, nearest, once_a_photo
 from toothcheck.trend.model import fit
 from toothcheck.trend.result import BANDS, Crossing, Point, Trend
 
@@ -311,7 +311,7 @@ def parts_of(history: History, machine: str, which: str | None = None) -> list[s
             f"{machine} is a part, not a machine: name the machine, and the part beside it (it was on: {', '.join(on)})"
         )
     if machine not in history.machines:
-        raise ValueError(f"machine {machine} is not in the logbook (known: {history.known})")
+        raise ValueError(f"machine {machine} is not in the logbook ({nearest(machine, history.machines)})")
     fitted = history.machines[machine].fitted
     if which is None:
         found = [fitted[p] for p in ("front", "rear") if p in fitted]

@@ -166,6 +166,8 @@ def show(
     """Show a machine's or a part's entries in order of time, or one entry whole."""
     from dataclasses import asdict
 
+    from toothcheck.logbook import nearest
+
     unit = unit_of(units)
     with looked_into(where, json_=json_, json_kind="entries") as book:
         entries = book.entries()
@@ -176,7 +178,9 @@ def show(
             parts = {e.part for e in entries if e.kind == "fit" and e.machine == what}
             chosen = [e for e in entries if what in (e.machine, e.part) or (e.machine is None and e.part in parts)]
     if not chosen:
-        raise LogbookError(f"{what} is no machine, part or entry of the logbook.", hint="See: toothcheck logbook list")
+        names = nearest(what, {name for e in entries for name in (e.machine, e.part) if name is not None})
+        hint = "See: toothcheck logbook list"
+        raise LogbookError(f"{what} is no machine, part or entry of the logbook ({names}).", hint=hint)
     if json_ is not None:
         told = [{k: v for k, v in asdict(e).items() if v is not None} for e in chosen]
         write_json({"schema": "toothcheck/entries/1", "entries": told}, json_)
