@@ -1,5 +1,6 @@
 """What holds for the command as a whole: version, help, colour, completion, exit statuses."""
 
+import errno
 import json
 import os
 import pty
@@ -449,6 +450,19 @@ def test_a_result_in_a_folder_that_may_not_be_looked_into_is_refused(closed):
             check_targets(read={"the photo itself": Path("photo.jpg")}, written={"--json": path})
     with pytest.raises(errors.OutputError, match=r"^Cannot make the folder .*: Permission denied"):
         made_folder(closed / "made")
+
+
+def test_a_full_disk_asks_for_room_and_keeps_what_was_there(tmp_path, monkeypatch):
+    def full(*_):
+        raise OSError(errno.ENOSPC, os.strerror(errno.ENOSPC))
+
+    target = tmp_path / "made.json"
+    target.write_bytes(b"before")
+    with monkeypatch.context() as patch:
+        patch.setattr(Path, "write_bytes", full)
+        with pytest.raises(errors.OutputError, match=r"No space left on device\. Make room there"):
+            write_whole(target, b"after")
+    assert [(p.name, p.read_bytes()) for p in tmp_path.iterdir()] == [("made.json", b"before")]
 
 
 def test_what_lies_in_a_folder_that_may_not_be_looked_into_is_not_read(closed):

@@ -606,9 +606,10 @@ def test_what_was_typed_already_is_not_kept_twice(run):
     note = ("logbook", "note", "M", "oiled", "--at", "9800km", "--on", "2025-06-02")
     run(*length)
     run(*note)
-    for number, words in ((4, length), (5, note)):
+    for number, words, way in ((4, length, "with --text"), (5, note, "in its text")):
         err = run(*words, status=2)
         assert f"this is entry {number} already, word for word" in err
+        assert f"or say {way} what differs." in err
         assert len(err.splitlines()) == 1
     # what differs in anything is another entry, and what was withdrawn may be typed anew
     run(*length[:3], "318.5", *length[4:])

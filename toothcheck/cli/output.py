@@ -236,7 +236,8 @@ def _refusals_told(target: Path) -> Iterator[None]:
             reason = error.strerror or type(error).__name__
         else:  # so Python before 3.13 tells of links that lead round
             reason = os.strerror(errno.ELOOP)
-        hint = "Choose a name and a folder that you may write to."
+        full = isinstance(error, OSError) and error.errno == errno.ENOSPC
+        hint = "Make room there, or name another disk." if full else "Choose a name and a folder that you may write to."
         raise OutputError(f"Cannot write {target}: {reason}.", hint=hint) from error
 
 
