@@ -331,10 +331,10 @@ def test_a_day_that_has_passed_says_so(run):
 
 
 def test_what_is_refused_starts_no_logbook(run):
-    (run.folder / "a.csv").write_bytes(b"kind;on_date\r\n")
+    (run.folder / "a.csv").write_bytes(b"kind\ton_date\r\n")
     (run.folder / "b.csv").write_bytes(b"kind,text\r\nnote,\xe9\r\n")
     for words, status, said in (
-        (("import", "a.csv"), 2, "commas"),
+        (("import", "a.csv"), 2, "separated by tabs"),
         (("import", "b.csv"), 4, "b.csv is not UTF-8 text (byte 16)"),
         (("import", "none.csv"), 4, "none.csv does not exist"),
         (("record", "none.json", "M", "--at", "1km"), 4, "none.json does not exist"),

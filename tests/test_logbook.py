@@ -691,8 +691,15 @@ def test_broken_files_are_refused_by_line(book):
     for text, words in (
         ("", "Line 1: the file is empty"),
         ("number,color\r\n", "Line 1: unknown column 'color'"),
-        ("kind;on_date;machine;color\r\nnote;2025-01-01;M;red", "Line 1: the columns are not separated by commas"),
-        ("kind\ton_date\r\n", "Line 1: the columns are not separated by commas"),
+        ("kind;on_date;machine;color\r\nnote;2025-01-01;M;red", "Line 1: unknown column 'color'"),
+        ("kind\ton_date\r\n", "Line 1: the columns are separated by tabs"),
+        ("kind,on_date,,\r\n", "Line 1: column 3 has no name"),
+        (
+            "kind;on_date;machine;distance_km\ndistance;2025-01-01;M;1.500",
+            "Line 2: distance_km must be read in one way",
+        ),
+        ("kind;on_date;machine;distance_km\n\ndistance;2025-01-01;M;1 500,5", "Line 3: distance_km must be a number"),
+        ('kind,on_date,machine,distance_km\ndistance,2025-01-01,M,"1500,5"', "Line 2: distance_km must be a number"),
         ("kind,on_date\r\nnote\r\n", "Line 2: 1 fields where 2 columns"),
         ('kind,on_date\r\nnote,"2025', "Line 2: unexpected end"),
     ):
@@ -713,6 +720,24 @@ def test_broken_files_are_refused_by_line(book):
         with pytest.raises(LogbookError, match=words):
             bring_in(book, text, "json")
     assert book.entries() == []
+
+
+@pytest.mark.parametrize("end", ["\r\n", "\n"])
+def test_a_table_is_read_as_spreadsheets_save_it_where_numbers_have_a_comma(book, end):
+    rows = [
+        "\ufeffkind;on_date;machine;distance_km;text",
+        "machine;2025-01-01;M;1000;",
+        'note;2025-02-01;M;1500,25;"oiled, by hand; then wiped"',
+        ";;;;",  # a row that was emptied
+        "distance;2025-03-01;M;12000,5;",
+        "note;2025-03-02;M;;'-1,5 bar",
+    ]
+    assert bring_in(book, end.join(rows) + end, "csv") == (4, 0)
+    entries = book.entries()
+    assert [e.distance_km for e in entries] == [1000.0, 1500.25, 12000.5, None]
+    assert [e.text for e in entries] == [None, "oiled, by hand; then wiped", None, "-1,5 bar"]
+    # the same table with commas and points is the same entries
+    assert bring_in(book, "kind,on_date,machine,distance_km\n,,,\nmachine,2025-01-01,M,1000\n", "csv") == (0, 1)
 
 
 def test_a_table_written_by_hand_may_leave_out_uid_and_moment(book):
