@@ -374,8 +374,10 @@ class Logbook:
                 rests = error.entry
                 if rests is None or rests.uid == gone.uid:
                     raise
+                # without its machine or part an entry says only that it is not there
+                why = "" if old.kind in ("machine", "part") else f" ({error})"
                 raise LogbookError(
-                    f"Entry {number} cannot be withdrawn: entry {rests.number} rests on it ({error}).",
+                    f"Entry {number} cannot be withdrawn: entry {rests.number} rests on it{why}.",
                     hint=f"Withdraw or correct entry {rests.number} first.",
                 ) from error
 
