@@ -255,6 +255,19 @@ def test_a_photo_counted_again_is_no_reason_for_a_smaller_distance(book):
     assert [(e.kind, e.reason) for e in made] == [("odometer", "new odometer"), ("reading", "once more")]
 
 
+def test_what_a_record_would_be_refused_for_is_known_beforehand_and_nothing_recorded(book):
+    with_front(book)
+    before = book.entries()
+    book.check_reading("KC-07", 200_000.0, position="front", reason="many years")
+    book.check_reading("KC-07", 9000.0, part="KC-07 front", teeth=15, on_date="2025-09-01")
+    with pytest.raises(LogbookError, match="distance runs backwards"):
+        book.check_reading("KC-07", 100.0, position="front")
+    with pytest.raises(LogbookError, match="No rear sprocket is fitted"):
+        book.check_reading("KC-07", 9000.0, position="rear")
+    assert book.entries() == before
+    book.record(photo(1), "KC-07", 9000.0, on_date="2025-09-01")  # the next number is free, and no lock is left
+
+
 def test_a_smaller_distance_with_a_reason_must_not_make_the_next_entry_far(book):
     with_front(book)
     for day, km in (("2025-03-01", 20_000.0), ("2025-06-01", 44_000.0)):
