@@ -214,6 +214,19 @@ def test_whatever_was_mistyped_can_be_found_and_corrected(run):
     assert "a fit entry has no teeth" in run("logbook", "correct", "3", "--teeth", "15", "--reason", "x", status=2)
 
 
+def test_machines_are_listed_as_one_counts(run):
+    for name in ("KC-100", "KC-9", "A", "KC-10", "KC-010", "9b", "M٣"):
+        run("logbook", "add-machine", name, "--at", "5km")
+        run("logbook", "add-part", name, "front", "--at", "5km", "--teeth", "15")
+    in_order = ["9b", "A", "KC-9", "KC-10", "KC-010", "KC-100", "M٣"]
+    assert [row.split()[0] for row in run("logbook", "list").splitlines()[1:]] == in_order
+    assert [row.split()[0] for row in run("logbook", "list", "--parts").splitlines()[1:]] == in_order
+    assert run("logbook", "export", "one.json") == "21 entries written to one.json.\n"
+    (run.folder / "note.csv").write_text("kind,on_date,machine,text\nnote,2025-01-01,A,x\n")
+    assert run("logbook", "import", "note.csv") == "1 entry added to book.sqlite, 0 were there already.\n"
+    assert run("logbook", "import", "note.csv") == "0 entries added to book.sqlite, 1 was there already.\n"
+
+
 def test_a_machine_that_is_sold_leaves_the_lists_and_keeps_its_history(run):
     for name in ("M", "N"):
         run("logbook", "add-machine", name, "--at", "0km", "--on", "2025-01-01")

@@ -9,7 +9,7 @@ import typer
 
 from toothcheck.cli.books import Until, Where, file_of, opened, rehearsed, say, telling
 from toothcheck.cli.logbook.group import group
-from toothcheck.cli.output import check_ending, check_targets, write_whole
+from toothcheck.cli.output import check_ending, check_targets, counted, write_whole
 from toothcheck.cli.reading import text_of
 from toothcheck.errors import OutputError, ToothcheckError
 
@@ -32,7 +32,7 @@ def export(
     with opened(where) as book:
         entries = book.entries(documents=True)
     write_whole(file, (csv_text(entries) if form == "csv" else json_text(entries)).encode())
-    say(f"{len(entries)} entries written to {file}.")
+    say(f"{counted(len(entries), 'entry', 'entries')} written to {file}.")
 
 
 @group.command("import", epilog="Example: toothcheck logbook import fleet.csv")
@@ -51,7 +51,8 @@ def import_(
     with opened(where, create=True) as book:
         added, known = bring_in(book, text, form, on_slip=slips.append)
         say(*(f"Mind: {slip}" for slip in slips))
-        say(f"{added} entries added to {book.name}, {known} were there already.")
+        there = f"{known} {'was' if known == 1 else 'were'} there already"
+        say(f"{counted(added, 'entry', 'entries')} added to {book.name}, {there}.")
 
 
 @group.command(epilog="Example: toothcheck logbook demo --out kestrel.sqlite --machines 5")
@@ -82,4 +83,4 @@ def demo(
     except ToothcheckError:
         out.unlink(missing_ok=True)  # what could not be filled shall not be in the way of a second try
         raise
-    say(f"{len(entries)} made-up entries about {machines} machines in {out}.")
+    say(f"{len(entries)} made-up entries about {counted(machines, 'machine')} in {out}.")

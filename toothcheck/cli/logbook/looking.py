@@ -48,6 +48,11 @@ def list_(
         columns(["machine", "odometer", "front", "rear", "chain"], [_machine_row(row, unit) for row in rows])
 
 
+def _as_counted(item: tuple[str, object]) -> list[str | int]:
+    """Where a name stands in a list: KC-9 before KC-10, and KC-10 before KC-100."""
+    return [int(piece) if i % 2 else piece for i, piece in enumerate(re.split("([0-9]+)", item[0]))]
+
+
 def _parts_listed(history: History) -> list[dict[str, Any]]:
     return [
         {
@@ -62,7 +67,7 @@ def _parts_listed(history: History) -> list[dict[str, Any]]:
             "retired_on": part.retired_on,
             "reading": _last(history, name),
         }
-        for name, part in sorted(history.parts.items())
+        for name, part in sorted(history.parts.items(), key=_as_counted)
     ]
 
 
@@ -84,7 +89,7 @@ def _machines_listed(history: History) -> list[dict[str, Any]]:
         return None if part is None else {"part": part, "reading": _last(history, part)}
 
     rows: list[dict[str, Any]] = []
-    for name, machine in sorted(history.machines.items()):
+    for name, machine in sorted(history.machines.items(), key=_as_counted):
         if machine.retired_on is None:
             chain = chain_of_machine(history, machine, today=dt.date.today())
             e = chain.elongation_percent
