@@ -229,6 +229,13 @@ def test_wrong_values_are_one_clear_line(words, line, run):
             "'- oiled' begins with a hyphen and is no option; no number is negative here. "
             "Put words that begin so last, behind -- and a blank.",
         ),
+        (
+            ["logbook", "note", "Old", "Red", "oiled", "again"],
+            "Too many words: oiled again. A name or remark of several is put in quotes. "
+            "See: toothcheck logbook note --help",
+        ),
+        (["due", "--within"], "--within needs a value behind it."),
+        (["logbook", "list", "--parts=yes"], "--parts takes no value."),
         (["logbook", "note", "KC-07", "-text"], "No such option: -t. See: toothcheck logbook note --help"),
         (["logbok"], "No such command 'logbok'. Did you mean 'logbook'? See: toothcheck --help"),
     ],

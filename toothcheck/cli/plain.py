@@ -28,6 +28,14 @@ _KINDS = {
     "<int range>": "<number>", "<float>": "<number>", "<float range>": "<number>",
 }  # fmt: skip
 """What typer writes behind an option's name, and what it is called outside of programs."""
+_IN_PLAIN_WORDS = {
+    r"^Option '(.+)' requires an argument\.$": r"\1 needs a value behind it.",
+    r"^Option '(.+)' does not take a value\.$": r"\1 takes no value.",
+    r"^Got unexpected extra arguments?(?:\(s\))? \((.+)\)$": (
+        r"Too many words: \1. A name or remark of several is put in quotes."
+    ),
+}
+"""What typer says of words, as people say it."""
 _COLUMNS = 80
 _FEWEST_COLUMNS = 30
 
@@ -111,6 +119,8 @@ def refusal_of(error: Exception, words: Sequence[str]) -> UsageError:
             hint="Put words that begin so last, behind -- and a blank.",
         )
     said = " ".join(error.format_message().split())  # type: ignore[attr-defined]  # see WRONG_WORDS
+    for theirs, ours in _IN_PLAIN_WORDS.items():
+        said = re.sub(theirs, ours, said)
     return UsageError(said if said.endswith((".", "?")) else f"{said}.", hint=hint)
 
 
