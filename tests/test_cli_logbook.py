@@ -227,6 +227,24 @@ def test_machines_are_listed_as_one_counts(run):
     assert run("logbook", "import", "note.csv") == "0 entries added to book.sqlite, 1 was there already.\n"
 
 
+@pytest.mark.parametrize("name", ["kept.csv", "kept.json"])
+def test_an_export_takes_not_the_place_of_another_logbook_s(run, name):
+    run("logbook", "add-machine", "A", "--at", "5km")
+    run("logbook", "note", "A", "oiled")
+    run("logbook", "export", name)
+    run("logbook", "note", "A", "oiled again")
+    run("logbook", "export", name)  # the same logbook, grown since
+    kept = (run.folder / name).read_bytes()
+    run("logbook", "add-machine", "A", "--at", "5km", "--logbook", "new.sqlite")
+    said = run("logbook", "export", name, "--logbook", "new.sqlite", status=2)
+    assert f"{name} is there already, and holds 3 entries that this logbook does not have. Give another" in said
+    assert (run.folder / name).read_bytes() == kept
+    torn = kept[: len(kept) * 2 // 3]
+    (run.folder / name).write_bytes(torn)
+    assert f"{name} is there already, and cannot be read whole." in run("logbook", "export", name, status=2)
+    assert (run.folder / name).read_bytes() == torn
+
+
 def test_a_machine_that_is_sold_leaves_the_lists_and_keeps_its_history(run):
     for name in ("M", "N"):
         run("logbook", "add-machine", name, "--at", "0km", "--on", "2025-01-01")

@@ -201,6 +201,21 @@ def _uid_of(entry: Entry, times: int) -> str:
     return hashlib.sha256(json.dumps([said, times], sort_keys=True).encode()).hexdigest()[:32]
 
 
+def uids_in(text: str, form: str) -> set[str]:
+    """The uids of an export's entries; ``text`` and ``form`` are as of `bring_in`.
+
+    Raises
+    ------
+    LogbookError
+        Naming the line that cannot be read.
+    """
+    return {row["uid"] for _, row in _rows(text, form) if isinstance(row.get("uid"), str)}
+
+
+def _rows(text: str, form: str) -> Iterable[tuple[str, dict[str, Any]]]:
+    return {"csv": _csv_rows, "json": _json_rows}[form](text.removeprefix("\ufeff"))
+
+
 def bring_in(
     logbook: Logbook, text: str, form: str, *, on_slip: Callable[[str], None] | None = None
 ) -> tuple[int, int]:
@@ -228,12 +243,11 @@ def bring_in(
     LogbookError
         Naming the line of the first bad row.
     """
-    rows = {"csv": _csv_rows, "json": _json_rows}[form](text.removeprefix("\ufeff"))
     entries: list[Entry] = []
     label_of: dict[str, str] = {}
     by_hand: set[str] = set()
     same: Counter[str] = Counter()
-    for label, row in rows:
+    for label, row in _rows(text, form):
         try:
             entry = _typed(row, logbook.new("note"))
             if row.get("uid") is None:

@@ -11,7 +11,7 @@ from toothcheck.cli.books import Until, Where, file_of, opened, rehearsed, say, 
 from toothcheck.cli.logbook.group import group
 from toothcheck.cli.output import check_ending, check_targets, counted, write_whole
 from toothcheck.cli.reading import text_of
-from toothcheck.errors import OutputError, ToothcheckError
+from toothcheck.errors import LogbookError, OutputError, ToothcheckError
 
 
 def _form(file: Path) -> str:
@@ -31,8 +31,26 @@ def export(
     check_targets(read={"the logbook": file_of(where)}, written={"FILE": file}, json_kind="logbook")
     with opened(where) as book:
         entries = book.entries(documents=True)
+    _check_loses_nothing(file, form, {e.uid for e in entries})
     write_whole(file, (csv_text(entries) if form == "csv" else json_text(entries)).encode())
     say(f"{counted(len(entries), 'entry', 'entries')} written to {file}.")
+
+
+def _check_loses_nothing(file: Path, form: str, uids: set[str]) -> None:
+    """Refuse to replace an export of another logbook: it may be all that is left of that one."""
+    from toothcheck.logbook.exchange import uids_in
+
+    if not file.is_file() or file.stat().st_size == 0:
+        return
+    try:
+        lost = len(uids_in(text_of(file), form) - uids)
+    except LogbookError:
+        held = "cannot be read whole"
+    else:
+        if not lost:
+            return
+        held = f"holds {counted(lost, 'entry', 'entries')} that this logbook does not have"
+    raise OutputError(f"FILE {file} is there already, and {held}.", hint="Give another name, or remove it first.")
 
 
 @group.command("import", epilog="Example: toothcheck logbook import fleet.csv")
