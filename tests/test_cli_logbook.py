@@ -227,6 +227,23 @@ def test_machines_are_listed_as_one_counts(run):
     assert run("logbook", "import", "note.csv") == "0 entries added to book.sqlite, 1 was there already.\n"
 
 
+def test_a_fleet_s_odometers_are_brought_up_to_date_in_one_step(run):
+    for name in ("A", "B"):
+        run("logbook", "add-machine", name, "--at", "5km", "--on", "2025-01-01")
+        run("logbook", "add-part", name, "front", "--at", "5km", "--on", "2025-01-01")
+    said = run("due")
+    head = re.search(
+        r"Many at once: toothcheck logbook import FILE\.csv, a table of (.*) \((.*)\), (.*), (.*) and (.*)\.", said
+    )
+    kind, distance, *others = head.groups()
+    day = dt.date.today().isoformat()
+    rows = [",".join([kind, *others]), *(f"{distance},{day},{name},900" for name in ("A", "B"))]
+    (run.folder / "read.csv").write_text("\n".join(rows))
+    run("logbook", "import", "read.csv")
+    assert "Many at once" not in run("due")
+    assert "900 km" in run("logbook", "list")
+
+
 @pytest.mark.parametrize("name", ["kept.csv", "kept.json"])
 def test_an_export_takes_not_the_place_of_another_logbook_s(run, name):
     run("logbook", "add-machine", "A", "--at", "5km")

@@ -109,6 +109,8 @@ Again = Annotated[
 ]
 
 
+ODOMETER_COLUMNS = "kind (distance), on_date, machine and distance_km"
+"""What a table of odometers holds that is to be imported."""
 _NUMBER = re.compile(r"[0-9][0-9 .]*( km| miles| %)?")
 _LEAD = re.compile(r" *(?:- |\S+(?: \S+)? {2,})?")
 """What stands in front of a line's words: blanks and a dash, or a name with the words in a column behind it."""

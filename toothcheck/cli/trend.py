@@ -10,6 +10,7 @@ from typing import TYPE_CHECKING, Annotated, Any
 import typer
 
 from toothcheck.cli.books import (
+    ODOMETER_COLUMNS,
     Unit,
     Where,
     columns,
@@ -268,4 +269,6 @@ def due(
         say(f"No entry for over {STALE_DAYS} days: {machines}{more}. What has been ridden since is a guess.")
     if some_passed or unread:
         say(UP_TO_DATE)
+    if len(unread) > 1:
+        say(f"Many at once: toothcheck logbook import FILE.csv, a table of {ODOMETER_COLUMNS}.")
     say(CAUTION)

@@ -7,7 +7,7 @@ from typing import Annotated
 
 import typer
 
-from toothcheck.cli.books import Until, Where, file_of, opened, rehearsed, say, telling
+from toothcheck.cli.books import ODOMETER_COLUMNS, Until, Where, file_of, opened, rehearsed, say, telling
 from toothcheck.cli.logbook.group import group
 from toothcheck.cli.output import check_ending, check_targets, counted, write_whole
 from toothcheck.cli.reading import text_of
@@ -55,7 +55,13 @@ def _check_loses_nothing(file: Path, form: str, uids: set[str]) -> None:
 
 @group.command("import", epilog="Example: toothcheck logbook import fleet.csv")
 def import_(
-    file: Annotated[Path, typer.Argument(help="A CSV or JSON file; its columns are those of an export.")],
+    file: Annotated[
+        Path,
+        typer.Argument(
+            help="A CSV or JSON file; its columns are those of an export, or some of them, as of odometers "
+            f"{ODOMETER_COLUMNS}."
+        ),
+    ],
     where: Where = None,
 ) -> None:
     """Add the entries of a file, all of them or none; those already here are passed over."""
