@@ -1,5 +1,6 @@
 """What holds for the command as a whole: version, help, colour, completion, exit statuses."""
 
+import errno
 import json
 import os
 import pty
@@ -9,12 +10,13 @@ import signal
 import stat
 import subprocess
 import sys
+import tomllib
 from pathlib import Path
 
 import pytest
 import typer
 
-import toothcheck
+import toothcheck.__main__
 from toothcheck import cli, errors
 from toothcheck.cli.books import file_of
 from toothcheck.cli.output import check_targets, check_writable, made_folder, write_whole
@@ -22,7 +24,7 @@ from toothcheck.cli.reading import inside
 
 PACKAGE_FOLDER = str(Path(toothcheck.__file__).parent.parent)
 # as the installed script does it, also where the package is only on the path
-SCRIPT = [sys.executable, "-c", "import sys; sys.argv[0] = 'toothcheck'; from toothcheck.cli import main; main()"]
+SCRIPT = [sys.executable, "-c", "import sys; sys.argv[0] = 'toothcheck'; from toothcheck.__main__ import main; main()"]
 MODULE = [sys.executable, "-m", "toothcheck"]
 FORM = ["form", "--chain", "520", "--teeth", "15"]
 
@@ -217,6 +219,24 @@ def test_wrong_values_are_one_clear_line(words, line, run):
         ),
         (["exercise", "make", "--level", "7", "-o", "a.html"], "--level must be from 1 to 3, not 7."),
         (["synthetic", "--seed", "-1"], "--seed must be 0 or more, not -1."),
+        (
+            ["logbook", "chain-length", "KC-07", "-318,4", "--pitches", "20", "--at", "1km"],
+            "'-318,4' begins with a hyphen and is no option; no number is negative here. "
+            "Put words that begin so last, behind -- and a blank.",
+        ),
+        (
+            ["logbook", "note", "--at", "5km", "KC-07", "- oiled"],
+            "'- oiled' begins with a hyphen and is no option; no number is negative here. "
+            "Put words that begin so last, behind -- and a blank.",
+        ),
+        (
+            ["logbook", "note", "Old", "Red", "oiled", "again"],
+            "Too many words: oiled again. A name or remark of several is put in quotes. "
+            "See: toothcheck logbook note --help",
+        ),
+        (["due", "--within"], "--within needs a value behind it."),
+        (["logbook", "list", "--parts=yes"], "--parts takes no value."),
+        (["logbook", "note", "KC-07", "-text"], "No such option: -t. See: toothcheck logbook note --help"),
         (["logbok"], "No such command 'logbok'. Did you mean 'logbook'? See: toothcheck --help"),
     ],
     ids=lambda value: " ".join(value) if isinstance(value, list) else "",
@@ -310,8 +330,23 @@ def test_an_interruption_is_no_traceback(monkeypatch, capsys):
 
     monkeypatch.setattr(cli, "run", run)
     with pytest.raises(SystemExit) as stop:
-        cli.main()
+        toothcheck.__main__.main()
     assert (stop.value.code, *capsys.readouterr()) == (128 + signal.SIGINT, "", "")
+
+
+def test_nor_is_one_while_the_command_is_still_being_loaded(monkeypatch, capsys):
+    class Interrupted:
+        def find_spec(self, name, *_):
+            if name == "toothcheck.cli":
+                raise KeyboardInterrupt
+
+    monkeypatch.delitem(sys.modules, "toothcheck.cli")
+    monkeypatch.setattr(sys, "meta_path", [Interrupted(), *sys.meta_path])
+    with pytest.raises(SystemExit) as stop:
+        toothcheck.__main__.main()
+    assert (stop.value.code, *capsys.readouterr()) == (128 + signal.SIGINT, "", "")
+    scripts = tomllib.loads((Path(__file__).parent.parent / "pyproject.toml").read_text("utf-8"))["project"]["scripts"]
+    assert scripts == {"toothcheck": "toothcheck.__main__:main"}
 
 
 @pytest.mark.parametrize("closed", ["2>&-", ">&- 2>&-", "<&- >&- 2>&-"])
@@ -422,6 +457,19 @@ def test_a_result_in_a_folder_that_may_not_be_looked_into_is_refused(closed):
             check_targets(read={"the photo itself": Path("photo.jpg")}, written={"--json": path})
     with pytest.raises(errors.OutputError, match=r"^Cannot make the folder .*: Permission denied"):
         made_folder(closed / "made")
+
+
+def test_a_full_disk_asks_for_room_and_keeps_what_was_there(tmp_path, monkeypatch):
+    def full(*_):
+        raise OSError(errno.ENOSPC, os.strerror(errno.ENOSPC))
+
+    target = tmp_path / "made.json"
+    target.write_bytes(b"before")
+    with monkeypatch.context() as patch:
+        patch.setattr(Path, "write_bytes", full)
+        with pytest.raises(errors.OutputError, match=r"No space left on device\. Make room there"):
+            write_whole(target, b"after")
+    assert [(p.name, p.read_bytes()) for p in tmp_path.iterdir()] == [("made.json", b"before")]
 
 
 def test_what_lies_in_a_folder_that_may_not_be_looked_into_is_not_read(closed):

@@ -214,6 +214,54 @@ def test_whatever_was_mistyped_can_be_found_and_corrected(run):
     assert "a fit entry has no teeth" in run("logbook", "correct", "3", "--teeth", "15", "--reason", "x", status=2)
 
 
+def test_machines_are_listed_as_one_counts(run):
+    for name in ("KC-100", "KC-9", "A", "KC-10", "KC-010", "9b", "M٣"):
+        run("logbook", "add-machine", name, "--at", "5km")
+        run("logbook", "add-part", name, "front", "--at", "5km", "--teeth", "15")
+    in_order = ["9b", "A", "KC-9", "KC-10", "KC-010", "KC-100", "M٣"]
+    assert [row.split()[0] for row in run("logbook", "list").splitlines()[1:]] == in_order
+    assert [row.split()[0] for row in run("logbook", "list", "--parts").splitlines()[1:]] == in_order
+    assert run("logbook", "export", "one.json") == "21 entries written to one.json.\n"
+    (run.folder / "note.csv").write_text("kind,on_date,machine,text\nnote,2025-01-01,A,x\n")
+    assert run("logbook", "import", "note.csv") == "1 entry added to book.sqlite, 0 were there already.\n"
+    assert run("logbook", "import", "note.csv") == "0 entries added to book.sqlite, 1 was there already.\n"
+
+
+def test_a_fleet_s_odometers_are_brought_up_to_date_in_one_step(run):
+    for name in ("A", "B"):
+        run("logbook", "add-machine", name, "--at", "5km", "--on", "2025-01-01")
+        run("logbook", "add-part", name, "front", "--at", "5km", "--on", "2025-01-01")
+    said = run("due")
+    head = re.search(
+        r"Many at once: toothcheck logbook import FILE\.csv, a table of (.*) \((.*)\), (.*), (.*) and (.*)\.", said
+    )
+    kind, distance, *others = head.groups()
+    day = dt.date.today().isoformat()
+    rows = [",".join([kind, *others]), *(f"{distance},{day},{name},900" for name in ("A", "B"))]
+    (run.folder / "read.csv").write_text("\n".join(rows))
+    run("logbook", "import", "read.csv")
+    assert "Many at once" not in run("due")
+    assert "900 km" in run("logbook", "list")
+
+
+@pytest.mark.parametrize("name", ["kept.csv", "kept.json"])
+def test_an_export_takes_not_the_place_of_another_logbook_s(run, name):
+    run("logbook", "add-machine", "A", "--at", "5km")
+    run("logbook", "note", "A", "oiled")
+    run("logbook", "export", name)
+    run("logbook", "note", "A", "oiled again")
+    run("logbook", "export", name)  # the same logbook, grown since
+    kept = (run.folder / name).read_bytes()
+    run("logbook", "add-machine", "A", "--at", "5km", "--logbook", "new.sqlite")
+    said = run("logbook", "export", name, "--logbook", "new.sqlite", status=2)
+    assert f"{name} is there already, and holds 3 entries that this logbook does not have. Give another" in said
+    assert (run.folder / name).read_bytes() == kept
+    torn = kept[: len(kept) * 2 // 3]
+    (run.folder / name).write_bytes(torn)
+    assert f"{name} is there already, and cannot be read whole." in run("logbook", "export", name, status=2)
+    assert (run.folder / name).read_bytes() == torn
+
+
 def test_a_machine_that_is_sold_leaves_the_lists_and_keeps_its_history(run):
     for name in ("M", "N"):
         run("logbook", "add-machine", name, "--at", "0km", "--on", "2025-01-01")
@@ -331,14 +379,14 @@ def test_a_day_that_has_passed_says_so(run):
 
 
 def test_what_is_refused_starts_no_logbook(run):
-    (run.folder / "a.csv").write_bytes(b"kind;on_date\r\n")
+    (run.folder / "a.csv").write_bytes(b"kind\ton_date\r\n")
     (run.folder / "b.csv").write_bytes(b"kind,text\r\nnote,\xe9\r\n")
     for words, status, said in (
-        (("import", "a.csv"), 2, "commas"),
+        (("import", "a.csv"), 2, "separated by tabs"),
         (("import", "b.csv"), 4, "b.csv is not UTF-8 text (byte 16)"),
         (("import", "none.csv"), 4, "none.csv does not exist"),
         (("record", "none.json", "M", "--at", "1km"), 4, "none.json does not exist"),
-        (("add-machine", "-7"), 2, "No such option"),
+        (("add-machine", "-7"), 2, "'-7' begins with a hyphen"),
         (("add-machine", "M", "--on", "2099-01-01"), 2, "lies after the day"),
     ):
         assert said in run("logbook", *words, status=status)
@@ -395,7 +443,7 @@ def test_wrong_words_end_in_one_line_and_status_2(run):
     run("logbook", "add-machine", "M", "--at", "5km")
     for words, said in (
         (("logbook", "note", "M", "x", "--at", "12"), "a number with its unit"),
-        (("logbook", "note", "N", "x"), "machine N is not in the logbook"),
+        (("logbook", "note", "N", "x"), "machine N is not in the logbook (known: M)."),
         (("logbook", "export", "a.xls"), "must end in .csv or .json"),
         (("logbook", "add-part", "M", "middle", "--at", "5km"), "position must be one of"),
         (("logbook", "add-part", "M", "front", "--at", "5km", "--chain", "521"), "chain must be one of"),
@@ -424,6 +472,27 @@ def test_wrong_words_end_in_one_line_and_status_2(run):
         error = run(*words, status=2)
         assert said in error
         assert len(error.splitlines()) == 1
+
+
+def test_one_who_misspells_a_name_is_told_the_right_one(run):
+    for name in ("Old Red", *(f"KC-{n:02d}" for n in range(1, 12))):
+        run("logbook", "add-machine", name, "--at", "5km")
+    run("logbook", "add-part", "Old Red", "front", "--at", "5km", "--teeth", "15")
+    for words in (
+        ("logbook", "note", "old red", "x"),
+        ("logbook", "show", "Old-Red"),
+        ("logbook", "add-part", "old red", "rear", "--at", "6km"),
+        ("trend", "old red"),
+        ("advise", "old red"),
+    ):
+        assert "(did you mean Old Red?)" in run(*words, status=2)
+    assert "(did you mean Old Red front 1?)" in run("logbook", "remove", "old red front", "--at", "6km", status=2)
+    assert "KC-05" in run("trend", "KC-005", status=2)
+    several = run("trend", "Zebra", status=2)
+    assert several.endswith("(known: KC-01, KC-02, KC-03, KC-04, KC-05, KC-06, KC-07, KC-08 and 4 more).\n")
+    (run.folder / "i.json").write_text(json.dumps(paper()))
+    said = run("logbook", "record", "i.json", "Old Rod", "--at", "6km", status=2)
+    assert "(did you mean Old Red?). Add it with: toothcheck logbook add-machine 'Old Rod' --at DISTANCE" in said
 
 
 def test_what_inspect_calls_to_record(tmp_path, run):
@@ -585,9 +654,10 @@ def test_what_was_typed_already_is_not_kept_twice(run):
     note = ("logbook", "note", "M", "oiled", "--at", "9800km", "--on", "2025-06-02")
     run(*length)
     run(*note)
-    for number, words in ((4, length), (5, note)):
+    for number, words, way in ((4, length, "with --text"), (5, note, "in its text")):
         err = run(*words, status=2)
         assert f"this is entry {number} already, word for word" in err
+        assert f"or say {way} what differs." in err
         assert len(err.splitlines()) == 1
     # what differs in anything is another entry, and what was withdrawn may be typed anew
     run(*length[:3], "318.5", *length[4:])

@@ -1282,7 +1282,10 @@ WRITERS = {
     "trend": (["trend", "KC-01", "front"], {"--chart": "t.svg", "--json": "t.json"}),
     "trend as a picture": (["trend", "KC-01", "front"], {"--chart": "t.png"}),
     "due": (["due"], {"--json": "d.json"}),
+    "match": (["match", "--case", "kestrel-front"], {"--json": "m.json"}),
     "entries": (["logbook", "show", "KC-01"], {"--json": "e.json"}),
+    "machines": (["logbook", "list"], {"--json": "m.json"}),
+    "parts": (["logbook", "list", "--parts"], {"--json": "p.json"}),
     "export": (["logbook", "export"], {"": "x.csv"}),
     "export as JSON": (["logbook", "export"], {"": "x.json"}),
     "report": (["report", "KC-01"], {"-o": "r.htm"}),
@@ -1293,7 +1296,7 @@ WRITERS = {
 @pytest.mark.parametrize("what", WRITERS)
 def test_a_result_takes_the_place_of_an_earlier_one_and_of_nothing_else(run, tmp_path, monkeypatch, what):
     words, targets = WRITERS[what]
-    if {"KC-01", "due", "export"} & {*words}:
+    if {"KC-01", "due", "logbook"} & {*words}:
         run("logbook", "demo", "--out", "b.sqlite", "--machines", "1", "--years", "0.5")
         monkeypatch.setenv("TOOTHCHECK_LOGBOOK", "b.sqlite")
     words = [*words, *(word for pair in targets.items() for word in pair if word)]
@@ -1312,6 +1315,39 @@ def test_a_result_takes_the_place_of_an_earlier_one_and_of_nothing_else(run, tmp
         (tmp_path / name).write_bytes(b"")  # nothing is lost with an empty file
         assert run(*words)[0] == first
         assert len((tmp_path / name).read_bytes()) > len(content) / 2
+
+
+@pytest.mark.parametrize("what", [what for what, (_, targets) in WRITERS.items() if str(targets).count(".json")])
+def test_json_takes_the_place_of_none_of_another_kind(run, tmp_path, monkeypatch, what):
+    words, targets = WRITERS[what]
+    run("logbook", "demo", "--out", "b.sqlite", "--machines", "1", "--years", "0.5")
+    monkeypatch.setenv("TOOTHCHECK_LOGBOOK", "b.sqlite")
+    option, name = next((option, name) for option, name in targets.items() if name.endswith(".json"))
+    there = tmp_path / name
+    there.write_text('{\n "schema": "toothcheck/inspection/1",\n "photo": null\n}\n')
+    before = there.read_bytes()
+    status, out, err = run(*words, *filter(None, (option, name)))
+    assert (status, out) == (2, "")
+    assert f"{name} is there already, and holds something else that toothcheck wrote (inspection). Give ano" in err
+    assert there.read_bytes() == before
+
+
+@pytest.mark.parametrize(
+    "words",
+    [
+        ["inspect", "p.jpg", "--chain", "520", "--teeth", "15", "--position", "front"],
+        ["compare", "p.jpg", "q.jpg", "--chain", "520", "--teeth", "15", "--position", "front"],
+        ["exercise", "collect", "r.json"],
+    ],
+    ids=lambda words: words[0],
+)
+def test_nothing_is_measured_for_a_name_that_an_export_has(run, tmp_path, words):
+    for name in ("p.jpg", "q.jpg", "r.json"):
+        (tmp_path / name).touch()
+    (tmp_path / "x.json").write_text('{"schema": "toothcheck/logbook/1", "entries": []}\n')
+    status, out, err = run(*words, "--json", "x.json")
+    assert (status, out) == (2, "")
+    assert "x.json is there already, and holds something else that toothcheck wrote (logbook)." in err
 
 
 @pytest.mark.parametrize("name", ["other.jpg", "other.png"])

@@ -529,12 +529,21 @@ def test_result_goes_into_the_logbook_or_nothing_is_written(blank, tmp_path, run
     words = ["inspect", blank, *PART, "--json", result, *book]
     part = ["logbook", "add-part", "KC-07", "front", *PART[:4], "--at", "100km", *book]
     assert run(*part)[0] == 0
-    refused(run, [*words, "--log", "KC-99", "--at", "200km"], 2, about="KC-99")
-    refused(run, [*words, "--log", "KC-07", "--at", "50km"], 2, about="50")
     # before the photo is so much as looked for
     for at, about in (("KC-99", "KC-99"), ("KC-07", "No rear sprocket")):
         unseen = ["inspect", "none.jpg", *PART[:4], "--position", "rear", "--log", at, "--at", "200km", *book]
         refused(run, unseen, 2, about=about)
+    entries = run("logbook", "show", "KC-07", *book)[1]
+    for more, about in (
+        (["--at", "50km"], "distance runs backwards: KC-07 stood at 100 km"),
+        (["--at", "999999km"], "is taken for a slip of the pen"),
+        (["--at", "200km", "--on", "2099-01-01"], "--on 2099-01-01 lies after the day of recording"),
+        (["--at", "200km", "--part", "KC-07 front 9"], "did you mean KC-07 front 1?"),
+        (["--at", "200km", "--teeth", "16"], "the reading says teeth 16, but KC-07 front 1 has 15"),
+        (["--at", "200km", "--chain", "428"], "the reading says chain size 428, but KC-07 front 1 has 520"),
+    ):
+        refused(run, ["inspect", "none.jpg", *PART, "--log", "KC-07", *more, *book], 2, about=about)
+    assert run("logbook", "show", "KC-07", *book)[1] == entries
     assert not result.exists()
     status, out, _ = run(*words, "--log", "KC-07", "--at", "200km")
     assert status == 3

@@ -131,20 +131,20 @@ def test_made_photos_are_known_again_and_a_camera_s_are_not(tmp_path, kind):
     picture, target = np.full((48, 64, 3), 120, np.uint8), tmp_path / f"photo.{kind}"
     pillow_heif.register_heif_opener()
     target.write_bytes(encode(picture, kind, focal_35mm=28))
-    check_replaceable("--out:", target, signs=MADE_SIGNS)
+    check_replaceable("--out:", target, MADE_SIGNS)
     for tags in ({0x8769: {41989: 28, 33434: 0.01}}, {271: "Invented", 0x8769: {41989: 28}}, {}):  # exposure; make
         exif = Image.Exif()
         exif.get_ifd(0x8769).update(tags.pop(0x8769, {}))
         exif.update(tags)
         Image.fromarray(picture).save(target, exif=exif.tobytes())
         with pytest.raises(OutputError, match="is there already"):
-            check_replaceable("--out:", target, signs=MADE_SIGNS)
+            check_replaceable("--out:", target, MADE_SIGNS)
 
 
 def test_bundled_set_may_be_made_again():
     for file in BUNDLED.iterdir():
         if file.is_file():
-            check_replaceable("--out:", file, signs=MADE_SIGNS)
+            check_replaceable("--out:", file, MADE_SIGNS)
 
 
 def test_bundled_set_covers_what_it_should():

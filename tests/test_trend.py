@@ -276,6 +276,16 @@ def test_fifty_machines_forecast_worst_first(fleet):
     assert [j.kind for j in jumped.trend.jumps] in (["newest"], ["level"])
 
 
+def test_a_list_says_of_a_part_what_its_own_trend_says_and_draws_nothing(fleet):
+    for listed in due(fleet, today=FLEET_DAY)[:40]:
+        alone = part_trend(fleet, listed.part)
+        said, drawn = listed.trend, alone.trend
+        assert said.curve_km.tolist() == [pytest.approx(said.now_km)]
+        np.testing.assert_allclose([said.now_percent, *said.now_interval], [drawn.now_percent, *drawn.now_interval])
+        assert (said.reached, said.crossings, said.jumps) == (drawn.reached, drawn.crossings, drawn.jumps)
+        assert (said.rate, said.rate_interval) == (drawn.rate, drawn.rate_interval)
+
+
 @pytest.mark.parametrize(
     ("readings", "ridden_km", "due_now"),
     [

@@ -10,7 +10,7 @@ from toothcheck.advice import ChainState, Dispute, Seen, Situation, SprocketStat
 from toothcheck.chains import Chain
 from toothcheck.chains import chain as chain_of
 from toothcheck.estimate import Estimate
-from toothcheck.logbook import Entry, History, JudgedLength, Length, Machine, Reading, judged, judged_length
+from toothcheck.logbook import Entry, History, JudgedLength, Length, Machine, Reading, judged, judged_length, nearest
 from toothcheck.stretch import TOOLS, Limit, count_trap, doubt_about, estimate_of, if_one_fewer
 
 LIMIT_NOTE = "Chain limit: "
@@ -89,7 +89,7 @@ def situation_of(history: History, name: str, *, today: dt.date, size: Chain | N
         When there is no such machine.
     """
     if name not in history.machines:
-        raise ValueError(f"machine must be one of the logbook ({history.known}), not {name!r}")
+        raise ValueError(f"machine {name} is not in the logbook ({nearest(name, history.machines)})")
     machine = history.machines[name]
     return Situation(
         front=_sprocket(history, machine, "front", today),

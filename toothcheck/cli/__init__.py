@@ -26,8 +26,6 @@ from toothcheck.errors import LogbookError, OutputError, ToothcheckError, UsageE
 _READER_WENT_AWAY = 128 + 13
 """What a shell says of a command that SIGPIPE (13) ended; the signal itself is not let through, which would end the
 command in the middle of a file or of what it records."""
-_INTERRUPTED = 128 + 2
-"""The same of SIGINT (2)."""
 _GROUPS = (
     "inspect",
     "compare",
@@ -126,7 +124,7 @@ def run(words: list[str]) -> int:
         if str(error).startswith("Usage: "):  # no words at all: the whole help
             sys.stderr.write(f"{error}\n")
             return UsageError.exit_status
-        raise refusal_of(error) from error
+        raise refusal_of(error, words) from error
 
 
 def main() -> None:
@@ -137,8 +135,6 @@ def main() -> None:
         take_all_letters(getattr(sys, name))
     try:
         _run_and_end()
-    except KeyboardInterrupt:  # before or after typer, which answers it so itself
-        sys.exit(_INTERRUPTED)
     except BrokenPipeError:
         _reader_went_away()
     except SystemExit as end:

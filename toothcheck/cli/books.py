@@ -109,6 +109,8 @@ Again = Annotated[
 ]
 
 
+ODOMETER_COLUMNS = "kind (distance), on_date, machine and distance_km"
+"""What a table of odometers holds that is to be imported."""
 _NUMBER = re.compile(r"[0-9][0-9 .]*( km| miles| %)?")
 _LEAD = re.compile(r" *(?:- |\S+(?: \S+)? {2,})?")
 """What stands in front of a line's words: blanks and a dash, or a name with the words in a column behind it."""
@@ -228,9 +230,9 @@ def opened(where: str | None, *, create: bool = False, said: str | None = None) 
 
 
 @contextlib.contextmanager
-def looked_into(where: str | None, *, json_: str | None) -> Iterator[Logbook]:
+def looked_into(where: str | None, *, json_: str | None, json_kind: str) -> Iterator[Logbook]:
     """A logbook to be read, once it is clear that what ``--json`` writes does not take its place."""
-    check_targets(read={"the logbook": file_of(where)}, written={"--json": json_})
+    check_targets(read={"the logbook": file_of(where)}, written={"--json": json_}, json_kind=json_kind)
     with opened(where) as book:
         yield book
 

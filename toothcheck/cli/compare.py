@@ -101,7 +101,11 @@ def compare(
     check_ending("--picture", picture, _PICTURE)
     if same_file(before, after):
         raise UsageError("BEFORE and AFTER are the same file.", hint="Name two photos.")
-    check_targets(read={"BEFORE": before, "AFTER": after}, written={"--picture": picture, "--json": json})
+    check_targets(
+        read={"BEFORE": before, "AFTER": after},
+        written={"--picture": picture, "--json": json},
+        json_kind="comparison",
+    )
 
     from toothcheck.grade import CANNOT_TELL
     from toothcheck.inspection import inspect

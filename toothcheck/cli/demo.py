@@ -45,6 +45,7 @@ def demo(
         made_folder,
         write_whole,
     )
+    from toothcheck.marks import signs
 
     made_folder(out)
     names = ("photo", "picture", "teeth", "worst-tooth", "result", "report")
@@ -53,7 +54,7 @@ def demo(
     encoded = (resources.files("toothcheck") / "demo" / PHOTO).read_bytes()
     for name, path in paths.items():
         check_writable(path)
-        check_replaceable(f"The {name}", path, encoded if name == "photo" else None)
+        check_replaceable(f"The {name}", path, signs("inspection"), encoded if name == "photo" else None)
 
     from toothcheck import inspection, overlay
     from toothcheck.cli.answer import answer

@@ -49,7 +49,7 @@ def form(
 
     check_ending("--svg", svg, (".svg",))
     check_ending("--dxf", dxf, (".dxf",))
-    check_targets(read={}, written={"--svg": svg, "--dxf": dxf, "--json": json})
+    check_targets(read={}, written={"--svg": svg, "--dxf": dxf, "--json": json}, json_kind="form")
     try:
         sheet = form_sheet(chains.chain(chain), teeth, standard=standard.value, blend=blend)
     except ValueError as error:

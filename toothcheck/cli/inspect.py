@@ -10,7 +10,20 @@ from typing import TYPE_CHECKING, Annotated, Any
 import typer
 
 from toothcheck.cli.after_inspect import baseline_of, held, is_reading, recorded
-from toothcheck.cli.books import Again, MaybeAt, On, Replaced, Text, Where, distance_said, file_of, note, opened
+from toothcheck.cli.books import (
+    Again,
+    MaybeAt,
+    On,
+    Replaced,
+    Text,
+    Where,
+    distance_said,
+    file_of,
+    kilometres,
+    note,
+    opened,
+    telling,
+)
 from toothcheck.cli.words import (
     CardHeightWord,
     ChainWord,
@@ -105,8 +118,12 @@ def inspect(
     if log is None:
         refuse_typed(context, "is for --log MACHINE, which is missing", *for_the_log)
     else:
-        with opened(where, said=distance_said(at)) as book:
-            book.check_reading(log, part, claim.position, on)
+        shown = distance_said(at)
+        with opened(where, said=shown) as book, telling():
+            book.check_reading(
+                log, kilometres(shown), on_date=on, part=part, position=claim.position,
+                chain=None if claim.chain is None else claim.chain.name, teeth=claim.teeth, reason=reason,
+            )  # fmt: skip
     if baseline is None:
         refuse_typed(context, "is for --baseline, which is missing", "baseline_card_height")
     elif is_reading(baseline):
@@ -184,7 +201,11 @@ class Targets:
 
         check_ending("--picture", picture, _PICTURE)
         check_ending("--teeth-chart", teeth_chart, _CHART)
-        check_targets(read=read, written={"--picture": picture, "--teeth-chart": teeth_chart, "--json": json})
+        check_targets(
+            read=read,
+            written={"--picture": picture, "--teeth-chart": teeth_chart, "--json": json},
+            json_kind="inspection",
+        )
         return cls(picture=picture, teeth_chart=teeth_chart, json=json)
 
     def made(self, result: Inspection) -> dict[Path, bytes]:

@@ -74,7 +74,7 @@ def match(
     from toothcheck.cli.output import check_targets, same_file, write_json
     from toothcheck.matching import compare, part_from_mapping
 
-    check_targets(read={"the old part": old, "the new part": new}, written={"--json": json_to})
+    check_targets(read={"the old part": old, "the new part": new}, written={"--json": json_to}, json_kind="match")
     card_height_within("--card-height", card_height)
     try:
         found = {} if case is None else _case(context, case)

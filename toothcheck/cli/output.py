@@ -17,7 +17,7 @@ from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 from toothcheck.errors import OutputError, UsageError
-from toothcheck.marks import SIGNS
+from toothcheck.marks import ANY_JSON, signs
 
 if TYPE_CHECKING:
     from rich.console import Console
@@ -105,10 +105,12 @@ def _own_descriptor(target: Path) -> int | None:
     return None
 
 
-def check_targets(*, read: Mapping[str, Path | None], written: Mapping[str, Path | str | None]) -> None:
+def check_targets(
+    *, read: Mapping[str, Path | None], written: Mapping[str, Path | str | None], json_kind: str = ""
+) -> None:
     """Find out, before the work, whether every result can be written without taking the place of anything else.
 
-    A result may take the place of one that toothcheck wrote, so that a command can be given again.
+    A result may take the place of one of its kind that toothcheck wrote, so that a command can be given again.
 
     Parameters
     ----------
@@ -116,6 +118,8 @@ def check_targets(*, read: Mapping[str, Path | None], written: Mapping[str, Path
         What the command reads, by the words for it ("the photo itself"); None and what is not there are passed over.
     written
         Where results go, by option; None and ``-`` (stdout) are passed over.
+    json_kind
+        As of `toothcheck.marks.signs`.
 
     Raises
     ------
@@ -136,12 +140,10 @@ def check_targets(*, read: Mapping[str, Path | None], written: Mapping[str, Path
         check_writable(path)
         if option == "--json" and _own_descriptor(path) is None and not _is_stream(path):
             check_ending(option, path, (".json",))
-        check_replaceable(option, path)
+        check_replaceable(option, path, signs(json_kind))
 
 
-def check_replaceable(
-    option: str, target: Path, data: bytes | None = None, *, signs: Mapping[str, bytes] = SIGNS
-) -> None:
+def check_replaceable(option: str, target: Path, allowed: Mapping[str, bytes], data: bytes | None = None) -> None:
     """Find out whether what would be replaced there, if anything, is a result of toothcheck's own.
 
     Parameters
@@ -150,15 +152,16 @@ def check_replaceable(
         What is said of the name, such as ``--json``.
     target
         Where the result goes.
+    allowed
+        By its ending, what finds the mark of what may be replaced.
     data
         What will be written, where it is known already: a file that is the same is no loss.
-    signs
-        By its ending, what finds the mark of what may be replaced.
 
     Raises
     ------
     OutputError
-        When nothing in what is there already says that toothcheck wrote it, or it cannot be read.
+        When nothing in what is there already says that toothcheck wrote it, it is JSON of another kind, or it cannot be
+        read.
     """
     with _refusals_told(target):
         place = target.resolve()
@@ -166,23 +169,24 @@ def check_replaceable(
             return  # nothing that could be lost
         kind = target.suffix.lower()
         with place.open("rb") as file, mmap.mmap(file.fileno(), 0, access=mmap.ACCESS_READ) as there:
-            if re.search(_mark(_SAME_KIND.get(kind, kind), signs), there, re.DOTALL) is not None:
+            if re.search(_mark(_SAME_KIND.get(kind, kind), allowed), there, re.DOTALL) is not None:
                 return
             if data is not None and there[:] == data:
                 return
-    raise OutputError(
-        f"{option} {target} is there already, and does not look like anything that toothcheck wrote.",
-        hint="Give another name, or remove it first.",
-    )
+            other = re.search(ANY_JSON + rb'([^"/]*)', there)
+            held = "does not look like anything that toothcheck wrote"
+            if other is not None:
+                held = f"holds something else that toothcheck wrote ({other[1].decode(errors='replace')})"
+    raise OutputError(f"{option} {target} is there already, and {held}.", hint="Give another name, or remove it first.")
 
 
-def _mark(kind: str, signs: Mapping[str, bytes]) -> bytes:
+def _mark(kind: str, allowed: Mapping[str, bytes]) -> bytes:
     """What finds the mark of a result of that ending."""
     if kind == ".csv":
         from toothcheck.logbook.exchange import csv_text
 
         return rb"\A" + re.escape(csv_text(()).encode())
-    return signs[kind]
+    return allowed[kind]
 
 
 def same_file(one: Path, other: Path) -> bool:
@@ -232,7 +236,8 @@ def _refusals_told(target: Path) -> Iterator[None]:
             reason = error.strerror or type(error).__name__
         else:  # so Python before 3.13 tells of links that lead round
             reason = os.strerror(errno.ELOOP)
-        hint = "Choose a name and a folder that you may write to."
+        full = isinstance(error, OSError) and error.errno == errno.ENOSPC
+        hint = "Make room there, or name another disk." if full else "Choose a name and a folder that you may write to."
         raise OutputError(f"Cannot write {target}: {reason}.", hint=hint) from error
 
 

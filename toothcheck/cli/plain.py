@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import functools
 import inspect
+import re
 import shutil
 import sys
 import textwrap
@@ -27,6 +28,14 @@ _KINDS = {
     "<int range>": "<number>", "<float>": "<number>", "<float range>": "<number>",
 }  # fmt: skip
 """What typer writes behind an option's name, and what it is called outside of programs."""
+_IN_PLAIN_WORDS = {
+    r"^Option '(.+)' requires an argument\.$": r"\1 needs a value behind it.",
+    r"^Option '(.+)' does not take a value\.$": r"\1 takes no value.",
+    r"^Got unexpected extra arguments?(?:\(s\))? \((.+)\)$": (
+        r"Too many words: \1. A name or remark of several is put in quotes."
+    ),
+}
+"""What typer says of words, as people say it."""
 _COLUMNS = 80
 _FEWEST_COLUMNS = 30
 
@@ -94,8 +103,8 @@ def options_of(command: TyperCommand | TyperGroup, words: Sequence[str]) -> dict
     return {param.name or "": param.opts[0] for param in command.params if param.param_type_name == "option"}
 
 
-def refusal_of(error: Exception) -> UsageError:
-    """One line of ours for one of `WRONG_WORDS`."""
+def refusal_of(error: Exception, words: Sequence[str]) -> UsageError:
+    """One line of ours for one of `WRONG_WORDS`, at those words of the command line."""
     context = getattr(error, "ctx", None)
     hint = "" if context is None else f"See: {context.command_path} --help"
     param, cause = getattr(error, "param", None), error.__cause__
@@ -103,8 +112,25 @@ def refusal_of(error: Exception) -> UsageError:
         param is not None and cause is not None and hasattr(cause, "errors")
     ):  # pydantic's, which typer reads values with
         return _wrong_value(param, cause.errors()[0], hint)
+    meant = _no_option_meant(error, words)
+    if meant is not None:
+        return UsageError(
+            f"{meant!r} begins with a hyphen and is no option; no number is negative here.",
+            hint="Put words that begin so last, behind -- and a blank.",
+        )
     said = " ".join(error.format_message().split())  # type: ignore[attr-defined]  # see WRONG_WORDS
+    for theirs, ours in _IN_PLAIN_WORDS.items():
+        said = re.sub(theirs, ours, said)
     return UsageError(said if said.endswith((".", "?")) else f"{said}.", hint=hint)
+
+
+def _no_option_meant(error: Exception, words: Sequence[str]) -> str | None:
+    """The word that was taken for an unknown option though no option looks like it: a number, or several words."""
+    begins = getattr(error, "option_name", None) if hasattr(error, "possibilities") else None
+    if begins is None:
+        return None
+    word = next((word for word in words if word.startswith(begins)), begins)
+    return word if not re.match("--?[a-z]", word, re.IGNORECASE) or len(word.split()) > 1 else None
 
 
 def _wrong_value(param: Any, told: dict[str, Any], hint: str) -> UsageError:  # noqa: ANN401 - typer's, by its kind

@@ -51,7 +51,7 @@ def _ready(out: Path | None, names: Iterable[str]) -> Path:
     made_folder(out)
     for name in names:
         check_writable(out / name)
-        check_replaceable("--out:", out / name, signs=MADE_SIGNS)
+        check_replaceable("--out:", out / name, MADE_SIGNS)
     return out
 
 

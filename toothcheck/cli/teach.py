@@ -146,7 +146,11 @@ def collect(
     from toothcheck.lessons import document_of, run_of
 
     files, runs = _result_files(results), []
-    check_targets(read={f"the result {path.name}": path for path in files}, written={"--json": json_output})
+    check_targets(
+        read={f"the result {path.name}": path for path in files},
+        written={"--json": json_output},
+        json_kind="exercise-class",
+    )
     for path in files:
         try:
             runs.append(run_of(json_object_of(path, hint="The exercise page saves such files.")))

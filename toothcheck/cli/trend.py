@@ -10,6 +10,7 @@ from typing import TYPE_CHECKING, Annotated, Any
 import typer
 
 from toothcheck.cli.books import (
+    ODOMETER_COLUMNS,
     Unit,
     Where,
     columns,
@@ -66,7 +67,9 @@ def trend(
         check_ending("--chart", file, (".png", ".svg"))
     one: Path | None
     for one in chart or (None,):
-        check_targets(read={"the logbook": file_of(where)}, written={"--chart": one, "--json": json_})
+        check_targets(
+            read={"the logbook": file_of(where)}, written={"--chart": one, "--json": json_}, json_kind="trend"
+        )
     with opened(where) as book:
         history = book.history()
     with telling():
@@ -209,7 +212,7 @@ def due(
     from toothcheck.trend import due as due_list
 
     unit = unit_of(units)
-    with looked_into(where, json_=json_) as book:
+    with looked_into(where, json_=json_, json_kind="due") as book:
         history = book.history()
     today = dt.date.today()
     trends = due_list(history, today=today, within_km=maybe_kilometres(within, "--within"))
@@ -266,4 +269,6 @@ def due(
         say(f"No entry for over {STALE_DAYS} days: {machines}{more}. What has been ridden since is a guess.")
     if some_passed or unread:
         say(UP_TO_DATE)
+    if len(unread) > 1:
+        say(f"Many at once: toothcheck logbook import FILE.csv, a table of {ODOMETER_COLUMNS}.")
     say(CAUTION)

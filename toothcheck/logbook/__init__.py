@@ -3,7 +3,7 @@
 Entries are only ever added (`Entry`, `Logbook`); what they add up to is worked out each time (`History`).
 """
 
-from toothcheck.logbook.entries import KINDS, POSITIONS, Entry, EntryError
+from toothcheck.logbook.entries import KINDS, POSITIONS, Entry, EntryError, nearest
 from toothcheck.logbook.history import (
     Fitting,
     History,
@@ -65,6 +65,7 @@ __all__ = [
     "judged",
     "judged_length",
     "longer_in_logbook",
+    "nearest",
     "once_a_photo",
     "outweighed_photo",
     "renewal_in_logbook",

@@ -23,13 +23,16 @@ _LOCK = 0x700774  # any number, the same for every writer of this program
 _WAIT_S = 60
 _START = "Start one with: toothcheck logbook add-machine NAME"
 _WRITABLE = "Make the file and its folder writable for you, or name another logbook with --logbook."
+_REACHABLE = "Check the URL, and that the server runs and lets you in."
 _WAYS = {
     "readonly": _WRITABLE,
     "unable to open": _WRITABLE,
     "full": "Nothing was recorded. Make room on the disk and try again.",
+    "failed to resolve host": _REACHABLE,
+    "connection ": _REACHABLE,
     "locked": "Nothing was recorded. Another program is writing to it: try again when that is done.",
 }
-"""What to do about what SQLite says, by a word of it."""
+"""What to do about what the database says, by a word of it."""
 
 
 class Database:
@@ -60,7 +63,8 @@ class Database:
         if "://" in str(where):
             self.path = None
             self.engine = _server(str(where))
-            self.name = self.engine.url.render_as_string(hide_password=True)
+            typed = self.engine.url.set(drivername="postgresql")  # the driver is none of the user's words
+            self.name = typed.render_as_string(hide_password=True)
         else:
             self.path = Path(where).expanduser()
             self.name = str(self.path)
@@ -182,7 +186,7 @@ def _file(path: Path) -> sa.Engine:
 def _server(where: str) -> sa.Engine:
     try:
         url = sa.make_url(where)
-    except sa.exc.ArgumentError:
+    except (sa.exc.ArgumentError, ValueError):  # the latter at a port that is no number
         raise LogbookError(
             "The logbook's URL cannot be read.", hint="It looks like postgresql://user@host/db"
         ) from None

@@ -6,8 +6,9 @@ length, a note) is one entry; a correction is a new entry of the same kind that 
 
 from __future__ import annotations
 
+import difflib
 import unicodedata
-from collections.abc import Callable
+from collections.abc import Callable, Iterable
 from dataclasses import dataclass, fields, replace
 
 from toothcheck.logbook.units import distance_echo
@@ -29,6 +30,10 @@ KINDS = {
 
 POSITIONS = ("front", "rear", "chain")
 """Where a part sits on a machine."""
+
+
+_MOST_ALIKE = 3
+_MOST_NAMED = 8
 
 
 class EntryError(ValueError):
@@ -132,6 +137,17 @@ def corrected(old: Entry, *, uid: str, recorded_at: str, reason: str, **changes:
 def same_letters(name: str) -> str:
     """A name with each letter written in one way (NFC): ``é`` may be one character, or two that look alike."""
     return unicodedata.normalize("NFC", name)
+
+
+def nearest(name: str, known: Iterable[str]) -> str:
+    """For one who named what is not there: the names most like it, or else the first ones, in a few words."""
+    names = sorted(known)
+    by_letters = {n.casefold(): n for n in names}
+    alike = [by_letters[found] for found in difflib.get_close_matches(name.casefold(), by_letters, n=_MOST_ALIKE)]
+    if alike:
+        return f"did you mean {' or '.join(alike)}?"
+    more = f" and {len(names) - _MOST_NAMED} more" if len(names) > _MOST_NAMED else ""
+    return f"known: {', '.join(names[:_MOST_NAMED]) or 'none yet'}{more}"
 
 
 def short(value: object) -> str:

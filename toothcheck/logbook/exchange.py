@@ -1,5 +1,7 @@
 """Out and in as CSV (RFC 4180, a header row, UTF-8) and as JSON; the round trip is exact.
 
+In, too, with semicolons and decimal commas: where a comma stands in numbers, spreadsheets can save no other table.
+
 Numbers are written so that they read back to the very same double; an empty CSV field is None.
 """
 
@@ -26,6 +28,7 @@ _NUMBERS = {*FLOATS, *INTS}
 _FORMULA = re.compile(r"'*[=+\-@\t\n]")
 """Text that a spreadsheet would work out as a formula, or that already wears our mark against that."""
 _MARKED = re.compile(r"'+[=+\-@\t\n]")
+_THOUSANDS = re.compile(r"-?[0-9]{1,3}(?:\.[0-9]{3})+(?:,|$)")
 
 
 def csv_text(entries: Iterable[Entry]) -> str:
@@ -47,9 +50,20 @@ def _cell(value: object) -> object:
     return "" if value is None else repr(value) if isinstance(value, float) else value
 
 
-def _uncelled(name: str, cell: str) -> str | None:
+def _uncelled(name: str, cell: str, *, commas: bool) -> str | None:
+    """What stands in a cell; ``commas`` says that its number may have a decimal comma.
+
+    Raises
+    ------
+    EntryError
+        When a point in such a table may stand between thousands or before decimals.
+    """
     if cell == "":
         return None
+    if name in FLOATS and commas:
+        if _THOUSANDS.match(cell):
+            raise EntryError(f"{name} must be read in one way only, not {short(cell)}: write it without the point")
+        return cell.replace(",", ".")
     return cell[1:] if name not in _NUMBERS and _MARKED.match(cell) else cell
 
 
@@ -63,7 +77,9 @@ def json_text(entries: Iterable[Entry]) -> str:
 
 
 def _csv_rows(text: str) -> Iterable[tuple[str, dict[str, Any]]]:
-    reader = csv.reader(io.StringIO(text, newline=""), strict=True)
+    head = text.partition("\n")[0]
+    semicolons = ";" in head and "," not in head
+    reader = csv.reader(io.StringIO(text, newline=""), strict=True, delimiter=";" if semicolons else ",")
     line = 1
     try:
         header = next(reader)
@@ -72,13 +88,15 @@ def _csv_rows(text: str) -> Iterable[tuple[str, dict[str, Any]]]:
     except csv.Error as error:
         raise LogbookError(f"Line 1: {error}.") from None
     unknown = [name for name in header if name not in NAMES]
-    if len(header) == 1 and unknown and set(re.split("[;\t]", header[0].replace('"', ""))) & set(NAMES):
+    if len(header) == 1 and unknown and set(header[0].replace('"', "").split("\t")) & set(NAMES):
         raise LogbookError(
-            "Line 1: the columns are not separated by commas.",
-            hint="Save the table again with commas between the columns and points in the numbers.",
+            "Line 1: the columns are separated by tabs.", hint="Save the table again with commas or semicolons."
         )
     if unknown or len(set(header)) != len(header):
-        what = f"unknown column {short(unknown[0])}" if unknown else "a column stands twice"
+        what = "a column stands twice"
+        if unknown:
+            named = f"unknown column {short(unknown[0])}"
+            what = named if unknown[0] else f"column {header.index('') + 1} has no name"
         raise LogbookError(f"Line 1: {what}.", hint=f"Columns: {', '.join(NAMES)}.")
     while True:
         line = reader.line_num + 1  # where this row begins; a quoted field may run over several lines
@@ -88,13 +106,17 @@ def _csv_rows(text: str) -> Iterable[tuple[str, dict[str, Any]]]:
             return
         except csv.Error as error:
             raise LogbookError(f"Line {line}: {error}. Nothing was imported.") from None
-        if not row:
+        if not any(row):  # spreadsheets leave commas where a row was emptied
             continue
         if len(row) != len(header):
             raise LogbookError(
                 f"Line {line}: {len(row)} fields where {len(header)} columns are named. Nothing was imported."
             )
-        yield f"Line {line}", {name: _uncelled(name, cell) for name, cell in zip(header, row, strict=True)}
+        try:
+            cells = {n: _uncelled(n, cell, commas=semicolons) for n, cell in zip(header, row, strict=True)}
+        except EntryError as error:
+            raise LogbookError(f"Line {line}: {error}. Nothing was imported.") from None
+        yield f"Line {line}", cells
 
 
 def _json_rows(text: str) -> Iterable[tuple[str, dict[str, Any]]]:
@@ -179,6 +201,21 @@ def _uid_of(entry: Entry, times: int) -> str:
     return hashlib.sha256(json.dumps([said, times], sort_keys=True).encode()).hexdigest()[:32]
 
 
+def uids_in(text: str, form: str) -> set[str]:
+    """The uids of an export's entries; ``text`` and ``form`` are as of `bring_in`.
+
+    Raises
+    ------
+    LogbookError
+        Naming the line that cannot be read.
+    """
+    return {row["uid"] for _, row in _rows(text, form) if isinstance(row.get("uid"), str)}
+
+
+def _rows(text: str, form: str) -> Iterable[tuple[str, dict[str, Any]]]:
+    return {"csv": _csv_rows, "json": _json_rows}[form](text.removeprefix("\ufeff"))
+
+
 def bring_in(
     logbook: Logbook, text: str, form: str, *, on_slip: Callable[[str], None] | None = None
 ) -> tuple[int, int]:
@@ -206,12 +243,11 @@ def bring_in(
     LogbookError
         Naming the line of the first bad row.
     """
-    rows = {"csv": _csv_rows, "json": _json_rows}[form](text.removeprefix("\ufeff"))
     entries: list[Entry] = []
     label_of: dict[str, str] = {}
     by_hand: set[str] = set()
     same: Counter[str] = Counter()
-    for label, row in rows:
+    for label, row in _rows(text, form):
         try:
             entry = _typed(row, logbook.new("note"))
             if row.get("uid") is None:

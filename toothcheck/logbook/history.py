@@ -14,7 +14,7 @@ from dataclasses import dataclass, field
 
 from toothcheck.grade import Renewal
 from toothcheck.logbook.documents import TELLING_MORE, halts_of, renewal_of
-from toothcheck.logbook.entries import Entry, EntryError
+from toothcheck.logbook.entries import Entry, EntryError, nearest
 
 _FEWEST_DAYS = 14  # a shorter time tells no riding rate
 
@@ -150,11 +150,6 @@ class History:
     own_km: dict[str, float] = field(default_factory=dict)
     """The part's own distance at each entry that names a distance and a part then fitted, by the entry's uid."""
 
-    @property
-    def known(self) -> str:
-        """The first of its machines by name, for one who named another."""
-        return ", ".join(sorted(self.machines)[:8]) or "none yet"
-
     def fitted_on(self, machine: str, position: str, day: str | None) -> str | None:
         """The part at a machine's position on a day (ISO date), the newest fitting that began by then; None: now."""
         there = [
@@ -245,9 +240,9 @@ def replay(entries: Iterable[Entry]) -> History:
 
 def _step(out: History, e: Entry) -> None:
     if e.machine is not None and e.machine not in out.machines:
-        raise EntryError(f"machine {e.machine} is not in the logbook", e)
+        raise EntryError(f"machine {e.machine} is not in the logbook ({nearest(e.machine, out.machines)})", e)
     if e.part is not None and e.part not in out.parts:
-        raise EntryError(f"part {e.part} is not in the logbook", e)
+        raise EntryError(f"part {e.part} is not in the logbook ({nearest(e.part, out.parts)})", e)
     machine = out.machines[e.machine] if e.machine is not None else None
     if machine is not None:
         if machine.retired_on is not None and (e.kind, e.distance_km) != ("note", None):

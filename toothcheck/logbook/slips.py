@@ -94,7 +94,7 @@ def repeated_slips(before: Iterable[Entry], entries: Sequence[Entry]) -> Iterato
         if old is not None:
             yield EntryError(
                 f"this is entry {old.number} already, word for word, and was not recorded again; correct or withdraw "
-                "that one, or say with --text what differs",
+                f"that one, or say {'in its text' if e.kind == 'note' else 'with --text'} what differs",
                 e,
                 old,
             )

@@ -8,6 +8,7 @@ from __future__ import annotations
 
 import contextlib
 import datetime as dt
+import shlex
 from collections.abc import Callable, Collection, Iterator, Sequence
 from dataclasses import asdict, replace
 from pathlib import Path
@@ -17,10 +18,11 @@ import sqlalchemy as sa
 
 from toothcheck import __version__
 from toothcheck.errors import LogbookError
+from toothcheck.grade import CANNOT_TELL
 from toothcheck.logbook.checks import check_sense, checked
 from toothcheck.logbook.database import Database
 from toothcheck.logbook.documents import SIGNS_OF_MORE, TELLING_MORE, dumped, facts_of, stripped
-from toothcheck.logbook.entries import Entry, EntryError, corrected, same_letters
+from toothcheck.logbook.entries import Entry, EntryError, corrected, nearest, same_letters
 from toothcheck.logbook.history import History, in_force, replay, standing
 from toothcheck.logbook.schema import ENTRIES
 from toothcheck.logbook.slips import distance_slips, name_slips, photo_slips, refuse, repeated_slips
@@ -182,22 +184,27 @@ class Logbook:
     ) -> list[Entry]:
         """As `add`, for entries that depend on what is there: ``make`` sees the state under the writer's lock."""
         with self._writing() as connection:
-            before = self._read(connection, _LIGHT)
-            state = replay(before)
-            entries = make(state)
-            refuse(name_slips(state, entries))
-            refuse(repeated_slips(in_force(before), entries))
-            if again is None:
-                refuse(photo_slips(state, entries))
-            else:
-                entries = [_with_reason(e, again) if e.kind == "reading" else e for e in entries]
-            excuse: str | None = _EXCUSE
-            if reason is not None and entries:
-                entries, excused = self._reasoned(state, entries, reason)
-                if excused:
-                    return self._insert(connection, before, entries)
-                excuse = None
-            return self._insert(connection, before, entries, check=_far_check(state, excuse))
+            return self._built(connection, make, reason, again)
+
+    def _built(
+        self, connection: sa.Connection, make: Callable[[History], list[Entry]], reason: str | None, again: str | None
+    ) -> list[Entry]:
+        before = self._read(connection, _LIGHT)
+        state = replay(before)
+        entries = make(state)
+        refuse(name_slips(state, entries))
+        refuse(repeated_slips(in_force(before), entries))
+        if again is None:
+            refuse(photo_slips(state, entries))
+        else:
+            entries = [_with_reason(e, again) if e.kind == "reading" else e for e in entries]
+        excuse: str | None = _EXCUSE
+        if reason is not None and entries:
+            entries, excused = self._reasoned(state, entries, reason)
+            if excused:
+                return self._insert(connection, before, entries)
+            excuse = None
+        return self._insert(connection, before, entries, check=_far_check(state, excuse))
 
     def _reasoned(self, state: History, entries: list[Entry], reason: str) -> tuple[list[Entry], bool]:
         """The entries with the reason for their distance, and whether it excuses one that is far.
@@ -308,23 +315,53 @@ class Logbook:
 
         return self.build(make, reason=reason, again=again)
 
-    def check_reading(self, machine: str, part: str | None, position: str | None, on_date: str | None) -> None:
-        """Refuse what `record` would find no part for, before anything is measured.
+    def check_reading(
+        self,
+        machine: str,
+        distance_km: float,
+        *,
+        on_date: str | None = None,
+        part: str | None = None,
+        position: str | None = None,
+        chain: str | None = None,
+        teeth: int | None = None,
+        reason: str | None = None,
+    ) -> None:
+        """Refuse what `record` would refuse, as far as it is known before anything is measured; nothing is recorded.
 
         Parameters
         ----------
-        machine, part, position, on_date
-            As of `record`, and of its document.
+        machine, distance_km, on_date, part, reason
+            As of `record`.
+        position, chain, teeth
+            What the document will say; None where that is not known yet.
 
         Raises
         ------
         LogbookError
-            When the machine is unknown, or no part was named and none is fitted there.
+            As `record`, and when the logbook cannot be written to.
         """
-        state = self.history()
-        _check_known(state, same_letters(machine))
-        if part is None:
-            _fitted(state, same_letters(machine), position, on_date)
+        machine, part = same_letters(machine), None if part is None else same_letters(part)
+
+        def make(state: History) -> list[Entry]:
+            _check_known(state, machine)
+            return [
+                self.new(
+                    "reading",
+                    on_date=on_date,
+                    machine=machine,
+                    part=part or _fitted(state, machine, position, on_date),
+                    distance_km=distance_km,
+                    position=position,
+                    chain=chain,
+                    teeth=teeth,
+                    grade=CANNOT_TELL,
+                )
+            ]
+
+        with self._writing() as connection:
+            self._built(connection, make, reason, None)
+            connection.rollback()
 
     def correct(self, number: int, reason: str, *, sure: bool = False, **changes: object) -> Entry:
         """Add an entry that takes the place of what stands for entry ``number`` now, with some fields changed.
@@ -373,8 +410,10 @@ class Logbook:
                 rests = error.entry
                 if rests is None or rests.uid == gone.uid:
                     raise
+                # without its machine or part an entry says only that it is not there
+                why = "" if old.kind in ("machine", "part") else f" ({error})"
                 raise LogbookError(
-                    f"Entry {number} cannot be withdrawn: entry {rests.number} rests on it ({error}).",
+                    f"Entry {number} cannot be withdrawn: entry {rests.number} rests on it{why}.",
                     hint=f"Withdraw or correct entry {rests.number} first.",
                 ) from error
 
@@ -457,8 +496,8 @@ class Logbook:
 def _check_known(state: History, machine: str) -> None:
     if machine not in state.machines:
         raise LogbookError(
-            f"Machine {machine} is not in the logbook (known: {state.known}).",
-            hint=f"Add it with: toothcheck logbook add-machine {machine}",
+            f"Machine {machine} is not in the logbook ({nearest(machine, state.machines)}).",
+            hint=f"Add it with: toothcheck logbook add-machine {shlex.quote(machine)} --at DISTANCE",
         )
 
 
@@ -471,7 +510,7 @@ def _fitted(state: History, machine: str, position: str | None, on_date: str | N
     if there is None:
         raise LogbookError(
             f"No {position} sprocket is fitted to {machine}{f' on {on_date}' if on_date else ''}.",
-            hint=f"Add it with: toothcheck logbook add-part {machine} {position} --at DISTANCE",
+            hint=f"Add it with: toothcheck logbook add-part {shlex.quote(machine)} {position} --at DISTANCE",
         )
     return there
 

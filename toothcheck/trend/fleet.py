@@ -10,7 +10,7 @@ from dataclasses import dataclass
 from toothcheck.advice import Halt
 from toothcheck.geometry import Bools, Floats
 from toothcheck.grade import GRADES, band, halt_until
-from toothcheck.logbook import Fitting, History, Judged, Reading, judged, once_a_photo
+from toothcheck.logbook import Fitting, History, Judged, Reading, judged, nearest, once_a_photo
 from toothcheck.trend.model import fit
 from toothcheck.trend.result import BANDS, Crossing, Point, Trend
 
@@ -244,8 +244,8 @@ def dated(day: str, today: dt.date) -> str:
     return f"{day}, passed" if passed(day, today) else day
 
 
-def part_trend(history: History, name: str) -> PartTrend:
-    """The trend of a part of the logbook.
+def part_trend(history: History, name: str, *, curve: bool = True) -> PartTrend:
+    """The trend of a part of the logbook; ``curve`` is as of `toothcheck.trend.model.fit`.
 
     Raises
     ------
@@ -275,6 +275,7 @@ def part_trend(history: History, name: str) -> PartTrend:
         now_km=history.part_km(part),
         start_known=part.start_known,
         km_per_day=riding[0] if riding else None,
+        curve=curve,
     )
     return PartTrend(
         part=name,
@@ -310,7 +311,7 @@ def parts_of(history: History, machine: str, which: str | None = None) -> list[s
             f"{machine} is a part, not a machine: name the machine, and the part beside it (it was on: {', '.join(on)})"
         )
     if machine not in history.machines:
-        raise ValueError(f"machine {machine} is not in the logbook (known: {history.known})")
+        raise ValueError(f"machine {machine} is not in the logbook ({nearest(machine, history.machines)})")
     fitted = history.machines[machine].fitted
     if which is None:
         found = [fitted[p] for p in ("front", "rear") if p in fitted]
@@ -336,7 +337,7 @@ def _there(fitting: Fitting, machine: str, position: str) -> bool:
 
 
 def due(history: History, *, today: dt.date, within_km: float | None = None) -> list[PartTrend]:
-    """Every sprocket fitted now, worst first, then by what is still to go today.
+    """Every sprocket fitted now, worst first, then by what is still to go today; without their curves.
 
     Parameters
     ----------
@@ -348,7 +349,7 @@ def due(history: History, *, today: dt.date, within_km: float | None = None) -> 
         Only what may ask for parts within this distance: the early end of the 80 % interval lies within it, or it
         does so already.  Parts that no photo could grade always count: nothing is known of them.
     """
-    trends = [part_trend(history, name) for name in _fitted(history)]
+    trends = [part_trend(history, name, curve=False) for name in _fitted(history)]
     if within_km is not None:
         trends = [t for t in trends if _soonest(t, today) <= within_km or t.telling is None]
     return sorted(trends, key=lambda t: (-_urgency(t), _middle(t, today), t.machine or "", t.part))

@@ -130,6 +130,7 @@ def advise(
             "the logbook": file_of(logbook),
         },
         written={"--order-sheet": order_sheet, "--checklist": checklist, "--json": json_to},
+        json_kind="plan",
     )
     if order_sheet is None:
         refuse_typed(context, "is for --order-sheet, which is missing", "model", "frame", "front_part", "rear_part")

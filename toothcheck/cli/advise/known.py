@@ -63,7 +63,7 @@ def _foretold(history: History, part: str, state: SprocketState, unit: str) -> S
     from toothcheck.logbook import distance_rough
     from toothcheck.trend import part_trend
 
-    trend = part_trend(history, part)
+    trend = part_trend(history, part, curve=False)
     return replace(state, foretold=trend.foretold(lambda km: distance_rough(km, unit), dt.date.today()))
 
 

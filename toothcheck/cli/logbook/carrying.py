@@ -7,11 +7,11 @@ from typing import Annotated
 
 import typer
 
-from toothcheck.cli.books import Until, Where, file_of, opened, rehearsed, say, telling
+from toothcheck.cli.books import ODOMETER_COLUMNS, Until, Where, file_of, opened, rehearsed, say, telling
 from toothcheck.cli.logbook.group import group
-from toothcheck.cli.output import check_ending, check_targets, write_whole
+from toothcheck.cli.output import check_ending, check_targets, counted, write_whole
 from toothcheck.cli.reading import text_of
-from toothcheck.errors import OutputError, ToothcheckError
+from toothcheck.errors import LogbookError, OutputError, ToothcheckError
 
 
 def _form(file: Path) -> str:
@@ -28,16 +28,40 @@ def export(
     from toothcheck.logbook.exchange import csv_text, json_text
 
     form = _form(file)
-    check_targets(read={"the logbook": file_of(where)}, written={"FILE": file})
+    check_targets(read={"the logbook": file_of(where)}, written={"FILE": file}, json_kind="logbook")
     with opened(where) as book:
         entries = book.entries(documents=True)
+    _check_loses_nothing(file, form, {e.uid for e in entries})
     write_whole(file, (csv_text(entries) if form == "csv" else json_text(entries)).encode())
-    say(f"{len(entries)} entries written to {file}.")
+    say(f"{counted(len(entries), 'entry', 'entries')} written to {file}.")
+
+
+def _check_loses_nothing(file: Path, form: str, uids: set[str]) -> None:
+    """Refuse to replace an export of another logbook: it may be all that is left of that one."""
+    from toothcheck.logbook.exchange import uids_in
+
+    if not file.is_file() or file.stat().st_size == 0:
+        return
+    try:
+        lost = len(uids_in(text_of(file), form) - uids)
+    except LogbookError:
+        held = "cannot be read whole"
+    else:
+        if not lost:
+            return
+        held = f"holds {counted(lost, 'entry', 'entries')} that this logbook does not have"
+    raise OutputError(f"FILE {file} is there already, and {held}.", hint="Give another name, or remove it first.")
 
 
 @group.command("import", epilog="Example: toothcheck logbook import fleet.csv")
 def import_(
-    file: Annotated[Path, typer.Argument(help="A CSV or JSON file; its columns are those of an export.")],
+    file: Annotated[
+        Path,
+        typer.Argument(
+            help="A CSV or JSON file; its columns are those of an export, or some of them, as of odometers "
+            f"{ODOMETER_COLUMNS}."
+        ),
+    ],
     where: Where = None,
 ) -> None:
     """Add the entries of a file, all of them or none; those already here are passed over."""
@@ -51,7 +75,8 @@ def import_(
     with opened(where, create=True) as book:
         added, known = bring_in(book, text, form, on_slip=slips.append)
         say(*(f"Mind: {slip}" for slip in slips))
-        say(f"{added} entries added to {book.name}, {known} were there already.")
+        there = f"{known} {'was' if known == 1 else 'were'} there already"
+        say(f"{counted(added, 'entry', 'entries')} added to {book.name}, {there}.")
 
 
 @group.command(epilog="Example: toothcheck logbook demo --out kestrel.sqlite --machines 5")
@@ -82,4 +107,4 @@ def demo(
     except ToothcheckError:
         out.unlink(missing_ok=True)  # what could not be filled shall not be in the way of a second try
         raise
-    say(f"{len(entries)} made-up entries about {machines} machines in {out}.")
+    say(f"{len(entries)} made-up entries about {counted(machines, 'machine')} in {out}.")

@@ -188,8 +188,11 @@ def retire(
 
 def part_of(state: History, name: str) -> Any:  # noqa: ANN401 - a Part, whose class is imported late
     """The part of that name; refused where there is none."""
+    from toothcheck.logbook import nearest
+
     if name not in state.parts:
-        raise LogbookError(f"{name} is not in the logbook.", hint="See: toothcheck logbook list --parts")
+        names = nearest(name, state.parts)
+        raise LogbookError(f"{name} is not in the logbook ({names}).", hint="See: toothcheck logbook list --parts")
     return state.parts[name]
 
 

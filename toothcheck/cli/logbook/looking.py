@@ -31,11 +31,11 @@ def list_(
 ) -> None:
     """List machines with what is fitted and how it was seen last, or parts with their distance."""
     unit = unit_of(units)
-    with looked_into(where, json_=json_) as book:
+    kind = "parts" if parts else "machines"
+    with looked_into(where, json_=json_, json_kind=kind) as book:
         history = book.history()
     rows = _parts_listed(history) if parts else _machines_listed(history)
     if json_ is not None:
-        kind = "parts" if parts else "machines"
         write_json({"schema": f"toothcheck/{kind}/1", kind: rows}, json_)
     if json_ == "-":
         return
@@ -46,6 +46,11 @@ def list_(
         columns(head, [_part_row(row, unit) for row in rows])
     else:
         columns(["machine", "odometer", "front", "rear", "chain"], [_machine_row(row, unit) for row in rows])
+
+
+def _as_counted(item: tuple[str, object]) -> list[str | int]:
+    """Where a name stands in a list: KC-9 before KC-10, and KC-10 before KC-100."""
+    return [int(piece) if i % 2 else piece for i, piece in enumerate(re.split("([0-9]+)", item[0]))]
 
 
 def _parts_listed(history: History) -> list[dict[str, Any]]:
@@ -62,7 +67,7 @@ def _parts_listed(history: History) -> list[dict[str, Any]]:
             "retired_on": part.retired_on,
             "reading": _last(history, name),
         }
-        for name, part in sorted(history.parts.items())
+        for name, part in sorted(history.parts.items(), key=_as_counted)
     ]
 
 
@@ -84,7 +89,7 @@ def _machines_listed(history: History) -> list[dict[str, Any]]:
         return None if part is None else {"part": part, "reading": _last(history, part)}
 
     rows: list[dict[str, Any]] = []
-    for name, machine in sorted(history.machines.items()):
+    for name, machine in sorted(history.machines.items(), key=_as_counted):
         if machine.retired_on is None:
             chain = chain_of_machine(history, machine, today=dt.date.today())
             e = chain.elongation_percent
@@ -166,8 +171,10 @@ def show(
     """Show a machine's or a part's entries in order of time, or one entry whole."""
     from dataclasses import asdict
 
+    from toothcheck.logbook import nearest
+
     unit = unit_of(units)
-    with looked_into(where, json_=json_) as book:
+    with looked_into(where, json_=json_, json_kind="entries") as book:
         entries = book.entries()
         if re.fullmatch("[0-9]{1,9}", what) and not any(what in (e.machine, e.part) for e in entries):
             chosen = [book.entry(int(what))]
@@ -176,7 +183,9 @@ def show(
             parts = {e.part for e in entries if e.kind == "fit" and e.machine == what}
             chosen = [e for e in entries if what in (e.machine, e.part) or (e.machine is None and e.part in parts)]
     if not chosen:
-        raise LogbookError(f"{what} is no machine, part or entry of the logbook.", hint="See: toothcheck logbook list")
+        names = nearest(what, {name for e in entries for name in (e.machine, e.part) if name is not None})
+        hint = "See: toothcheck logbook list"
+        raise LogbookError(f"{what} is no machine, part or entry of the logbook ({names}).", hint=hint)
     if json_ is not None:
         told = [{k: v for k, v in asdict(e).items() if v is not None} for e in chosen]
         write_json({"schema": "toothcheck/entries/1", "entries": told}, json_)

@@ -128,6 +128,7 @@ def stretch(
     check_targets(
         read={"the photo itself": photo, "the logbook": file_of(logbook)},
         written={"--picture": picture, "--json": json_to},
+        json_kind="stretch",
     )
     try:
         if not given["chain"]:
