@@ -110,8 +110,8 @@ def test_no_confidence_is_a_certainty(stated, said):
 def test_losses_say_which_way_they_are_measured():
     # measures.md, section 4: at the pitch circle an arc length, the greatest one along the normal
     names = [row.name for row in view_of(ReportInput(document=document())).worst]
-    assert "Loss of the drive flank, along the pitch circle" in names
-    assert "Greatest loss of the drive flank, square to it" in names
+    assert "Drive flank loss, along the pitch circle" in names
+    assert "Greatest drive flank loss, square to it" in names
 
 
 def test_a_page_without_a_grade_says_one_thing():
@@ -283,8 +283,8 @@ def test_the_photo_stands_on_the_first_page_of_a_pdf_as_long_as_its_numbers_can_
         pictures = [o.get_bounds() for o in page.get_objects(filter=[pdfium.raw.FPDF_PAGEOBJ_IMAGE])]
         assert ("The photo" in page.get_textpage().get_text_range()) == bool(pictures)  # never its heading alone
         heights += [top - bottom for _, bottom, _, top in pictures]
-    assert max(heights) == pytest.approx(250)
-    assert 180 <= min(heights) < 250  # smaller where the page leaves less, and then on the next
+    assert max(heights) == pytest.approx(345, abs=0.5)
+    assert 300 <= min(heights) < 345  # smaller where the page leaves less, and then on the next
     assert len(heights) < 14
 
 

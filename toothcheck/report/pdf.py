@@ -16,8 +16,8 @@ if TYPE_CHECKING:
 
 PAPERS = ("a4", "letter")
 _INK, _MUTED, _LINE, _STOP, _WORN = "#1f2a30", "#4d5a61", "#c3cacc", "#fbf3ec", "#9a3f00"
-_PHOTO_PT, _LEAST_PHOTO_PT = 250.0, 180.0
-"""How high the photo is, and how high at the least before it goes to a page of its own; its numbers must be read."""
+_PHOTO_PT, _LEAST_PHOTO_PT = 345.0, 300.0
+"""How high the photo is, and at the least before it goes to the next page: its numbers, a fiftieth of it, are read."""
 
 
 def report_pdf(given: ReportInput, *, paper: str = "a4") -> bytes:
@@ -58,7 +58,7 @@ def report_pdf(given: ReportInput, *, paper: str = "a4") -> bytes:
     styles = _Styles(width)
 
     def foot(canvas: Any, doc: Any) -> None:  # noqa: ANN401 - reportlab ships no types
-        canvas.setFont(styles.font, 7.5)
+        canvas.setFont(styles.font, 8)
         canvas.setFillColor(styles.muted)
         canvas.drawString(side, 10 * mm, f"{printable(view.title)}, by toothcheck {view.version}"[:110])
         canvas.drawRightString(size[0] - side, 10 * mm, f"page {doc.page}")
@@ -84,8 +84,8 @@ class _Styles:
         self.body = ParagraphStyle("body", fontSize=9, leading=12.6, spaceAfter=3, **base)
         self.doubt = ParagraphStyle("doubt", self.body, fontName=self.bold, textColor=self.worn)
         self.listed = ParagraphStyle("listed", self.body, leftIndent=12, bulletFontName=self.font, bulletFontSize=9)
-        self.cell = ParagraphStyle("cell", fontSize=8.2, leading=10.6, **base)
-        self.small = ParagraphStyle("small", self.body, fontSize=7.6, leading=10.2, textColor=self.muted)
+        self.cell = ParagraphStyle("cell", fontSize=9, leading=11.4, **base)
+        self.small = ParagraphStyle("small", self.body, fontSize=8.6, leading=11.4, textColor=self.muted)
         bold = {**base, "fontName": self.bold}
         self.h1 = ParagraphStyle("h1", fontSize=17, leading=21, spaceAfter=2, **bold)
         self.h2 = ParagraphStyle("h2", fontSize=11.5, leading=15, spaceBefore=9, spaceAfter=4, keepWithNext=1, **bold)
@@ -128,7 +128,7 @@ def _drawn(figure: Figure, s: _Styles, share: float = 1.0) -> Flowable:
 def _rows(rows: Iterable[Row], s: _Styles, width_pt: float) -> Flowable:
     cells = []
     for row in rows:
-        note = f"<br/><font size='7' color='{_MUTED}'>{_plain(row.note)}</font>" if row.note else ""
+        note = f"<br/><font size='8.6' color='{_MUTED}'>{_plain(row.note)}</font>" if row.note else ""
         from reportlab.platypus import Paragraph
 
         cells.append([_text(row.name, s.cell), Paragraph(_plain(row.value) + note, s.cell)])
@@ -189,7 +189,13 @@ def _story(view: ReportView, s: _Styles) -> list[Flowable]:
     if view.rule:
         ruled = [_drawn(view.rule, s, 0.56), _text(view.rule_caption, s.small)]
         top = Table([[verdict, ruled]], colWidths=[0.42 * s.width, 0.58 * s.width])
-        top.setStyle([("VALIGN", (0, 0), (-1, -1), "TOP"), ("LEFTPADDING", (0, 0), (-1, -1), 0)])
+        top.setStyle(
+            [
+                ("VALIGN", (0, 0), (-1, -1), "TOP"),
+                ("LEFTPADDING", (0, 0), (-1, -1), 0),
+                ("RIGHTPADDING", (0, 0), (0, -1), 14),
+            ]
+        )
     else:
         top = KeepTogether(verdict)
     story: list[Flowable] = [_text(view.title, s.h1), _text(" · ".join(view.facts), s.small), Spacer(1, 6), top]
@@ -273,8 +279,8 @@ def _story(view: ReportView, s: _Styles) -> list[Flowable]:
         ]
     for title, figure, sentences in view.trends:
         note = (
-            "Dots: readings; crosses: readings called out, not fitted. Dashed: the trend. Shaded: the interval that it "
-            "is meant to stay in 8 times out of 10."
+            "Dots: readings, with bars that hold about 95 of 100; crosses: readings called out, not fitted. Dashed: "
+            "the trend. Shaded: the interval that it is meant to stay in 8 times out of 10."
         )
         story.append(
             KeepTogether(

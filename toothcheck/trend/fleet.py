@@ -42,6 +42,14 @@ class PartTrend:
     counted_from: str | None
     """The day of the machine's newest distance, from which dates are counted; None when the part is fitted nowhere."""
 
+    def full_name(self, machines: Iterable[str]) -> str:
+        """The part's name, with the machine it is on where the name does not begin with that machine's.
+
+        Of machines K and K 1 the longer one is meant by ``K 1 front 1``.
+        """
+        named_after = max((name for name in machines if self.part.startswith(f"{name} ")), key=len, default=None)
+        return self.part if self.machine in (None, named_after) else f"{self.part} (on {self.machine})"
+
     def ahead_km(self, own_km: float | None) -> float | None:
         """Distance still to go to a distance of the part's own."""
         return None if own_km is None else max(0.0, own_km - self.trend.now_km)
