@@ -325,7 +325,7 @@ def tooth_pair(inspection: Inspected) -> bytes:
         boxes[0].text(x + bar / 2, y + 0.025 * reach[1], f"{bar:g} mm", fontsize=20, ha="center", va="bottom", zorder=9)
         words = (
             f"Along the pitch circle: drive flank {said(tooth.drive_loss_mm, 'mm')} lost, coast flank"
-            f" {said(tooth.coast_loss_mm, 'mm')}; overhang {hook_said(tooth.overhang_mm)}; thickness"
+            f" {said(tooth.coast_loss_mm, 'mm')}; hook overhang {hook_said(tooth.overhang_mm)}; thickness"
             f" {said(tooth.thickness_mm, 'mm')}, new {ideal_thickness_mm(wear.datum):.2f} mm."
             " ± one standard uncertainty. The deepest place is measured square to the flank, so it can be the smaller"
             " number."
