@@ -299,6 +299,13 @@ def test_a_pdf_names_what_its_font_cannot_write():
     assert "U+6771 CJK UNIFIED IDEOGRAPH-6771" in text
 
 
+def test_a_long_name_leaves_the_page_s_number_free():
+    pages = pdfium.PdfDocument(report_pdf(ReportInput(document=document(), machine="WWW 7 " * 40)))
+    last = [pages[0].get_textpage().get_text_bounded(*box) for box in ((0, 0, 500, 40), (505, 0, 595, 40))]
+    assert re.fullmatch(r"Sprocket wear: (WWW 7 )+W*…, by toothcheck [\d.]+", last[0].replace("7…", "7 …").strip())
+    assert last[1].strip() == "page 1"
+
+
 def test_no_line_of_a_pdf_ends_inside_a_distance():
     # pushed along a line by one letter after the other, one of them comes to stand at its end
     sentences = tuple(f"{'n' * k} {'even ' * 16}2\u202f900 km" for k in range(1, 24))

@@ -9,7 +9,7 @@ from xml.sax.saxutils import escape
 
 from toothcheck.pages.figure import Figure
 from toothcheck.report.content import ReportInput, ReportView, Row, view_of
-from toothcheck.sheets import fonts, legend, printable
+from toothcheck.sheets import as_seen, fonts, legend, printable
 
 if TYPE_CHECKING:
     from reportlab.platypus import Flowable
@@ -60,7 +60,12 @@ def report_pdf(given: ReportInput, *, paper: str = "a4") -> bytes:
     def foot(canvas: Any, doc: Any) -> None:  # noqa: ANN401 - reportlab ships no types
         canvas.setFont(styles.font, 8)
         canvas.setFillColor(styles.muted)
-        canvas.drawString(side, 10 * mm, f"{printable(view.title)}, by toothcheck {view.version}"[:110])
+        by = f", by toothcheck {view.version}"
+        name = whole = as_seen(printable(view.title))
+        while canvas.stringWidth(f"{name}{by}", styles.font, 8) > width - 50:  # so much the page's number takes
+            whole = whole[:-1]
+            name = f"{whole}…"
+        canvas.drawString(side, 10 * mm, f"{name}{by}")
         canvas.drawRightString(size[0] - side, 10 * mm, f"page {doc.page}")
 
     body = Frame(side, bottom, width, height, leftPadding=0, rightPadding=0, topPadding=0, bottomPadding=0)
@@ -96,7 +101,7 @@ class _Styles:
 
 def _plain(text: str) -> str:
     """Text for a paragraph: reportlab breaks lines at a narrow no-break space, though not at a wide one."""
-    return escape(printable(text.replace("\u202f", "\u00a0")))
+    return escape(as_seen(printable(text.replace("\u202f", "\u00a0"))))
 
 
 def _text(text: str, style: Any) -> Flowable:  # noqa: ANN401 - reportlab ships no types

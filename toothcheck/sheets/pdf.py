@@ -7,12 +7,12 @@ from typing import Any, Literal
 from xml.sax.saxutils import escape
 
 from toothcheck.marks import MADE_BY
-from toothcheck.sheets.fonts import fonts, legend, printable
+from toothcheck.sheets.fonts import as_seen, fonts, legend, printable
 from toothcheck.sheets.sheet import Section, Sheet
 
 
 def _text(text: str) -> str:
-    return escape(printable(text))
+    return escape(as_seen(printable(text)))
 
 
 def _words(sheet: Sheet) -> list[str]:
@@ -81,7 +81,7 @@ def to_pdf(sheet: Sheet, *, paper: Literal["a4", "letter"] = "a4") -> bytes:
     def foot(canvas: Any, document: Any) -> None:  # noqa: ANN401  # reportlab ships no types
         canvas.setFont(font, 8)
         canvas.setFillColor(muted)
-        canvas.drawString(18 * mm, 10 * mm, printable(sheet.footer))
+        canvas.drawString(18 * mm, 10 * mm, as_seen(printable(sheet.footer)))
         canvas.drawRightString(page[0] - 18 * mm, 10 * mm, f"page {document.page}")
 
     out = io.BytesIO()
