@@ -257,9 +257,9 @@ const lesson = (() => {
     put("n-room", seat.room_to_tip_mm === null ? "none" : mm(seat.room_to_tip_mm, 1));
     put("grade", c.grade);
     put("s-grade", c.grade);
-    put("s-numbers", `asymmetry ${percent(r.asymmetry_percent, 1)} · overhang ${mm(r.overhang_mm, 2)}`);
+    put("s-numbers", `asymmetry ${percent(r.asymmetry_percent, 1)} · hook overhang ${mm(r.overhang_mm, 2)}`);
     put("meaning", lesson.data.meaning[c.grade]);
-    const why = r.overhang_mm >= lesson.data.overhang_limit_mm ? `overhang ${mm(r.overhang_mm, 2)} is ${lesson.data.overhang_limit_mm} mm or more` :
+    const why = r.overhang_mm >= lesson.data.overhang_limit_mm ? `hook overhang ${mm(r.overhang_mm, 2)} is ${lesson.data.overhang_limit_mm} mm or more` :
       `asymmetry ${percent(r.asymmetry_percent, 1)}`;
     put("why", why);
     for (const name of lesson.data.grades) {
@@ -285,7 +285,7 @@ const lesson = (() => {
     stage.setAttribute("aria-label", "Drawing of a tooth. " + story);
     // told to a screen reader only when the hand rests
     clearTimeout(spoken);
-    spoken = setTimeout(() => { put("told", `Asymmetry ${percent(r.asymmetry_percent, 1)}, overhang ${mm(r.overhang_mm, 2)}, grade ${c.grade}.`); }, 700);
+    spoken = setTimeout(() => { put("told", `Asymmetry ${percent(r.asymmetry_percent, 1)}, hook overhang ${mm(r.overhang_mm, 2)}, grade ${c.grade}.`); }, 700);
   }
 
   const presets = {
