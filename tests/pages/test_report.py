@@ -168,6 +168,7 @@ def test_a_refused_photo_is_reported_with_its_remedies():
     text = _pdf_text(ReportInput(document=d))
     assert "put the sprocket in the middle" in text
     assert "Numbers" not in text
+    assert "Datum" not in text  # nothing was held against one
 
 
 def test_a_tooth_for_which_nobody_may_ride_stands_right_under_a_grade_that_is_open():

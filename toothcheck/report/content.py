@@ -437,7 +437,8 @@ def _method(d: Mapping[str, Any]) -> tuple[Row, ...]:
                 note=tied(held),
             )
         )
-    rows.append(Row(name="Datum", value="coast flanks, coast half of the seats and the spacing of all teeth"))
+    if d.get("wear"):
+        rows.append(Row(name="Datum", value="coast flanks, coast half of the seats and the spacing of all teeth"))
     if sprocket.get("drive_flank"):
         rows.append(Row(name="Drive flank in the photo", value=f"{sprocket['drive_flank']} side of each tooth"))
     elif d.get("wear"):

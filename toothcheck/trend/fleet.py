@@ -16,7 +16,7 @@ from toothcheck.trend.result import BANDS, Crossing, Point, Trend
 
 STALE_DAYS = 90
 """After so many days without an entry a machine's odometer is asked for (our convention)."""
-UP_TO_DATE = "Bring its odometer up to date: toothcheck logbook note MACHINE TEXT --at DISTANCE"
+UP_TO_DATE = "Bring the odometer up to date: toothcheck logbook note MACHINE TEXT --at DISTANCE"
 """What to do then."""
 _LEAST_STD = 0.05  # %; a reading entered by hand with no uncertainty must not rule out all others
 
