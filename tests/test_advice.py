@@ -189,11 +189,11 @@ def test_the_day_and_the_distance_of_what_was_seen_are_said():
     front = sprocket(seen=seen(8046.72), distance_km=9046.72, untold_on="2025-06-01")
     plan = plan_for(drive(front=front, seen=seen(200)), far=miles)
     said = " ".join(plan.reasons)
-    assert "Front sprocket: good on 2025-03-01 at 621 miles" in said
-    assert "now 5621 miles" in said
+    assert "Front sprocket: good on 2025-03-01 after 621 miles" in said
+    assert "has run 5621 miles by now" in said
     assert "5000 miles were ridden since" in said
     assert "of 2025-06-01, could not tell" in said
-    assert "The chain was measured on 2025-03-01 at 621 miles." in said
+    assert "The chain was measured on 2025-03-01 after 621 miles." in said
     assert "km" not in said
     unread = " ".join(plan_for(drive(front=sprocket(seen=UNREAD))).reasons)
     assert f"read last {UNREAD_DAYS + 1} days ago" in unread

@@ -357,7 +357,7 @@ def test_a_day_that_has_passed_says_so(run):
     assert re.search(r" 20\d\d-\d\d-\d\d, passed +.*last entry 2019-1\d-\d\d\n", listed)
     assert "counted from a machine's last entry, and some have passed.\n" in listed
     assert re.search(
-        r"No entry for over 90 days: KC-0\d \(2019-1\d-\d\d\), .*is a guess\.\nBring its odometer up", listed
+        r"No entry for over 90 days: KC-0\d \(2019-1\d-\d\d\), .*is a guess\.\nBring the odometer up", listed
     )
     # what it has been ridden since is counted in: all is due, though at the last entry some was not
     everything = json.loads(run("due", "--json", "-", *old))

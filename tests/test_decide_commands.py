@@ -730,8 +730,8 @@ def test_readings_of_long_ago_are_not_taken_for_today_s(run, tmp_path):
     assert status == 3
     assert "MEASURE FIRST" in out
     said = " ".join(out.split())
-    assert f"Front sprocket: good on {dt.date.today() - dt.timedelta(days=335)} at 1 000 km" in said
-    assert "now 31 000 km" in said
+    assert f"Front sprocket: good on {dt.date.today() - dt.timedelta(days=335)} after 1 000 km" in said
+    assert "has run 31 000 km by now" in said
     assert "30 000 km were ridden since" in said
     assert "Photograph the rear sprocket again" in said
     # told that the parts have run less since, they count

@@ -156,6 +156,19 @@ def svg_paths_mm(root):
         yield np.array(points) * scale
 
 
+@pytest.mark.parametrize("teeth", [11, 52])
+def test_words_in_an_svg_are_as_large_on_every_wheel(run, tmp_path, teeth):
+    run("form", "--chain", "520", "--teeth", teeth, "--svg", tmp_path / "wheel.svg")
+    root = ElementTree.parse(tmp_path / "wheel.svg").getroot()
+    (group,) = (g for g in root.iter(f"{SVG}g") if g.find(f"{SVG}text") is not None)
+    scale = float(re.fullmatch(r"scale\(([\d.e+]+)\)", group.get("transform"))[1])
+    units_per_mm = float(root.get("viewBox").split()[2]) / float(root.get("width").removesuffix("mm"))
+    for text in group:
+        size = float(text.get("font-size"))
+        assert size < 10_000  # the most that Chromium draws
+        assert size * scale / units_per_mm == pytest.approx(9 / 72 * 25.4, rel=0.02)  # 9 points
+
+
 def test_svg_read_back_has_real_size_and_lies_on_the_form(run, tmp_path):
     run("form", "--chain", "520", "--teeth", 15, "--svg", tmp_path / "wheel.svg")
     root = ElementTree.parse(tmp_path / "wheel.svg").getroot()

@@ -18,10 +18,12 @@ from toothcheck import overlay
 from toothcheck.chains import chain
 from toothcheck.estimate import Estimate, said
 from toothcheck.grade import CAUTIONS, Verdict, refusal
+from toothcheck.overlay.chart import _bars
 from toothcheck.overlay.drawing import hundredths
 from toothcheck.overlay.frames import Placement, drive_flank, flanks
+from toothcheck.overlay.panel import Panel
 from toothcheck.overlay.photograph import _called, picture
-from toothcheck.overlay.style import loss_scale, ramp, width_px, wrapped
+from toothcheck.overlay.style import canvas, loss_scale, ramp, width_px, wrapped
 from toothcheck.overlay.views import Window, upright, window_around
 from toothcheck.photo import decode
 from toothcheck.pose import Camera, PlanePose
@@ -292,7 +294,7 @@ def test_every_grade_makes_all_pictures(grade):
     inspection = made(grade=grade)
     for png, size in (
         (overlay.picture(inspection), (1920, 1280)),
-        (overlay.teeth_chart(inspection), (1800, 1140)),
+        (overlay.teeth_chart(inspection), (1800, 1260)),
         (overlay.tooth_pair(inspection), (1800, 770)),
     ):
         assert Image.open(io.BytesIO(png)).size == size
@@ -312,6 +314,43 @@ def test_the_arrow_at_a_tooth_unlike_all_others_says_so():
     worst = measured_tooth(WORST)
     assert _called(worst, WORST) == f"{_called(worst, None)}\nunlike all others: wipe it, look"
     assert "unlike" not in _called(replace(worst, flags=("tip-differs",)), WORST)  # that says to look already
+
+
+@pytest.mark.parametrize(
+    ("grade", "said"),
+    [("replace-now", "Do not ride on it."), ("cannot-tell", "The photo does not support a grade. Wipe it.")],
+)
+def test_a_chart_that_is_passed_on_alone_says_what_to_do_and_what_no_photo_sees(monkeypatch, grade, said):
+    rows = []
+    monkeypatch.setattr("toothcheck.overlay.chart._write", lambda figure, x, y, text, size, **look: rows.append(text))
+    overlay.teeth_chart(made(grade=grade))
+    assert rows[1] == said
+    assert "“good” does not mean safe to ride" in " ".join(rows)
+
+
+@pytest.mark.parametrize("at", [0, WORST, TEETH - 1])
+def test_the_most_worn_tooths_number_stands_over_the_bars_beside_it(at):
+    wear = made().wear
+    high = Estimate(value=2.0, std=0.1)
+    teeth = [replace(t, coast_loss_mm=high) if t.measured and abs(t.index - at) == 1 else t for t in wear.teeth]
+    axes = canvas(1800, 1260).add_axes((0.1, 0.1, 0.5, 0.5))
+    _bars(axes, replace(wear, teeth=tuple(teeth), worst_tooth=at), "")
+    label = next(text for text in axes.texts if text.get_text().startswith(f"most worn: tooth {at}\n"))
+    assert label.xy[1] == pytest.approx(2.1)
+    assert axes.get_ylim()[1] > 2.4
+
+
+def test_reasons_that_find_no_room_beside_the_photo_are_counted():
+    reasons = tuple(f"Reason number {n} that takes a whole line." for n in range(30))
+    inspection = made(grade="cannot-tell")
+    inspection.verdict = replace(inspection.verdict, reasons=reasons)
+    panel = Panel(canvas(1920, 1280), 2 / 3)
+    panel.advice(inspection, 930.0)
+    rows = [text.get_text() for text in panel.axes.texts]
+    told = sum(row.startswith("• Reason number") for row in rows)
+    assert 10 < told < 30
+    assert rows[-1] == f"• and {30 - told} more"
+    assert panel.y <= 930
 
 
 def test_chart_as_svg_is_xml_and_the_same_every_time():

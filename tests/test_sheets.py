@@ -17,6 +17,7 @@ from toothcheck.sheets import (
     Section,
     Sheet,
     SprocketOrder,
+    as_seen,
     order_sheet,
     to_markdown,
     to_pdf,
@@ -168,6 +169,41 @@ def test_letters_of_the_font_stand_as_they_are(name):
     assert text.count(unicodedata.normalize("NFC", name)) == 2
     assert "Unicode" not in text
     assert "?" not in text
+
+
+@pytest.mark.parametrize(
+    ("text", "seen"),
+    [
+        # Unicode Standard Annex 9: words from right to left, numbers in them from left to right, the text from the left
+        ("Order: מכונה 12 אדומה, by", f"Order: {'אדומה'[::-1]} 12 {'מכונה'[::-1]}, by"),
+        ("מכונה 12.5", f"12.5 {'מכונה'[::-1]}"),  # W4, N1
+        ("12 מכונה", f"12 {'מכונה'[::-1]}"),  # W7: behind nothing or Latin letters a number is the text's
+        ("מכונה (אדומה) A", f"({'אדומה'[::-1]}) {'מכונה'[::-1]} A"),  # N0, L4
+        ("Мопед 7", "Мопед 7"),
+    ],
+)
+def test_words_that_run_from_right_to_left_are_seen_so(text, seen):
+    assert as_seen(text) == seen
+
+
+def test_arabic_letters_are_joined():
+    # the Unicode Standard, 9.2: seen and jeem join on both sides, dal and reh to the letter before them only
+    names = [unicodedata.name(letter).removeprefix("ARABIC ") for letter in as_seen("جسر")]
+    assert names == ["LETTER REH FINAL FORM", "LETTER SEEN MEDIAL FORM", "LETTER JEEM INITIAL FORM"]
+    names = [unicodedata.name(letter).removeprefix("ARABIC ") for letter in as_seen("سلام")]
+    assert names == ["LETTER MEEM ISOLATED FORM", "LIGATURE LAM WITH ALEF FINAL FORM", "LETTER SEEN INITIAL FORM"]
+    words = "دراجة حمراء"
+    assert unicodedata.normalize("NFKC", as_seen(words))[::-1] == words  # nothing is lost
+
+
+def test_a_hebrew_name_stands_from_right_to_left_on_paper():
+    page = pypdfium2.PdfDocument(to_pdf(order_sheet(OrderFacts(machine="אבג"), date="12 May")))[0].get_textpage()
+    at = {}
+    for i in range(page.count_chars()):
+        letter = page.get_text_range(i, 1)
+        if letter in "אבג" and letter not in at:
+            at[letter] = page.get_charbox(i)[0]
+    assert at["א"] > at["ב"] > at["ג"]
 
 
 def test_names_that_the_font_cannot_write_stay_apart_on_paper():

@@ -566,7 +566,7 @@ def test_charts_are_whole_pictures_and_the_same_each_time(fleet, tmp_path):
     for trend in trends:
         rate = trend.trend.rate * KM_PER_MILE
         assert any(text.startswith(f"{trend.part}: {rate:.2f} % per 1000 miles (") for text in said)
-    assert said.count("a band begins, 80 % of what is likely") == len(trends)
+    assert said.count("a band begins, 8 times out of 10 within") == len(trends)
     with pytest.raises(ValueError, match="form must be one of"):
         drawn(trends, title="x", form="gif")
 
@@ -595,6 +595,16 @@ def test_the_legend_hides_nothing_and_names_are_not_read_as_formulas(fleet):
     assert title.x0 >= 0
     assert title.x1 <= figure.bbox.x1
     assert drawn([named], title=r"Bike $\frac$", form="png")
+
+
+def test_every_reading_s_bar_ends_inside_the_chart_and_the_last_entry_has_its_day(fleet):
+    for part in ("KC-05 front 1", "KC-05 rear 1"):
+        trend = part_trend(fleet, part)
+        axes = Figure().subplots()
+        _panel(axes, replace(trend, counted_from="2026-01-25"), "km")
+        lowest = min(p.percent - 2 * p.std_percent for p in trend.trend.points)
+        assert axes.get_ylim()[0] < lowest or axes.get_ylim()[0] == 0 <= lowest
+        assert " last entry\n 2026-01-25" in [text.get_text() for text in axes.texts]
 
 
 def test_nothing_is_drawn_where_nothing_is_foretold():

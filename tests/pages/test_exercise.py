@@ -279,7 +279,7 @@ def test_a_hook_counts_as_worn_from_where_the_page_says(overhang, worn):
     photo, _ = drawn_photo(loss=0.1)
     case = asked(photo, document(asymmetry=1.0, overhang=overhang, photo=photo), np.random.default_rng(0))
     assert {t.worn for t in case.asked} == {worn}
-    said = "Worn: asymmetry 5 % or more, a hook of 0.3 mm or more, or damage."
+    said = "Worn: asymmetry 5 % or more, a hook overhang of 0.3 mm or more, or damage."
     assert said in exercise_page([case], title="Week 1")
 
 

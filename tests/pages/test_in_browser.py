@@ -292,6 +292,15 @@ def test_the_checkers_do_see_faults(browser, tmp_path):
     assert browser.complaints()
 
 
+def test_a_long_file_name_is_broken_and_not_cut(browser, tmp_path):
+    d = document()
+    d["photo"]["name"] = f"IMG_20260301_{'and_so_on_' * 12}.jpg"
+    (tmp_path / "long.html").write_text(report_page(ReportInput(document=d)), encoding="utf-8")
+    browser.open(tmp_path / "long.html", width=PHONE[0], height=PHONE[1])
+    assert browser.overflow_px() <= 0
+    assert browser.run("const h = document.querySelector('h1'); return h.scrollWidth - h.clientWidth") <= 0
+
+
 @pytest.mark.parametrize("name", ["lesson", "exercise", "report"])
 def test_nothing_is_wider_than_a_phone(browser, pages, name):
     browser.open(pages[name], width=PHONE[0], height=PHONE[1])

@@ -210,11 +210,11 @@ def test_a_report_in_miles_has_no_kilometres(fleet):
     given = reported(fleet, "KC-01", unit="miles")
     page = report_page(given)
     assert "per 1000 miles" in page.replace("\xa0", " ")
-    assert "distance of the part, miles" in page
+    assert "own distance, miles" in page
     foretold = [said for _, trend in given.trends for said in trend.sentences if "in about" in said]
     assert foretold
     assert not any("km" in said for said in (*given.drive, *foretold))
-    assert "distance of the part, km" not in page
+    assert "own distance, km" not in page
     # ticks stand where their miles are: the axis is as long as in km
     km, miles = (trend_chart("t", reported(fleet, "KC-01").trends[0][1], u) for u in ("km", "miles"))
     at = [{s.text: s.points[0][0] for s in figure.shapes if s.role == "small"} for figure in (km, miles)]

@@ -86,7 +86,7 @@ def said_of(name: str, s: SprocketState | None, far: InWords) -> list[str]:
     if s.confidence is not None:
         bits.append(f"confidence {100 * s.confidence:.0f} %")
     if s.distance_km is not None:
-        bits.append(far(s.distance_km) if s.seen is None else f"now {far(s.distance_km)}")
+        bits.append(far(s.distance_km) if s.seen is None else f"has run {far(s.distance_km)} by now")
     out = [", ".join(bits) + "."]
     if s.untold_on is not None:
         out.append(f"The newest photo of the {name.lower()} sprocket, of {s.untold_on}, could not tell.")

@@ -88,8 +88,8 @@ class Seen:
         return self.since_km > holds_km or self.unread_days > UNREAD_DAYS
 
     def when(self, far: InWords) -> str:
-        """Day and distance, to be put behind what was seen."""
-        return f"on {self.on}" + ("" if self.part_km is None else f" at {far(self.part_km)}")
+        """Day and the part's own distance, to be put behind what was seen."""
+        return f"on {self.on}" + ("" if self.part_km is None else f" after {far(self.part_km)}")
 
     def why_lapsed(self, what: str, holds_km: float, far: InWords) -> str:
         """Why it no longer counts, where `lapsed`; ``what`` is what was seen, such as ``a photo``."""

@@ -213,7 +213,7 @@ def _bank_card(sheet: Sheet, x: float, y: float) -> None:
     sheet.box(x, y, width, height, radius=BANK_CARD_CORNER_MM, line=0.12)
     sheet.text(x + width / 2, y + height / 2 - 1.2, "Lay a bank card here", size=9, bold=True, align="middle")
     note = f"Its outline is {width:.2f} × {height:.2f} mm (ISO/IEC 7810, ID-1)"
-    sheet.text(x + width / 2, y + height / 2 + 3.6, note, size=7, grey=0.3, align="middle")
+    sheet.text(x + width / 2, y + height / 2 + 3.6, note, size=8.5, grey=0.3, align="middle")
 
 
 # --- the guide -------------------------------------------------------------------------------------------------
@@ -284,21 +284,21 @@ def _figure(sheet: Sheet, x: float, y: float, *, mat: bool) -> None:
     sheet.box(middle - 9, y, 18, 2.6, radius=0.8, line=0.25)
     for end in (-34.0, 34.0):
         sheet.line(middle, y + 3.2, middle + end, face - 0.6, width=0.1, grey=0.5, dash=1.0)
-    sheet.text(middle, y - 2.4, "Phone square on, half a metre away, zoomed in", size=7, grey=0.3, align="middle")
+    sheet.text(middle, y - 2.4, "Phone square on, half a metre away, zoomed in", size=9, grey=0.3, align="middle")
     if mat:
         sheet.line(x + 2, face + 5.0, x + _COLUMN_MM - 2, face + 5.0, width=0.5)
         sheet.box(middle - 22, face, 44, 4.6, line=0.2, fill=0.8)
-        sheet.text(middle, face + 3.2, "part, face up", size=7, align="middle")
-        sheet.text(middle, face + 10, "The mat lies one thickness behind the face", size=7, grey=0.3, align="middle")
+        sheet.text(middle, face + 3.2, "part, face up", size=9, align="middle")
+        sheet.text(middle, face + 10, "The mat lies one thickness behind the face", size=9, grey=0.3, align="middle")
         return
     sheet.box(middle - 32, face, 34, 4.6, line=0.2, fill=0.8)
-    sheet.text(middle - 15, face + 3.2, "sprocket", size=7, align="middle")
+    sheet.text(middle - 15, face + 3.2, "sprocket", size=9, align="middle")
     sheet.box(middle + 6, face + 0.35, 26, 4.25, line=0.1, grey=0.5)
-    sheet.text(middle + 19, face + 3.2, "card on a block", size=7, grey=0.3, align="middle")
+    sheet.text(middle + 19, face + 3.2, "card on a block", size=9, grey=0.3, align="middle")
     for start, end in ((-38, -32), (2, 6), (32, 38)):
         sheet.line(middle + start, face, middle + end, face, width=0.1, grey=0.5, dash=0.8)
     sheet.line(middle + 6, face, middle + 32, face, width=0.5)
-    sheet.text(middle, face + 10, "Card and face in one plane", size=7, grey=0.3, align="middle")
+    sheet.text(middle, face + 10, "Card and face in one plane", size=9, grey=0.3, align="middle")
 
 
 # --- mats ------------------------------------------------------------------------------------------------------

@@ -90,13 +90,13 @@ def _numbers(out: Console, wear: WheelWear) -> None:
     from toothcheck.wear import hook_said
 
     limits = [f"{name} {limit:g} %" for name, limit in zip(GRADES[1:], BANDS_PERCENT, strict=True)]
-    worst = ""
+    most_worn = ""
     if wear.worst_tooth is not None:
-        worst = f"worst: tooth {wear.worst_tooth}, {said(wear.teeth[wear.worst_tooth].drive_loss_mm, 'mm')}"
+        most_worn = f"most worn: tooth {wear.worst_tooth}, {said(wear.teeth[wear.worst_tooth].drive_loss_mm, 'mm')}"
     rows = [
         ("asymmetry", said(wear.asymmetry_percent, "%"), ", ".join(limits)),
         ("hook overhang", hook_said(wear.overhang_mm), f"{GRADES[3]} {HOOK_MM:g} mm"),
-        ("drive flank loss", said(wear.drive_loss_mm, "mm"), worst),
+        ("drive flank loss", said(wear.drive_loss_mm, "mm"), most_worn),
     ]
     wide = max(len(value) for _, value, _ in rows)
     for name, value, note in rows:

@@ -89,7 +89,7 @@ def demo(
         "photo": "the photo",
         "picture": "what was measured, drawn on it",
         "teeth": "all teeth in one chart",
-        "worst-tooth": "the worst tooth beside the ideal one",
+        "worst-tooth": "the most worn tooth beside the ideal one",
         "result": "every number, as JSON",
         "report": "the report; open it in a browser",
     }

@@ -23,6 +23,8 @@ BAR_MM = 50.0
 """Length of the line under the wheel that shows whether a print or an import kept its size."""
 
 _BELOW_MM = 14.0
+_LETTERS_MM = 3.2
+"""Size of the SVG's words: 9 points."""
 
 
 def _layer(sheet: FormSheet, index: int) -> str:
@@ -114,12 +116,14 @@ def svg_bytes(drawing: Drawing, sheet: FormSheet) -> bytes:
     root.insert(0, title)
     ElementTree.SubElement(root, "metadata").text = MADE_BY
     root.set("role", "img")
+    # in mm: browsers draw no letter larger than 10 000 units, and in those of the outlines 3 mm are more
+    group = ElementTree.SubElement(root, "g", {"transform": f"scale({per_mm:.6g})"})
     for line, words in enumerate(text):
         x, y = half_width - max(reach, 60.0), top + reach + _BELOW_MM + 6 + 4 * line
         attributes = {
-            "x": f"{x * per_mm:.0f}", "y": f"{y * per_mm:.0f}", "font-size": f"{3.2 * per_mm:.0f}",
-            "font-family": "sans-serif", "fill": "#555555",
+            "x": f"{x:.2f}", "y": f"{y:.2f}", "font-size": f"{_LETTERS_MM:g}", "font-family": "sans-serif",
+            "fill": "#444444",
         }  # fmt: skip
-        ElementTree.SubElement(root, "text", attributes).text = words
+        ElementTree.SubElement(group, "text", attributes).text = words
     data: bytes = ElementTree.tostring(root, encoding="utf-8", xml_declaration=True)
     return data

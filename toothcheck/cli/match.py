@@ -232,7 +232,7 @@ def _show(answer: Comparison, gears: GearChange | None) -> None:
     from rich.markup import escape
     from rich.table import Table
 
-    from toothcheck.cli.output import console
+    from toothcheck.cli.output import console, paragraph
 
     out = console()
     table = Table(box=None, pad_edge=False, header_style="bold")
@@ -247,8 +247,9 @@ def _show(answer: Comparison, gears: GearChange | None) -> None:
     out.print(f"[bold]{answer.sentence}[/bold]")
     if gears is not None:
         for warning in gears.warnings:
-            out.print(f"· {warning}")
-    out.print(
+            paragraph(out, warning, mark="· ")
+    paragraph(
+        out,
         "A photo sees neither thickness, offset, hardness nor the fit on the shaft: lay new on old before fitting, and "
         "follow the machine's parts list.",
         style="dim",

@@ -83,7 +83,7 @@ def report(
     units: Unit = "km",
     where: Where = None,
 ) -> None:
-    """Write a report: grade and confidence, the worst tooth beside the ideal one, every number, cautions, method.
+    """Write a report: grade and confidence, the most worn tooth beside the ideal, every number, cautions, method.
 
     HTML is one file without any request; it prints on A4 and Letter and reads on a phone.  Exit status as of inspect: 3
     where the grade is cannot-tell.

@@ -21,7 +21,7 @@ COMMANDS = (
     ("advise", "Make one plan of grades, chain, adjuster, age and distance: nothing, watch, chain only, set."),
     (
         "report",
-        "Write a report: grade and confidence, the worst tooth beside the ideal one, every number, cautions, method.",
+        "Write a report: grade and confidence, the most worn tooth beside the ideal, every number, cautions, method.",
     ),
     ("lesson", "Make the lesson: an interactive tooth, why hooks lean where they lean, and cases that fool the eye."),
     (

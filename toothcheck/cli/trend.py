@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import datetime as dt
-from collections.abc import Iterable
 from pathlib import Path
 from typing import TYPE_CHECKING, Annotated, Any
 
@@ -120,15 +119,6 @@ def _tell(t: PartTrend, unit: str) -> None:
     from_when = t.days_from(today)
     for sentence in (*([] if from_when is None else [from_when]), *t.line_sentences(unit)):
         say(f"  - {sentence}")
-
-
-def _where(t: PartTrend, machines: Iterable[str]) -> str:
-    """A part's name, with the machine it is on where the name does not begin with that machine's.
-
-    Of machines K and K 1 the longer one is meant by ``K 1 front 1``.
-    """
-    named_after = max((name for name in machines if t.part.startswith(f"{name} ")), key=len, default=None)
-    return t.part if t.machine in (None, named_after) else f"{t.part} (on {t.machine})"
 
 
 def _json(t: PartTrend) -> dict[str, Any]:
@@ -254,7 +244,7 @@ def due(
         if passed(day or None, today) or any(machine == t.machine for machine, _ in unread):
             notes.append(f"last entry {t.counted_from}")
         about = dated(day, today) if day else ""
-        rows.append([_where(t, history.machines), when, about, seen, wear, ", ".join(notes)])
+        rows.append([t.full_name(history.machines), when, about, seen, wear, ", ".join(notes)])
     # what a narrow terminal shows in the table itself is what the list is for: which part, how soon, on which day
     columns(["part", "parts due in, middle (80 %)", "about", "last seen", "wear now", "mind"], rows)
     for name in sorted(set(chains) - {t.machine for t in trends}):  # none of its sprockets is in the table

@@ -41,7 +41,7 @@ def drawn(comparison: Comparison, *, title: str, form: str, claimed: bool = True
     if form not in FORMS:
         raise ValueError(f"form must be one of {', '.join(FORMS)}, not {form!r}")
     with rc_context({"svg.hashsalt": "toothcheck", "font.size": 9}):
-        figure = Figure(figsize=(11, 5), layout="constrained")
+        figure = Figure(figsize=(11, 5.6), layout="constrained")
         # photos' names may be long, and hold dollar signs, and spaces that the font does not have
         lines = [textwrap.fill(" ".join(line.split()), _WIDEST) for line in printable(title).splitlines()]
         figure.suptitle("\n".join(lines), parse_math=False)
@@ -60,16 +60,19 @@ def _outlines(axes: Axes, comparison: Comparison) -> None:
     for number, (before, after) in enumerate(comparison.outlines_mm):
         between = np.concatenate([before, after[::-1]])
         axes.fill(*between.T, color=_GONE, alpha=0.8, linewidth=0.6, label="changed" if number == 0 else None)
-        axes.plot(*before.T, color=_BEFORE, linewidth=0.7, label="before" if number == 0 else None)
+        axes.plot(*before.T, color=_BEFORE, linewidth=0.9, ls="--", label="before" if number == 0 else None)
         axes.plot(*after.T, color=_AFTER, linewidth=0.7, label="after" if number == 0 else None)
     axes.set(aspect="equal", xlabel="mm", ylabel="mm", title="outlines, laid on each other by what does not wear")
-    axes.legend(loc="center", fontsize=8, frameon=False)
+    axes.legend(loc="center", fontsize=9, frameon=False)
 
 
 def _losses(axes: Axes, comparison: Comparison) -> None:
     middle = comparison.median_loss_mm
-    axes.axhspan(middle.value - 2 * middle.std, middle.value + 2 * middle.std, color=_GREY, alpha=0.2, linewidth=0)
     axes.axhline(middle.value, color=_GREY, linewidth=1, label=f"median {middle.text('mm')}")
+    axes.axhspan(
+        middle.value - 2 * middle.std, middle.value + 2 * middle.std, color=_GREY, alpha=0.2, linewidth=0,
+        label="median ± 2 standard uncertainties",
+    )  # fmt: skip
     if comparison.teeth:
         axes.errorbar(
             [t.index for t in comparison.teeth],
@@ -92,4 +95,4 @@ def _losses(axes: Axes, comparison: Comparison) -> None:
         ylabel="loss on the drive flank at the pitch circle, mm",
         title="what each tooth lost" if comparison.teeth else "the teeth cannot be told apart: the median holds",
     )
-    axes.legend(loc="best", fontsize=8, frameon=False)
+    axes.legend(loc="upper center", bbox_to_anchor=(0.5, -0.12), ncols=2, fontsize=9, frameon=False)

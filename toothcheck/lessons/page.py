@@ -170,7 +170,7 @@ def _new_teeth(chain: Chain, teeth: int) -> Markup:
 
 def _pointed_rows(chain: Chain, counts: tuple[int, ...]) -> list[dict[str, object]]:
     rows = []
-    for teeth in dict.fromkeys(counts):
+    for teeth in sorted(set(counts)):
         lands = []
         for _, blend in FORMS:
             new = form(chain, teeth, blend)

@@ -95,6 +95,8 @@ def _legend(axes: Axes, seen: ChainSighting, run: Run, size: Chain, strip_px: in
     words = f"Chain {size.name}, {run.pitches} pitches: elongation {run.percent.text('%')}"
     axes.text(0.2, 0.78, words, fontsize=0.2 * strip_px, weight="bold", va="center")
     small = 0.145 * strip_px
+    limit = "± one standard uncertainty; limit: see the manual"
+    axes.text(1 / _STRIP - 0.2, 0.78, limit, fontsize=small, va="center", ha="right")
     about = f"At each link: how much longer it is than a pitch of {size.pitch_mm:g} mm; every second one holds the play"
     axes.text(0.2, 0.47, about, fontsize=small, va="center")
     x = 0.3

@@ -19,7 +19,7 @@ from matplotlib.ticker import MaxNLocator
 from toothcheck.estimate import said
 from toothcheck.flags import TURNING_GUESSED
 from toothcheck.geometry import Floats, rotated
-from toothcheck.grade import BANDS_PERCENT, CANNOT_TELL, GRADES, HOOK_MM
+from toothcheck.grade import BANDS_PERCENT, CANNOT_TELL, GRADES, HOOK_MM, MEANING
 from toothcheck.overlay.drawing import draw_tooth, fill_lost, show
 from toothcheck.overlay.frames import (
     Inspected,
@@ -29,13 +29,16 @@ from toothcheck.overlay.frames import (
     ideal_thickness_mm,
     loss_stds,
 )
+from toothcheck.overlay.panel import MEASURED_FROM, UNSEEN, sentence
 from toothcheck.overlay.style import FAINT, INK, METAL, PAPER, canvas, casing, look, loss_scale, png, ramp, svg, wrapped
 from toothcheck.overlay.views import Upright, spine, upright
 from toothcheck.sheets.fonts import printable
 from toothcheck.toothform import IsoForm
 from toothcheck.wear import Datum, ToothWear, WheelWear, hook_said
 
-_WIDTH_PX, _HEIGHT_PX = 1800, 1140
+_WIDTH_PX, _HEIGHT_PX = 1800, 1260
+_TOP_PX = 210.0
+"""Where the axes begin, under grade, what to do and what is shown."""
 _DRIVE, _BAND = ramp()(0.42), "#f0c36a"
 _COVER = 1.96
 """95 % of a normal distribution (JCGM 100:2008, table G.1)."""
@@ -70,8 +73,8 @@ def teeth_chart(inspection: Inspected, *, kind: str = "png") -> bytes:
         figure = canvas(_WIDTH_PX, _HEIGHT_PX)
         _title(figure, inspection, wear)
         doubt = "" if TURNING_GUESSED.isdisjoint(inspection.flags) else "?"  # it may as well be the other flank
-        _overlaid(_axes(figure, 90, 150, 600, 640), wear, doubt)
-        _bars(_axes(figure, 810, 150, 770, 640), wear, doubt)
+        _overlaid(_axes(figure, 90, _TOP_PX, 600, 640), wear, doubt)
+        _bars(_axes(figure, 810, _TOP_PX, 770, 640), wear, doubt)
         _words(figure, inspection, wear)
         return png(figure) if kind == "png" else svg(figure)
 
@@ -96,13 +99,21 @@ def _title(figure: Figure, inspection: Inspected, wear: WheelWear) -> None:
     verdict, claim = inspection.verdict, inspection.claim
     sure = "" if verdict.grade == CANNOT_TELL else f", confidence {100 * verdict.confidence:.0f} %"
     _write(figure, 40, 58, f"{verdict.grade}{sure}", 38, bold=True)
+    meaning = [sentence(MEANING[verdict.grade])]
+    if verdict.grade == CANNOT_TELL:
+        meaning += verdict.next_steps[:1]  # no grade says what to do, so the first step does
+    top = 98.0
+    for row in wrapped(" ".join(meaning), 23, _WIDTH_PX - 80, bold=True)[:2]:
+        _write(figure, 40, top, row, 23, bold=True)
+        top += 31
     measured = sum(t.measured for t in wear.teeth)
     told = " (taken, not told)" if "chain-open" in inspection.flags else ""
     chain = "" if claim.chain is None else f"chain {claim.chain.name}{told}, "
     words = f"{chain}{len(wear.teeth)} teeth, {claim.position}; {measured} measured"
     words = printable(f"{inspection.photo.name}: {words}")
-    for row, top in zip(wrapped(words, 21, _WIDTH_PX - 80), (94, 122), strict=False):  # no room for a third
+    for row in wrapped(words, 21, _WIDTH_PX - 80)[:2]:  # no room for a third
         _write(figure, 40, top, row, 21, colour=FAINT)
+        top += 28
 
 
 # --- teeth over one another ------------------------------------------------------------------------------------------
@@ -153,7 +164,7 @@ def _overlaid(axes: Axes, wear: WheelWear, doubt: str) -> None:
     handles = [
         Line2D([], [], color=INK, lw=2.2, ls=(0, (4, 2)), label="ideal tooth"),
         Line2D([], [], color=_BAND, lw=12, label="too close to tell (95 %)"),
-        Line2D([], [], color=INK, lw=3.2, label=f"worst: tooth {worst}"),
+        Line2D([], [], color=INK, lw=3.2, label=f"most worn: tooth {worst}"),
         Line2D([], [], color=_DRIVE, lw=2, label=f"other teeth, drive{doubt}"),
         Line2D([], [], color=FAINT, lw=2, label=f"other teeth, coast{doubt}"),
         Line2D([], [], color=FAINT, lw=1.2, ls=(0, (8, 3, 1, 3)), label="pitch circle"),
@@ -175,7 +186,10 @@ def _bars(axes: Axes, wear: WheelWear, doubt: str) -> None:
         drive, coast, i = tooth.drive_loss_mm, tooth.coast_loss_mm, tooth.index
         if not tooth.measured or drive is None or coast is None:
             if "broken" in tooth.flags:
-                axes.text(i, 0.02, "broken or missing", fontsize=20, ha="center", va="bottom", rotation=90, color=INK)
+                axes.text(
+                    i, 0.02, "broken or missing", fontsize=20, ha="center", va="bottom", rotation=90, color=INK,
+                    path_effects=casing(5, PAPER),  # limits' lines pass behind it
+                )  # fmt: skip
             else:
                 axes.text(i, 0.0, "×", fontsize=20, ha="center", va="bottom", color=FAINT)
             continue
@@ -196,14 +210,7 @@ def _bars(axes: Axes, wear: WheelWear, doubt: str) -> None:
             error_kw={**errors, "ecolor": FAINT}, zorder=3,
         )  # fmt: skip
         top = max(top, drive.value + drive.std, coast.value + coast.std)
-        if here:
-            side = "left" if i < 0.15 * len(teeth) else ("right" if i > 0.85 * len(teeth) else "center")
-            axes.annotate(
-                f"worst\n{drive.text('mm')}", (i - 0.17, drive.value + drive.std), (0, 12), textcoords="offset points",
-                ha=side, va="bottom", fontsize=19, weight="bold", zorder=6,
-                # a limit's line may pass behind it
-                bbox={"facecolor": PAPER, "edgecolor": "none", "pad": 2.0},
-            )  # fmt: skip
+    _most_worn(axes, wear)
     lowest = min([-0.02, *(e.value - e.std for t in teeth for e in (t.drive_loss_mm, t.coast_loss_mm) if e)])
     axes.set_ylim(lowest - 0.03, 1.22 * top)
     axes.set_xlim(-0.7, len(teeth) - 0.3)
@@ -230,9 +237,9 @@ def _bars(axes: Axes, wear: WheelWear, doubt: str) -> None:
     handles: list[Artist] = [
         Patch(fc=_DRIVE, ec=INK, lw=0.6, label=f"drive flank{doubt}"),
         Patch(fc=PAPER, ec=FAINT, hatch="////", label=f"coast flank{doubt}"),
-        Line2D([], [], color=INK, lw=2, marker="|", ms=16, mew=2, ls="none", label="± standard uncertainty"),
+        Line2D([], [], color=INK, lw=2, marker="|", ms=16, mew=2, ls="none", label="± one standard uncertainty"),
     ]
-    if any(not t.measured for t in teeth):
+    if any(not t.measured and "broken" not in t.flags for t in teeth):
         handles.append(Line2D([], [], color=FAINT, marker="x", ms=9, mew=2, ls="none", label="not measured"))
     if any(t.may_be_damaged for t in teeth):
         handles.append(Line2D([], [], color=INK, marker="$?$", ms=12, ls="none", label="damaged? look at it"))
@@ -242,19 +249,37 @@ def _bars(axes: Axes, wear: WheelWear, doubt: str) -> None:
     )  # fmt: skip
 
 
+def _most_worn(axes: Axes, wear: WheelWear) -> None:
+    """Number and loss of the most worn tooth, over it and over the bars beside it."""
+    here = wear.teeth[wear.worst_tooth or 0]
+    if here.drive_loss_mm is None:
+        return
+    count, i = len(wear.teeth), here.index
+    side = "left" if i < 0.15 * count else ("right" if i > 0.85 * count else "center")
+    reach = {"left": (0.0, 0.32), "center": (-0.16, 0.16), "right": (-0.32, 0.0)}[side]
+    beside = [t for t in wear.teeth if reach[0] * count - 1 < t.index - i < reach[1] * count + 1]
+    over = max(e.value + e.std for t in beside for e in (t.drive_loss_mm, t.coast_loss_mm) if t.measured and e)
+    axes.annotate(
+        f"most worn: tooth {i}\n{here.drive_loss_mm.text('mm')}", (i - 0.17, over), (0, 12),
+        textcoords="offset points", ha=side, va="bottom", fontsize=19, weight="bold", zorder=6,
+        bbox={"facecolor": PAPER, "edgecolor": "none", "pad": 2.0},  # a limit's line may pass behind it
+    )  # fmt: skip
+
+
 def _words(figure: Figure, inspection: Inspected, wear: WheelWear) -> None:
     asymmetry = wear.asymmetry_percent
     loss = wear.drive_loss_mm
     limits = BANDS_PERCENT
     words = [
         f"Median asymmetry {said(asymmetry, '%')}: that share of an unworn tooth's thickness is missing from its drive"
-        f" side. Median drive loss {said(loss, 'mm')}, hook overhang {hook_said(wear.overhang_mm)}.",
+        f" side. Median drive flank loss {said(loss, 'mm')}, hook overhang {hook_said(wear.overhang_mm)}.",
         f"Grades by median asymmetry: good below {limits[0]:g} %, watch from {limits[0]:g} %, replace-set from"
-        f" {limits[1]:g} %, replace-now from {limits[2]:g} % or an overhang of {HOOK_MM:g} mm or a broken tooth. These"
+        f" {limits[1]:g} %, replace-now from {limits[2]:g} % or an overhang of {HOOK_MM:g} mm or a damaged tooth. These"
         " bands are this project's convention; no standard sets a limit. The dashed limits in the bars are for coast"
         " flanks as new.",
+        f"{MEASURED_FROM} {UNSEEN}",
     ]
-    top = 1010.0
+    top = 860.0 + _TOP_PX
     for paragraph in words:
         for row in wrapped(paragraph, 20, _WIDTH_PX - 80):
             _write(figure, 40, top, row, 20)
@@ -300,7 +325,7 @@ def tooth_pair(inspection: Inspected) -> bytes:
         boxes[0].text(x + bar / 2, y + 0.025 * reach[1], f"{bar:g} mm", fontsize=20, ha="center", va="bottom", zorder=9)
         words = (
             f"Along the pitch circle: drive flank {said(tooth.drive_loss_mm, 'mm')} lost, coast flank"
-            f" {said(tooth.coast_loss_mm, 'mm')}; overhang {hook_said(tooth.overhang_mm)}; thickness"
+            f" {said(tooth.coast_loss_mm, 'mm')}; hook overhang {hook_said(tooth.overhang_mm)}; thickness"
             f" {said(tooth.thickness_mm, 'mm')}, new {ideal_thickness_mm(wear.datum):.2f} mm."
             " ± one standard uncertainty. The deepest place is measured square to the flank, so it can be the smaller"
             " number."

@@ -18,7 +18,14 @@ from toothcheck.wear import WheelWear, hook_said
 
 SIDE_PX, PANEL_PX = 1280, 640
 """The photo's square, and the panel's width beside it."""
-_LEGEND_TOP = 930.0
+LEGEND_TOP, FOOT_TOP = 930.0, 1200.0
+"""Where the legend and the last lines begin at the earliest."""
+MEASURED_FROM = "Measured on the face towards the camera."
+UNSEEN = (
+    "A photo cannot see cracks, splines, bolts or the chain's stretch. “good” does not mean safe to ride; the manual"
+    " and a qualified mechanic decide."
+)
+"""What a picture must never leave out."""
 
 
 class Panel:
@@ -51,7 +58,7 @@ class Panel:
         self.line(verdict.grade, size, bold=True, gap=0.9)
         self.y += 22
         self._steps(verdict.grade)
-        self.line(_sentence(MEANING[verdict.grade]), 25, bold=True, gap=1.3)  # what to do: read before any number
+        self.line(sentence(MEANING[verdict.grade]), 25, bold=True, gap=1.3)  # what to do: read before any number
         if verdict.grade != CANNOT_TELL:
             self.y += 14
             self._confidence(verdict.confidence)
@@ -105,7 +112,7 @@ class Panel:
         if wear.worst_tooth is None:
             return
         self.y += 18
-        width, height = self.right - self.left, _LEGEND_TOP - 36 - self.y
+        width, height = self.right - self.left, LEGEND_TOP - 36 - self.y
         top = self.y
         axes = self.figure.add_axes(
             (
@@ -126,12 +133,12 @@ class Panel:
             side = ha if drive_right else {"left": "right", "right": "left"}[ha]
             write(axes, np.array([at * width, 26]), words, 20, bold=True, ha=side)
         gone = any("broken" in tooth.flags for tooth in wear.teeth)
-        words = f"tooth {wear.worst_tooth}, {'most worn of the others' if gone else 'the worst'}"
+        words = f"tooth {wear.worst_tooth}, the most worn{' of the others' if gone else ''}"
         write(axes, np.array([width / 2, height - 24]), words, 22, bold=True)
         self.y += height
 
-    def advice(self, inspection: Inspected) -> None:
-        """What to do before a grade can be given."""
+    def advice(self, inspection: Inspected, bottom: float) -> None:
+        """What to do before a grade can be given, and as many of the reasons as there is room for above ``bottom``."""
         self.y += 24
         self.line(inspection.verdict.advice_heading, 28, bold=True)
         for step in inspection.verdict.next_steps[:6]:
@@ -140,15 +147,21 @@ class Panel:
         if inspection.verdict.reasons:
             self.y += 20
             self.line("Why", 28, bold=True)
-            for reason in inspection.verdict.reasons[:5]:
+            left = list(inspection.verdict.reasons)
+            row = 21 * 1.3
+            while left:
+                words = f"• {left.pop(0)}"
+                ends = self.y + 6 + row * len(wrapped(words, 21, self.right - self.left))
+                if ends + (6 + row if left else 0) > bottom:
+                    words, left = f"• and {len(left) + 1} more", []
                 self.y += 6
-                self.line(f"• {reason}", 21, gap=1.3, colour=FAINT)
+                self.line(words, 21, gap=1.3, colour=FAINT)
 
     def legend(self, wear: WheelWear) -> None:
         """Colour scale in mm with the grades' limits, and the kinds of line."""
         thickness = ideal_thickness_mm(wear.datum)
         scale = loss_scale(thickness)
-        self.y = max(self.y + 20, _LEGEND_TOP)
+        self.y = max(self.y + 20, LEGEND_TOP)
         self.line("Metal lost on the drive flank, mm", 20, bold=True)
         self.y += 10
         x, room, height = self.left, self.right - self.left, 26.0
@@ -197,18 +210,15 @@ class Panel:
                 self.y += 22
             self.y -= 22
 
-    def foot(self) -> None:
+    def foot(self, *, measured: bool) -> None:
         """What a picture must never leave out."""
-        words = (
-            "Measured on the face towards the camera. A photo cannot see cracks, splines, bolts or the chain's"
-            " stretch. “good” does not mean safe to ride; the manual and a qualified mechanic decide."
-        )
-        rows = wrapped(words, 16, self.right - self.left)
+        rows = wrapped(f"{MEASURED_FROM} {UNSEEN}" if measured else UNSEEN, 16, self.right - self.left)
         y = SIDE_PX - 18 - 21 * (len(rows) - 1)
         for row in rows:
             self.axes.text(self.left, y, row, fontsize=16, color=FAINT, va="baseline")
             y += 21
 
 
-def _sentence(words: str) -> str:
+def sentence(words: str) -> str:
+    """Words with a capital and a full stop."""
     return words[:1].upper() + words[1:] + "."

@@ -14,7 +14,7 @@ from toothcheck.geometry import Floats
 from toothcheck.grade import CANNOT_TELL
 from toothcheck.overlay.drawing import draw_tooth, hundredths, show, write
 from toothcheck.overlay.frames import Inspected, Placement, ideal_thickness_mm
-from toothcheck.overlay.panel import PANEL_PX, SIDE_PX, Panel
+from toothcheck.overlay.panel import FOOT_TOP, LEGEND_TOP, PANEL_PX, SIDE_PX, Panel
 from toothcheck.overlay.style import INK, PAPER, canvas, casing, look, loss_scale, width_px, with_photo
 from toothcheck.overlay.views import Window, window_around
 from toothcheck.patterns import apart
@@ -47,7 +47,7 @@ def picture(inspection: Inspected, *, kind: str = "png") -> bytes:
         if wear is None or traced is None:
             _unmeasured(axes, inspection)
             panel.head(inspection)
-            panel.advice(inspection)
+            panel.advice(inspection, FOOT_TOP)
         else:
             place = Placement(
                 wheel=traced.wheel, datum=wear.datum, drive_clockwise=wear.drive_clockwise,
@@ -57,12 +57,12 @@ def picture(inspection: Inspected, *, kind: str = "png") -> bytes:
             _measured(axes, colour, inspection, place, wear)
             panel.head(inspection)
             if inspection.verdict.grade == CANNOT_TELL:
-                panel.advice(inspection)
+                panel.advice(inspection, LEGEND_TOP)
             else:
                 panel.numbers(wear)
                 panel.worst(colour, place, wear)
             panel.legend(wear)
-        panel.foot()
+        panel.foot(measured=wear is not None)
         return with_photo(figure, kind)
 
 
@@ -104,7 +104,7 @@ def _measured(axes: Axes, colour: NDArray[np.uint8], inspection: Inspected, plac
 def _numbers(axes: Axes, place: Placement, wear: WheelWear, view: Window, pitch_px: float) -> None:
     """Tooth numbers outside, losses inside the ring of teeth."""
     form = place.datum.form
-    size = float(np.clip(0.2 * pitch_px, 13, 26))
+    size = float(np.clip(0.25 * pitch_px, 13, 26))
     spine = np.array([[0.0, form.tip_radius_mm], [0.0, form.pitch_radius_mm - form.roller_diameter_mm]])
     for tooth in wear.teeth:
         tip, root = view.shown(place.in_photo(spine, tooth.index))
@@ -137,7 +137,7 @@ def _called(tooth: ToothWear, odd: int | None) -> str:
         return f"tooth {tooth.index}\nbroken or missing"
     if tooth.may_be_damaged:
         return f"tooth {tooth.index}: damaged?\nLook at it first"
-    words = f"worst: tooth {tooth.index}"
+    words = f"most worn: tooth {tooth.index}"
     if tooth.drive_loss_mm is not None:
         words += f"\n{tooth.drive_loss_mm.text('mm')} lost"
     return words + ("\nunlike all others: wipe it, look" if tooth.index == odd else "")

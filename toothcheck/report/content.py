@@ -29,14 +29,14 @@ UNSEEN = (
 
 _MEASURES = (
     ("asymmetry_percent", "Asymmetry", "%"),
-    ("drive_loss_mm", "Loss of the drive flank, along the pitch circle", "mm"),
-    ("coast_loss_mm", "Loss of the coast flank, along the pitch circle", "mm"),
+    ("drive_loss_mm", "Drive flank loss, along the pitch circle", "mm"),
+    ("coast_loss_mm", "Coast flank loss, along the pitch circle", "mm"),
     ("thickness_mm", "Thickness at the pitch circle", "mm"),
     ("tip_thickness_mm", "Thickness near the tip", "mm"),
     ("tip_thinning_percent", "Tip thinning", "%"),
-    ("overhang_mm", "Overhang (the hook)", "mm"),
+    ("overhang_mm", "Hook overhang", "mm"),
     ("hollow_mm", "Hollow of the drive flank", "mm"),
-    ("greatest_loss_mm", "Greatest loss of the drive flank, square to it", "mm"),
+    ("greatest_loss_mm", "Greatest drive flank loss, square to it", "mm"),
 )
 
 
@@ -263,7 +263,7 @@ def _view(given: ReportInput) -> ReportView:
         summary=_summary(wear, by_baseline),
         worst=_measures(worst) if worst else (),
         worst_title=f"Tooth {worst['index']}, the most worn of those measured" if worst else "",
-        teeth_head=("Flags", "Asymmetry", "Drive loss", "Overhang", "Tip thinning"),
+        teeth_head=("Flags", "Asymmetry", "Drive flank loss", "Hook overhang", "Tip thinning"),
         teeth=tuple(_tooth_row(tooth) for tooth in d["teeth"]),
         flags=_flags(d),
         trends=tuple(
@@ -273,8 +273,8 @@ def _view(given: ReportInput) -> ReportView:
         method=_method(d),
         limits=tied(
             f"Grades by asymmetry, {', '.join(f'{limit:.0f} %' for limit in ASYMMETRY_LIMITS_PERCENT)}, and "
-            f"overhang, {OVERHANG_LIMIT_MM} mm: a convention of this project. No standard sets a limit, and published "
-            "ones differ fourfold."
+            f"hook overhang, {OVERHANG_LIMIT_MM} mm: a convention of this project. No standard sets a limit, and "
+            "published ones differ fourfold."
         ),
     )
 
@@ -437,7 +437,8 @@ def _method(d: Mapping[str, Any]) -> tuple[Row, ...]:
                 note=tied(held),
             )
         )
-    rows.append(Row(name="Datum", value="coast flanks, coast half of the seats and the spacing of all teeth"))
+    if d.get("wear"):
+        rows.append(Row(name="Datum", value="coast flanks, coast half of the seats and the spacing of all teeth"))
     if sprocket.get("drive_flank"):
         rows.append(Row(name="Drive flank in the photo", value=f"{sprocket['drive_flank']} side of each tooth"))
     elif d.get("wear"):

@@ -77,15 +77,16 @@ def from_logbook(
     newest = max(last, key=lambda r: (_rank(r), r.entry.on_date))  # the worse sprocket decides
     trends = [part_trend(history, name) for name in names]
     known = situation_of(history, machine, today=today)
+    shown_one = next(t for t in trends if t.part == newest.entry.part)
     document = whole(newest.entry.number).document
     return ReportInput(
         document=_document(newest.entry) if document is None else json.loads(document),
         origin=Origin.UNTOLD,
-        machine=f"{machine}, {newest.entry.part}",
+        machine=shown_one.full_name(history.machines),
         date=newest.entry.on_date,
-        doubts=_doubts(newest, known, next(t for t in trends if t.part == newest.entry.part), today, unit),
+        doubts=_doubts(newest, known, shown_one, today, unit),
         drive=_drive(known, unit),
-        trends=tuple((f"{t.part} on {machine}", shown(t, today, unit)) for t in trends),
+        trends=tuple((t.full_name(history.machines), shown(t, today, unit)) for t in trends),
         unit=unit,
     )
 

@@ -9,15 +9,15 @@ from xml.sax.saxutils import escape
 
 from toothcheck.pages.figure import Figure
 from toothcheck.report.content import ReportInput, ReportView, Row, view_of
-from toothcheck.sheets import fonts, legend, printable
+from toothcheck.sheets import as_seen, fonts, legend, printable
 
 if TYPE_CHECKING:
     from reportlab.platypus import Flowable
 
 PAPERS = ("a4", "letter")
 _INK, _MUTED, _LINE, _STOP, _WORN = "#1f2a30", "#4d5a61", "#c3cacc", "#fbf3ec", "#9a3f00"
-_PHOTO_PT, _LEAST_PHOTO_PT = 250.0, 180.0
-"""How high the photo is, and how high at the least before it goes to a page of its own; its numbers must be read."""
+_PHOTO_PT, _LEAST_PHOTO_PT = 345.0, 300.0
+"""How high the photo is, and at the least before it goes to the next page: its numbers, a fiftieth of it, are read."""
 
 
 def report_pdf(given: ReportInput, *, paper: str = "a4") -> bytes:
@@ -58,9 +58,14 @@ def report_pdf(given: ReportInput, *, paper: str = "a4") -> bytes:
     styles = _Styles(width)
 
     def foot(canvas: Any, doc: Any) -> None:  # noqa: ANN401 - reportlab ships no types
-        canvas.setFont(styles.font, 7.5)
+        canvas.setFont(styles.font, 8)
         canvas.setFillColor(styles.muted)
-        canvas.drawString(side, 10 * mm, f"{printable(view.title)}, by toothcheck {view.version}"[:110])
+        by = f", by toothcheck {view.version}"
+        name = whole = as_seen(printable(view.title))
+        while canvas.stringWidth(f"{name}{by}", styles.font, 8) > width - 50:  # so much the page's number takes
+            whole = whole[:-1]
+            name = f"{whole}…"
+        canvas.drawString(side, 10 * mm, f"{name}{by}")
         canvas.drawRightString(size[0] - side, 10 * mm, f"page {doc.page}")
 
     body = Frame(side, bottom, width, height, leftPadding=0, rightPadding=0, topPadding=0, bottomPadding=0)
@@ -84,8 +89,8 @@ class _Styles:
         self.body = ParagraphStyle("body", fontSize=9, leading=12.6, spaceAfter=3, **base)
         self.doubt = ParagraphStyle("doubt", self.body, fontName=self.bold, textColor=self.worn)
         self.listed = ParagraphStyle("listed", self.body, leftIndent=12, bulletFontName=self.font, bulletFontSize=9)
-        self.cell = ParagraphStyle("cell", fontSize=8.2, leading=10.6, **base)
-        self.small = ParagraphStyle("small", self.body, fontSize=7.6, leading=10.2, textColor=self.muted)
+        self.cell = ParagraphStyle("cell", fontSize=9, leading=11.4, **base)
+        self.small = ParagraphStyle("small", self.body, fontSize=8.6, leading=11.4, textColor=self.muted)
         bold = {**base, "fontName": self.bold}
         self.h1 = ParagraphStyle("h1", fontSize=17, leading=21, spaceAfter=2, **bold)
         self.h2 = ParagraphStyle("h2", fontSize=11.5, leading=15, spaceBefore=9, spaceAfter=4, keepWithNext=1, **bold)
@@ -96,7 +101,7 @@ class _Styles:
 
 def _plain(text: str) -> str:
     """Text for a paragraph: reportlab breaks lines at a narrow no-break space, though not at a wide one."""
-    return escape(printable(text.replace("\u202f", "\u00a0")))
+    return escape(as_seen(printable(text.replace("\u202f", "\u00a0"))))
 
 
 def _text(text: str, style: Any) -> Flowable:  # noqa: ANN401 - reportlab ships no types
@@ -128,7 +133,7 @@ def _drawn(figure: Figure, s: _Styles, share: float = 1.0) -> Flowable:
 def _rows(rows: Iterable[Row], s: _Styles, width_pt: float) -> Flowable:
     cells = []
     for row in rows:
-        note = f"<br/><font size='7' color='{_MUTED}'>{_plain(row.note)}</font>" if row.note else ""
+        note = f"<br/><font size='8.6' color='{_MUTED}'>{_plain(row.note)}</font>" if row.note else ""
         from reportlab.platypus import Paragraph
 
         cells.append([_text(row.name, s.cell), Paragraph(_plain(row.value) + note, s.cell)])
@@ -189,7 +194,13 @@ def _story(view: ReportView, s: _Styles) -> list[Flowable]:
     if view.rule:
         ruled = [_drawn(view.rule, s, 0.56), _text(view.rule_caption, s.small)]
         top = Table([[verdict, ruled]], colWidths=[0.42 * s.width, 0.58 * s.width])
-        top.setStyle([("VALIGN", (0, 0), (-1, -1), "TOP"), ("LEFTPADDING", (0, 0), (-1, -1), 0)])
+        top.setStyle(
+            [
+                ("VALIGN", (0, 0), (-1, -1), "TOP"),
+                ("LEFTPADDING", (0, 0), (-1, -1), 0),
+                ("RIGHTPADDING", (0, 0), (0, -1), 14),
+            ]
+        )
     else:
         top = KeepTogether(verdict)
     story: list[Flowable] = [_text(view.title, s.h1), _text(" · ".join(view.facts), s.small), Spacer(1, 6), top]
@@ -273,8 +284,8 @@ def _story(view: ReportView, s: _Styles) -> list[Flowable]:
         ]
     for title, figure, sentences in view.trends:
         note = (
-            "Dots: readings; crosses: readings called out, not fitted. Dashed: the trend. Shaded: the interval that it "
-            "is meant to stay in 8 times out of 10."
+            "Dots: readings, with bars that hold about 95 of 100; crosses: readings called out, not fitted. Dashed: "
+            "the trend. Shaded: the interval that it is meant to stay in 8 times out of 10."
         )
         story.append(
             KeepTogether(

@@ -6,7 +6,7 @@ What is unknown stays a blank line to write on.  Torques appear only as typed fr
 from __future__ import annotations
 
 from toothcheck.sheets.checklist import work_checklist
-from toothcheck.sheets.fonts import fonts, legend, printable
+from toothcheck.sheets.fonts import as_seen, fonts, legend, printable
 from toothcheck.sheets.order import OrderFacts, SprocketOrder, order_sheet
 from toothcheck.sheets.pdf import to_pdf
 from toothcheck.sheets.sheet import BLANK, Section, Sheet, to_markdown
@@ -17,6 +17,7 @@ __all__ = [
     "Section",
     "Sheet",
     "SprocketOrder",
+    "as_seen",
     "fonts",
     "legend",
     "order_sheet",

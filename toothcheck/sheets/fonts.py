@@ -2,12 +2,14 @@
 
 It comes with matplotlib and is embedded: the PDF's own fonts hold Windows-1252 only, which turned two machines with
 names of other letters into the same row of question marks.  It has Latin, Greek, Cyrillic, Armenian, Georgian, Hebrew
-and Arabic letters (not joined to each other), and neither Chinese, Japanese, Korean nor Indian ones.
+and Arabic letters, and neither Chinese, Japanese, Korean nor Indian ones.
 """
 
 from __future__ import annotations
 
+import re
 import unicodedata
+from collections import defaultdict
 from collections.abc import Iterable
 from functools import cache
 from itertools import groupby
@@ -56,6 +58,76 @@ def printable(text: str) -> str:
 
 def _code(letter: str) -> str:
     return f"U+{ord(letter):04X}"
+
+
+_RIGHT_TO_LEFT = ("R", "AL")
+_TURNED = str.maketrans("()[]{}<>«»", ")(][}{><»«")
+_CLOSES = {")": "(", "]": "[", "}": "{"}
+_NUMBER = r"\d+(?:[.,:/-]\d+)*"
+
+
+def as_seen(text: str) -> str:
+    """The text's letters from left to right as they are seen, for a writer that sets them down as they come.
+
+    Hebrew and Arabic words run from right to left, the numbers among them from left to right, in a text that as a whole
+    runs from left to right (Unicode Standard Annex 9, rules W1 to L4 without explicit marks); Arabic letters join.
+    Neglected: words that run from right to left over more than one line have their lines in the wrong order.
+    """
+    kinds = [unicodedata.bidirectional(letter) for letter in text]
+    out, at = [], 0
+    while at < len(text):
+        if kinds[at] not in _RIGHT_TO_LEFT:
+            out.append(text[at])
+            at += 1
+            continue
+        end = here = at
+        while here < len(text) and kinds[here] != "L":
+            if kinds[here] in (*_RIGHT_TO_LEFT, "EN", "AN", "NSM"):  # what stands behind the last of them is the text's
+                end = here
+            here += 1
+        run = text[at : end + 1]
+        if text[end + 1 : end + 2] in _CLOSES and run.count(_CLOSES[text[end + 1]]) > run.count(text[end + 1]):
+            end += 1  # what was opened among these words is closed among them
+        out.append(_turned_round(_joined(text[at : end + 1])))
+        at = end + 1
+    return "".join(out)
+
+
+def _turned_round(run: str) -> str:
+    parts: list[str] = []
+    for part in re.findall(f"{_NUMBER}|.", run, re.DOTALL):
+        if unicodedata.combining(part[0]) and parts:
+            parts[-1] += part  # a mark stays behind its letter
+        else:
+            parts.append(part if len(part) > 1 else part.translate(_TURNED))
+    return "".join(reversed(parts))
+
+
+@cache
+def _forms() -> dict[str, dict[str, str]]:
+    """Of each Arabic letter, and of lam with an alef, the forms by place that Unicode has for old encodings."""
+    forms: dict[str, dict[str, str]] = defaultdict(dict)
+    for code in (*range(0xFB50, 0xFBB2), *range(0xFBD3, 0xFC00), *range(0xFE80, 0xFEFD)):
+        place, *letters = unicodedata.decomposition(chr(code)).split() or [""]
+        if letters and _has(chr(code)):
+            forms["".join(chr(int(letter, 16)) for letter in letters)][place] = chr(code)
+    return dict(forms)
+
+
+def _joined(run: str) -> str:
+    """Arabic letters in the form that their place in the word asks for."""
+    forms = _forms()
+    parts = re.findall("\u0644[\u0622\u0623\u0625\u0627]|.", run, re.DOTALL)  # lam and alef are one
+    plain = tuple(parts)
+    at = [i for i, part in enumerate(parts) if not unicodedata.combining(part[0])]  # marks do not part their letters
+    for before, i, after in zip([None, *at], at, [*at[1:], None], strict=False):
+        own = forms.get(plain[i], {})
+        left_open = before is not None and "<initial>" in forms.get(plain[before], {})
+        joins_before = left_open and "<final>" in own
+        joins_after = "<initial>" in own and after is not None and "<final>" in forms.get(plain[after], {})
+        place = ("<medial>" if joins_after else "<final>") if joins_before else "<initial>" if joins_after else ""
+        parts[i] = own.get(place or "<isolated>", plain[i])
+    return "".join(parts)
 
 
 def legend(texts: Iterable[str]) -> str:

@@ -7,12 +7,12 @@ from typing import Any, Literal
 from xml.sax.saxutils import escape
 
 from toothcheck.marks import MADE_BY
-from toothcheck.sheets.fonts import fonts, legend, printable
+from toothcheck.sheets.fonts import as_seen, fonts, legend, printable
 from toothcheck.sheets.sheet import Section, Sheet
 
 
 def _text(text: str) -> str:
-    return escape(printable(text))
+    return escape(as_seen(printable(text)))
 
 
 def _words(sheet: Sheet) -> list[str]:
@@ -31,10 +31,10 @@ def to_pdf(sheet: Sheet, *, paper: Literal["a4", "letter"] = "a4") -> bytes:
     from reportlab.lib.units import mm
     from reportlab.platypus import Flowable, KeepTogether, Paragraph, SimpleDocTemplate, Spacer, Table, TableStyle
 
-    line = HexColor("#888888")
+    line, muted = HexColor("#888888"), HexColor("#4d4d4d")
     font, bold = fonts()
-    body = ParagraphStyle("body", fontName=font, fontSize=8.6, leading=12.5)
-    small = ParagraphStyle("small", parent=body, fontSize=7.8, leading=11)
+    body = ParagraphStyle("body", fontName=font, fontSize=9, leading=12)
+    listed = ParagraphStyle("listed", parent=body, leftIndent=10, bulletFontName=font, bulletFontSize=9, spaceAfter=2)
     head = ParagraphStyle("head", parent=body, fontName=bold, fontSize=10.5, leading=15, spaceBefore=8)
     title = ParagraphStyle("title", parent=head, fontSize=15, leading=20, spaceBefore=0)
 
@@ -73,15 +73,15 @@ def to_pdf(sheet: Sheet, *, paper: Literal["a4", "letter"] = "a4") -> bytes:
             row = Table([[Box(), Paragraph(_text(step), body)]], colWidths=[7 * mm, width - 7 * mm])
             row.setStyle(TableStyle([("VALIGN", (0, 0), (-1, -1), "TOP"), ("BOTTOMPADDING", (0, 0), (-1, -1), 1.5)]))
             parts.append(row)
-        parts += [Paragraph(f"&bull; {_text(remark)}", small) for remark in section.remarks]
+        parts += [Paragraph(_text(remark), listed, bulletText="•") for remark in section.remarks]
         # a heading never stands alone at the foot of a page
         story.append(KeepTogether([heading, Spacer(0, 1 * mm), *parts[:1]]))
         story += parts[1:]
 
     def foot(canvas: Any, document: Any) -> None:  # noqa: ANN401  # reportlab ships no types
-        canvas.setFont(font, 7)
-        canvas.setFillColor(line)
-        canvas.drawString(18 * mm, 10 * mm, printable(sheet.footer))
+        canvas.setFont(font, 8)
+        canvas.setFillColor(muted)
+        canvas.drawString(18 * mm, 10 * mm, as_seen(printable(sheet.footer)))
         canvas.drawRightString(page[0] - 18 * mm, 10 * mm, f"page {document.page}")
 
     out = io.BytesIO()
@@ -90,8 +90,8 @@ def to_pdf(sheet: Sheet, *, paper: Literal["a4", "letter"] = "a4") -> bytes:
         pagesize=page,
         leftMargin=18 * mm,
         rightMargin=18 * mm,
-        topMargin=16 * mm,
-        bottomMargin=18 * mm,
+        topMargin=14 * mm,
+        bottomMargin=16 * mm,
         title=sheet.title,
         author=MADE_BY,
         invariant=1,  # no date of its own: the same sheet gives the same bytes

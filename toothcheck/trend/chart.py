@@ -23,7 +23,8 @@ from toothcheck.trend.result import BANDS
 FORMS = ("png", "svg")
 """What can be drawn."""
 
-_WIDEST = 68  # letters in a line of a title
+_WIDEST = 68  # letters in a line of the words over and under all panels
+_PANEL_WIDEST = 78  # and of a panel's title, which is smaller
 _INK, _FIT, _GREY = "#1b1b1b", "#0072b2", "#8a8a8a"  # told apart by the colour-blind as well (and by their shapes)
 
 
@@ -54,7 +55,7 @@ def drawn(trends: Sequence[PartTrend], *, title: str, form: str, unit: str = "km
         figure = Figure(figsize=(8, 4.2 * len(trends)), layout="constrained")
         figure.suptitle(_wrapped(printable(title)), parse_math=False)  # names may hold a dollar sign
         if codes := legend([title, *(trend.part for trend in trends)]):
-            figure.supxlabel(_wrapped(codes), fontsize=7, parse_math=False)
+            figure.supxlabel(_wrapped(codes), fontsize=9, parse_math=False)
         for axes, trend in zip(np.atleast_1d(figure.subplots(len(trends), 1)), trends, strict=True):
             _panel(axes, trend, unit)
         out = io.BytesIO()
@@ -62,8 +63,8 @@ def drawn(trends: Sequence[PartTrend], *, title: str, form: str, unit: str = "km
     return out.getvalue()
 
 
-def _wrapped(text: str) -> str:
-    return textwrap.fill(text, _WIDEST)
+def _wrapped(text: str, widest: int = _WIDEST) -> str:
+    return textwrap.fill(text, widest)
 
 
 def _panel(axes: Axes, part: PartTrend, unit: str) -> None:
@@ -80,9 +81,10 @@ def _panel(axes: Axes, part: PartTrend, unit: str) -> None:
     told = part.drawn_at(km, middle)
     km, early, middle, late = km[told], early[told], middle[told], late[told]
     x = km * scale
-    axes.fill_between(x, early, late, color=_FIT, alpha=0.18, linewidth=0, label="80 % of what is likely")
+    axes.fill_between(x, early, late, color=_FIT, alpha=0.18, linewidth=0, label="wear, 8 times out of 10 within")
     behind = km <= trend.now_km
-    axes.plot(x[behind], middle[behind], color=_FIT, label="wear, middle")
+    if trend.now_km > 0:
+        axes.plot(x[behind], middle[behind], color=_FIT, label="wear, middle")
     if not behind.all():
         axes.plot(x[~behind], middle[~behind], color=_FIT, linestyle="--", label="forecast")
     fitted = [i for i in range(len(trend.points)) if i not in trend.called_out]
@@ -110,9 +112,9 @@ def _panel(axes: Axes, part: PartTrend, unit: str) -> None:
             axes.axhline(percent, color=_GREY, linewidth=0.8, linestyle=":")
             axes.annotate(
                 f"{name}\nfrom {percent:.0f} %", (1.008, percent), xycoords=("axes fraction", "data"),
-                ha="left", va="center", color=_INK, fontsize=8,  # beside the picture, where nothing is drawn
+                ha="left", va="center", color=_INK, fontsize=9,  # beside the picture, where nothing is drawn
             )  # fmt: skip
-    unsaid: str | None = "a band begins, 80 % of what is likely"
+    unsaid: str | None = "a band begins, 8 times out of 10 within"
     for crossing in part.crossings:
         if crossing.early_km is not None and crossing.percent < highest and crossing.early_km < shown:
             end = min(shown, crossing.late_km or shown)
@@ -123,17 +125,19 @@ def _panel(axes: Axes, part: PartTrend, unit: str) -> None:
             unsaid = None  # once in the legend
     axes.axvline(trend.now_km * scale, color=_GREY, linewidth=0.8)
     axes.annotate(
-        " now", (trend.now_km * scale, 0.99), xycoords=("data", "axes fraction"), va="top", color=_GREY, fontsize=8
-    )
+        f" last entry\n {part.counted_from or ''}".rstrip(), (trend.now_km * scale, 0.98),
+        xycoords=("data", "axes fraction"), va="top", color=_INK, fontsize=9,
+    )  # fmt: skip
+    lowest = min(0.0, *(p.percent - 2 * p.std_percent for p in trend.points), 0.0)
     axes.set(
         xlim=(0, shown * scale),
-        ylim=(min(0.0, *(p.percent - 2 * p.std_percent for p in trend.points), 0.0), highest),
+        ylim=(lowest and lowest - 0.02 * highest, highest),  # the end of a reading's bar is seen, too
         xlabel=f"the part's own distance, {unit}" + ("" if part.start_known else " since it joined the logbook"),
         ylabel="asymmetry, %",
     )
     rate = f"{trend.rate * per:.2f} % per 1000 {unit} ({trend.rate_interval[0] * per:.2f} … "
     rate += f"{trend.rate_interval[1] * per:.2f})" + (", mostly common practice" if trend.rests_on_prior else "")
-    axes.set_title(_wrapped(f"{printable(part.part)}: {rate}"), loc="left", parse_math=False)
+    axes.set_title(_wrapped(f"{printable(part.part)}: {rate}", _PANEL_WIDEST), loc="left", parse_math=False)
     axes.xaxis.set_major_formatter(lambda value, _: f"{value:,.0f}".replace(",", " "))
     # below the axis, where it hides no reading
-    axes.legend(loc="upper center", bbox_to_anchor=(0.5, -0.17), ncols=3, fontsize=7, frameon=False)
+    axes.legend(loc="upper center", bbox_to_anchor=(0.5, -0.17), ncols=2, fontsize=9, frameon=False)

@@ -16,7 +16,7 @@ from toothcheck.trend.result import BANDS, Crossing, Point, Trend
 
 STALE_DAYS = 90
 """After so many days without an entry a machine's odometer is asked for (our convention)."""
-UP_TO_DATE = "Bring its odometer up to date: toothcheck logbook note MACHINE TEXT --at DISTANCE"
+UP_TO_DATE = "Bring the odometer up to date: toothcheck logbook note MACHINE TEXT --at DISTANCE"
 """What to do then."""
 _LEAST_STD = 0.05  # %; a reading entered by hand with no uncertainty must not rule out all others
 
@@ -41,6 +41,14 @@ class PartTrend:
     """Over how many days of entries the riding rate was taken."""
     counted_from: str | None
     """The day of the machine's newest distance, from which dates are counted; None when the part is fitted nowhere."""
+
+    def full_name(self, machines: Iterable[str]) -> str:
+        """The part's name, with the machine it is on where the name does not begin with that machine's.
+
+        Of machines K and K 1 the longer one is meant by ``K 1 front 1``.
+        """
+        named_after = max((name for name in machines if self.part.startswith(f"{name} ")), key=len, default=None)
+        return self.part if self.machine in (None, named_after) else f"{self.part} (on {self.machine})"
 
     def ahead_km(self, own_km: float | None) -> float | None:
         """Distance still to go to a distance of the part's own."""

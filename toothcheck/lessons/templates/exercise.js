@@ -146,7 +146,8 @@
     const q = data.questions[at];
     const notes = [
       `The ${q.position} sprocket ${q.position === "front" ? "pushes the chain, so its leading flank is loaded" : "is pushed by the chain, so its trailing flank is loaded"}: turning ${q.turning}, that is the ${side(truth.drive)} of an upright tooth.`,
-      (truth.asymmetry === null ? "" : `Median asymmetry ${truth.asymmetry.toFixed(1)} %`) + (truth.overhang === null ? "." : `, median overhang ${truth.overhang.toFixed(2)} mm.`),
+      ...(truth.asymmetry === null ? [] : [`Median asymmetry ${truth.asymmetry.toFixed(1)} %.`]),
+      ...(truth.overhang === null ? [] : [`Median hook overhang ${truth.overhang.toFixed(2)} mm.`]),
       ...truth.notes,
     ];
     if (truth.grade !== truth.true_grade) notes.push(`By its numbers alone it would be ${truth.true_grade}; the photo does not support that.`);

@@ -209,7 +209,7 @@ const lesson = (() => {
     for (const [centre, radius, name] of [[rear, r, "rear"], [front, f, "front"]]) {
       const p = P(centre);
       add(map, "circle", {class: "f-metal", cx: p[0], cy: p[1], r: radius});
-      add(map, "text", {x: p[0], y: p[1] + text * 0.35, "text-anchor": "middle", "font-size": text, class: name === s.position ? "f-strong" : ""}, name);
+      add(map, "text", {x: p[0], y: p[1] + text * 0.35, "text-anchor": "middle", "font-size": text, class: (name === s.position ? "f-strong" : "") + (radius > 1.6 * text ? " inside" : "")}, name);
     }
     add(map, "path", {class: "f-worn", d: path(top.map(P), false)});
     const sag = [[...bottom[0]], [(bottom[0][0] + bottom[1][0]) / 2, Math.max(bottom[0][1], bottom[1][1]) - 6], [...bottom[1]]].map(P);
@@ -217,8 +217,9 @@ const lesson = (() => {
     const mid = (a, b, k) => [a[0] + (b[0] - a[0]) * k, a[1] + (b[1] - a[1]) * k];
     const m = P(mid(top[0], top[1], 0.3));
     add(map, "text", {x: m[0], y: m[1] - text * 0.9, "text-anchor": c.motion > 0 ? "start" : "end", "font-size": text}, "tight run, pulled forward");
-    const l = P(mid(bottom[0], bottom[1], 0.62));
-    add(map, "text", {x: l[0], y: l[1] + text * 2.1, "text-anchor": "middle", "font-size": text}, "slack run");
+    // over the run, on the side where it falls away from the words
+    const l = mid(mid(sag[0], sag[1], 0.6), mid(sag[1], sag[2], 0.6), 0.6);
+    add(map, "text", {x: l[0], y: l[1] - text * 0.5, "text-anchor": c.motion > 0 ? "end" : "start", "font-size": text}, "slack run");
     // the close-up looks here
     const [centre, radius] = s.position === "front" ? [front, f] : [rear, r], spot = P([centre[0], centre[1] - radius]);
     add(map, "circle", {class: "f-point-open", cx: spot[0], cy: spot[1], r: 17});
@@ -256,9 +257,9 @@ const lesson = (() => {
     put("n-room", seat.room_to_tip_mm === null ? "none" : mm(seat.room_to_tip_mm, 1));
     put("grade", c.grade);
     put("s-grade", c.grade);
-    put("s-numbers", `asymmetry ${percent(r.asymmetry_percent, 1)} · overhang ${mm(r.overhang_mm, 2)}`);
+    put("s-numbers", `asymmetry ${percent(r.asymmetry_percent, 1)} · hook overhang ${mm(r.overhang_mm, 2)}`);
     put("meaning", lesson.data.meaning[c.grade]);
-    const why = r.overhang_mm >= lesson.data.overhang_limit_mm ? `overhang ${mm(r.overhang_mm, 2)} is ${lesson.data.overhang_limit_mm} mm or more` :
+    const why = r.overhang_mm >= lesson.data.overhang_limit_mm ? `hook overhang ${mm(r.overhang_mm, 2)} is ${lesson.data.overhang_limit_mm} mm or more` :
       `asymmetry ${percent(r.asymmetry_percent, 1)}`;
     put("why", why);
     for (const name of lesson.data.grades) {
@@ -284,7 +285,7 @@ const lesson = (() => {
     stage.setAttribute("aria-label", "Drawing of a tooth. " + story);
     // told to a screen reader only when the hand rests
     clearTimeout(spoken);
-    spoken = setTimeout(() => { put("told", `Asymmetry ${percent(r.asymmetry_percent, 1)}, overhang ${mm(r.overhang_mm, 2)}, grade ${c.grade}.`); }, 700);
+    spoken = setTimeout(() => { put("told", `Asymmetry ${percent(r.asymmetry_percent, 1)}, hook overhang ${mm(r.overhang_mm, 2)}, grade ${c.grade}.`); }, 700);
   }
 
   const presets = {
