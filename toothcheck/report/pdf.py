@@ -235,8 +235,7 @@ def _story(view: ReportView, s: _Styles) -> list[Flowable]:
     care.setStyle([("BACKGROUND", (0, 0), (-1, -1), s.stop), ("LINEBEFORE", (0, 0), (0, -1), 2.5, s.worn)])
     story += [Spacer(1, 6), care]
 
-    if view.picture:
-        story += _photo(view.picture, view.picture_caption, s)
+    # before the photo, which is as wide as the page: it seldom fits under the cautions, and this does
     if view.teeth_figure:
         story.append(
             KeepTogether(
@@ -247,6 +246,8 @@ def _story(view: ReportView, s: _Styles) -> list[Flowable]:
                 ]
             )
         )
+    if view.picture:
+        story += _photo(view.picture, view.picture_caption, s)
     if view.chart:
         story.append(
             KeepTogether([_text("Tooth by tooth", s.h2), _drawn(view.chart, s), _text(view.chart_caption, s.small)])
