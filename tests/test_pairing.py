@@ -21,7 +21,7 @@ from toothcheck.errors import CannotTell, DifferentPartError, InputError, UsageE
 from toothcheck.estimate import Estimate
 from toothcheck.inspection import Claim, inspect
 from toothcheck.pairing import landmarks_of, loss_between, retold, thickness_of, with_baseline
-from toothcheck.photo import load
+from toothcheck.photo import decode, load
 from toothcheck.survey.pairs import pair_record, true_index
 from toothcheck.synthetic import encode, make_photo, random_scene
 from toothcheck.synthetic.part import Part
@@ -79,13 +79,24 @@ def test_the_bore_is_a_landmark_and_another_bore_is_another_part(pair):
     assert marks.bore_diameter_mm.value == pytest.approx(20.0, abs=3 * marks.bore_diameter_mm.std)
     part = Part(chain="428", teeth=14, position="front", blend=0.4, thickness_mm=7.2, bore_mm=16.0, wear=Wear())
     scene = random_scene(np.random.default_rng(3), "bench", size_px=SIZE, part=part)
-    from toothcheck.photo import decode
-
     made = make_photo(scene)
     photo = decode(encode(made.picture, "jpg", focal_35mm=made.focal_35mm, quality=93), "other.jpg")
     other = inspect(photo, replace(pair["new"][2].claim, card_height_mm=scene.card_lift_told_mm))
     with pytest.raises(DifferentPartError, match="bore"):
         loss_between(pair["new"][2], other)
+
+
+@pytest.mark.parametrize("seed", [5, 6, 7])
+def test_a_washer_is_no_bore(seed):
+    part = Part(chain="428", teeth=14, position="front", blend=0.4, thickness_mm=7.2, bore_mm=20.0, nut=True)
+    scene = replace(random_scene(np.random.default_rng(seed), "bench", size_px=SIZE, part=part), turning="clockwise")
+    made = make_photo(scene)
+    claim = Claim(
+        chain=chain("428"), teeth=14, position="front", turning="clockwise", card_height_mm=scene.card_lift_told_mm
+    )
+    seen = inspect(decode(encode(made.picture, "png", focal_35mm=made.focal_35mm), "nut.png"), claim)
+    assert seen.traced is not None
+    assert landmarks_of(seen) is None
 
 
 def test_compare_prints_draws_and_writes(pair, tmp_path, monkeypatch):
