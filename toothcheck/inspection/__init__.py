@@ -77,7 +77,7 @@ def inspect(photo: Photo, claim: Claim, *, seed: int = 0) -> Inspection:
 
 
 def _unread(found: Inspection) -> float:
-    """Share of the teeth that were not measured though nothing but their edges stands against it."""
+    """Share of the teeth whose edges were not followed; those that a chain hides are not told from lost ones here."""
     if found.wear is None:
         return float("few-teeth" in found.flags)
     teeth = found.wear.teeth

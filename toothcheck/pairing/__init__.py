@@ -2,7 +2,7 @@
 
 The photos' rings go to `toothcheck.comparing`; bore and fixing holes, read on each photo's own plane, tell other parts
 and, where hole count and tooth count have no common divisor, which tooth is which.  `baseline` puts the part's own form
-when new in the ideal's place, `check` makes pairs of known wear and says how far off it was.
+when new in the ideal's place.  Made pairs of known wear say how far off it is (`toothcheck.survey.pairs`).
 """
 
 from __future__ import annotations
