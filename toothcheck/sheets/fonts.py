@@ -71,7 +71,7 @@ def as_seen(text: str) -> str:
 
     Hebrew and Arabic words run from right to left, the numbers among them from left to right, in a text that as a whole
     runs from left to right (Unicode Standard Annex 9, rules W1 to L4 without explicit marks); Arabic letters join.
-    By our own hand, since python-bidi 0.6 leaves brackets unturned (rule L4), and reportlab takes one line at a time.
+    By our own hand, since python-bidi 0.6 leaves brackets unturned (rule L4).
     Neglected: words that run from right to left over more than one line have their lines in the wrong order.
     """
     kinds = [unicodedata.bidirectional(letter) for letter in text]
