@@ -171,14 +171,11 @@ def _by_photo(
 ) -> tuple[AgainstBaseline, dict[str, Any], Inspection]:
     from toothcheck.comparing import against_photo
     from toothcheck.inspection import inspect
-    from toothcheck.pairing import loss_between, retold, thickness_of, with_baseline
+    from toothcheck.pairing import knowing_the_turning, loss_between, thickness_of, with_baseline
 
     height = inspection.claim.card_height_mm if card_height_mm is None else card_height_mm
     claim = replace(inspection.claim, card_height_mm=height, near_px=None)
-    earlier = inspect(photo, claim)
-    again = retold(claim, earlier, inspection)
-    if again is not None:
-        earlier = inspect(photo, again)
+    earlier = knowing_the_turning(photo, claim, inspect(photo, claim), inspection)
     comparison = loss_between(earlier, inspection)
     _refuse_doubts(comparison.flags, earlier.flags, inspection.flags)
     thickness = thickness_of(earlier)

@@ -109,7 +109,7 @@ def compare(
 
     from toothcheck.grade import CANNOT_TELL
     from toothcheck.inspection import inspect
-    from toothcheck.pairing import loss_between, retold
+    from toothcheck.pairing import knowing_the_turning, loss_between
     from toothcheck.photo import load
 
     with busy("Reading the photos") as tell:
@@ -121,9 +121,7 @@ def compare(
             tell(f"Finding and measuring the teeth of the {which} photo")
             seen.append(inspect(photo, claim))
         for i, claim in enumerate(claims):
-            again = retold(claim, seen[i], seen[1 - i])
-            if again is not None:
-                seen[i] = inspect(photos[i], again)
+            seen[i] = knowing_the_turning(photos[i], claim, seen[i], seen[1 - i])
         tell("Laying one on the other")
         damage = _damage_in_words(seen[0], seen[1])
         try:

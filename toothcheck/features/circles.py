@@ -10,6 +10,7 @@ from __future__ import annotations
 import math
 from collections.abc import Sequence
 from dataclasses import dataclass
+from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
@@ -151,11 +152,16 @@ def steps_on(view: View, centres: Floats, radii: Floats, rays: Floats, height: f
     smooth = (np.roll(step, 1, 1) + step + np.roll(step, -1, 1)) / 3
     size = np.abs(smooth)
     seen = np.isfinite(size)
-    level = 4.0 + 0.03 * float(np.median(light[np.isfinite(light)])) if seen.any() else 4.0
+    level = _clear_step(light[np.isfinite(light)])
     share = np.where(seen, size / (np.where(seen, size, 0.0) + level), 0.0)
     # what lies outside the picture has no step; a circle that lies there for the most part is none
     count = seen.sum(1)
     return np.asarray(np.where(count > 0.6 * size.shape[1], share.sum(1) / np.maximum(count, 1), 0.0))
+
+
+def _clear_step(light: NDArray[Any]) -> float:
+    """By how much light must change for a step to be half as clear as can be, with such light about it."""
+    return 4.0 + (0.03 * float(np.median(light)) if light.size else 0.0)
 
 
 def _bore(view: View, root: float, scale_std: float, reasons: dict[str, str]) -> Estimate | None:
@@ -198,6 +204,7 @@ def _is_through(view: View, centre: Floats, r: float) -> bool:
     """
     rays = rays_of(180)
     rim = centre + r * rays
+    # by the far rim as it is seen: what `fit_hole` reckons with is nearly that, and in oblique photos not near enough
     far = view.plane.on_plane(view.plane.project(rim, -view.thickness_mm), 0.0) - centre
     at, seen = np.arctan2(far[:, 1], far[:, 0]), np.hypot(*far.T)
     order = np.argsort(at)
@@ -215,7 +222,7 @@ def _is_through(view: View, centre: Floats, r: float) -> bool:
         known = smooth[np.isfinite(smooth)]
         return abs(float(np.median(known))) if len(known) else 0.0
 
-    level = 4.0 + 0.03 * float(np.median(view.light))
+    level = _clear_step(view.light)
     return max(step(np.maximum(share * wall, _CLEAR_OF_RIM_MM)) for share in _BACK_AT) > _BACK_LEAST * level
 
 

@@ -18,14 +18,16 @@ from toothcheck.estimate import Estimate, median_of
 from toothcheck.features.circles import find_circles
 from toothcheck.flags import MAY_BE_DAMAGED, TURNING_GUESSED
 from toothcheck.geometry import readonly
-from toothcheck.inspection import Claim, Inspection
+from toothcheck.inspection import Claim, Inspection, inspect
 from toothcheck.pairing.baseline import with_baseline
+from toothcheck.photo import Photo
 from toothcheck.tooth import ToothRing
 
 __all__ = [
     "broken_since",
     "damaged",
     "doubts",
+    "knowing_the_turning",
     "landmarks_of",
     "loss_between",
     "retold",
@@ -139,6 +141,12 @@ def retold(claim: Claim, one: Inspection, other: Inspection) -> Claim | None:
         return None
     side = other.wear.drive_clockwise
     return None if one.wear.drive_clockwise == side else claim.driven(side)
+
+
+def knowing_the_turning(photo: Photo, claim: Claim, seen: Inspection, other: Inspection) -> Inspection:
+    """A photo's inspection, anew where the other photo of the part tells its turning (`retold`)."""
+    again = retold(claim, seen, other)
+    return seen if again is None else inspect(photo, again)
 
 
 def loss_between(

@@ -16,6 +16,10 @@ _CHART = (
     "Asymmetry with bars that hold about 95 of 100. A dash under the line: not measured. Behind a number: ! broken or"
     " missing, ? may be damaged. Teeth are counted counterclockwise in the photo"
 )
+TREND = (
+    "Dots: readings, with bars that hold about 95 of 100; crosses: readings called out, not fitted. Dashed: the trend."
+    " Shaded: the interval that it is meant to stay in 8 times out of 10."
+)
 _RULE = "Median asymmetry of the measured teeth; the bar above holds about 95 of 100."
 _RULE_BASELINE = (
     "What is gone from the drive flanks since the baseline, median of the teeth; the bar above holds about 95 of 100."

@@ -14,7 +14,7 @@ from toothcheck.grade import CANNOT_TELL, CAUTIONS, MOST_CONFIDENCE, halt_until,
 from toothcheck.lessons.scale import ALL_GRADES, ASYMMETRY_LIMITS_PERCENT, MEANING, OVERHANG_LIMIT_MM
 from toothcheck.marks import INSPECTION_SCHEMA
 from toothcheck.pages import Figure, tied
-from toothcheck.report.captions import chart_caption, estimate_of, picture_alt, picture_caption, rule_caption
+from toothcheck.report.captions import TREND, chart_caption, estimate_of, picture_alt, picture_caption, rule_caption
 from toothcheck.report.figures import reading_on_rule, teeth_chart, trend_chart, two_teeth
 from toothcheck.tooth import teeth_in_words
 
@@ -183,6 +183,7 @@ class ReportView:
     rule_caption: str
     chart: Figure | None
     chart_caption: str
+    trend_caption: str
     teeth_figure: Figure | None
     teeth_caption: str
     picture: bytes | None
@@ -254,6 +255,7 @@ def _view(given: ReportInput) -> ReportView:
         rule_caption=rule_caption(d, asymmetry, by_baseline=by_baseline) if asymmetry else "",
         chart=teeth_chart(d["teeth"]),
         chart_caption=chart_caption(d["teeth"], outlined=given.outlined) + (_NOT_BASELINE if by_baseline else ""),
+        trend_caption=TREND,
         teeth_figure=figure,
         teeth_caption=caption,
         picture=given.picture,

@@ -284,13 +284,14 @@ def _story(view: ReportView, s: _Styles) -> list[Flowable]:
             _table([head, *cells], s, [0.4 * s.width, 0.18 * s.width, 0.42 * s.width], head=True),
         ]
     for title, figure, sentences in view.trends:
-        note = (
-            "Dots: readings, with bars that hold about 95 of 100; crosses: readings called out, not fitted. Dashed: "
-            "the trend. Shaded: the interval that it is meant to stay in 8 times out of 10."
-        )
         story.append(
             KeepTogether(
-                [_text(f"Trend: {title}", s.h2), _drawn(figure, s), _text(note, s.small), *_listed(sentences, s)]
+                [
+                    _text(f"Trend: {title}", s.h2),
+                    _drawn(figure, s),
+                    _text(view.trend_caption, s.small),
+                    *_listed(sentences, s),
+                ]
             )
         )
     story.append(

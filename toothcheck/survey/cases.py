@@ -21,6 +21,7 @@ from toothcheck.synthetic import (
     HANDLINGS,
     TIERS,
     MadePhoto,
+    Scene,
     Tier,
     Wear,
     encode,
@@ -44,17 +45,22 @@ _IN_SIGHT: tuple[Tier, ...] = ("mat", "bench", "hand")
 """Tiers without a chain or boxes that hide every second tooth."""
 
 
-def photo_of(made: MadePhoto, name: str, quality: int) -> Photo:
+def _photo(made: MadePhoto, name: str, quality: int) -> Photo:
     """The photo as it would come from a file."""
     return decode(encode(made.picture, "jpg", focal_35mm=made.focal_35mm, quality=quality), name)
 
 
-def claim_of(told: Told) -> Claim:
-    """What a user would tell `inspect`."""
+def _claim(told: Told) -> Claim:
     return Claim(
         chain=chain(told.chain), teeth=told.teeth, position=told.position, turning=told.turning,
         card_height_mm=told.card_height_mm,
     )  # fmt: skip
+
+
+def inspected(scene: Scene, name: str) -> tuple[Inspection, dict[str, Any]]:
+    """A scene's photo made, inspected with honest claims, and its truth."""
+    made = make_photo(scene)
+    return inspect(_photo(made, name, scene.sensor.jpeg_quality), _claim(honest_claim(scene))), made.truth
 
 
 def _outcome(result: Inspection) -> Record:
@@ -72,7 +78,7 @@ def wrong_claim_case(lot: int, seed: int, size_px: tuple[int, int] = (2016, 1512
     kind = FAULTS[lot % len(FAULTS)]
     wrong = random_wrong_claim(np.random.default_rng([seed, 300, lot]), kind, size_px=size_px)
     made = make_photo(wrong.scene, with_part=wrong.with_part)
-    result = inspect(photo_of(made, f"wrong-{lot}.jpg", wrong.scene.sensor.jpeg_quality), claim_of(wrong.claim))
+    result = inspect(_photo(made, f"wrong-{lot}.jpg", wrong.scene.sensor.jpeg_quality), _claim(wrong.claim))
     return {
         "lot": lot,
         "kind": kind,
@@ -87,9 +93,8 @@ def accuracy_case(lot: int, seed: int, size_px: tuple[int, int] = (2016, 1512)) 
     """Make and inspect case ``lot`` with honest claims; tiers take turns."""
     tier = TIERS[lot % len(TIERS)]
     scene = random_scene(np.random.default_rng([seed, 400, lot]), tier, size_px=size_px)
-    made = make_photo(scene)
-    result = inspect(photo_of(made, f"{tier}-{lot}.jpg", scene.sensor.jpeg_quality), claim_of(honest_claim(scene)))
-    return {"lot": lot, "tier": tier, "true_patterns": _patterns(scene.part.wear)} | _accuracy(result, made.truth)
+    result, truth = inspected(scene, f"{tier}-{lot}.jpg")
+    return {"lot": lot, "tier": tier, "true_patterns": _patterns(scene.part.wear)} | _accuracy(result, truth)
 
 
 def _patterns(wear: Wear) -> list[str]:
@@ -108,7 +113,7 @@ def handling_case(lot: int, seed: int, size_px: tuple[int, int] = (2016, 1512)) 
     tier = TIERS[number % len(TIERS)]
     scene = random_scene(np.random.default_rng([seed, 600, number]), tier, size_px=size_px)
     file = handled(make_photo(scene), set_stage(scene), handling, quality=scene.sensor.jpeg_quality)
-    result = inspect(decode(file.encoded, f"{tier}-{number}.jpg"), claim_of(honest_claim(scene)))
+    result = inspect(decode(file.encoded, f"{tier}-{number}.jpg"), _claim(honest_claim(scene)))
     return {"lot": lot, "tier": tier, "handling": handling} | _accuracy(result, file.truth)
 
 
@@ -129,10 +134,9 @@ def damage_case(lot: int, seed: int, size_px: tuple[int, int] = (2016, 1512)) ->
     tooth = int(rng.integers(scene.part.teeth))
     wear = replace(scene.part.wear, damage=((tooth, kind),))
     scene = replace(scene, part=replace(scene.part, wear=wear))
-    made = make_photo(scene)
-    result = inspect(photo_of(made, f"damage-{lot}.jpg", scene.sensor.jpeg_quality), claim_of(honest_claim(scene)))
+    result, truth = inspected(scene, f"damage-{lot}.jpg")
     named = [
-        _nearest(seen["tip_px"], made.truth["tip_px"])[0]
+        _nearest(seen["tip_px"], truth["tip_px"])[0]
         for seen in result.document()["teeth"]
         if ({"broken"} | MAY_BE_DAMAGED) & set(seen["flags"])
     ]
@@ -143,7 +147,7 @@ def damage_case(lot: int, seed: int, size_px: tuple[int, int] = (2016, 1512)) ->
         "named": tooth in named,
         "sound": scene.part.teeth - 1,
         "sound_named": len(set(named) - {tooth}),
-        "true_grade": made.truth["true_grade"],
+        "true_grade": truth["true_grade"],
     } | _outcome(result)
 
 

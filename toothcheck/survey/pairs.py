@@ -9,10 +9,10 @@ from typing import Any
 import numpy as np
 
 from toothcheck.errors import CannotTell, DifferentPartError
-from toothcheck.inspection import Inspection, inspect, tip_pixels
+from toothcheck.inspection import Inspection, tip_pixels
 from toothcheck.pairing import loss_between
-from toothcheck.survey.cases import Record, claim_of, photo_of
-from toothcheck.synthetic import Scene, Tier, honest_claim, make_pair, make_photo
+from toothcheck.survey.cases import Record, inspected
+from toothcheck.synthetic import Tier, make_pair
 
 _TIERS: tuple[Tier, ...] = ("mat", "bench")
 """Both cards, each where it lies best: the printed mat and the pocket card."""
@@ -24,15 +24,10 @@ def pair_case(lot: int, seed: int, size_px: tuple[int, int] = (2016, 1512)) -> R
     number = lot // len(_TIERS)
     rng = np.random.default_rng([seed, 100 + _TIERS.index(tier), number])
     (before, truth_before), (after, truth_after) = (
-        _inspected(scene, f"{tier}-{number}-{which}.jpg")
+        inspected(scene, f"{tier}-{number}-{which}.jpg")
         for which, scene in zip(("before", "after"), make_pair(rng, tier, size_px=size_px), strict=True)
     )
     return {"lot": lot, "tier": tier} | pair_record(before, truth_before, after, truth_after)
-
-
-def _inspected(scene: Scene, name: str) -> tuple[Inspection, dict[str, Any]]:
-    made = make_photo(scene)
-    return inspect(photo_of(made, name, scene.sensor.jpeg_quality), claim_of(honest_claim(scene))), made.truth
 
 
 def pair_record(

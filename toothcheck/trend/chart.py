@@ -131,7 +131,7 @@ def _panel(axes: Axes, part: PartTrend, unit: str) -> None:
     lowest = min(0.0, *(p.percent - 2 * p.std_percent for p in trend.points), 0.0)
     axes.set(
         xlim=(0, shown * scale),
-        ylim=(lowest and lowest - 0.02 * highest, highest),  # the end of a reading's bar is seen, too
+        ylim=(lowest - 0.02 * highest if lowest < 0 else 0.0, highest),  # the end of a reading's bar is seen, too
         xlabel=f"the part's own distance, {unit}" + ("" if part.start_known else " since it joined the logbook"),
         ylabel="asymmetry, %",
     )
