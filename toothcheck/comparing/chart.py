@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import io
 import textwrap
+from collections.abc import Iterable
 
 import numpy as np
 from matplotlib import rc_context
@@ -17,7 +18,7 @@ from toothcheck.sheets.fonts import printable
 FORMS = ("png", "svg")
 """What can be drawn."""
 
-_WIDEST = 110  # letters in a line of the title
+_WIDEST, _WIDEST_BOLD = 130, 85  # letters in a line under and over the picture
 _BEFORE, _AFTER, _GONE, _GREY = "#1b1b1b", "#0072b2", "#d55e00", "#8a8a8a"
 
 
@@ -27,7 +28,7 @@ def drawn(comparison: Comparison, *, title: str, form: str, claimed: bool = True
     Parameters
     ----------
     title
-        Lines over the picture.
+        The photos, which are named under the picture; on further lines what is to be read before any loss.
     form
         One of `FORMS`.
     claimed
@@ -42,9 +43,11 @@ def drawn(comparison: Comparison, *, title: str, form: str, claimed: bool = True
         raise ValueError(f"form must be one of {', '.join(FORMS)}, not {form!r}")
     with rc_context({"svg.hashsalt": "toothcheck", "font.size": 9}):
         figure = Figure(figsize=(11, 5.6), layout="constrained")
-        # photos' names may be long, and hold dollar signs, and spaces that the font does not have
-        lines = [textwrap.fill(" ".join(line.split()), _WIDEST) for line in printable(title).splitlines()]
-        figure.suptitle("\n".join(lines), parse_math=False)
+        names, *first = printable(title).splitlines()
+        if claimed:
+            first.append(f"Gone from the drive flanks: {comparison.median_loss_mm.text('mm')} (median)")
+        figure.suptitle(_filled(first, _WIDEST_BOLD), fontsize=14, weight="bold", parse_math=False)
+        figure.supxlabel(_filled([names], _WIDEST), fontsize=9, parse_math=False)
         if claimed:
             outlines, losses = figure.subplots(1, 2, width_ratios=(1, 1.1))
             _losses(losses, comparison)
@@ -54,6 +57,11 @@ def drawn(comparison: Comparison, *, title: str, form: str, claimed: bool = True
         out = io.BytesIO()
         figure.savefig(out, format=form, dpi=120, metadata=FIGURE[form])
     return out.getvalue()
+
+
+def _filled(lines: Iterable[str], widest: int) -> str:
+    """Photos' names may be long, and hold dollar signs, and spaces that the font does not have."""
+    return "\n".join(textwrap.fill(" ".join(line.split()), widest) for line in lines)
 
 
 def _outlines(axes: Axes, comparison: Comparison) -> None:
