@@ -392,6 +392,8 @@ def test_without_a_card_a_wrong_count_is_noticed(without_card):
     result = inspect(without_card, replace(HONEST, teeth=15, card_height_mm=None))
     assert "teeth-disagree" in result.flags
     assert result.found.teeth[0][0] == 14
+    # it was refused, but found: at the scale that its pitch gives
+    assert (result.wear, result.document()["scale"]["source"]) == (None, "pitch")
 
 
 def test_without_card_and_chain_nothing_gives_the_scale(without_card):
@@ -403,6 +405,15 @@ def test_without_card_and_chain_nothing_gives_the_scale(without_card):
     )
     assert result.document()["scale"]["source"] is None
     assert "--chain" in result.verdict.next_steps[0]  # sooner done than another photo
+
+
+def test_a_sprocket_that_was_not_found_gives_no_scale():
+    plain = encode(np.full((600, 800, 3), 128, dtype=np.uint8), "png", focal_35mm=50)
+    result = inspect(decode(plain, "plain.png"), HONEST)
+    assert result.flags == ("no-card", "no-sprocket")
+    assert not any("gives the scale" in reason for reason in result.verdict.reasons)
+    scale = result.document()["scale"]
+    assert (scale["source"], scale["card"], scale["px_per_mm"]) == (None, None, None)
 
 
 def test_the_wheel_measured_is_the_one_pointed_at_or_none():
@@ -431,6 +442,7 @@ def test_a_mirrored_photo_is_refused():
     result = inspect(photo_of(SCENE, mirrored=True), HONEST)
     assert result.flags == ("mirrored",)
     assert result.verdict.grade == CANNOT_TELL
+    assert result.document()["scale"]["source"] is None  # refused before anything was looked for
 
 
 def test_no_sprocket_at_all():

@@ -261,7 +261,11 @@ def check_document(d):
     assert sprocket["position"] in {"front", "rear"}
     assert sprocket["drive_flank"] in {"clockwise", "counterclockwise", None}
     assert set(scale) >= {"source", "card", "markers", "px_per_mm", "tilt_deg", "card_to_pitch_percent"}
-    assert scale["source"] in {"card", "pitch"}
+    assert scale["source"] in {"card", "pitch", None}
+    if scale["source"] is None:  # then nothing on that scale was measured, and a flag says why
+        assert scale["card"] is scale["px_per_mm"] is scale["tilt_deg"] is None
+        assert d["flags"]
+    assert (scale["source"] == "card") == (scale["card"] is not None)
     for e in (sprocket["gap_form"], scale["card_to_pitch_percent"]):
         if e is not None:
             check_estimate(e)
@@ -309,6 +313,7 @@ def test_json_of_a_refusal_is_as_the_contract_says(blank, run):
     assert (status, err) == (3, "")
     d = json.loads(out, parse_constant=no_nan)
     check_document(d)
+    assert d["scale"]["source"] is None  # neither a card nor a sprocket is there to take it from
     assert (d["wear"], d["teeth"]) == (None, [])
     assert d["flags"]
 

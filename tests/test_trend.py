@@ -3,6 +3,7 @@
 import datetime as dt
 import math
 import re
+import tracemalloc
 import uuid
 import xml.etree.ElementTree as ET
 from dataclasses import replace
@@ -393,6 +394,35 @@ def test_what_foretells_step_by_step_is_what_all_readings_at_once_foretell(known
         shown, spread = ahead._shown(Point(km=point.km + 1500, percent=0.0, std_percent=0.3))
         assert shown == pytest.approx(mean[:, 0], abs=1e-4)
         assert spread == pytest.approx(np.sqrt(std[:, 0] ** 2 + 0.3**2 + 0.5**2), abs=1e-4)
+
+
+@pytest.mark.parametrize("at_once", [1, 7 * 12**2])
+def test_few_nodes_at_a_time_tell_what_all_at_once_tell(at_once, monkeypatch):
+    points = line(0.3, 12, noise=np.random.default_rng(4).normal(0, 0.5, 12))
+    points = [replace(p, percent=p.percent + (17 if i < 8 else 40)) for i, p in enumerate(points)]
+    together = fit(points, position="rear")
+    assert together.perhaps_used  # twice the nodes: whether the part was new is asked too
+    assert [jump.kind for jump in together.jumps] == ["level"]
+    monkeypatch.setattr("toothcheck.trend.posterior.AT_ONCE", at_once)
+    apart = fit(points, position="rear")
+    assert [apart.rate, *apart.rate_interval] == pytest.approx([together.rate, *together.rate_interval], rel=1e-12)
+    assert apart.curve_percent == pytest.approx(together.curve_percent, rel=1e-12, abs=1e-12)
+
+
+def test_five_hundred_readings_are_foretold_in_little_memory():
+    """The truth is the line of which the readings are taken: 0.3 % per 1000 km, so 10 % at 33 333 km."""
+    noise = np.random.default_rng(6).normal(0, 0.5, 500)
+    points = line(0.3, 500, step=50.0, noise=noise)
+    tracemalloc.start()
+    try:
+        trend = fit(points, position="front")
+        _, most = tracemalloc.get_traced_memory()
+    finally:
+        tracemalloc.stop()
+    assert trend.rate_interval[0] < 0.3 < trend.rate_interval[1]
+    ten = next(c for c in trend.crossings if c.percent == 10)
+    assert ten.early_km < 10_000 / 0.3 < ten.late_km
+    assert most < 132 * 500**2 * 8 / 2  # half of what the covariances of all nodes would take in one array
 
 
 def test_no_number_for_programs_is_minus_nought():

@@ -11,7 +11,7 @@ from made import asked, document, drawn_photo
 from scipy.stats import norm
 
 from toothcheck.chains import chain
-from toothcheck.lessons import collect, exercise_page, lesson_page, run_of
+from toothcheck.lessons import collect, exercise_page, lesson_page, lesson_wheel, run_of
 from toothcheck.lessons.model import Wear, drive_flank_side, reading, roller_seat, tooth_table, worn
 from toothcheck.lessons.page import FORMS, form
 from toothcheck.lessons.scale import GRADES, grade_of
@@ -33,7 +33,7 @@ def pages(tmp_path_factory):
     ]
     photo, _ = drawn_photo(loss=0.7, size=400)
     texts = {
-        "lesson": lesson_page(chain("520")),
+        "lesson": lesson_page(lesson_wheel(chain("520"), 15), lesson_wheel(chain("520"), 45)),
         "exercise": exercise_page(cases, title="Week 1"),
         "report": report_page(ReportInput(document=document(), origin=Origin.MADE, picture=photo)),
     }

@@ -55,12 +55,20 @@ def test_lesson(toothcheck, tmp_path):
     assert '<strong id="meaning">' in page  # "do not ride on it", as bold as in report and picture
 
 
+def test_a_lesson_of_the_fewest_teeth_draws_wear_of_every_second_tooth_on_one_more(toothcheck, tmp_path):
+    run = toothcheck("lesson", "--front", 7, "--rear", 7, "-o", "lesson.html", cwd=tmp_path)
+    assert run.returncode == 0, run.stderr
+    assert "7 teeth in front, 7 at the rear" in (tmp_path / "lesson.html").read_text(encoding="utf-8")
+
+
 @pytest.mark.parametrize(
     ("words", "why"),
     [
         (("lesson", "--chain", "999", "-o", "x.html"), "--chain must be one of"),
         (("lesson", "--front", "4", "-o", "x.html"), "--front must lie between 7 and 150, not 4"),
         (("lesson", "--rear", "151", "-o", "x.html"), "--rear must lie between 7 and 150, not 151"),
+        # 532: the slimmest legal tooth ends below R + 0.25 d1
+        (("lesson", "--chain", "532", "-o", "x.html"), "No lesson can be made of chain 532 with 15 teeth"),
         (("lesson", "-o", "nowhere/x.html"), "Cannot write"),
         (("exercise", "make", "--photos", "empty", "-o", "x.html"), "holds no photo"),
         (("exercise", "make", "--photos", "missing", "-o", "x.html"), "must be a folder"),

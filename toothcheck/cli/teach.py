@@ -48,18 +48,17 @@ def lesson(
     One HTML file for apprentices; it needs no network and works on a phone.
     """
     from toothcheck.chains import chain as chain_named
-    from toothcheck.lessons import lesson_page
-    from toothcheck.toothform.outline import checked_wheel
+    from toothcheck.lessons import lesson_page, lesson_wheel
 
     check_ending("--output", output, (".html", ".htm"))
     check_targets(read={}, written={"--output": output})
     with telling():
         size = chain_named(chain)
-    for option, teeth in (("--front", front), ("--rear", rear)):
-        with telling(teeth=option):
-            checked_wheel(size.pitch_mm, size.roller_diameter_mm, teeth)
-    page = lesson_page(size, front_teeth=front, rear_teeth=rear)
-    write_whole(output, page.encode())
+    with telling(teeth="--front"):
+        front_wheel = lesson_wheel(size, front)
+    with telling(teeth="--rear"):
+        rear_wheel = lesson_wheel(size, rear)
+    write_whole(output, lesson_page(front_wheel, rear_wheel).encode())
     sys.stdout.write(f"{output}: lesson for chain {chain}, {front} and {rear} teeth\n")
 
 

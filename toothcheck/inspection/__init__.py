@@ -100,12 +100,14 @@ def _inspected(photo: Photo, claim: Claim, card: CardSighting | None, pose: Card
         plane, height_std = face_of(pose, claim, card)
         placed = placing.place(photo.grey, plane, claim, card)
     else:
-        told.flags += ["no-card", "pitch-guess"]
+        told.flags.append("no-card")
         height_std = 0.0
         placed = placing.place_facing(photo.grey, photo.focals_35mm, claim)
     if placed is None:
         pointed = claim.near_px is not None
         return told.refused("no-sprocket", note="No sprocket was found at the place pointed at." if pointed else "")
+    if card is None:
+        told.flags.append("pitch-guess")
     told.take(placed)
     if card is not None and "two-sprockets" not in told.flags and claim.near_px is None:
         other = placing.second_wheel(photo.grey, plane, placed, card)

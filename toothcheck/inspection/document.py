@@ -104,10 +104,10 @@ def document(i: Inspection) -> dict[str, Any]:
 
 
 def _scale_source(i: Inspection) -> str | None:
-    """Where the scale came from; None where there was neither a card nor a chain size with a pitch."""
+    """Where the scale came from; None where there was neither a card nor a sprocket placed by its pitch."""
     if i.card is not None:
         return "card"
-    return None if i.claim.chain is None else "pitch"
+    return "pitch" if "pitch-guess" in i.flags else None
 
 
 def _plane(traced: Traced) -> dict[str, Any]:

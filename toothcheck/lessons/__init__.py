@@ -4,12 +4,13 @@ from __future__ import annotations
 
 from toothcheck.lessons.cases import Case, NothingToAsk, case_of, graded_set
 from toothcheck.lessons.exercise import exercise_page
-from toothcheck.lessons.page import lesson_page
+from toothcheck.lessons.page import LessonWheel, lesson_page, lesson_wheel
 from toothcheck.lessons.results import ClassReport, Run, collect, document_of, run_of
 
 __all__ = [
     "Case",
     "ClassReport",
+    "LessonWheel",
     "NothingToAsk",
     "Run",
     "case_of",
@@ -18,5 +19,6 @@ __all__ = [
     "exercise_page",
     "graded_set",
     "lesson_page",
+    "lesson_wheel",
     "run_of",
 ]

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from dataclasses import asdict
+from dataclasses import asdict, dataclass
 
 import numpy as np
 from markupsafe import Markup
@@ -21,20 +21,54 @@ from toothcheck.lessons.scale import (
 )
 from toothcheck.pages import Figure, Role, Shape, json_for_page, render
 from toothcheck.pages.figure import line, word
-from toothcheck.toothform import IsoForm
+from toothcheck.toothform import MIN_TEETH, IsoForm
 
 FORMS = (("thickest legal tooth", 0.0), ("middle", 0.5), ("slimmest legal tooth", 1.0))
 """Place between the minimum (0) and the maximum (1) gap form, in a learner's words."""
 STRETCHES_PERCENT = (0.0, 0.5, 1.0, 2.0, 3.0)
 
 
-def lesson_data(chain: Chain, front_teeth: int, rear_teeth: int) -> dict[str, object]:
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class LessonWheel:
+    """One of the lesson's two wheels, new; forms and tables in the order of `FORMS`."""
+
+    chain: Chain
+    teeth: int
+    forms: tuple[IsoForm, ...]
+    tables: tuple[ToothTable, ...]
+
+    @property
+    def middle(self) -> ToothTable:
+        """The form midway between the two that the standard draws."""
+        return self.tables[1]
+
+
+def lesson_wheel(chain: Chain, teeth: int) -> LessonWheel:
+    """One of the lesson's two wheels.
+
+    Raises
+    ------
+    ValueError
+        When a tooth count does not give forms that can be drawn and measured.
+    """
+    forms = tuple(form(chain, teeth, blend) for _, blend in FORMS)
+    try:
+        tables = tuple(tooth_table(new) for new in forms)
+    except ValueError as error:
+        raise ValueError(
+            f"no lesson can be made of chain {chain.name} with {teeth} teeth: {error}; take another chain size"
+        ) from error
+    return LessonWheel(chain=chain, teeth=teeth, forms=forms, tables=tables)
+
+
+def lesson_data(front: LessonWheel, rear: LessonWheel) -> dict[str, object]:
     """What the page's script works on; lengths mm, in the tooth's own frame."""
+    chain = front.chain
     return {
         "most_confidence": MOST_CONFIDENCE,
         "wheels": {
-            position: {"teeth": teeth, "forms": [_table_json(form(chain, teeth, blend)) for _, blend in FORMS]}
-            for position, teeth in (("front", front_teeth), ("rear", rear_teeth))
+            position: {"teeth": wheel.teeth, "forms": [_table_json(table) for table in wheel.tables]}
+            for position, wheel in (("front", front), ("rear", rear))
         },
         "chain": {"name": chain.name, "pitch_mm": chain.pitch_mm, "roller_diameter_mm": chain.roller_diameter_mm},
         "grades": list(GRADES),
@@ -49,8 +83,7 @@ def form(chain: Chain, teeth: int, blend: float) -> IsoForm:
     return IsoForm(pitch_mm=chain.pitch_mm, roller_diameter_mm=chain.roller_diameter_mm, teeth=teeth, blend=blend)
 
 
-def _table_json(new: IsoForm) -> dict[str, object]:
-    table = tooth_table(new)
+def _table_json(table: ToothTable) -> dict[str, object]:
     return {
         "pitch_radius": table.pitch_radius_mm,
         "roller_radius": table.roller_diameter_mm / 2,
@@ -71,35 +104,29 @@ def _table_json(new: IsoForm) -> dict[str, object]:
     }
 
 
-def lesson_page(chain: Chain, *, front_teeth: int = 15, rear_teeth: int = 45) -> str:
-    """The lesson as self-contained HTML.
-
-    Raises
-    ------
-    ValueError
-        When a tooth count does not give a form that can be drawn and measured.
-    """
-    middle = {n: tooth_table(form(chain, n, 0.5)) for n in {front_teeth, rear_teeth}}
+def lesson_page(front: LessonWheel, rear: LessonWheel) -> str:
+    """The lesson as self-contained HTML; the two wheels are of one chain."""
+    chain = front.chain
+    even_teeth = max(MIN_TEETH + 1, rear.teeth - rear.teeth % 2)  # no form has fewer than MIN_TEETH, which is odd
     return render(
         "toothcheck.lessons",
         "lesson.html.j2",
         {
             "version": __version__,
             "chain": chain,
-            "front_teeth": front_teeth,
-            "rear_teeth": rear_teeth,
+            "front_teeth": front.teeth,
+            "rear_teeth": rear.teeth,
             "forms": FORMS,
-            "data": json_for_page(lesson_data(chain, front_teeth, rear_teeth)),
+            "data": json_for_page(lesson_data(front, rear)),
             "cases": [
-                asdict(case)
-                for case in hard_cases(middle[front_teeth], tooth_table(form(chain, rear_teeth - rear_teeth % 2, 0.5)))
+                asdict(case) for case in hard_cases(front.middle, tooth_table(form(chain, even_teeth, FORMS[1][1])))
             ],
-            "climb": _climb_rows(middle[front_teeth], middle[rear_teeth]),
+            "climb": _climb_rows(front.middle, rear.middle),
             "flanks": _flank_rows(),
-            "new_teeth": _new_teeth(chain, front_teeth),
-            "pointed": _pointed_rows(chain, (13, front_teeth, 17, 25, rear_teeth)),
-            "thickness_span": _thickness_span(chain, front_teeth),
-            "tenth_mm": middle[front_teeth].half_mm[middle[front_teeth].at_pitch] * 0.2,
+            "new_teeth": _new_teeth(front),
+            "pointed": _pointed_rows(chain, (13, front.teeth, 17, 25, rear.teeth)),
+            "thickness_span": _thickness_span(front),
+            "tenth_mm": front.middle.half_mm[front.middle.at_pitch] * 0.2,
             "grades": [(name, MEANING[name]) for name in ALL_GRADES],
             "limits": ASYMMETRY_LIMITS_PERCENT,
             "overhang_limit_mm": OVERHANG_LIMIT_MM,
@@ -135,15 +162,14 @@ def _flank_rows() -> list[dict[str, str]]:
     return rows
 
 
-def _new_teeth(chain: Chain, teeth: int) -> Markup:
+def _new_teeth(wheel: LessonWheel) -> Markup:
     """The three new forms of one sprocket side by side."""
     shapes: list[Shape] = []
-    tables = [tooth_table(form(chain, teeth, blend)) for _, blend in FORMS]
-    base = min(float(t.radius_mm[0]) for t in tables) - 0.6
-    top = max(float(t.radius_mm[-1]) for t in tables)
-    spacing = 1.18 * chain.pitch_mm
+    base = min(float(t.radius_mm[0]) for t in wheel.tables) - 0.6
+    top = max(float(t.radius_mm[-1]) for t in wheel.tables)
+    spacing = 1.18 * wheel.chain.pitch_mm
     size = 0.042 * 3.16 * spacing  # of letters that a phone of 390 px still shows at 12 px and more
-    for i, ((name, _), table) in enumerate(zip(FORMS, tables, strict=True)):
+    for i, ((name, _), table) in enumerate(zip(FORMS, wheel.tables, strict=True)):
         outline = worn(table, Wear()).outline_mm()
         foot = np.array([[outline[-1, 0], base], [outline[0, 0], base]])
         x = (i - 1) * spacing
@@ -179,8 +205,6 @@ def _pointed_rows(chain: Chain, counts: tuple[int, ...]) -> list[dict[str, objec
     return rows
 
 
-def _thickness_span(chain: Chain, teeth: int) -> tuple[float, float]:
-    values = [
-        2 * float(form(chain, teeth, b).half_thickness_mm(form(chain, teeth, b).pitch_radius_mm)) for _, b in FORMS
-    ]
+def _thickness_span(wheel: LessonWheel) -> tuple[float, float]:
+    values = [2 * float(new.half_thickness_mm(new.pitch_radius_mm)) for new in wheel.forms]
     return min(values), max(values)

@@ -181,7 +181,31 @@ def _photo(picture: bytes, caption: str, s: _Styles) -> list[Flowable]:
 
 
 def _story(view: ReportView, s: _Styles) -> list[Flowable]:
-    from reportlab.platypus import CondPageBreak, KeepTogether, Spacer, Table
+    from reportlab.platypus import Spacer
+
+    return [
+        _text(view.title, s.h1),
+        _text(" · ".join(view.facts), s.small),
+        Spacer(1, 6),
+        _verdict(view, s),
+        *_told(view, s),
+        Spacer(1, 6),
+        _care(view, s),
+        # before the photo, which is as wide as the page: it seldom fits under the cautions, and this does
+        *_together("The ideal and the most worn tooth", view.teeth_figure, view.teeth_caption, s, share=0.86),
+        *(_photo(view.picture, view.picture_caption, s) if view.picture else ()),
+        *_together("Tooth by tooth", view.chart, view.chart_caption, s),
+        *_numbers(view, s),
+        *_all_teeth(view, s),
+        *_flags(view, s),
+        *_trends(view, s),
+        *_method(view, s),
+    ]
+
+
+def _verdict(view: ReportView, s: _Styles) -> Flowable:
+    """The grade, with the rule beside it where there is one."""
+    from reportlab.platypus import KeepTogether, Table
 
     verdict: list[Flowable] = [
         _text("Grade", s.small),
@@ -190,72 +214,68 @@ def _story(view: ReportView, s: _Styles) -> list[Flowable]:
         _text(view.meaning, s.action),
         _text(view.confidence, s.body),
     ]
-    top: Flowable
-    if view.rule:
-        ruled = [_drawn(view.rule, s, 0.56), _text(view.rule_caption, s.small)]
-        top = Table([[verdict, ruled]], colWidths=[0.42 * s.width, 0.58 * s.width])
-        top.setStyle(
-            [
-                ("VALIGN", (0, 0), (-1, -1), "TOP"),
-                ("LEFTPADDING", (0, 0), (-1, -1), 0),
-                ("RIGHTPADDING", (0, 0), (0, -1), 14),
-            ]
-        )
-    else:
-        top = KeepTogether(verdict)
-    story: list[Flowable] = [_text(view.title, s.h1), _text(" · ".join(view.facts), s.small), Spacer(1, 6), top]
-    if view.reasons:
-        story += [_text("Why", s.h3), *_listed(view.reasons, s)]
-    if view.next_steps:
-        story += [_text("What to do next", s.h3), *_listed(view.next_steps, s, numbered=True)]
-    if view.grade == "good":
-        story.append(
-            _begun_bold(
-                "good",
-                "describes these teeth in this photo. It does not mean that the machine is safe to ride.",
-                s.small,
-            )
-        )
-
-    if view.drive:
-        story.append(KeepTogether([_text("The machine's drive, by the logbook", s.h2), *_listed(view.drive, s)]))
-
-    care = Table(
+    if not view.rule:
+        return KeepTogether(verdict)
+    ruled = [_drawn(view.rule, s, 0.56), _text(view.rule_caption, s.small)]
+    top = Table([[verdict, ruled]], colWidths=[0.42 * s.width, 0.58 * s.width])
+    top.setStyle(
         [
-            [
-                [
-                    _text("Take care", s.h3),
-                    *_listed(view.cautions, s),
-                    _begun_bold("No photo shows:", f"{'; '.join(view.unseen)}.", s.body),
-                ]
-            ]
-        ],
-        colWidths=[s.width],
+            ("VALIGN", (0, 0), (-1, -1), "TOP"),
+            ("LEFTPADDING", (0, 0), (-1, -1), 0),
+            ("RIGHTPADDING", (0, 0), (0, -1), 14),
+        ]
     )
-    care.setStyle([("BACKGROUND", (0, 0), (-1, -1), s.stop), ("LINEBEFORE", (0, 0), (0, -1), 2.5, s.worn)])
-    story += [Spacer(1, 6), care]
+    return top
 
-    # before the photo, which is as wide as the page: it seldom fits under the cautions, and this does
-    if view.teeth_figure:
-        story.append(
-            KeepTogether(
-                [
-                    _text("The ideal and the most worn tooth", s.h2),
-                    _drawn(view.teeth_figure, s, 0.86),
-                    _text(view.teeth_caption, s.small),
-                ]
-            )
-        )
-    if view.picture:
-        story += _photo(view.picture, view.picture_caption, s)
-    if view.chart:
-        story.append(
-            KeepTogether([_text("Tooth by tooth", s.h2), _drawn(view.chart, s), _text(view.chart_caption, s.small)])
-        )
+
+def _told(view: ReportView, s: _Styles) -> list[Flowable]:
+    """Why, what to do, and what the logbook says."""
+    from reportlab.platypus import KeepTogether
+
+    out: list[Flowable] = []
+    if view.reasons:
+        out += [_text("Why", s.h3), *_listed(view.reasons, s)]
+    if view.next_steps:
+        out += [_text("What to do next", s.h3), *_listed(view.next_steps, s, numbered=True)]
+    if view.grade == "good":
+        no_approval = "describes these teeth in this photo. It does not mean that the machine is safe to ride."
+        out.append(_begun_bold("good", no_approval, s.small))
+    if view.drive:
+        out.append(KeepTogether([_text("The machine's drive, by the logbook", s.h2), *_listed(view.drive, s)]))
+    return out
+
+
+def _care(view: ReportView, s: _Styles) -> Flowable:
+    from reportlab.platypus import Table
+
+    told = [
+        _text("Take care", s.h3),
+        *_listed(view.cautions, s),
+        _begun_bold("No photo shows:", f"{'; '.join(view.unseen)}.", s.body),
+    ]
+    care = Table([[told]], colWidths=[s.width])
+    care.setStyle([("BACKGROUND", (0, 0), (-1, -1), s.stop), ("LINEBEFORE", (0, 0), (0, -1), 2.5, s.worn)])
+    return care
+
+
+def _together(heading: str, figure: Figure | None, caption: str, s: _Styles, *, share: float = 1.0) -> list[Flowable]:
+    """A figure, ``share`` of the page's width, on one page with heading and caption; nothing where it is missing."""
+    from reportlab.platypus import KeepTogether
+
+    if not figure:
+        return []
+    return [KeepTogether([_text(heading, s.h2), _drawn(figure, s, share), _text(caption, s.small)])]
+
+
+def _numbers(view: ReportView, s: _Styles) -> list[Flowable]:
+    """The sprocket's numbers, and beside them the worst tooth's."""
+    from reportlab.platypus import CondPageBreak, KeepTogether, Table
 
     half = 0.49 * s.width
     left = [_text("The sprocket", s.h3), _rows(view.summary, s, half)] if view.summary else []
     right = [_text(view.worst_title, s.h3), _rows(view.worst, s, half)] if view.worst else []
+    if not left and not right:
+        return []
     both = Table([[left, right]], colWidths=[0.51 * s.width, 0.49 * s.width])
     both.setStyle(
         [
@@ -264,42 +284,57 @@ def _story(view: ReportView, s: _Styles) -> list[Flowable]:
             ("RIGHTPADDING", (0, 0), (-1, -1), 0),
         ]
     )
-    if left or right:
-        story += [KeepTogether([_text("Numbers", s.h2), both]), CondPageBreak(90)]
+    return [KeepTogether([_text("Numbers", s.h2), both]), CondPageBreak(90)]
 
-    if view.teeth:
-        head = [_text(name, s.small) for name in ("Tooth", *view.teeth_head)]
-        cells = [
-            [_text(str(t.index), s.cell), _text(t.flags, s.cell), *[_text(c, s.cell) for c in t.cells]]
-            for t in view.teeth
-        ]
-        shares = (0.08, 0.24, 0.17, 0.17, 0.17, 0.17)
-        story += [_text("All teeth", s.h3), _table([head, *cells], s, [share * s.width for share in shares], head=True)]
 
-    if view.flags:
-        head = [_text(name, s.small) for name in ("Flag", "Where", "What to do")]
-        cells = [[_text(f.sentence, s.cell), _text(f.teeth, s.cell), _text(f.remedy, s.cell)] for f in view.flags]
-        story += [
-            _text("What lowers the trust, and what helps", s.h2),
-            _table([head, *cells], s, [0.4 * s.width, 0.18 * s.width, 0.42 * s.width], head=True),
-        ]
-    for title, figure, sentences in view.trends:
-        story.append(
-            KeepTogether(
-                [
-                    _text(f"Trend: {title}", s.h2),
-                    _drawn(figure, s),
-                    _text(view.trend_caption, s.small),
-                    *_listed(sentences, s),
-                ]
-            )
+def _all_teeth(view: ReportView, s: _Styles) -> list[Flowable]:
+    if not view.teeth:
+        return []
+    head = [_text(name, s.small) for name in ("Tooth", *view.teeth_head)]
+    cells = [
+        [_text(str(t.index), s.cell), _text(t.flags, s.cell), *[_text(c, s.cell) for c in t.cells]] for t in view.teeth
+    ]
+    shares = (0.08, 0.24, 0.17, 0.17, 0.17, 0.17)
+    return [_text("All teeth", s.h3), _table([head, *cells], s, [share * s.width for share in shares], head=True)]
+
+
+def _flags(view: ReportView, s: _Styles) -> list[Flowable]:
+    if not view.flags:
+        return []
+    head = [_text(name, s.small) for name in ("Flag", "Where", "What to do")]
+    cells = [[_text(f.sentence, s.cell), _text(f.teeth, s.cell), _text(f.remedy, s.cell)] for f in view.flags]
+    return [
+        _text("What lowers the trust, and what helps", s.h2),
+        _table([head, *cells], s, [0.4 * s.width, 0.18 * s.width, 0.42 * s.width], head=True),
+    ]
+
+
+def _trends(view: ReportView, s: _Styles) -> list[Flowable]:
+    from reportlab.platypus import KeepTogether
+
+    return [
+        KeepTogether(
+            [
+                _text(f"Trend: {title}", s.h2),
+                _drawn(figure, s),
+                _text(view.trend_caption, s.small),
+                *_listed(sentences, s),
+            ]
         )
-    story.append(
+        for title, figure, sentences in view.trends
+    ]
+
+
+def _method(view: ReportView, s: _Styles) -> list[Flowable]:
+    """How it was measured, its limits, and the letters that the font lacks."""
+    from reportlab.platypus import KeepTogether, Spacer
+
+    out: list[Flowable] = [
         KeepTogether([_text("Method", s.h2), _rows(view.method, s, s.width), Spacer(1, 4), _text(view.limits, s.small)])
-    )
+    ]
     if codes := legend(_own_words(view)):
-        story.append(_text(codes, s.small))
-    return story
+        out.append(_text(codes, s.small))
+    return out
 
 
 def _own_words(view: ReportView) -> Iterable[str]:

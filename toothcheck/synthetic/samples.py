@@ -58,89 +58,100 @@ def samples(size_px: tuple[int, int] = (2016, 1512)) -> list[Sample]:
     size_px
         Of the photos; the PNG is made at half of it, as it is not compressed with loss.
     """
+    return [*_harbour(size_px), *_kestrel(size_px)]
 
-    def scene(lot: int, tier: Tier, part: Part, **changes: Any) -> Scene:  # noqa: ANN401
-        made = random_scene(np.random.default_rng([2024, lot]), tier, size_px=size_px, part=part)
-        made = replace(made, turning="clockwise" if lot % 2 else "counterclockwise", **changes)
-        return replace(made, sensor=replace(made.sensor, jpeg_quality=88))
 
-    hooked = _worn(KESTREL_FRONT, "climb", 1.25, 0.12, coast=0.1, scatter=0.08)
-    hooked = replace(hooked, wear=replace(hooked.wear, lean_mm=0.7))
+def _scene(size_px: tuple[int, int], lot: int, tier: Tier, part: Part, **changes: Any) -> Scene:  # noqa: ANN401
+    made = random_scene(np.random.default_rng([2024, lot]), tier, size_px=size_px, part=part)
+    made = replace(made, turning="clockwise" if lot % 2 else "counterclockwise", **changes)
+    return replace(made, sensor=replace(made.sensor, jpeg_quality=88))
+
+
+def _harbour(size_px: tuple[int, int]) -> list[Sample]:
     broken = replace(
         _worn(HARBOUR_FRONT, "grit", 0.9, 0.5),
         wear=Wear(kind="grit", depth_mm=0.9, scatter=0.08, damage=((4, "broken"),)),
     )
-    half = (size_px[0] // 2, size_px[1] // 2)
-    plain = random_scene(
-        np.random.default_rng([2024, 41]), "mat", size_px=half, part=_worn(KESTREL_FRONT, "grit", 0.3, 0.5)
-    )
-    plain = replace(plain, card="mat-letter")
-    no_card = scene(23, "hand", _worn(KESTREL_FRONT, "grit", 0.75, 0.6))
-    no_card = replace(no_card, card=None, card_lift_told_mm=0.0, look_at_mm=(0.0, 0.0), tilt_deg=6.0)
-    blurred = scene(24, "hand", _worn(KESTREL_FRONT, "climb", 0.6, 0.5))
-    blurred = replace(blurred, sensor=replace(blurred.sensor, defocus_px=9.0 * size_px[0] / 2016))
     return [
         Sample(
             name="harbour-front-new-on-mat",
             kind="jpg",
             story="Training machine 3, front sprocket fresh from its box, lying on the printed A4 mat: the "
             "baseline for later comparisons.",
-            scene=scene(1, "mat", HARBOUR_FRONT, card="mat-a4"),
+            scene=_scene(size_px, 1, "mat", HARBOUR_FRONT, card="mat-a4"),
         ),
         Sample(
             name="harbour-front-later-on-mat",
             kind="jpg",
             story="The same front sprocket of machine 3, taken off and wiped after a season of lessons.",
-            scene=scene(3, "mat", _worn(HARBOUR_FRONT, "grit", 0.55, 0.6)),
+            scene=_scene(size_px, 3, "mat", _worn(HARBOUR_FRONT, "grit", 0.55, 0.6)),
         ),
         Sample(
             name="harbour-front-early-wear",
             kind="jpg",
             story="Training machine 5, front, beside the pocket card on the workbench.",
-            scene=scene(4, "bench", _worn(HARBOUR_FRONT, "grit", 0.3, 0.5)),
+            scene=_scene(size_px, 4, "bench", _worn(HARBOUR_FRONT, "grit", 0.3, 0.5)),
         ),
         Sample(
             name="harbour-front-worn",
             kind="jpg",
             story="Training machine 7, front, in the yard, the card held at the height of the face.",
-            scene=scene(5, "hand", _worn(HARBOUR_FRONT, "climb", 0.75, 0.7, coast=0.1)),
+            scene=_scene(size_px, 5, "hand", _worn(HARBOUR_FRONT, "climb", 0.75, 0.7, coast=0.1)),
         ),
         Sample(
             name="harbour-rear-new",
             kind="jpg",
             story="A new rear sprocket from the school's shelf.",
-            scene=scene(6, "bench", HARBOUR_REAR),
+            scene=_scene(size_px, 6, "bench", HARBOUR_REAR),
         ),
         Sample(
             name="harbour-rear-worn",
             kind="jpg",
             story="Rear sprocket of training machine 5, off the hub.",
-            scene=scene(7, "bench", _worn(HARBOUR_REAR, "grit", 0.55, 0.6, coast=0.06)),
+            scene=_scene(size_px, 7, "bench", _worn(HARBOUR_REAR, "grit", 0.55, 0.6, coast=0.06)),
         ),
         Sample(
             name="harbour-rear-other-hub",
             kind="jpg",
             story="A second-hand rear sprocket offered for machine 5: the same chain and tooth count, another bolt "
             "circle.",
-            scene=scene(8, "bench", replace(HARBOUR_REAR, hole_circle_mm=98.0, bore_mm=70.0, finish="blasted")),
+            scene=_scene(
+                size_px, 8, "bench", replace(HARBOUR_REAR, hole_circle_mm=98.0, bore_mm=70.0, finish="blasted")
+            ),
         ),
         Sample(
             name="harbour-front-chain-on",
             kind="jpg",
             story="Training machine 2 in the stable yard, cover off, chain on.",
-            scene=scene(9, "bike", _worn(HARBOUR_FRONT, "grit", 0.9, 0.5), chain_strands=7),
+            scene=_scene(size_px, 9, "bike", _worn(HARBOUR_FRONT, "grit", 0.9, 0.5), chain_strands=7),
         ),
         Sample(
             name="harbour-front-broken-tooth",
             kind="jpg",
             story="Training machine 9 after a stone got under the chain: one tooth is broken off.",
-            scene=scene(10, "bench", broken),
+            scene=_scene(size_px, 10, "bench", broken),
         ),
+    ]
+
+
+def _kestrel(size_px: tuple[int, int]) -> list[Sample]:
+    hooked = _worn(KESTREL_FRONT, "climb", 1.25, 0.12, coast=0.1, scatter=0.08)
+    hooked = replace(hooked, wear=replace(hooked.wear, lean_mm=0.7))
+    half = (size_px[0] // 2, size_px[1] // 2)
+    plain = random_scene(
+        np.random.default_rng([2024, 41]), "mat", size_px=half, part=_worn(KESTREL_FRONT, "grit", 0.3, 0.5)
+    )
+    plain = replace(plain, card="mat-letter")
+    no_card = _scene(size_px, 23, "hand", _worn(KESTREL_FRONT, "grit", 0.75, 0.6))
+    no_card = replace(no_card, card=None, card_lift_told_mm=0.0, look_at_mm=(0.0, 0.0), tilt_deg=6.0)
+    blurred = _scene(size_px, 24, "hand", _worn(KESTREL_FRONT, "climb", 0.6, 0.5))
+    blurred = replace(blurred, sensor=replace(blurred.sensor, defocus_px=9.0 * size_px[0] / 2016))
+    return [
         Sample(
             name="kestrel-front-hooked",
             kind="heic",
             story="Courier machine 12, front, run far too long: hooked teeth. Straight from the telephone (HEIC).",
-            scene=scene(20, "hand", hooked),
+            scene=_scene(size_px, 20, "hand", hooked),
         ),
         Sample(
             name="kestrel-front-mat",
@@ -152,7 +163,7 @@ def samples(size_px: tuple[int, int] = (2016, 1512)) -> list[Sample]:
             name="kestrel-rear-chain-on",
             kind="jpg",
             story="Courier machine 8, rear, wheel in place, chain on.",
-            scene=scene(22, "bike", _worn(KESTREL_REAR, "climb", 0.5, 0.6, coast=0.05), chain_strands=7),
+            scene=_scene(size_px, 22, "bike", _worn(KESTREL_REAR, "climb", 0.5, 0.6, coast=0.05), chain_strands=7),
         ),
         Sample(
             name="kestrel-front-no-card",
@@ -170,7 +181,7 @@ def samples(size_px: tuple[int, int] = (2016, 1512)) -> list[Sample]:
             name="kestrel-rear-new",
             kind="jpg",
             story="A new rear sprocket for the couriers, on cloth.",
-            scene=scene(26, "hand", KESTREL_REAR, clutter=0, ground="cloth"),
+            scene=_scene(size_px, 26, "hand", KESTREL_REAR, clutter=0, ground="cloth"),
         ),
     ]
 

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Iterator, Sequence
 
 import numpy as np
 
@@ -10,6 +10,10 @@ from toothcheck.geometry import Floats
 from toothcheck.trend.grid import Grid
 from toothcheck.trend.prior import OFFSET_STD, SILENT_STD, STEP_STD, Prior
 from toothcheck.trend.result import Point
+
+AT_ONCE = 1 << 21
+"""Numbers of the nodes' covariances that are worked on at once, 16 MB: those of 132 nodes and 500 readings would take
+264 MB, and several times that as they are worked on.  Up to 126 readings they all fit."""
 
 
 class Posterior(Grid):
@@ -50,14 +54,32 @@ class Posterior(Grid):
 
     def _likely(self) -> Floats:
         self.wander_var = (self.b * self.tau) ** 2
-        covariance = self.wander_var[:, None, None] * wander_covariance(self.x, self.x, self.memory)
-        covariance = covariance + self.noise + self.start_var[:, None, None]
-        self.factor = np.asarray(np.linalg.cholesky(covariance), dtype=np.float64)
+        self.held: tuple[slice, Floats] | None = None
         off = self.percent - self.middle(self.x)
-        self.white = _whitened(self.factor, off[..., None])[..., 0]
-        out: Floats = -0.5 * (self.white**2).sum(axis=1)
-        out -= np.log(np.diagonal(self.factor, axis1=1, axis2=2)).sum(axis=1)
+        self.white = np.empty_like(off)
+        out: Floats = np.empty(self.b.size)
+        for nodes, factor in self._factors():
+            white = _whitened(factor, off[nodes, :, None])[..., 0]
+            out[nodes] = -0.5 * (white**2).sum(axis=1)
+            out[nodes] -= np.log(np.diagonal(factor, axis1=1, axis2=2)).sum(axis=1)
+            self.white[nodes] = white
         return out
+
+    def _factors(self) -> Iterator[tuple[slice, Floats]]:
+        """Some nodes at a time: which, and the lower triangles (k, n, n) of their covariances of the n readings.
+
+        Only those worked on last are held: where all nodes fit, they are factored once, else anew each time.
+        """
+        wander = wander_covariance(self.x, self.x, self.memory)
+        few = max(1, AT_ONCE // max(1, wander.size))
+        for first in range(0, self.b.size, few):
+            nodes = slice(first, first + few)
+            if self.held is None or self.held[0] != nodes:
+                covariance = self.wander_var[nodes, None, None] * wander
+                covariance += self.noise
+                covariance += self.start_var[nodes, None, None]
+                self.held = nodes, np.asarray(np.linalg.cholesky(covariance), dtype=np.float64)
+            yield self.held
 
     def wear(self, at: Floats) -> tuple[Floats, Floats]:
         """Mean and standard deviation of the true wear at each of ``at`` for each node, shapes (nodes, at)."""
@@ -66,13 +88,17 @@ class Posterior(Grid):
         for since, after in zip(self.stepped_at, self.stepped, strict=True):
             level += STEP_STD**2 * np.outer(at >= since, after)
             own += STEP_STD**2 * (at >= since)
-        cross = self.wander_var[:, None, None] * wander_covariance(at, self.x, self.memory) + level
-        cross += self.start_var[:, None, None]
-        half = _whitened(self.factor, np.swapaxes(cross, 1, 2))
-        mean = self.middle(at) + np.einsum("kna,kn->ka", half, self.white)
         # the diagonal of wander_covariance(at, at), of which nothing else is needed
         alone = self.memory**2 * 2 * (at / self.memory - 1 + np.exp(-at / self.memory))
-        var = self.wander_var[:, None] * alone + own + self.start_var[:, None] - (half**2).sum(axis=1)
+        mean = self.middle(at)
+        var = self.wander_var[:, None] * alone + own + self.start_var[:, None]
+        wander = wander_covariance(at, self.x, self.memory)
+        for nodes, factor in self._factors():
+            cross = self.wander_var[nodes, None, None] * wander + level
+            cross += self.start_var[nodes, None, None]
+            half = _whitened(factor, np.swapaxes(cross, 1, 2))
+            mean[nodes] += np.einsum("kna,kn->ka", half, self.white[nodes])
+            var[nodes] -= (half**2).sum(axis=1)
         return mean, np.sqrt(np.maximum(var, 1e-12))
 
     def slope(self, first: float, last: float) -> tuple[Floats, Floats]:
@@ -82,11 +108,14 @@ class Posterior(Grid):
         """
         ends = np.array([first, last])
         before, after = wander_covariance(ends, self.x, self.memory)
-        half = _whitened(self.factor, (self.wander_var[:, None] * (after - before))[..., None])[..., 0]
         line = self.middle(ends)
         own = wander_covariance(ends, ends, self.memory)
-        mean = line[:, 1] - line[:, 0] + (half * self.white).sum(axis=1)
-        var = self.wander_var * (own[0, 0] + own[1, 1] - 2 * own[0, 1]) - (half**2).sum(axis=1)
+        mean = line[:, 1] - line[:, 0]
+        var = self.wander_var * (own[0, 0] + own[1, 1] - 2 * own[0, 1])
+        for nodes, factor in self._factors():
+            half = _whitened(factor, (self.wander_var[nodes, None] * (after - before))[..., None])[..., 0]
+            mean[nodes] += (half * self.white[nodes]).sum(axis=1)
+            var[nodes] -= (half**2).sum(axis=1)
         return mean / (last - first), np.sqrt(np.maximum(var, 1e-12)) / (last - first)
 
 

@@ -2,15 +2,14 @@
 
 from __future__ import annotations
 
-import datetime as dt
 from pathlib import Path
 from typing import TYPE_CHECKING, Annotated, Any
 
 import typer
 
-from toothcheck.cli.advise.known import known_of
+from toothcheck.cli.advise.known import Known, known_of
 from toothcheck.cli.advise.merging import situation_from
-from toothcheck.cli.advise.papers import order_of, rendered
+from toothcheck.cli.advise.papers import papers_of
 from toothcheck.cli.advise.typed import case_of, elongation, json_file, km_of, over_case, sprocket_of
 from toothcheck.cli.books import Unit, Where, file_of, named, unit_of, wrong_words
 from toothcheck.cli.output import check_ending, check_targets, console, paragraph, write_json, write_whole
@@ -19,7 +18,6 @@ from toothcheck.errors import UsageError
 
 if TYPE_CHECKING:
     from toothcheck.advice import Plan, Situation, SprocketState
-    from toothcheck.sheets import Sheet
 
 _PAPERS = (".md", ".pdf")
 _EPILOG = "Example: toothcheck advise --case harbour-set --order-sheet order.pdf --checklist work.md"
@@ -132,16 +130,7 @@ def advise(
         written={"--order-sheet": order_sheet, "--checklist": checklist, "--json": json_to},
         json_kind="plan",
     )
-    if order_sheet is None:
-        refuse_typed(context, "is for --order-sheet, which is missing", "model", "frame", "front_part", "rear_part")
-    if checklist is None:
-        refuse_typed(context, "is for --checklist, which is missing", "torque")
-    if not any(path is not None and path.suffix.lower() == ".pdf" for path in (order_sheet, checklist)):
-        refuse_typed(context, "is for an --order-sheet or a --checklist that ends in .pdf", "paper")
-    if case is not None:  # its numbers are invented, and no machine's
-        refuse_typed(context, f"is told by --case {case} already", "machine", "logbook")
-    if machine is None:
-        refuse_typed(context, "is for MACHINE, which is missing", "logbook")
+    _refuse_idle(context, machine=machine, case=case, order_sheet=order_sheet, checklist=checklist)
     typed: dict[str, Any] = {
         "front": sprocket_of(front, front_teeth, front_confidence, km_of(front_distance, "--front-distance"), "front"),
         "rear": sprocket_of(rear, rear_teeth, rear_confidence, km_of(rear_distance, "--rear-distance"), "rear"),
@@ -157,62 +146,76 @@ def advise(
     }
     given = {key: value for key, value in typed.items() if value is not None}
     known = None
-    source = ""
     if case is not None:
         machine, found = case_of(case)
         given = over_case(found, given, f"--case {case}")
     elif machine is not None:
         known = known_of(machine, logbook, given, unit)
-        if known is None:
-            source = f"{machine} is not in the logbook: this is of what was typed."
-        elif known.retired_on is not None:
-            source = f"{machine} was retired on {known.retired_on}: it is in use no longer, by the logbook."
     if not given and known is None:
         raise UsageError(
             "Nothing is known yet.", hint="Name a machine of the logbook, or give grades: toothcheck advise --help"
         )
     from toothcheck.advice import plan_for
     from toothcheck.logbook import distance_text
-    from toothcheck.torque import Torque
 
     def far(km: float) -> str:
         return distance_text(km, unit)
 
+    name = machine or "this machine"
     try:
         situation = situation_from(given, None if known is None else known.situation)
         plan = plan_for(situation, far=far)
-        torques = [Torque.parse(text) for text in torque or []]
-        name = machine or "this machine"
-        sheets: list[tuple[Path, Sheet]] = []
-        if order_sheet is not None:
-            order = order_of(
-                name, situation, plan, far, model=model, frame=frame, front_part=front_part, rear_part=rear_part
-            )
-            sheets.append((order_sheet, order))
-        if checklist is not None:
-            from toothcheck.sheets import work_checklist
-
-            sheets.append(
-                (checklist, work_checklist(plan, machine=name, torques=torques, date=dt.date.today().isoformat()))
-            )
-        files = [(path, rendered(sheet, path, paper)) for path, sheet in sheets]
+        files = papers_of(
+            name,
+            situation,
+            plan,
+            far,
+            order_sheet=order_sheet,
+            checklist=checklist,
+            torque=torque or [],
+            paper=paper,
+            model=model,
+            frame=frame,
+            front_part=front_part,
+            rear_part=rear_part,
+        )
     except ValueError as error:
         raise wrong_words(error) from error
     for path, data in files:
         write_whole(path, data)
     if json_to is not None:
-        write_json(
-            {
-                **plan.as_json(),
-                "machine": machine,
-                "made_of": _made_of(situation, {} if known is None else known.parts),
-            },
-            json_to,
-        )
+        made_of = _made_of(situation, {} if known is None else known.parts)
+        write_json({**plan.as_json(), "machine": machine, "made_of": made_of}, json_to)
     if json_to != "-":
-        _show(name, plan, source, [path for path, _ in files])
+        remark = "" if machine is None or case is not None else _remark(machine, known)
+        _show(name, plan, remark, [path for path, _ in files])
     if plan.action == "measure-first":
         raise typer.Exit(3)
+
+
+def _refuse_idle(
+    context: typer.Context, *, machine: str | None, case: str | None, order_sheet: Path | None, checklist: Path | None
+) -> None:
+    """Refuse words that would do nothing beside the others."""
+    if order_sheet is None:
+        refuse_typed(context, "is for --order-sheet, which is missing", "model", "frame", "front_part", "rear_part")
+    if checklist is None:
+        refuse_typed(context, "is for --checklist, which is missing", "torque")
+    if not any(path is not None and path.suffix.lower() == ".pdf" for path in (order_sheet, checklist)):
+        refuse_typed(context, "is for an --order-sheet or a --checklist that ends in .pdf", "paper")
+    if case is not None:  # its numbers are invented, and no machine's
+        refuse_typed(context, f"is told by --case {case} already", "machine", "logbook")
+    if machine is None:
+        refuse_typed(context, "is for MACHINE, which is missing", "logbook")
+
+
+def _remark(machine: str, known: Known | None) -> str:
+    """What to know of a machine that the logbook does not have, or has no longer in use; else nothing."""
+    if known is None:
+        return f"{machine} is not in the logbook: this is of what was typed."
+    if known.retired_on is not None:
+        return f"{machine} was retired on {known.retired_on}: it is in use no longer, by the logbook."
+    return ""
 
 
 def _made_of(situation: Situation, parts: dict[str, str]) -> dict[str, Any]:
@@ -247,13 +250,13 @@ def _made_of(situation: Situation, parts: dict[str, str]) -> dict[str, Any]:
     }
 
 
-def _show(name: str, plan: Plan, source: str, written: list[Path]) -> None:
+def _show(name: str, plan: Plan, remark: str, written: list[Path]) -> None:
     word = "NOTHING NOW" if plan.action == "nothing" else plan.action.replace("-", " ").upper()
     out = console()
     paragraph(out, f"{name}: {word}", style="bold")
     paragraph(out, plan.headline, style="bold")
-    if source:
-        paragraph(out, source)
+    if remark:
+        paragraph(out, remark)
     for title, lines in (
         ("Why", plan.reasons),
         ("Measure next", plan.measure_next),

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import datetime as dt
+from collections.abc import Sequence
 from dataclasses import replace
 from pathlib import Path
 from typing import TYPE_CHECKING
@@ -21,7 +22,40 @@ _OTHER_PITCH_MM = 0.5
 """The sizes of `toothcheck.chains` that are not of one pitch lie at least 1.5 mm apart; what is measured is nearer."""
 
 
-def order_of(
+def papers_of(
+    name: str,
+    situation: Situation,
+    plan: Plan,
+    far: InWords,
+    *,
+    order_sheet: Path | None,
+    checklist: Path | None,
+    torque: Sequence[str],
+    paper: Paper,
+    model: str,
+    frame: str,
+    front_part: Path | None,
+    rear_part: Path | None,
+) -> list[tuple[Path, bytes]]:
+    """The papers that were asked for, each with its file; parameters as the options of ``toothcheck advise``."""
+    from toothcheck.torque import Torque
+
+    torques = [Torque.parse(text) for text in torque]
+    sheets: list[tuple[Path, Sheet]] = []
+    if order_sheet is not None:
+        order = _order_of(
+            name, situation, plan, far, model=model, frame=frame, front_part=front_part, rear_part=rear_part
+        )
+        sheets.append((order_sheet, order))
+    if checklist is not None:
+        from toothcheck.sheets import work_checklist
+
+        work = work_checklist(plan, machine=name, torques=torques, date=dt.date.today().isoformat())
+        sheets.append((checklist, work))
+    return [(path, _rendered(sheet, path, paper)) for path, sheet in sheets]
+
+
+def _order_of(
     name: str,
     situation: Situation,
     plan: Plan,
@@ -87,7 +121,7 @@ def _check_part(
         raise UsageError(f"{path} is for {said}, but the {which} sprocket is for chain {made_for.name}.", hint=hint)
 
 
-def rendered(sheet: Sheet, path: Path, paper: Paper) -> bytes:
+def _rendered(sheet: Sheet, path: Path, paper: Paper) -> bytes:
     """A paper in the form that its file's name asks for."""
     from toothcheck.sheets import to_markdown, to_pdf
 

@@ -121,9 +121,6 @@ def stretch(
         limit=limit,
         rear_teeth=rear_teeth,
     )
-    from toothcheck.chains import chain as chain_of
-    from toothcheck.stretch import Limit
-
     check_ending("--picture", picture, PICTURE)
     check_targets(
         read={"the photo itself": photo, "the logbook": file_of(logbook)},
@@ -131,21 +128,7 @@ def stretch(
         json_kind="stretch",
     )
     try:
-        if not given["chain"]:
-            raise UsageError("The chain size is missing.", hint="Add --chain, e.g. --chain 520.")
-        size = chain_of(str(given["chain"]))
-        the_limit = None if given["limit"] is None else Limit.parse(str(given["limit"]), pitch_mm=size.pitch_mm)
-        book = None
-        if log is not None:
-            at = distance_said(at)  # refused before anything is measured
-            if slack:
-                raise lower_bound_refused("of a slack run")
-            book = ChainLog(machine=log, at=at, where=logbook, on=on, reason=reason)
-            if the_limit is None:
-                the_limit = book.limit_kept(size)
-        question = Question(
-            size=size, limit=the_limit, rear_teeth=given["rear_teeth"], slack=slack, book=book, json_to=json_to
-        )
+        question = _question(given, slack=slack, log=log, at=at, on=on, reason=reason, logbook=logbook, json_to=json_to)
         if photo is not None:
             if given["readings"]:
                 raise UsageError("Give readings or a photo, not both.")
@@ -166,6 +149,42 @@ def stretch(
         )
     except ValueError as error:
         raise wrong_words(error) from error
+
+
+def _question(
+    given: dict[str, Any],
+    *,
+    slack: bool,
+    log: str | None,
+    at: str | None,
+    on: str | None,
+    reason: str | None,
+    logbook: str | None,
+    json_to: str | None,
+) -> Question:
+    """What is asked, and of which chain; the logbook's limit where none was typed.
+
+    Raises
+    ------
+    UsageError, ValueError
+        When the chain, its limit or the distance cannot be read, or a slack run is to be logged.
+    """
+    from toothcheck.chains import chain as chain_of
+    from toothcheck.stretch import Limit
+
+    if not given["chain"]:
+        raise UsageError("The chain size is missing.", hint="Add --chain, e.g. --chain 520.")
+    size = chain_of(str(given["chain"]))
+    limit = None if given["limit"] is None else Limit.parse(str(given["limit"]), pitch_mm=size.pitch_mm)
+    book = None
+    if log is not None:
+        at = distance_said(at)  # refused before anything is measured
+        if slack:
+            raise lower_bound_refused("of a slack run")
+        book = ChainLog(machine=log, at=at, where=logbook, on=on, reason=reason)
+        if limit is None:
+            limit = book.limit_kept(size)
+    return Question(size=size, limit=limit, rear_teeth=given["rear_teeth"], slack=slack, book=book, json_to=json_to)
 
 
 def _given(
