@@ -66,6 +66,14 @@ class Browser:
         self.run("arguments[0].scrollIntoView({block:'center'})", element)
         element.click()
 
+    def key(self, name):
+        """A key pressed where the focus is, by its DOM name."""
+        text = {"Enter": "\r", " ": " "}.get(name)
+        codes = {"Enter": 13, "Tab": 9, " ": 32, "ArrowLeft": 37, "ArrowUp": 38, "ArrowRight": 39, "ArrowDown": 40}
+        key = {"key": name, "windowsVirtualKeyCode": codes[name], **({"text": text} if text else {})}
+        for kind in ("keyDown" if text else "rawKeyDown", "keyUp"):
+            self.driver.execute_cdp_cmd("Input.dispatchKeyEvent", {"type": kind, **key})
+
     def text(self, css):
         return self.run("return document.querySelector(arguments[0]).textContent.trim()", css)
 

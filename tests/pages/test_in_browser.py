@@ -1,13 +1,16 @@
 """The pages in a real Chromium: they work, they are silent, ask nobody for anything, and everyone can read them."""
 
 import base64
+import io
 import json
+import math
 import time
 
 import numpy as np
 import pypdfium2 as pdfium
 import pytest
 from made import asked, document, drawn_photo
+from PIL import Image
 from scipy.stats import norm
 
 from toothcheck.chains import chain
@@ -222,6 +225,93 @@ def test_a_phone_shows_why_a_tooth_was_not_measured(browser, pages):
     right = "return [...document.querySelectorAll('td')].find(c => c.textContent.startsWith('not measured:'))"
     assert browser.run(f"{right}.getBoundingClientRect().right") <= PHONE[0]
     assert browser.run(f"{right}.textContent") == "not measured: covered"
+
+
+@pytest.fixture(scope="module")
+def drawn(tmp_path_factory):
+    """A report with a picture as large as inspect draws one, tooth 2 the most worn and tooth 5 gone."""
+    picture = io.BytesIO()
+    Image.new("RGB", (1920, 1280), "#5b6469").save(picture, "PNG")
+    d = document(grade="replace-now", broken=(5,))
+    tips = {i: (0.5 + 0.4 * math.cos(a), 0.5 - 0.4 * math.sin(a)) for i in range(15) for a in (2 * math.pi * i / 15,)}
+    given = ReportInput(document=d, picture=picture.getvalue(), outlined=True, tips_shown=tips)
+    page = tmp_path_factory.mktemp("drawn") / "drawn.html"
+    page.write_text(report_page(given), encoding="utf-8")
+    return page, tips
+
+
+def shown_at(browser, share):
+    """Whether a place of the picture, in shares of its height, is in sight; and the picture's height, CSS px."""
+    return browser.run(
+        "const i = document.querySelector('.sheet img').getBoundingClientRect(), [x, y] = arguments[0],"
+        "  l = document.querySelector('.lens').getBoundingClientRect();"
+        "const px = i.left + x * i.height, py = i.top + y * i.height;"
+        "return [px > l.left + 40 && px < l.right - 40 && py > Math.max(0, l.top) + 20"
+        "  && py < Math.min(innerHeight, l.bottom) - 20, i.height]",
+        share,
+    )
+
+
+@pytest.mark.parametrize("width", [360, 412, 768, 1280])
+def test_a_tap_on_the_picture_shows_the_tooth_that_decides_with_letters_that_can_be_read(browser, drawn, width):
+    page, tips = drawn
+    assert "<script" not in page.read_text(encoding="utf-8")
+    browser.open(page, width=width, height=740)
+    whole = shown_at(browser, tips[5])[1]
+    assert not browser.run("return document.querySelector('.back').checkVisibility()")
+    browser.click(".sheet .tap")  # over the whole picture; what a screen reader gets is the list below
+    in_sight, height = shown_at(browser, tips[5])
+    assert in_sight
+    # the smallest numbers that are drawn have 13 px in a picture of 1280
+    assert 13 * height / 1280 > 12 > 13 * whole / 1280
+    assert browser.overflow_px() <= 0
+    browser.click("a[href='#tooth-2']")
+    assert shown_at(browser, tips[2])[0]
+    assert browser.axe() == []
+    browser.click(".back")
+    assert shown_at(browser, tips[2])[1] == whole
+    quiet(browser)
+
+
+def test_the_picture_is_enlarged_and_scrolled_by_keyboard(browser, drawn):
+    browser.open(drawn[0], width=360, height=740)
+    browser.run("document.querySelector('.closer a').focus()")
+    browser.key("Enter")
+    assert (
+        browser.run("return document.activeElement.getAttribute('aria-label')")
+        == "Enlarged: tooth 5, broken or missing"
+    )
+    place = "const l = document.querySelector('.lens'); return [l.scrollLeft, l.scrollTop]"
+    before = browser.run(place)
+    for key in ("ArrowRight", "ArrowDown"):
+        browser.key(key)
+    for _ in range(50):  # it glides there
+        now = browser.run(place)
+        if now[0] > before[0] and now[1] > before[1]:
+            break
+        time.sleep(0.1)
+    assert now[0] > before[0]
+    assert now[1] > before[1]
+
+
+def test_an_enlarged_picture_prints_as_the_whole_one(browser, drawn):
+    def printed():
+        data = browser.driver.execute_cdp_cmd("Page.printToPDF", {"printBackground": True})["data"]
+        return [np.asarray(page.render().to_pil()) for page in pdfium.PdfDocument(base64.b64decode(data))]
+
+    browser.open(drawn[0], width=360, height=740)
+    whole = printed()
+    browser.click(".sheet .tap")
+    enlarged = printed()
+    assert len(whole) == len(enlarged)
+    assert all(np.array_equal(a, b) for a, b in zip(whole, enlarged, strict=True))
+
+
+def test_a_picture_without_known_teeth_is_enlarged_at_its_middle(browser, pages):
+    browser.open(pages["report"], width=360, height=740)
+    browser.click("a[href='#middle']")
+    in_sight, height = shown_at(browser, (0.5, 0.5))
+    assert (in_sight, height) == (True, 1200)
 
 
 @pytest.mark.parametrize("width", [390, 800, 900, 1200])

@@ -294,6 +294,7 @@ def test_report_of_a_photo_that_shows_no_card(toothcheck, tmp_path):
     shown = base64.b64decode(re.search(r'src="data:image/jpeg;base64,([^"]+)"', page)[1])
     assert decode(shown, "shown.jpg").width_px == 1920  # the drawn picture, not the photo of 500 px
     assert "outlines drawn in" in page
+    assert re.search(r'href="#tooth-\d+">tooth \d+, most worn<', page)
 
 
 def test_a_folder_named_as_a_machine_hides_nothing_of_what_is_said_of_the_machine(toothcheck, tmp_path):
