@@ -146,9 +146,53 @@ def test_a_phone_shows_what_decides_and_letters_that_can_be_read(browser, pages)
         "return scale * Math.min(...sizes)"
     )
     assert small > 10
+    cut = (
+        "const out = (t, s) => t.left < s.left - 1 || t.right > s.right + 1 || t.top < s.top - 1 || t.bottom > s.bottom + 1;"
+        "return [...document.querySelectorAll('svg text')].filter(t => out(t.getBoundingClientRect(),"
+        "t.ownerSVGElement.getBoundingClientRect())).map(t => t.textContent)"
+    )
+    for width in (360, PHONE[0]):
+        browser.size(width, PHONE[1])
+        for travel in ("left", "right"):
+            browser.click(f"[name=travel][value={travel}]")
+            browser.drawn()
+            assert browser.run(cut) == []
     assert "wheel" not in browser.text("#h-why ~ ol li")
     browser.click("[data-preset=hooked]")
     assert browser.text("#confidence").replace("\xa0", " ") == "Confidence over 98 % in replace-now."
+
+
+@pytest.mark.parametrize(("width", "height"), [(360, 740), (768, 1024)])
+def test_the_drawing_that_stays_in_sight_hides_nothing_that_has_the_focus(browser, pages, width, height):
+    # WCAG 2.2, 2.4.11
+    browser.open(pages["lesson"], width=width, height=height)
+    browser.run("document.querySelector('[name=form]:checked').focus()")
+    walked = []
+    while "position" not in walked:
+        browser.key("Tab", shift=True)
+        browser.drawn()
+        name, hit = browser.run(
+            "const e = document.activeElement, r = e.getBoundingClientRect();"
+            "return [e.name, document.elementFromPoint(r.left + r.width / 2, r.top + r.height / 2) === e]"
+        )
+        walked.append(name)
+        assert hit, name
+    assert walked == ["stretch", "tip", "hook", "loss", "travel", "position"]
+
+
+@pytest.mark.parametrize(("width", "height"), [(640, 360), (740, 360), (915, 412)])
+def test_a_phone_on_its_side_shows_drawing_and_slider_together(browser, pages, width, height):
+    browser.open(pages["lesson"], width=width, height=height)
+    for slider in ("loss", "hook", "tip", "stretch"):
+        browser.run("document.getElementById(arguments[0]).scrollIntoView({block: 'center'})", slider)
+        browser.drawn()
+        in_sight, free = browser.run(
+            "const s = document.getElementById('stage').getBoundingClientRect(), e = document.getElementById(arguments[0]),"
+            "r = e.getBoundingClientRect(); return [s.top >= 0 && s.bottom <= innerHeight,"
+            "document.elementFromPoint(r.left + r.width / 2, r.top + r.height / 2) === e]",
+            slider,
+        )
+        assert (in_sight, free) == (True, True), slider
 
 
 # --- the exercise --------------------------------------------------------------------------------------------------
@@ -187,6 +231,24 @@ def test_an_exercise_is_done_and_its_result_read_back(browser, pages):
     assert together.worn_found.hits == together.worn_found.of == 16
     assert browser.run("return document.getElementById('raw').value") == files[0].read_text(encoding="utf-8")
     quiet(browser)
+
+
+def test_the_teeth_of_a_photo_are_large_enough_for_a_finger(browser, pages):
+    browser.open(pages["exercise"], width=360, height=740)
+    browser.click("#begin")
+    sizes = (
+        "return [...document.querySelectorAll('#teeth-view g')].map(g => g.getBoundingClientRect())"
+        ".map(r => Math.min(r.width, r.height))"
+    )
+    assert min(browser.run(sizes)) >= 24  # WCAG 2.2, 2.5.8
+
+
+def test_what_the_page_moves_to_has_a_name(browser, pages):
+    browser.open(pages["exercise"])
+    for css in ("#begin", "[name=drive]", "[name=grade]", "#check"):
+        browser.click(css)
+    truth = browser.driver.switch_to.active_element
+    assert (truth.aria_role, truth.accessible_name) == ("group", "The measured truth")
 
 
 def test_turning_is_shown_as_told(browser, pages):
@@ -389,6 +451,17 @@ def test_a_long_file_name_is_broken_and_not_cut(browser, tmp_path):
     browser.open(tmp_path / "long.html", width=PHONE[0], height=PHONE[1])
     assert browser.overflow_px() <= 0
     assert browser.run("const h = document.querySelector('h1'); return h.scrollWidth - h.clientWidth") <= 0
+
+
+@pytest.mark.parametrize("name", ["lesson", "exercise", "report"])
+def test_letters_twice_as_large_are_not_cut_on_a_phone(browser, pages, name):
+    # WCAG 2.2, 1.4.4
+    browser.open(pages[name], width=360, height=740)
+    browser.letters(200)
+    assert browser.overflow_px() <= 0
+    for css in ("#begin", "[name=drive]", "[name=grade]", "#check") if name == "exercise" else ():
+        browser.click(css)
+        assert browser.overflow_px() <= 0
 
 
 @pytest.mark.parametrize("name", ["lesson", "exercise", "report"])

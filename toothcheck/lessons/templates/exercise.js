@@ -68,6 +68,7 @@
       const ends = {x1: tooth.x + dx / n * 0.12 * q.pitch, y1: tooth.y + dy / n * 0.12 * q.pitch, x2: x, y2: y};
       svg(g, "line", {class: "leader under", ...ends});
       svg(g, "line", {class: "leader", ...ends});
+      svg(g, "circle", {cx: x, cy: y, r: 1.5 * big, class: "hit"});  // for fingers: on a phone the one in sight is too small
       svg(g, "circle", {cx: x, cy: y, r: big});
       svg(g, "text", {x, y, "font-size": 24 * scale}, i + 1);
       const label = html(list, "label"), box = html(label, "input", undefined, {type: "checkbox", name: "tooth", value: i});

@@ -216,7 +216,8 @@ const lesson = (() => {
     add(map, "path", {class: "f-axis", d: `M${sag[0]}Q${sag[1]} ${sag[2]}`});
     const mid = (a, b, k) => [a[0] + (b[0] - a[0]) * k, a[1] + (b[1] - a[1]) * k];
     const m = P(mid(top[0], top[1], 0.3));
-    add(map, "text", {x: m[0], y: m[1] - text * 0.9, "text-anchor": c.motion > 0 ? "start" : "end", "font-size": text}, "tight run, pulled forward");
+    const tight = add(map, "text", {x: m[0], y: m[1] - text * 0.9, "text-anchor": c.motion > 0 ? "start" : "end", "font-size": text}, "tight run, pulled forward");
+    if (tight.getComputedTextLength() > (c.motion > 0 ? wide - m[0] : m[0])) tight.textContent = "tight run";
     // over the run, on the side where it falls away from the words
     const l = mid(mid(sag[0], sag[1], 0.6), mid(sag[1], sag[2], 0.6), 0.6);
     add(map, "text", {x: l[0], y: l[1] - text * 0.5, "text-anchor": c.motion > 0 ? "end" : "start", "font-size": text}, "slack run");
@@ -243,6 +244,7 @@ const lesson = (() => {
     $("sure").setAttribute("aria-valuetext", $("sure-out").textContent);
     drawStage(s, c);
     drawMap(s, c);
+    form.style.setProperty("--covered", stage.parentElement.offsetHeight + "px");
     const put = (id, value) => { $(id).textContent = value; };
     put("n-loss", mm(r.drive_loss_mm, 2));
     put("n-thickness", mm(r.thickness_mm, 2));
