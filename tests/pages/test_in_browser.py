@@ -4,6 +4,7 @@ import base64
 import io
 import json
 import math
+import re
 import time
 
 import numpy as np
@@ -147,7 +148,7 @@ def test_a_phone_shows_what_decides_and_letters_that_can_be_read(browser, pages)
     )
     assert small > 10
     cut = (
-        "const out = (t, s) => t.left < s.left - 1 || t.right > s.right + 1 || t.top < s.top - 1 || t.bottom > s.bottom + 1;"
+        "const out = (t, s) => Math.min(t.left - s.left, s.right - t.right, t.top - s.top, s.bottom - t.bottom) < -1;"
         "return [...document.querySelectorAll('svg text')].filter(t => out(t.getBoundingClientRect(),"
         "t.ownerSVGElement.getBoundingClientRect())).map(t => t.textContent)"
     )
@@ -187,8 +188,9 @@ def test_a_phone_on_its_side_shows_drawing_and_slider_together(browser, pages, w
         browser.run("document.getElementById(arguments[0]).scrollIntoView({block: 'center'})", slider)
         browser.drawn()
         in_sight, free = browser.run(
-            "const s = document.getElementById('stage').getBoundingClientRect(), e = document.getElementById(arguments[0]),"
-            "r = e.getBoundingClientRect(); return [s.top >= 0 && s.bottom <= innerHeight,"
+            "const s = document.getElementById('stage').getBoundingClientRect();"
+            "const e = document.getElementById(arguments[0]), r = e.getBoundingClientRect();"
+            "return [s.top >= 0 && s.bottom <= innerHeight,"
             "document.elementFromPoint(r.left + r.width / 2, r.top + r.height / 2) === e]",
             slider,
         )
@@ -429,6 +431,40 @@ def test_no_serious_accessibility_fault(browser, pages, name, dark):
         browser.click("#check")
         browser.settled()  # the button fades
         assert browser.axe() == []
+
+
+def contrast(one, other):
+    """Ratio of two CSS colours (WCAG 2.2, relative luminance and contrast ratio)."""
+
+    def luminance(css):
+        c = np.array([float(v) for v in re.findall(r"[\d.]+", css)[:3]]) / 255
+        return float(np.where(c <= 0.04045, c / 12.92, ((c + 0.055) / 1.055) ** 2.4) @ [0.2126, 0.7152, 0.0722])
+
+    low, high = sorted(map(luminance, (one, other)))
+    return (high + 0.05) / (low + 0.05)
+
+
+@pytest.mark.parametrize("dark", [False, True], ids=["light", "dark"])
+@pytest.mark.parametrize("name", ["lesson", "report"])
+def test_words_in_drawings_stand_out_from_what_they_stand_on(browser, pages, name, dark):
+    # axe-core does not look behind words in SVG
+    assert contrast("rgb(118, 118, 118)", "rgb(255, 255, 255)") == pytest.approx(4.54, abs=0.005)  # WebAIM's example
+    browser.open(pages[name], dark=dark)
+    found = browser.run("""
+        const behind = (x, y) => {
+          for (const e of document.elementsFromPoint(x, y)) {
+            const s = getComputedStyle(e), drawn = e instanceof SVGElement && e.tagName !== "svg";
+            const c = drawn ? s.fill : s.backgroundColor;
+            if (e.tagName !== "text" && c !== "none" && c !== "rgba(0, 0, 0, 0)") return c;
+          }
+        };
+        return [...document.querySelectorAll("svg text")].flatMap((t) => {
+          t.scrollIntoView({block: "center"});
+          const r = t.getBoundingClientRect(), at = (k) => behind(r.left + k * r.width, r.top + r.height / 2);
+          return [0.1, 0.3, 0.5, 0.7, 0.9].map((k) => [t.textContent, getComputedStyle(t).fill, at(k)]);
+        })""")
+    assert len(found) > 50
+    assert [(word, ink, ground) for word, ink, ground in found if contrast(ink, ground) < 4.5] == []
 
 
 def test_the_checkers_do_see_faults(browser, tmp_path):
