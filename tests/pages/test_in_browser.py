@@ -163,6 +163,24 @@ def test_a_phone_shows_what_decides_and_letters_that_can_be_read(browser, pages)
     assert browser.text("#confidence").replace("\xa0", " ") == "Confidence over 98 % in replace-now."
 
 
+@pytest.mark.parametrize(
+    ("name", "front", "rear"), [("05B", 15, 45), ("428", 15, 45), ("20B", 15, 45), ("520", 15, 150), ("520", 45, 15)]
+)
+def test_a_lesson_of_another_chain_shows_the_same(browser, tmp_path, name, front, rear):
+    page = tmp_path / "lesson.html"
+    page.write_text(lesson_page(chain(name), front_teeth=front, rear_teeth=rear), encoding="utf-8")
+    browser.open(page)
+    browser.click("[data-preset=hooked]")
+    assert "hook leans right" in browser.run("return document.getElementById('stage').textContent")
+    inside = (
+        "const [x, y, w, h] = arguments[0].ownerSVGElement.getAttribute('viewBox').split(' ').map(Number),"
+        "b = arguments[0].getBBox(); return b.x >= x && b.y >= y && b.x + b.width <= x + w && b.y + b.height <= y + h"
+    )
+    for part in ("#drive-flank", "#contact", "#gone", "#map path.f-worn"):
+        assert browser.run(inside, browser.driver.find_element("css selector", part)), part
+    quiet(browser)
+
+
 @pytest.mark.parametrize(("width", "height"), [(360, 740), (768, 1024)])
 def test_the_drawing_that_stays_in_sight_hides_nothing_that_has_the_focus(browser, pages, width, height):
     # WCAG 2.2, 2.4.11

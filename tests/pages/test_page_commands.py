@@ -61,6 +61,7 @@ def test_lesson(toothcheck, tmp_path):
         (("lesson", "--chain", "999", "-o", "x.html"), "--chain must be one of"),
         (("lesson", "--front", "4", "-o", "x.html"), "--front must lie between 7 and 150, not 4"),
         (("lesson", "--rear", "151", "-o", "x.html"), "--rear must lie between 7 and 150, not 151"),
+        (("lesson", "--chain", "532", "-o", "x.html"), "--chain must be one whose teeth all reach the height at which"),
         (("lesson", "-o", "nowhere/x.html"), "Cannot write"),
         (("exercise", "make", "--photos", "empty", "-o", "x.html"), "holds no photo"),
         (("exercise", "make", "--photos", "missing", "-o", "x.html"), "must be a folder"),
@@ -68,6 +69,7 @@ def test_lesson(toothcheck, tmp_path):
         (("report", "other.json", "-o", "x.txt"), "must end in .html, .htm or .pdf"),
         (("lesson", "-o", "x.pdf"), "must end in .html or .htm, not x.pdf"),
         (("exercise", "make", "--count", 1, "-o", "x.pdf"), "must end in .html or .htm, not x.pdf"),
+        (("exercise", "make", "--title", " ", "-o", "x.html"), "--title must hold a word"),
         # a byte that is no UTF-8, as Python hands it on
         (("exercise", "make", "--title", "W\udcff", "-o", "x.html"), r"--title must be UTF-8 text, not 'W\udcff'"),
         (("report", "other.json", "-o", "other.json"), "must end in .html"),

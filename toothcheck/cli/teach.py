@@ -58,7 +58,8 @@ def lesson(
     for option, teeth in (("--front", front), ("--rear", rear)):
         with telling(teeth=option):
             checked_wheel(size.pitch_mm, size.roller_diameter_mm, teeth)
-    page = lesson_page(size, front_teeth=front, rear_teeth=rear)
+    with telling():
+        page = lesson_page(size, front_teeth=front, rear_teeth=rear)
     write_whole(output, page.encode())
     sys.stdout.write(f"{output}: lesson for chain {chain}, {front} and {rear} teeth\n")
 
@@ -87,6 +88,8 @@ def make(
     from toothcheck.lessons import exercise_page, graded_set
 
     check_ending("--output", output, (".html", ".htm"))
+    if not title.strip():
+        raise UsageError("--title must hold a word: it is the page's heading.", hint="Leave it out for the usual one.")
     try:
         title.encode()
     except UnicodeEncodeError:  # before photos are made for it

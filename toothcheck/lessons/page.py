@@ -11,7 +11,7 @@ from toothcheck import __version__
 from toothcheck.chains import Chain
 from toothcheck.grade import MOST_CONFIDENCE
 from toothcheck.lessons.hardcases import hard_cases
-from toothcheck.lessons.model import ToothTable, Wear, drive_flank_side, roller_seat, tooth_table, worn
+from toothcheck.lessons.model import SIZED_ON_MM, ToothTable, Wear, drive_flank_side, roller_seat, tooth_table, worn
 from toothcheck.lessons.scale import (
     ALL_GRADES,
     ASYMMETRY_LIMITS_PERCENT,
@@ -36,6 +36,7 @@ def lesson_data(chain: Chain, front_teeth: int, rear_teeth: int) -> dict[str, ob
             position: {"teeth": teeth, "forms": [_table_json(form(chain, teeth, blend)) for _, blend in FORMS]}
             for position, teeth in (("front", front_teeth), ("rear", rear_teeth))
         },
+        "size": chain.pitch_mm / SIZED_ON_MM,
         "chain": {"name": chain.name, "pitch_mm": chain.pitch_mm, "roller_diameter_mm": chain.roller_diameter_mm},
         "grades": list(GRADES),
         "meaning": MEANING,
@@ -77,8 +78,16 @@ def lesson_page(chain: Chain, *, front_teeth: int = 15, rear_teeth: int = 45) ->
     Raises
     ------
     ValueError
-        When a tooth count does not give a form that can be drawn and measured.
+        When chain and tooth count do not give forms that can be drawn and measured.
     """
+    for teeth in (front_teeth, rear_teeth):
+        for name, blend in FORMS:
+            new = form(chain, teeth, blend)
+            if new.tip_radius_mm <= new.pitch_radius_mm + 0.25 * chain.roller_diameter_mm:
+                raise ValueError(
+                    f"chain must be one whose teeth all reach the height at which tips are measured; the {name} of "
+                    f"{chain.name} with {teeth} teeth ends below it"
+                )
     middle = {n: tooth_table(form(chain, n, 0.5)) for n in {front_teeth, rear_teeth}}
     return render(
         "toothcheck.lessons",
@@ -89,6 +98,7 @@ def lesson_page(chain: Chain, *, front_teeth: int = 15, rear_teeth: int = 45) ->
             "front_teeth": front_teeth,
             "rear_teeth": rear_teeth,
             "forms": FORMS,
+            "size": chain.pitch_mm / SIZED_ON_MM,
             "data": json_for_page(lesson_data(chain, front_teeth, rear_teeth)),
             "cases": [
                 asdict(case)
