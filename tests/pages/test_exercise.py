@@ -264,6 +264,16 @@ def test_a_graded_set_holds_every_grade_and_begins_with_the_plain_ones():
         graded_set(cases, 4, 5, rng)
 
 
+def test_level_1_has_no_photo_that_shows_nothing():
+    rng = np.random.default_rng(5)
+    plain = [asked(*drawn_photo(loss=loss, size=300 + i), rng) for i, loss in enumerate((0.32, 0.7))]
+    photo, truth = drawn_photo(loss=0.7, size=310)
+    blind = asked(photo, truth | {"tier": "hostile"}, rng)
+    assert set(graded_set([*plain, blind], 3, 1, rng)) == set(plain)
+    assert graded_set([blind], 1, 1, rng) == ()
+    assert blind in graded_set([*plain, blind], 3, 2, rng)
+
+
 def test_the_page_does_not_show_its_answers_and_drops_the_photo_s_private_data():
     photo, truth = drawn_photo(loss=0.7)
     case = asked(photo, truth, np.random.default_rng(0))

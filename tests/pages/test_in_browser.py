@@ -253,6 +253,30 @@ def test_an_exercise_is_done_and_its_result_read_back(browser, pages):
     quiet(browser)
 
 
+def test_no_result_is_lost_unasked(browser, tmp_path):
+    case = asked(*drawn_photo(loss=0.3, size=500), np.random.default_rng(7))
+    (tmp_path / "short.html").write_text(exercise_page([case], title="Week 1"), encoding="utf-8")
+    browser.open(tmp_path / "short.html")
+    asks = "const e = new Event('beforeunload', {cancelable: true}); dispatchEvent(e); return e.defaultPrevented"
+    browser.click("#begin")
+    assert not browser.run(asks)  # nothing is answered yet
+    for css in ("[name=drive]", "[name=grade]", "#check"):
+        browser.click(css)
+    assert browser.run(asks)
+    browser.click("#next")
+    assert json.loads(browser.run("return document.getElementById('raw').value"))["apprentice"] == ""
+    browser.driver.find_element("css selector", "#end #who").send_keys("Ash")  # forgotten at the start
+    assert json.loads(browser.run("return document.getElementById('raw').value"))["apprentice"] == "Ash"
+    browser.click("#again")
+    assert browser.run("return document.getElementById('task').hidden")
+    assert "not saved yet" in browser.text("#saved")
+    browser.click("#save")
+    assert "-Ash-" in browser.text("#saved")
+    assert not browser.run(asks)
+    browser.click("#again")
+    assert not browser.run("return document.getElementById('task').hidden")
+
+
 def test_the_teeth_of_a_photo_are_large_enough_for_a_finger(browser, pages):
     browser.open(pages["exercise"], width=360, height=740)
     browser.click("#begin")

@@ -100,6 +100,8 @@ def make(
     if not cases:
         raise UsageError(f"{photos} holds no photo that can be asked about.", hint="Add one that was measured.")
     chosen = graded_set(cases, count, level, rng)
+    if not chosen:
+        raise UsageError(f"{photos} holds no photo that supports a grade, as level 1 asks.", hint="Take --level 2.")
     write_whole(output, exercise_page(chosen, title=title).encode())
     fewer = f" ({count} asked for)" if len(chosen) < count else ""
     sys.stdout.write(f"{output}: {counted(len(chosen), 'photo')}{fewer}, level {level}\n")

@@ -4,7 +4,7 @@
   const NS = "http://www.w3.org/2000/svg";
   const data = JSON.parse($("exercise-data").textContent);
   const unsealed = () => JSON.parse(atob([...data.sealed].reverse().join("")));
-  let at = 0, answers = [], started = "", since = 0;
+  let at = 0, answers = [], started = "", finished = "", since = 0, kept = false;  // kept: nothing is lost by leaving
 
   function svg(parent, name, attributes, text) {
     const e = document.createElementNS(NS, name);
@@ -178,9 +178,11 @@
   function result() {
     return {
       schema: data.schema, tool: data.tool, exercise: {id: data.id, title: data.title, photos: data.questions.length},
-      apprentice: $("who").value.trim(), started, finished: new Date().toISOString(), answers,
+      apprentice: $("who").value.trim(), started, finished, answers,
     };
   }
+
+  function write() { $("raw").value = JSON.stringify(result(), null, 1); }
 
   function finish() {
     show("end");
@@ -203,25 +205,34 @@
         html(tr, "td", k ? String(k) : "·", {class: "num", ...(given === truth ? {style: "font-weight:700;text-decoration:underline"} : {})});
       }
     }
-    const text = JSON.stringify(result(), null, 1);
-    $("raw").value = text;
+    finished = new Date().toISOString();
+    $("keep").before($("who-field"));  // forgotten at the start, it can be told now
+    write();
     $("saved").textContent = "";
     $("save").onclick = () => {
       const name = `exercise-${data.id}-${(result().apprentice || "nameless").replace(/[^A-Za-z0-9]+/g, "-")}-${started.slice(0, 19).replace(/[:T]/g, "-")}.json`;
-      const link = html(document.body, "a", undefined, {download: name, href: URL.createObjectURL(new Blob([text], {type: "application/json"}))});
+      const link = html(document.body, "a", undefined, {download: name, href: URL.createObjectURL(new Blob([$("raw").value], {type: "application/json"}))});
       link.click();
       setTimeout(() => { URL.revokeObjectURL(link.href); link.remove(); }, 1000);
+      kept = true;
       $("saved").textContent = `Saved as ${name}, where this device keeps downloads.`;
     };
     $("h-end").focus();
   }
 
   function begin() {
-    at = 0; answers = []; started = new Date().toISOString();
+    at = 0; answers = []; kept = false; started = new Date().toISOString();
     ask();
     $("h-task").focus();
   }
   $("begin").addEventListener("click", begin);
-  $("again").addEventListener("click", begin);
+  $("again").addEventListener("click", () => {
+    if (kept) { begin(); return; }
+    kept = true;
+    $("saved").textContent = "This result is not saved yet. Save it first, or press again to drop it.";
+  });
+  $("who").addEventListener("input", () => { kept = false; write(); });
+  $("raw").addEventListener("copy", () => { kept = true; });
+  addEventListener("beforeunload", (event) => { if (answers.length && !kept) event.preventDefault(); });
   progress();
 })();
