@@ -459,6 +459,19 @@ def test_the_report_prints(browser, pages, paper, inches):
     quiet(browser)
 
 
+@pytest.mark.parametrize("name", ["lesson", "exercise"])
+def test_without_its_script_a_page_says_so(browser, pages, name):
+    said = "return document.querySelector('noscript').checkVisibility() && document.querySelector('noscript').innerText"
+    try:
+        browser.driver.execute_cdp_cmd("Emulation.setScriptExecutionDisabled", {"value": True})
+        browser.driver.get(pages[name].as_uri())
+        assert "open it in a browser" in browser.run(said)
+    finally:
+        browser.driver.execute_cdp_cmd("Emulation.setScriptExecutionDisabled", {"value": False})
+    browser.open(pages[name])
+    assert not browser.run(said)
+
+
 # --- all of them ---------------------------------------------------------------------------------------------------
 @pytest.mark.parametrize("dark", [False, True], ids=["light", "dark"])
 @pytest.mark.parametrize("name", ["lesson", "exercise", "report"])

@@ -210,6 +210,14 @@ def test_collect_prints_the_tables_or_json_alone(toothcheck, tmp_path):
     run = toothcheck("exercise", "collect", tmp_path / "02.json", tmp_path / "03.json", cwd=tmp_path)
     assert run.stdout.startswith("2 people, 2 runs")
     assert "2 runs without a name: each counts as a person of its own" in run.stdout
+    for name in ("Ash", "ash"):  # told afterwards, of one run each
+        day = "02" if name == "Ash" else "03"
+        told = json.loads((tmp_path / f"{day}.json").read_text()) | {"apprentice": name}
+        (tmp_path / f"{name}-{day}.json").write_text(json.dumps(told))
+    run = toothcheck("exercise", "collect", tmp_path, cwd=tmp_path)
+    assert run.stdout.startswith("1 person, 2 runs")
+    assert "2 files tell of a run told before" in run.stdout
+    assert "without a name" not in run.stdout
 
 
 def test_full_agreement_of_few_answers_claims_no_interval(toothcheck, tmp_path):

@@ -187,7 +187,7 @@ def _print_class(report: ClassReport) -> None:
     from toothcheck.lessons.scale import ALL_GRADES
 
     out, all_of = console(), report.together
-    people = len({run.apprentice for run, _ in report.runs})
+    people = len({run.apprentice.casefold() for run, _ in report.runs})  # phones make the first letter a capital
     paragraph(
         out,
         f"{counted(people, 'person', 'people')}, {counted(len(report.runs), 'run')}, "
