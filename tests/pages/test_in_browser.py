@@ -253,6 +253,36 @@ def test_an_exercise_is_done_and_its_result_read_back(browser, pages):
     quiet(browser)
 
 
+def test_a_phone_shows_a_photo_s_teeth_large(browser, pages):
+    browser.open(pages["exercise"], width=360, height=740)
+    browser.click("#begin")
+    width = "return document.getElementById('teeth-view').getBoundingClientRect().width"
+    whole = browser.run(width)
+    browser.click("#closer")
+    for case in pages["cases"][:2]:  # and the next photo as large
+        assert browser.run(width) > 2.5 * whole
+        tooth = case.asked[0]
+        assert browser.run(
+            "const v = document.getElementById('teeth-view').getBoundingClientRect(), [x, y] = arguments,"
+            "l = document.getElementById('lens').getBoundingClientRect();"
+            "const px = v.left + x * v.width, py = v.top + y * v.height;"
+            "return px > l.left && px < l.right && py > l.top && py < l.bottom && l.height < 0.8 * innerHeight",
+            tooth.x_px / case.width_px,
+            tooth.y_px / case.height_px,
+        )
+        assert browser.overflow_px() <= 0
+        assert browser.axe() == []
+        browser.click("#teeth-view g[data-tooth='0'] circle:not(.hit)")
+        assert browser.run("return document.querySelector('#teeth-list input').checked")
+        for css in ("[name=drive]", "[name=grade]", "#check", "#next"):
+            browser.click(css)
+    browser.click("#closer")
+    assert browser.run(width) == whole
+    browser.open(pages["exercise"])
+    browser.click("#begin")
+    assert not browser.run("return document.getElementById('closer').checkVisibility()")  # large as it is
+
+
 def test_no_result_is_lost_unasked(browser, tmp_path):
     case = asked(*drawn_photo(loss=0.3, size=500), np.random.default_rng(7))
     (tmp_path / "short.html").write_text(exercise_page([case], title="Week 1"), encoding="utf-8")

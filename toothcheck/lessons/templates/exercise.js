@@ -93,8 +93,20 @@
       rect.under = under;
     }
     markSide();
+    aim();
     since = Date.now();
   }
+
+  /* a phone shows the whole photo too small to judge its teeth: enlarged, it begins at the tooth of question 1 */
+  function aim() {
+    const q = data.questions[at], tooth = q.asked[q.upright], lens = $("lens"), view = $("teeth-view").getBoundingClientRect();
+    lens.scrollTo(tooth.x / q.width * view.width - lens.clientWidth / 2, tooth.y / q.height * view.height - lens.clientHeight / 2);
+  }
+  $("closer").addEventListener("click", () => {
+    const large = $("lens").parentElement.classList.toggle("large");
+    $("closer").textContent = large ? "Whole photo" : "Enlarge, then scroll";
+    aim();
+  });
 
   function markSide() {
     const side = $("answers").elements.drive.value;
