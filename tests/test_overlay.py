@@ -22,7 +22,7 @@ from toothcheck.overlay.chart import _bars
 from toothcheck.overlay.drawing import hundredths
 from toothcheck.overlay.frames import Placement, drive_flank, flanks
 from toothcheck.overlay.panel import Panel
-from toothcheck.overlay.photograph import _called, picture
+from toothcheck.overlay.photograph import _called, picture, tips_shown
 from toothcheck.overlay.style import canvas, loss_scale, ramp, width_px, wrapped
 from toothcheck.overlay.views import Window, upright, window_around
 from toothcheck.photo import decode
@@ -201,6 +201,26 @@ def test_the_ideal_drive_flank_stands_off_the_edge_by_what_was_lost(inspection):
         away = np.abs(edge_offset_px(grey, place.in_photo(ideal[near], tooth), 14)).mean() / place.wheel.plane.px_per_mm
         lost = float(loss_of(tooth, FORM.pitch_radius_mm))
         assert 0.8 * lost < away < 1.0 * lost
+
+
+def test_tips_are_told_where_the_picture_shows_them(inspection):
+    shown = np.array([tips_shown(inspection)[i] for i in range(TEETH)]) * 1280
+    image, colour = coloured(picture(inspection))
+    grey = image[:, :1280].mean(2).astype(np.float32)
+    # the way from root to tip to ground by the test's own arithmetic; the photo is shown at one scale, unturned
+    angles = PHASE + TURN + (np.arange(TEETH) + 0.5) * 2 * math.pi / TEETH
+    ring = [
+        plane().project(r * np.stack([np.cos(angles), np.sin(angles)], axis=1) / SCALE + SHIFT_MM)
+        for r in (FORM.tip_radius_mm - 2.0, FORM.tip_radius_mm)
+    ]
+    scale = np.hypot(*np.ptp(shown, axis=0)) / np.hypot(*np.ptp(ring[1], axis=0))
+    assert shown - shown.mean(0) == pytest.approx(scale * (ring[1] - ring[1].mean(0)), abs=0.5)
+    y, x = np.nonzero(colour[:, :1280])
+    for i in (WORST, 0):
+        inside = shown[i] + scale * (ring[0] - ring[1])[i]
+        assert light(grey, inside[None])[0] > (GREY_METAL + GREY_GROUND) / 2
+        assert np.hypot(x - shown[i, 0], y - shown[i, 1]).min() < 0.4 * np.hypot(*(shown[i] - shown[i - 1]))
+    assert tips_shown(SimpleNamespace(wear=None, traced=None)) == {}
 
 
 def test_loss_of_the_drive_flank_is_measured_square_to_the_ideal():

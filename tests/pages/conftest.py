@@ -50,6 +50,13 @@ class Browser:
         features = [{"name": "prefers-color-scheme", "value": "dark" if dark else "light"}]
         self.driver.execute_cdp_cmd("Emulation.setEmulatedMedia", {"features": features})
 
+    def letters(self, percent):
+        """Enlarges what is written, as a phone's setting does."""
+        self.run(
+            "document.documentElement.style.fontSize = arguments[0] + '%'; dispatchEvent(new Event('resize'))", percent
+        )
+        self.drawn()
+
     def run(self, script, *arguments):
         return self.driver.execute_script(script, *arguments)
 
@@ -65,6 +72,19 @@ class Browser:
         element = self.driver.find_element("css selector", css)
         self.run("arguments[0].scrollIntoView({block:'center'})", element)
         element.click()
+
+    def key(self, name, *, shift=False):
+        """A key pressed where the focus is, by its DOM name."""
+        text = {"Enter": "\r", " ": " "}.get(name)
+        codes = {"Enter": 13, "Tab": 9, " ": 32, "ArrowLeft": 37, "ArrowUp": 38, "ArrowRight": 39, "ArrowDown": 40}
+        key = {
+            "key": name,
+            "windowsVirtualKeyCode": codes[name],
+            "modifiers": 8 * shift,
+            **({"text": text} if text else {}),
+        }
+        for kind in ("keyDown" if text else "rawKeyDown", "keyUp"):
+            self.driver.execute_cdp_cmd("Input.dispatchKeyEvent", {"type": kind, **key})
 
     def text(self, css):
         return self.run("return document.querySelector(arguments[0]).textContent.trim()", css)

@@ -97,13 +97,22 @@ def test_collecting_orders_by_person_and_time_and_counts_a_file_once():
 
 
 def test_runs_without_a_name_are_not_one_person():
-    runs = [_run(who, day, [_answer("good", "good")]) for who, day in (("", 9), ("Ash", 2), ("", 2), ("", 2))]
+    told = (("", 9, "good"), ("Ash", 2, "watch"), ("", 2, "good"), ("", 2, "good"))
+    runs = [_run(who, day, [_answer("good", truth)]) for who, day, truth in told]
     report = collect(runs)
     assert [(run.apprentice, run.started.day) for run, _ in report.runs] == [
         ("Ash", 2), ("nameless 1", 2), ("nameless 2", 9),
     ]  # fmt: skip
     assert (report.nameless, report.repeated) == (2, 1)
     assert document_of(report)["nameless_runs"] == 2
+
+
+def test_a_run_saved_again_with_its_name_counts_once():
+    runs = [_run(who, 2, [_answer("good", "good")]) for who in ("Ash", "", "Asj")]
+    for order in ((0, 1), (1, 0)):
+        report = collect([runs[i] for i in order])
+        assert ([run.apprentice for run, _ in report.runs], report.repeated) == (["Ash"], 1)
+    assert collect([runs[2], runs[0]]).runs[0][0].apprentice == "Ash"  # the later file's
 
 
 @pytest.mark.parametrize(
@@ -262,6 +271,16 @@ def test_a_graded_set_holds_every_grade_and_begins_with_the_plain_ones():
     assert [c.difficulty for c in chosen] == sorted(c.difficulty for c in chosen)
     with pytest.raises(ValueError, match="level must be 1, 2 or 3"):
         graded_set(cases, 4, 5, rng)
+
+
+def test_level_1_has_no_photo_that_shows_nothing():
+    rng = np.random.default_rng(5)
+    plain = [asked(*drawn_photo(loss=loss, size=300 + i), rng) for i, loss in enumerate((0.32, 0.7))]
+    photo, truth = drawn_photo(loss=0.7, size=310)
+    blind = asked(photo, truth | {"tier": "hostile"}, rng)
+    assert set(graded_set([*plain, blind], 3, 1, rng)) == set(plain)
+    assert graded_set([blind], 1, 1, rng) == ()
+    assert blind in graded_set([*plain, blind], 3, 2, rng)
 
 
 def test_the_page_does_not_show_its_answers_and_drops_the_photo_s_private_data():

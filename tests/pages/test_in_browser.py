@@ -1,13 +1,17 @@
 """The pages in a real Chromium: they work, they are silent, ask nobody for anything, and everyone can read them."""
 
 import base64
+import io
 import json
+import math
+import re
 import time
 
 import numpy as np
 import pypdfium2 as pdfium
 import pytest
 from made import asked, document, drawn_photo
+from PIL import Image
 from scipy.stats import norm
 
 from toothcheck.chains import chain
@@ -143,9 +147,72 @@ def test_a_phone_shows_what_decides_and_letters_that_can_be_read(browser, pages)
         "return scale * Math.min(...sizes)"
     )
     assert small > 10
+    cut = (
+        "const out = (t, s) => Math.min(t.left - s.left, s.right - t.right, t.top - s.top, s.bottom - t.bottom) < -1;"
+        "return [...document.querySelectorAll('svg text')].filter(t => out(t.getBoundingClientRect(),"
+        "t.ownerSVGElement.getBoundingClientRect())).map(t => t.textContent)"
+    )
+    for width in (360, PHONE[0]):
+        browser.size(width, PHONE[1])
+        for travel in ("left", "right"):
+            browser.click(f"[name=travel][value={travel}]")
+            browser.drawn()
+            assert browser.run(cut) == []
     assert "wheel" not in browser.text("#h-why ~ ol li")
     browser.click("[data-preset=hooked]")
     assert browser.text("#confidence").replace("\xa0", " ") == "Confidence over 98 % in replace-now."
+
+
+@pytest.mark.parametrize(
+    ("name", "front", "rear"), [("05B", 15, 45), ("428", 15, 45), ("20B", 15, 45), ("520", 15, 150), ("520", 45, 15)]
+)
+def test_a_lesson_of_another_chain_shows_the_same(browser, tmp_path, name, front, rear):
+    page = tmp_path / "lesson.html"
+    page.write_text(lesson_page(*(lesson_wheel(chain(name), teeth) for teeth in (front, rear))), encoding="utf-8")
+    browser.open(page)
+    browser.click("[data-preset=hooked]")
+    assert "hook leans right" in browser.run("return document.getElementById('stage').textContent")
+    inside = (
+        "const [x, y, w, h] = arguments[0].ownerSVGElement.getAttribute('viewBox').split(' ').map(Number),"
+        "b = arguments[0].getBBox(); return b.x >= x && b.y >= y && b.x + b.width <= x + w && b.y + b.height <= y + h"
+    )
+    for part in ("#drive-flank", "#contact", "#gone", "#map path.f-worn"):
+        assert browser.run(inside, browser.driver.find_element("css selector", part)), part
+    quiet(browser)
+
+
+@pytest.mark.parametrize(("width", "height"), [(360, 740), (768, 1024)])
+def test_the_drawing_that_stays_in_sight_hides_nothing_that_has_the_focus(browser, pages, width, height):
+    # WCAG 2.2, 2.4.11
+    browser.open(pages["lesson"], width=width, height=height)
+    browser.run("document.querySelector('[name=form]:checked').focus()")
+    walked = []
+    while "position" not in walked:
+        browser.key("Tab", shift=True)
+        browser.drawn()
+        name, hit = browser.run(
+            "const e = document.activeElement, r = e.getBoundingClientRect();"
+            "return [e.name, document.elementFromPoint(r.left + r.width / 2, r.top + r.height / 2) === e]"
+        )
+        walked.append(name)
+        assert hit, name
+    assert walked == ["stretch", "tip", "hook", "loss", "travel", "position"]
+
+
+@pytest.mark.parametrize(("width", "height"), [(640, 360), (740, 360), (915, 412)])
+def test_a_phone_on_its_side_shows_drawing_and_slider_together(browser, pages, width, height):
+    browser.open(pages["lesson"], width=width, height=height)
+    for slider in ("loss", "hook", "tip", "stretch"):
+        browser.run("document.getElementById(arguments[0]).scrollIntoView({block: 'center'})", slider)
+        browser.drawn()
+        in_sight, free = browser.run(
+            "const s = document.getElementById('stage').getBoundingClientRect();"
+            "const e = document.getElementById(arguments[0]), r = e.getBoundingClientRect();"
+            "return [s.top >= 0 && s.bottom <= innerHeight,"
+            "document.elementFromPoint(r.left + r.width / 2, r.top + r.height / 2) === e]",
+            slider,
+        )
+        assert (in_sight, free) == (True, True), slider
 
 
 # --- the exercise --------------------------------------------------------------------------------------------------
@@ -186,6 +253,78 @@ def test_an_exercise_is_done_and_its_result_read_back(browser, pages):
     quiet(browser)
 
 
+def test_a_phone_shows_a_photo_s_teeth_large(browser, pages):
+    browser.open(pages["exercise"], width=360, height=740)
+    browser.click("#begin")
+    width = "return document.getElementById('teeth-view').getBoundingClientRect().width"
+    whole = browser.run(width)
+    browser.click("#closer")
+    for case in pages["cases"][:2]:  # and the next photo as large
+        assert browser.run(width) > 2.5 * whole
+        tooth = case.asked[0]
+        assert browser.run(
+            "const v = document.getElementById('teeth-view').getBoundingClientRect(), [x, y] = arguments,"
+            "l = document.getElementById('lens').getBoundingClientRect();"
+            "const px = v.left + x * v.width, py = v.top + y * v.height;"
+            "return px > l.left && px < l.right && py > l.top && py < l.bottom && l.height < 0.8 * innerHeight",
+            tooth.x_px / case.width_px,
+            tooth.y_px / case.height_px,
+        )
+        assert browser.overflow_px() <= 0
+        assert browser.axe() == []
+        browser.click("#teeth-view g[data-tooth='0'] circle:not(.hit)")
+        assert browser.run("return document.querySelector('#teeth-list input').checked")
+        for css in ("[name=drive]", "[name=grade]", "#check", "#next"):
+            browser.click(css)
+    browser.click("#closer")
+    assert browser.run(width) == whole
+    browser.open(pages["exercise"])
+    browser.click("#begin")
+    assert not browser.run("return document.getElementById('closer').checkVisibility()")  # large as it is
+
+
+def test_no_result_is_lost_unasked(browser, tmp_path):
+    case = asked(*drawn_photo(loss=0.3, size=500), np.random.default_rng(7))
+    (tmp_path / "short.html").write_text(exercise_page([case], title="Week 1"), encoding="utf-8")
+    browser.open(tmp_path / "short.html")
+    asks = "const e = new Event('beforeunload', {cancelable: true}); dispatchEvent(e); return e.defaultPrevented"
+    browser.click("#begin")
+    assert not browser.run(asks)  # nothing is answered yet
+    for css in ("[name=drive]", "[name=grade]", "#check"):
+        browser.click(css)
+    assert browser.run(asks)
+    browser.click("#next")
+    assert json.loads(browser.run("return document.getElementById('raw').value"))["apprentice"] == ""
+    browser.driver.find_element("css selector", "#end #who").send_keys("Ash")  # forgotten at the start
+    assert json.loads(browser.run("return document.getElementById('raw').value"))["apprentice"] == "Ash"
+    browser.click("#again")
+    assert browser.run("return document.getElementById('task').hidden")
+    assert "not saved yet" in browser.text("#saved")
+    browser.click("#save")
+    assert "-Ash-" in browser.text("#saved")
+    assert not browser.run(asks)
+    browser.click("#again")
+    assert not browser.run("return document.getElementById('task').hidden")
+
+
+def test_the_teeth_of_a_photo_are_large_enough_for_a_finger(browser, pages):
+    browser.open(pages["exercise"], width=360, height=740)
+    browser.click("#begin")
+    sizes = (
+        "return [...document.querySelectorAll('#teeth-view g')].map(g => g.getBoundingClientRect())"
+        ".map(r => Math.min(r.width, r.height))"
+    )
+    assert min(browser.run(sizes)) >= 24  # WCAG 2.2, 2.5.8
+
+
+def test_what_the_page_moves_to_has_a_name(browser, pages):
+    browser.open(pages["exercise"])
+    for css in ("#begin", "[name=drive]", "[name=grade]", "#check"):
+        browser.click(css)
+    truth = browser.driver.switch_to.active_element
+    assert (truth.aria_role, truth.accessible_name) == ("group", "The measured truth")
+
+
 def test_turning_is_shown_as_told(browser, pages):
     browser.open(pages["exercise"])
     browser.click("#begin")
@@ -222,6 +361,93 @@ def test_a_phone_shows_why_a_tooth_was_not_measured(browser, pages):
     right = "return [...document.querySelectorAll('td')].find(c => c.textContent.startsWith('not measured:'))"
     assert browser.run(f"{right}.getBoundingClientRect().right") <= PHONE[0]
     assert browser.run(f"{right}.textContent") == "not measured: covered"
+
+
+@pytest.fixture(scope="module")
+def drawn(tmp_path_factory):
+    """A report with a picture as large as inspect draws one, tooth 2 the most worn and tooth 5 gone."""
+    picture = io.BytesIO()
+    Image.new("RGB", (1920, 1280), "#5b6469").save(picture, "PNG")
+    d = document(grade="replace-now", broken=(5,))
+    tips = {i: (0.5 + 0.4 * math.cos(a), 0.5 - 0.4 * math.sin(a)) for i in range(15) for a in (2 * math.pi * i / 15,)}
+    given = ReportInput(document=d, picture=picture.getvalue(), outlined=True, tips_shown=tips)
+    page = tmp_path_factory.mktemp("drawn") / "drawn.html"
+    page.write_text(report_page(given), encoding="utf-8")
+    return page, tips
+
+
+def shown_at(browser, share):
+    """Whether a place of the picture, in shares of its height, is in sight; and the picture's height, CSS px."""
+    return browser.run(
+        "const i = document.querySelector('.sheet img').getBoundingClientRect(), [x, y] = arguments[0],"
+        "  l = document.querySelector('.lens').getBoundingClientRect();"
+        "const px = i.left + x * i.height, py = i.top + y * i.height;"
+        "return [px > l.left + 40 && px < l.right - 40 && py > Math.max(0, l.top) + 20"
+        "  && py < Math.min(innerHeight, l.bottom) - 20, i.height]",
+        share,
+    )
+
+
+@pytest.mark.parametrize("width", [360, 412, 768, 1280])
+def test_a_tap_on_the_picture_shows_the_tooth_that_decides_with_letters_that_can_be_read(browser, drawn, width):
+    page, tips = drawn
+    assert "<script" not in page.read_text(encoding="utf-8")
+    browser.open(page, width=width, height=740)
+    whole = shown_at(browser, tips[5])[1]
+    assert not browser.run("return document.querySelector('.back').checkVisibility()")
+    browser.click(".sheet .tap")  # over the whole picture; what a screen reader gets is the list below
+    in_sight, height = shown_at(browser, tips[5])
+    assert in_sight
+    # the smallest numbers that are drawn have 13 px in a picture of 1280
+    assert 13 * height / 1280 > 12 > 13 * whole / 1280
+    assert browser.overflow_px() <= 0
+    browser.click("a[href='#tooth-2']")
+    assert shown_at(browser, tips[2])[0]
+    assert browser.axe() == []
+    browser.click(".back")
+    assert shown_at(browser, tips[2])[1] == whole
+    quiet(browser)
+
+
+def test_the_picture_is_enlarged_and_scrolled_by_keyboard(browser, drawn):
+    browser.open(drawn[0], width=360, height=740)
+    browser.run("document.querySelector('.closer a').focus()")
+    browser.key("Enter")
+    assert (
+        browser.run("return document.activeElement.getAttribute('aria-label')")
+        == "Enlarged: tooth 5, broken or missing"
+    )
+    place = "const l = document.querySelector('.lens'); return [l.scrollLeft, l.scrollTop]"
+    before = browser.run(place)
+    for key in ("ArrowRight", "ArrowDown"):
+        browser.key(key)
+    for _ in range(50):  # it glides there
+        now = browser.run(place)
+        if now[0] > before[0] and now[1] > before[1]:
+            break
+        time.sleep(0.1)
+    assert now[0] > before[0]
+    assert now[1] > before[1]
+
+
+def test_an_enlarged_picture_prints_as_the_whole_one(browser, drawn):
+    def printed():
+        data = browser.driver.execute_cdp_cmd("Page.printToPDF", {"printBackground": True})["data"]
+        return [np.asarray(page.render().to_pil()) for page in pdfium.PdfDocument(base64.b64decode(data))]
+
+    browser.open(drawn[0], width=360, height=740)
+    whole = printed()
+    browser.click(".sheet .tap")
+    enlarged = printed()
+    assert len(whole) == len(enlarged)
+    assert all(np.array_equal(a, b) for a, b in zip(whole, enlarged, strict=True))
+
+
+def test_a_picture_without_known_teeth_is_enlarged_at_its_middle(browser, pages):
+    browser.open(pages["report"], width=360, height=740)
+    browser.click("a[href='#middle']")
+    in_sight, height = shown_at(browser, (0.5, 0.5))
+    assert (in_sight, height) == (True, 1200)
 
 
 @pytest.mark.parametrize("width", [390, 800, 900, 1200])
@@ -263,6 +489,19 @@ def test_the_report_prints(browser, pages, paper, inches):
     quiet(browser)
 
 
+@pytest.mark.parametrize("name", ["lesson", "exercise"])
+def test_without_its_script_a_page_says_so(browser, pages, name):
+    said = "return document.querySelector('noscript').checkVisibility() && document.querySelector('noscript').innerText"
+    try:
+        browser.driver.execute_cdp_cmd("Emulation.setScriptExecutionDisabled", {"value": True})
+        browser.driver.get(pages[name].as_uri())
+        assert "open it in a browser" in browser.run(said)
+    finally:
+        browser.driver.execute_cdp_cmd("Emulation.setScriptExecutionDisabled", {"value": False})
+    browser.open(pages[name])
+    assert not browser.run(said)
+
+
 # --- all of them ---------------------------------------------------------------------------------------------------
 @pytest.mark.parametrize("dark", [False, True], ids=["light", "dark"])
 @pytest.mark.parametrize("name", ["lesson", "exercise", "report"])
@@ -277,6 +516,40 @@ def test_no_serious_accessibility_fault(browser, pages, name, dark):
         browser.click("#check")
         browser.settled()  # the button fades
         assert browser.axe() == []
+
+
+def contrast(one, other):
+    """Ratio of two CSS colours (WCAG 2.2, relative luminance and contrast ratio)."""
+
+    def luminance(css):
+        c = np.array([float(v) for v in re.findall(r"[\d.]+", css)[:3]]) / 255
+        return float(np.where(c <= 0.04045, c / 12.92, ((c + 0.055) / 1.055) ** 2.4) @ [0.2126, 0.7152, 0.0722])
+
+    low, high = sorted(map(luminance, (one, other)))
+    return (high + 0.05) / (low + 0.05)
+
+
+@pytest.mark.parametrize("dark", [False, True], ids=["light", "dark"])
+@pytest.mark.parametrize("name", ["lesson", "report"])
+def test_words_in_drawings_stand_out_from_what_they_stand_on(browser, pages, name, dark):
+    # axe-core does not look behind words in SVG
+    assert contrast("rgb(118, 118, 118)", "rgb(255, 255, 255)") == pytest.approx(4.54, abs=0.005)  # WebAIM's example
+    browser.open(pages[name], dark=dark)
+    found = browser.run("""
+        const behind = (x, y) => {
+          for (const e of document.elementsFromPoint(x, y)) {
+            const s = getComputedStyle(e), drawn = e instanceof SVGElement && e.tagName !== "svg";
+            const c = drawn ? s.fill : s.backgroundColor;
+            if (e.tagName !== "text" && c !== "none" && c !== "rgba(0, 0, 0, 0)") return c;
+          }
+        };
+        return [...document.querySelectorAll("svg text")].flatMap((t) => {
+          t.scrollIntoView({block: "center"});
+          const r = t.getBoundingClientRect(), at = (k) => behind(r.left + k * r.width, r.top + r.height / 2);
+          return [0.1, 0.3, 0.5, 0.7, 0.9].map((k) => [t.textContent, getComputedStyle(t).fill, at(k)]);
+        })""")
+    assert len(found) > 50
+    assert [(word, ink, ground) for word, ink, ground in found if contrast(ink, ground) < 4.5] == []
 
 
 def test_the_checkers_do_see_faults(browser, tmp_path):
@@ -299,6 +572,17 @@ def test_a_long_file_name_is_broken_and_not_cut(browser, tmp_path):
     browser.open(tmp_path / "long.html", width=PHONE[0], height=PHONE[1])
     assert browser.overflow_px() <= 0
     assert browser.run("const h = document.querySelector('h1'); return h.scrollWidth - h.clientWidth") <= 0
+
+
+@pytest.mark.parametrize("name", ["lesson", "exercise", "report"])
+def test_letters_twice_as_large_are_not_cut_on_a_phone(browser, pages, name):
+    # WCAG 2.2, 1.4.4
+    browser.open(pages[name], width=360, height=740)
+    browser.letters(200)
+    assert browser.overflow_px() <= 0
+    for css in ("#begin", "[name=drive]", "[name=grade]", "#check") if name == "exercise" else ():
+        browser.click(css)
+        assert browser.overflow_px() <= 0
 
 
 @pytest.mark.parametrize("name", ["lesson", "exercise", "report"])

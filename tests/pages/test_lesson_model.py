@@ -1,13 +1,14 @@
 """The teaching tooth: held against the contract's own arithmetic, geometry done by hand, and scipy."""
 
 import math
+import re
 
 import numpy as np
 import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from toothcheck.chains import chain
+from toothcheck.chains import CHAINS, chain
 from toothcheck.lessons.hardcases import hard_cases
 from toothcheck.lessons.model import Wear, drive_flank_side, hollow, overhang, reading, roller_seat, tooth_table, worn
 from toothcheck.lessons.page import form
@@ -121,6 +122,18 @@ def test_grade_at_the_limits():
     ]  # fmt: skip
     assert grade_of(1, 0.3) == "replace-now"
     assert grade_of(1, 0.299) == "good"
+
+
+@pytest.mark.parametrize("name", [name for name in CHAINS if name != "532"])  # which has no lesson
+@pytest.mark.parametrize(("front", "rear"), [(9, 150), (15, 44), (46, 16)])
+def test_hard_cases_are_drawn_of_every_chain(name, front, rear):
+    tables = [tooth_table(form(chain(name), teeth, 0.5)) for teeth in (front, rear)]
+    for case in hard_cases(*tables):
+        paths = re.findall(r' d="([^"]*)"', case.figure)
+        assert min(path.count(" ") for path in paths) >= 2, case.key  # each at least a line
+        wide, high = map(float, re.search(r'viewBox="0 0 (\S+) (\S+)"', case.figure).groups())
+        words = re.findall(r'<text [^>]*x="(\S+)" y="(\S+)"', case.figure)
+        assert all(0 < float(x) < wide and 0 < float(y) < high for x, y in words), case.key
 
 
 def test_hard_cases_say_what_they_draw():

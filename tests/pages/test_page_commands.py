@@ -76,6 +76,7 @@ def test_a_lesson_of_the_fewest_teeth_draws_wear_of_every_second_tooth_on_one_mo
         (("report", "other.json", "-o", "x.txt"), "must end in .html, .htm or .pdf"),
         (("lesson", "-o", "x.pdf"), "must end in .html or .htm, not x.pdf"),
         (("exercise", "make", "--count", 1, "-o", "x.pdf"), "must end in .html or .htm, not x.pdf"),
+        (("exercise", "make", "--title", " ", "-o", "x.html"), "--title must hold a word"),
         # a byte that is no UTF-8, as Python hands it on
         (("exercise", "make", "--title", "W\udcff", "-o", "x.html"), r"--title must be UTF-8 text, not 'W\udcff'"),
         (("report", "other.json", "-o", "other.json"), "must end in .html"),
@@ -216,6 +217,14 @@ def test_collect_prints_the_tables_or_json_alone(toothcheck, tmp_path):
     run = toothcheck("exercise", "collect", tmp_path / "02.json", tmp_path / "03.json", cwd=tmp_path)
     assert run.stdout.startswith("2 people, 2 runs")
     assert "2 runs without a name: each counts as a person of its own" in run.stdout
+    for name in ("Ash", "ash"):  # told afterwards, of one run each
+        day = "02" if name == "Ash" else "03"
+        told = json.loads((tmp_path / f"{day}.json").read_text()) | {"apprentice": name}
+        (tmp_path / f"{name}-{day}.json").write_text(json.dumps(told))
+    run = toothcheck("exercise", "collect", tmp_path, cwd=tmp_path)
+    assert run.stdout.startswith("1 person, 2 runs")
+    assert "2 files tell of a run told before" in run.stdout
+    assert "without a name" not in run.stdout
 
 
 def test_full_agreement_of_few_answers_claims_no_interval(toothcheck, tmp_path):
@@ -302,6 +311,7 @@ def test_report_of_a_photo_that_shows_no_card(toothcheck, tmp_path):
     shown = base64.b64decode(re.search(r'src="data:image/jpeg;base64,([^"]+)"', page)[1])
     assert decode(shown, "shown.jpg").width_px == 1920  # the drawn picture, not the photo of 500 px
     assert "outlines drawn in" in page
+    assert re.search(r'href="#tooth-\d+">tooth \d+, most worn<', page)
 
 
 def test_a_folder_named_as_a_machine_hides_nothing_of_what_is_said_of_the_machine(toothcheck, tmp_path):

@@ -11,6 +11,8 @@ import typer
 from toothcheck.cli.words import Position, Turning, claim_of
 
 if TYPE_CHECKING:
+    from collections.abc import Mapping
+
     from toothcheck.inspection import Inspection
 
 PHOTO = "kestrel-front-hooked.jpg"
@@ -72,7 +74,7 @@ def demo(
             files["teeth"] = overlay.teeth_chart(result)
             files["worst-tooth"] = overlay.tooth_pair(result)
         files["result"] = json_text(result.document()).encode()
-        files["report"] = _report(result, drawn)
+        files["report"] = _report(result, drawn, overlay.tips_shown(result))
     for name, data in files.items():
         write_whole(paths[name], data)
 
@@ -98,7 +100,7 @@ def demo(
     raise typer.Exit(3 if result.verdict.grade == "cannot-tell" else 0)
 
 
-def _report(result: Inspection, drawn: bytes) -> bytes:
+def _report(result: Inspection, drawn: bytes, tips_shown: Mapping[int, tuple[float, float]]) -> bytes:
     from toothcheck.report import Origin, ReportInput, outlines_of, report_page
 
     given = ReportInput(
@@ -106,6 +108,7 @@ def _report(result: Inspection, drawn: bytes) -> bytes:
         origin=Origin.MADE,
         picture=drawn,
         outlined=True,
+        tips_shown=tips_shown,
         outlines=outlines_of(result.wear) if result.wear else (),
         machine="Kestrel Couriers, courier machine 12 (invented)",
     )

@@ -170,6 +170,7 @@ def _of_photo(path: Path, told: Told) -> ReportInput:
     return ReportInput(
         document=found.document(), outlines=outlines,
         picture=overlay.picture(found, kind="jpeg"), outlined=found.wear is not None,
+        tips_shown=overlay.tips_shown(found),
     )  # fmt: skip
 
 

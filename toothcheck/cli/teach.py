@@ -86,6 +86,8 @@ def make(
     from toothcheck.lessons import exercise_page, graded_set
 
     check_ending("--output", output, (".html", ".htm"))
+    if not title.strip():
+        raise UsageError("--title must hold a word: it is the page's heading.", hint="Leave it out for the usual one.")
     try:
         title.encode()
     except UnicodeEncodeError:  # before photos are made for it
@@ -96,6 +98,8 @@ def make(
     if not cases:
         raise UsageError(f"{photos} holds no photo that can be asked about.", hint="Add one that was measured.")
     chosen = graded_set(cases, count, level, rng)
+    if not chosen:
+        raise UsageError(f"{photos} holds no photo that supports a grade, as level 1 asks.", hint="Take --level 2.")
     write_whole(output, exercise_page(chosen, title=title).encode())
     fewer = f" ({count} asked for)" if len(chosen) < count else ""
     sys.stdout.write(f"{output}: {counted(len(chosen), 'photo')}{fewer}, level {level}\n")
@@ -181,7 +185,7 @@ def _print_class(report: ClassReport) -> None:
     from toothcheck.lessons.scale import ALL_GRADES
 
     out, all_of = console(), report.together
-    people = len({run.apprentice for run, _ in report.runs})
+    people = len({run.apprentice.casefold() for run, _ in report.runs})  # phones make the first letter a capital
     paragraph(
         out,
         f"{counted(people, 'person', 'people')}, {counted(len(report.runs), 'run')}, "

@@ -17,7 +17,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from toothcheck.lessons.pictures import cropped_jpeg
-from toothcheck.lessons.scale import ALL_GRADES, ASYMMETRY_LIMITS_PERCENT, OVERHANG_LIMIT_MM, grade_of
+from toothcheck.lessons.scale import ALL_GRADES, ASYMMETRY_LIMITS_PERCENT, GRADES, OVERHANG_LIMIT_MM, grade_of
 
 WORN_FROM_PERCENT = ASYMMETRY_LIMITS_PERCENT[0]
 """A tooth counts as worn from here: the end of ``good``."""
@@ -187,7 +187,7 @@ def graded_set(cases: Sequence[Case], count: int, level: int, rng: np.random.Gen
     count
         How many are wanted; fewer come when there are fewer.
     level
-        1: plain cases; 2: anything; 3: the hard ones.
+        1: plain cases, and no photo that supports no grade; 2: anything; 3: the hard ones.
     rng
         Breaks ties.
     """
@@ -195,7 +195,7 @@ def graded_set(cases: Sequence[Case], count: int, level: int, rng: np.random.Gen
         raise ValueError(f"level must be 1, 2 or 3, not {level}")
     if count < 1:
         raise ValueError(f"count must be at least 1, not {count}")
-    order = [cases[i] for i in rng.permutation(len(cases))]
+    order = [cases[i] for i in rng.permutation(len(cases)) if level > 1 or cases[i].grade in GRADES]
     if level == 1:
         order.sort(key=lambda case: case.difficulty)
     elif level == 3:
@@ -205,7 +205,7 @@ def graded_set(cases: Sequence[Case], count: int, level: int, rng: np.random.Gen
     for case in order:
         piles.setdefault(case.grade, []).append(case)
     chosen: list[Case] = []
-    while len(chosen) < min(count, len(cases)):
+    while len(chosen) < min(count, len(order)):
         for pile in piles.values():
             if pile and len(chosen) < count:
                 chosen.append(pile.pop(0))

@@ -55,13 +55,14 @@ def hard_cases(front: ToothTable, even: ToothTable) -> tuple[HardCase, ...]:
 
 # --- drawing -----------------------------------------------------------------------------------------------------
 def _window(title: str, table: ToothTable, shapes: list[Shape], half_width: float) -> Figure:
-    bottom = float(table.radius_mm[0]) - 3.2
+    bottom = float(table.radius_mm[0]) - 3.2 * table.size
+    half_width *= table.size
     return Figure(
         title=title,
         left=-half_width,
         bottom=bottom,
         width=2 * half_width,
-        height=float(table.radius_mm[-1]) + 2.6 - bottom,
+        height=float(table.radius_mm[-1]) + 2.6 * table.size - bottom,
         shapes=tuple(shapes),
         text_size=half_width / 14,
     )
@@ -71,7 +72,7 @@ def _teeth(teeth: list[tuple[WornTooth, float]], table: ToothTable) -> list[Shap
     """Teeth at angles (radians, clockwise positive) joined along their roots into one piece of rim."""
     rim: list[Floats] = [rotated(tooth.outline_mm(), -angle) for tooth, angle in teeth]
     first, last = rim[0][0], rim[-1][-1]
-    inner = float(table.radius_mm[0]) - 3.0
+    inner = float(table.radius_mm[0]) - 3.0 * table.size
     down = [inner * last / math.hypot(*last), inner * first / math.hypot(*first)]
     return [line(Role.METAL, np.concatenate([*rim, np.array(down)]), closed=True)]
 
@@ -90,13 +91,18 @@ def _ideal_line(table: ToothTable, angle: float = 0.0) -> Shape:
     return line(Role.IDEAL, rotated(worn(table, Wear()).outline_mm(), -angle))
 
 
+def _wear(table: ToothTable, *, loss: float, hook: float = 0.0) -> Wear:
+    """So many mm on chain 520, and as much of the tooth on every other."""
+    return Wear(flank_loss_mm=loss * table.size, hook_mm=hook * table.size)
+
+
 def _numbers(r: Reading) -> str:
     return f"asymmetry {r.asymmetry_percent:.0f} %, overhang {max(0.0, r.overhang_mm):.1f} mm"
 
 
 # --- the cases ---------------------------------------------------------------------------------------------------
 def _dirt(table: ToothTable) -> HardCase:
-    tooth = worn(table, Wear(flank_loss_mm=0.6, hook_mm=0.6))
+    tooth = worn(table, _wear(table, loss=0.6, hook=0.6))
     clean = reading(tooth)
     flank, new = tooth.flank_mm(drive=True), worn(table, Wear()).flank_mm(drive=True)
     part = slice(table.at_junction - 18, table.at_tip_probe + 4)
@@ -112,7 +118,9 @@ def _dirt(table: ToothTable) -> HardCase:
         line(Role.DIRT, np.concatenate([fill, flank[part][::-1]]), closed=True),
         _ideal_line(table),
         line(Role.WORN, covered[table.at_junction - 30 :]),
-        word("grease in the pocket", 13.6, float(table.tip_probe_radius_mm) - 1.1, anchor="end"),
+        word(
+            "grease in the pocket", 13.6 * table.size, float(table.tip_probe_radius_mm) - 1.1 * table.size, anchor="end"
+        ),
     ]
     return HardCase(
         key="dirt",
@@ -133,7 +141,7 @@ def _arc(point: Floats) -> float:
 
 
 def _turned_round(table: ToothTable) -> HardCase:
-    tooth = worn(table, Wear(flank_loss_mm=0.7), coast_loss_mm=0.65)
+    tooth = worn(table, _wear(table, loss=0.7), coast_loss_mm=0.65 * table.size)
     r = reading(tooth)
     new = 2 * float(table.half_mm[table.at_pitch])
     shapes = [
@@ -156,20 +164,22 @@ def _turned_round(table: ToothTable) -> HardCase:
 
 
 def _chipped(table: ToothTable) -> HardCase:
-    base = Wear(flank_loss_mm=0.25)
-    tooth = worn(table, base)
+    tooth = worn(table, _wear(table, loss=0.25))
     chipped = tooth.outline_mm().copy()
     # a straight break across the corner of the tip, on the coast side
     high = float(table.radius_mm[-1])
-    a, b = np.array([-2.6, table.pitch_radius_mm - 0.4]), np.array([0.45, high + 0.1])
+    size = table.size
+    a = np.array([-2.6 * size, table.pitch_radius_mm - 0.4 * size])
+    b = np.array([0.45 * size, high + 0.1 * size])
     side = (b[0] - a[0]) * (chipped[:, 1] - a[1]) - (b[1] - a[1]) * (chipped[:, 0] - a[0])
-    off = side > 0
+    off = (side > 0) & (chipped[:, 1] > a[1])  # below it the line runs out under the root
     inside = np.nonzero(off)[0]
     edge = np.linspace(0, 1, 9)[:, None]
     rough = (
         a
         + (b - a) * edge
-        + np.array(
+        + size
+        * np.array(
             [
                 [0.0, 0.0],
                 [0.08, -0.1],
@@ -188,14 +198,14 @@ def _chipped(table: ToothTable) -> HardCase:
     piece = np.concatenate([chipped[inside], rough[::-1]])
     step = 2 * math.pi / table.teeth
     left, right = rotated(tooth.outline_mm(), step), rotated(tooth.outline_mm(), -step)
-    inner = float(table.radius_mm[0]) - 3.0
+    inner = float(table.radius_mm[0]) - 3.0 * table.size
     rim = np.concatenate([left, broken, right])
     down = np.array([inner * rim[-1] / math.hypot(*rim[-1]), inner * rim[0] / math.hypot(*rim[0])])
     shapes = [
         line(Role.METAL, np.concatenate([rim, down]), closed=True),
         line(Role.GONE, piece, closed=True),
         line(Role.WORN, rough),
-        word("broken off", -3.4, high + 0.6, anchor="end"),
+        word("broken off", -3.4 * size, high + 0.6 * size, anchor="end"),
     ]
     return HardCase(
         key="chip",
@@ -211,7 +221,7 @@ def _chipped(table: ToothTable) -> HardCase:
 
 
 def _alternate(table: ToothTable) -> HardCase:
-    deep, light = worn(table, Wear(flank_loss_mm=0.75, hook_mm=0.3)), worn(table, Wear(flank_loss_mm=0.2))
+    deep, light = worn(table, _wear(table, loss=0.75, hook=0.3)), worn(table, _wear(table, loss=0.2))
     placed = _placed(table, [light, deep, light, deep, light, deep, light])
     shapes = _teeth(placed, table)
     shapes += [_ideal_line(table, angle) for _, angle in placed]
@@ -234,11 +244,11 @@ def _alternate(table: ToothTable) -> HardCase:
 
 
 def _rolled_lip(table: ToothTable) -> HardCase:
-    tooth = worn(table, Wear(flank_loss_mm=0.45))
+    tooth = worn(table, _wear(table, loss=0.45))
     plain = reading(tooth)
     flank = tooth.flank_mm(drive=True)
     r = table.radius_mm[: tooth.rows]
-    bead = 0.42 * np.exp(-(((r - table.pitch_radius_mm - 1.55) / 0.42) ** 2))
+    bead = 0.42 * table.size * np.exp(-(((r - table.pitch_radius_mm) / table.size - 1.55) ** 2) / 0.42**2)
     lipped = flank + np.stack([bead, 0.2 * bead], axis=1)
     seen_overhang = overhang(lipped[table.at_junction :])
     part = slice(table.at_pitch, tooth.rows)
@@ -247,7 +257,7 @@ def _rolled_lip(table: ToothTable) -> HardCase:
         line(Role.GONE, np.concatenate([lipped[part], flank[part][::-1]]), closed=True),
         line(Role.WORN, lipped[table.at_junction - 30 :]),
         _ideal_line(table),
-        word("rolled lip", 13.6, float(table.tip_probe_radius_mm) - 0.8, anchor="end"),
+        word("rolled lip", 13.6 * table.size, float(table.tip_probe_radius_mm) - 0.8 * table.size, anchor="end"),
     ]
     return HardCase(
         key="lip",

@@ -19,6 +19,9 @@ import numpy as np
 from toothcheck.geometry import Floats, readonly
 from toothcheck.toothform import IsoForm
 
+SIZED_ON_MM = 15.875
+"""Pitch of chain 520, on which the lesson's drawings and amounts of wear were chosen."""
+
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Wear:
@@ -73,6 +76,11 @@ class ToothTable:
     def at_tip_probe(self) -> int:
         """Row of the tip probe."""
         return int(np.argmin(np.abs(self.radius_mm - self.tip_probe_radius_mm)))
+
+    @property
+    def size(self) -> float:
+        """Pitch, as a multiple of `SIZED_ON_MM`."""
+        return self.pitch_mm / SIZED_ON_MM
 
     @property
     def at_junction(self) -> int:

@@ -153,7 +153,10 @@ def collect(runs: Iterable[Run]) -> ClassReport:
     given = list(runs)
     if not given:
         raise ValueError("runs must hold at least one result")
-    unique = {(run.apprentice, run.exercise, run.started): run for run in given}
+    # saved once more with a name that was forgotten, or mended, it is the same run
+    unique = {
+        (run.exercise, run.started, run.answers): run for run in sorted(given, key=lambda run: bool(run.apprentice))
+    }
     nameless = sorted((run for run in unique.values() if not run.apprentice), key=lambda run: run.started)
     named = [run for run in unique.values() if run.apprentice]
     named += [replace(run, apprentice=f"nameless {i}") for i, run in enumerate(nameless, 1)]

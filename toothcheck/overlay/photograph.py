@@ -18,6 +18,7 @@ from toothcheck.overlay.panel import FOOT_TOP, LEGEND_TOP, PANEL_PX, SIDE_PX, Pa
 from toothcheck.overlay.style import INK, PAPER, canvas, casing, look, loss_scale, width_px, with_photo
 from toothcheck.overlay.views import Window, window_around
 from toothcheck.patterns import apart
+from toothcheck.tracing.trace import Traced
 from toothcheck.wear import ToothWear, WheelWear
 
 _EDGE_PX = 40
@@ -49,10 +50,7 @@ def picture(inspection: Inspected, *, kind: str = "png") -> bytes:
             panel.head(inspection)
             panel.advice(inspection, FOOT_TOP)
         else:
-            place = Placement(
-                wheel=traced.wheel, datum=wear.datum, drive_clockwise=wear.drive_clockwise,
-                drive_known=TURNING_GUESSED.isdisjoint(inspection.flags),
-            )  # fmt: skip
+            place = _placement(inspection, wear, traced)
             colour = inspection.photo.colour()
             _measured(axes, colour, inspection, place, wear)
             panel.head(inspection)
@@ -64,6 +62,18 @@ def picture(inspection: Inspected, *, kind: str = "png") -> bytes:
             panel.legend(wear)
         panel.foot(measured=wear is not None)
         return with_photo(figure, kind)
+
+
+def tips_shown(inspection: Inspected) -> dict[int, tuple[float, float]]:
+    """Where each tooth's tip stands in `picture`: (x, y) from the upper left corner, as shares of its height.
+
+    The photo is drawn in the square on the left, so both are about 0 to 1.  Empty where nothing was measured.
+    """
+    if inspection.wear is None or inspection.traced is None:
+        return {}
+    tips, view = _framed(_placement(inspection, inspection.wear, inspection.traced))
+    shares = ((view.shown(tips) + 0.5) / SIDE_PX).tolist()
+    return {index: (x, y) for index, (x, y) in enumerate(shares)}
 
 
 # --- the photo -------------------------------------------------------------------------------------------------------
@@ -83,10 +93,23 @@ def _unmeasured(axes: Axes, inspection: Inspected) -> None:
     write(axes, at, f"scale card ({inspection.card.layout.name})", 26, bold=True)
 
 
-def _measured(axes: Axes, colour: NDArray[np.uint8], inspection: Inspected, place: Placement, wear: WheelWear) -> None:
+def _placement(inspection: Inspected, wear: WheelWear, traced: Traced) -> Placement:
+    return Placement(
+        wheel=traced.wheel, datum=wear.datum, drive_clockwise=wear.drive_clockwise,
+        drive_known=TURNING_GUESSED.isdisjoint(inspection.flags),
+    )  # fmt: skip
+
+
+def _framed(place: Placement) -> tuple[Floats, Window]:
+    """The tips in the photo (teeth, 2), px, and the part of it that holds them all."""
     form = place.datum.form
     tips = np.array([place.in_photo(np.array([[0.0, form.tip_radius_mm]]), i)[0] for i in range(form.teeth)])
-    view = window_around(tips, SIDE_PX)
+    return tips, window_around(tips, SIDE_PX)
+
+
+def _measured(axes: Axes, colour: NDArray[np.uint8], inspection: Inspected, place: Placement, wear: WheelWear) -> None:
+    form = place.datum.form
+    _, view = _framed(place)
     show(axes, view.cut(colour))
     scale = loss_scale(ideal_thickness_mm(place.datum))
     shown_per_mm = place.wheel.plane.px_per_mm * view.scale

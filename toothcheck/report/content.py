@@ -8,7 +8,7 @@ from enum import StrEnum
 from typing import Any, Protocol
 
 from toothcheck import __version__
-from toothcheck.flags import FLAGS
+from toothcheck.flags import FLAGS, number_mark
 from toothcheck.geometry import Floats
 from toothcheck.grade import CANNOT_TELL, CAUTIONS, MOST_CONFIDENCE, halt_until, halting
 from toothcheck.lessons.scale import ALL_GRADES, ASYMMETRY_LIMITS_PERCENT, MEANING, OVERHANG_LIMIT_MM
@@ -48,6 +48,7 @@ class Origin(StrEnum):
     UNTOLD = "origin of the picture not told"
 
 
+_DAMAGE = {"!": "broken or missing", "?": "may be damaged"}
 _NOT_BASELINE = " Outlines are drawn against the ideal form; losses and grade are by what is gone since the baseline."
 
 
@@ -122,6 +123,8 @@ class ReportInput:
     """The photo (PNG or JPEG), or what `toothcheck.overlay.picture` drew on it."""
     outlined: bool = False
     """Whether it is the drawn picture."""
+    tips_shown: Mapping[int, tuple[float, float]] = field(default_factory=dict)
+    """Of the drawn picture: where teeth stand in it (`toothcheck.overlay.tips_shown`)."""
     outlines: Sequence[ToothOutline] = ()
     doubts: Sequence[str] = ()
     """What stands against the grade today, such as its age; said beside it."""
@@ -153,6 +156,19 @@ class ToothRow:
     flags: str
     """Why it was not measured, or what to mind about it; first, so that a phone shows it."""
     cells: tuple[str, ...]
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Spot:
+    """A place of the picture that can be looked at enlarged."""
+
+    key: str
+    """Its name in the page's addresses."""
+    label: str
+    x: float
+    """From the picture's left, as a share of its width; of the drawn picture, of its height."""
+    y: float
+    """From its top, as a share of its height."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -189,6 +205,7 @@ class ReportView:
     picture: bytes | None
     picture_caption: str
     picture_alt: str
+    spots: tuple[Spot, ...]
     outlined: bool
     """Whether the picture is the drawn one: the photo in a square on the left, what is in this report on the right."""
     summary: tuple[Row, ...]
@@ -261,6 +278,7 @@ def _view(given: ReportInput) -> ReportView:
         picture=given.picture,
         picture_caption=picture_caption(given.origin.value, outlined=given.outlined),
         picture_alt=picture_alt(d, outlined=given.outlined),
+        spots=_spots(d["teeth"], wear.get("worst_tooth"), given.tips_shown if given.outlined else {}),
         outlined=given.outlined,
         summary=_summary(wear, by_baseline),
         worst=_measures(worst) if worst else (),
@@ -346,6 +364,21 @@ def _worst_tooth(d: Mapping[str, Any]) -> Mapping[str, Any] | None:
             found: Mapping[str, Any] = tooth
             return found
     return None
+
+
+def _spots(
+    teeth: Sequence[Mapping[str, Any]], worst: object, tips: Mapping[int, tuple[float, float]]
+) -> tuple[Spot, ...]:
+    """Where to look closer: gone teeth, doubtful ones, the most worn; where none of them is known, the middle."""
+    marks = {int(t["index"]): number_mark(t.get("flags") or ()) for t in teeth}
+    words = {index: said for sign, said in _DAMAGE.items() for index, mark in marks.items() if mark == sign}
+    if isinstance(worst, int):
+        words.setdefault(worst, "most worn")
+    return tuple(
+        Spot(key=f"tooth-{index}", label=f"tooth {index}, {said}", x=tips[index][0], y=tips[index][1])
+        for index, said in words.items()
+        if index in tips
+    ) or (Spot(key="middle", label="the middle", x=0.5, y=0.5),)
 
 
 def _by_baseline(d: Mapping[str, Any]) -> bool:

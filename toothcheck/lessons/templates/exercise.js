@@ -4,7 +4,7 @@
   const NS = "http://www.w3.org/2000/svg";
   const data = JSON.parse($("exercise-data").textContent);
   const unsealed = () => JSON.parse(atob([...data.sealed].reverse().join("")));
-  let at = 0, answers = [], started = "", since = 0;
+  let at = 0, answers = [], started = "", finished = "", since = 0, kept = false;  // kept: nothing is lost by leaving
 
   function svg(parent, name, attributes, text) {
     const e = document.createElementNS(NS, name);
@@ -68,6 +68,7 @@
       const ends = {x1: tooth.x + dx / n * 0.12 * q.pitch, y1: tooth.y + dy / n * 0.12 * q.pitch, x2: x, y2: y};
       svg(g, "line", {class: "leader under", ...ends});
       svg(g, "line", {class: "leader", ...ends});
+      svg(g, "circle", {cx: x, cy: y, r: 1.5 * big, class: "hit"});  // for fingers: on a phone the one in sight is too small
       svg(g, "circle", {cx: x, cy: y, r: big});
       svg(g, "text", {x, y, "font-size": 24 * scale}, i + 1);
       const label = html(list, "label"), box = html(label, "input", undefined, {type: "checkbox", name: "tooth", value: i});
@@ -92,8 +93,20 @@
       rect.under = under;
     }
     markSide();
+    aim();
     since = Date.now();
   }
+
+  /* a phone shows the whole photo too small to judge its teeth: enlarged, it begins at the tooth of question 1 */
+  function aim() {
+    const q = data.questions[at], tooth = q.asked[q.upright], lens = $("lens"), view = $("teeth-view").getBoundingClientRect();
+    lens.scrollTo(tooth.x / q.width * view.width - lens.clientWidth / 2, tooth.y / q.height * view.height - lens.clientHeight / 2);
+  }
+  $("closer").addEventListener("click", () => {
+    const large = $("lens").parentElement.classList.toggle("large");
+    $("closer").textContent = large ? "Whole photo" : "Enlarge, then scroll";
+    aim();
+  });
 
   function markSide() {
     const side = $("answers").elements.drive.value;
@@ -177,9 +190,11 @@
   function result() {
     return {
       schema: data.schema, tool: data.tool, exercise: {id: data.id, title: data.title, photos: data.questions.length},
-      apprentice: $("who").value.trim(), started, finished: new Date().toISOString(), answers,
+      apprentice: $("who").value.trim(), started, finished, answers,
     };
   }
+
+  function write() { $("raw").value = JSON.stringify(result(), null, 1); }
 
   function finish() {
     show("end");
@@ -202,25 +217,34 @@
         html(tr, "td", k ? String(k) : "·", {class: "num", ...(given === truth ? {style: "font-weight:700;text-decoration:underline"} : {})});
       }
     }
-    const text = JSON.stringify(result(), null, 1);
-    $("raw").value = text;
+    finished = new Date().toISOString();
+    $("keep").before($("who-field"));  // forgotten at the start, it can be told now
+    write();
     $("saved").textContent = "";
     $("save").onclick = () => {
       const name = `exercise-${data.id}-${(result().apprentice || "nameless").replace(/[^A-Za-z0-9]+/g, "-")}-${started.slice(0, 19).replace(/[:T]/g, "-")}.json`;
-      const link = html(document.body, "a", undefined, {download: name, href: URL.createObjectURL(new Blob([text], {type: "application/json"}))});
+      const link = html(document.body, "a", undefined, {download: name, href: URL.createObjectURL(new Blob([$("raw").value], {type: "application/json"}))});
       link.click();
       setTimeout(() => { URL.revokeObjectURL(link.href); link.remove(); }, 1000);
+      kept = true;
       $("saved").textContent = `Saved as ${name}, where this device keeps downloads.`;
     };
     $("h-end").focus();
   }
 
   function begin() {
-    at = 0; answers = []; started = new Date().toISOString();
+    at = 0; answers = []; kept = false; started = new Date().toISOString();
     ask();
     $("h-task").focus();
   }
   $("begin").addEventListener("click", begin);
-  $("again").addEventListener("click", begin);
+  $("again").addEventListener("click", () => {
+    if (kept) { begin(); return; }
+    kept = true;
+    $("saved").textContent = "This result is not saved yet. Save it first, or press again to drop it.";
+  });
+  $("who").addEventListener("input", () => { kept = false; write(); });
+  $("raw").addEventListener("copy", () => { kept = true; });
+  addEventListener("beforeunload", (event) => { if (answers.length && !kept) event.preventDefault(); });
   progress();
 })();

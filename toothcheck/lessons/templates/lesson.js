@@ -108,6 +108,7 @@ const lesson = (() => {
 (() => {
   const $ = (id) => document.getElementById(id);
   const NS = "http://www.w3.org/2000/svg";
+  const size = lesson.data.size;  // the drawing and its examples were chosen on chain 520
   const form = $("controls"), stage = $("stage"), map = $("map");
 
   const state = () => ({
@@ -136,7 +137,7 @@ const lesson = (() => {
   function drawStage(s, c) {
     stage.replaceChildren();
     const t = c.tooth.table, R = t.pitch_radius, wide = stage.clientWidth || 640;
-    const half = wide < 520 ? 12.2 : 17.5, low = R - 8.6, high = R + 10.6;
+    const half = (wide < 520 ? 12.2 : 17.5) * size, low = R - 8.6 * size, high = R + 10.6 * size;
     const px = wide / (2 * half), text = 14 / px, step = 2 * Math.PI / t.teeth;
     stage.setAttribute("viewBox", `0 0 ${2 * half} ${high - low}`);
     const X = (p) => [half + c.sign * p[0], high - p[1]];  // own frame to screen: x mirrored where the drive flank is on the left
@@ -159,7 +160,7 @@ const lesson = (() => {
     draw("f-ideal", ideal, false, {id: "ideal"});
 
     // pitch circle and roller circle
-    const arc = (r) => { const out = []; for (let a = -0.62; a <= 0.62; a += 0.02) out.push(turned([0, r], a * 34 / R)); return out; };
+    const arc = (r) => { const out = []; for (let a = -0.62; a <= 0.62; a += 0.02) out.push(turned([0, r], a * 34 * size / R)); return out; };
     draw("f-rule pitch", arc(R), false);
     if (s.stretch > 0) draw("f-rule lifted", arc(R + c.seat.lift_mm), false);
 
@@ -167,22 +168,22 @@ const lesson = (() => {
     for (const k of [-2, -1, 0, 1]) {
       const p = X(turned(c.seat.centre_mm, k * step));
       add(stage, "circle", {class: "f-roller", cx: p[0], cy: p[1], r: t.roller_radius, ...(k === 0 ? {id: "roller"} : {})});
-      add(stage, "circle", {class: "f-rule", cx: p[0], cy: p[1], r: 0.25});
+      add(stage, "circle", {class: "f-rule", cx: p[0], cy: p[1], r: 0.25 * size});
     }
     draw("f-worn", c.tooth.driveFlank.slice(t.at_junction - 40), false, {id: "drive-flank"});
     if (c.seat.contact_mm) {
       const p = X(c.seat.contact_mm);
-      add(stage, "circle", {class: "f-point-open", cx: p[0], cy: p[1], r: 0.5, id: "contact"});
+      add(stage, "circle", {class: "f-point-open", cx: p[0], cy: p[1], r: 0.5 * size, id: "contact"});
     }
     // the chain's pull on the roller points at the tooth it leans on
     const centre = c.seat.centre_mm;
-    arrow(stage, X(centre), X([centre[0] - 4.1, centre[1] + (centre[0] > 0 ? 0.35 : 0)]), "f-arrow", 1.1);
+    arrow(stage, X(centre), X([centre[0] - 4.1 * size, centre[1] + (centre[0] > 0 ? 0.35 * size : 0)]), "f-arrow", 1.1 * size);
     // labels, in the same size on every screen
     const label = (content, p, anchor, cls) => add(stage, "text", {x: p[0], y: p[1], "text-anchor": anchor, "font-size": text, class: cls || ""}, content);
     const pullAt = X([centre[0], centre[1]]);
-    label("chain pulls", [pullAt[0] + c.sign * 0.2, pullAt[1] + t.roller_radius * 0.62], "middle", "f-strong");
-    const top = 1.0 + text * 0.9, from = half - c.motion * half * 0.62, to = half + c.motion * half * 0.62;
-    arrow(stage, [from, top + text * 0.7], [to, top + text * 0.7], "f-axis", 1.0);
+    label("chain pulls", [pullAt[0] + c.sign * 0.2 * size, pullAt[1] + t.roller_radius * 0.62], "middle", "f-strong");
+    const top = size + text * 0.9, from = half - c.motion * half * 0.62, to = half + c.motion * half * 0.62;
+    arrow(stage, [from, top + text * 0.7], [to, top + text * 0.7], "f-axis", size);
     label("the sprocket turns this way " + (c.motion > 0 ? "→" : "←"), [half, top], "middle", "f-strong");
     const tipAt = X([0, t.r[c.tooth.rows - 1]]);
     label(c.reading.overhang_mm >= 0.05 ? "hook leans " + (c.sign > 0 ? "right" : "left") : "tip", [tipAt[0], tipAt[1] - text * 0.6], "middle", c.reading.overhang_mm >= 0.05 ? "f-strong" : "");
@@ -197,11 +198,11 @@ const lesson = (() => {
   function drawMap(s, c) {
     map.replaceChildren();
     const f = lesson.data.wheels.front.forms[1].pitch_radius, r = lesson.data.wheels.rear.forms[1].pitch_radius;
-    const apart = 300, pad = 26, wide = apart + f + r + 2 * pad, tall = 2 * r + 2 * pad;
+    const apart = Math.max(300, 1.3 * (f + r)), k = apart / 300, pad = 26 * k, wide = apart + f + r + 2 * pad, most = Math.max(f, r), tall = 2 * most + 2 * pad;
     map.setAttribute("viewBox", `0 0 ${wide} ${tall}`);
     const text = 13 * wide / (map.clientWidth || 420);
     const flip = c.motion > 0 ? (x) => x : (x) => wide - x;
-    const rear = [pad + r, pad + r], front = [pad + r + apart, pad + r];
+    const rear = [pad + r, pad + most], front = [pad + r + apart, pad + most];
     const lean = Math.asin((r - f) / apart);  // open belt: the runs lean by the difference of the radii
     const on = (centre, radius, up) => [centre[0] + radius * Math.sin(lean), centre[1] + (up ? -1 : 1) * radius * Math.cos(lean)];
     const P = (p) => [flip(p[0]), p[1]];
@@ -212,19 +213,20 @@ const lesson = (() => {
       add(map, "text", {x: p[0], y: p[1] + text * 0.35, "text-anchor": "middle", "font-size": text, class: (name === s.position ? "f-strong" : "") + (radius > 1.6 * text ? " inside" : "")}, name);
     }
     add(map, "path", {class: "f-worn", d: path(top.map(P), false)});
-    const sag = [[...bottom[0]], [(bottom[0][0] + bottom[1][0]) / 2, Math.max(bottom[0][1], bottom[1][1]) - 6], [...bottom[1]]].map(P);
+    const sag = [[...bottom[0]], [(bottom[0][0] + bottom[1][0]) / 2, Math.max(bottom[0][1], bottom[1][1]) - 6 * k], [...bottom[1]]].map(P);
     add(map, "path", {class: "f-axis", d: `M${sag[0]}Q${sag[1]} ${sag[2]}`});
     const mid = (a, b, k) => [a[0] + (b[0] - a[0]) * k, a[1] + (b[1] - a[1]) * k];
     const m = P(mid(top[0], top[1], 0.3));
-    add(map, "text", {x: m[0], y: m[1] - text * 0.9, "text-anchor": c.motion > 0 ? "start" : "end", "font-size": text}, "tight run, pulled forward");
+    const tight = add(map, "text", {x: m[0], y: m[1] - text * 0.9, "text-anchor": c.motion > 0 ? "start" : "end", "font-size": text}, "tight run, pulled forward");
+    if (tight.getComputedTextLength() > (c.motion > 0 ? wide - m[0] : m[0])) tight.textContent = "tight run";
     // over the run, on the side where it falls away from the words
     const l = mid(mid(sag[0], sag[1], 0.6), mid(sag[1], sag[2], 0.6), 0.6);
     add(map, "text", {x: l[0], y: l[1] - text * 0.5, "text-anchor": c.motion > 0 ? "end" : "start", "font-size": text}, "slack run");
     // the close-up looks here
     const [centre, radius] = s.position === "front" ? [front, f] : [rear, r], spot = P([centre[0], centre[1] - radius]);
-    add(map, "circle", {class: "f-point-open", cx: spot[0], cy: spot[1], r: 17});
-    const y = tall - text * 0.2, a = P([wide - pad - 100, y - text * 0.4]), b = P([wide - pad, y - text * 0.4]);
-    arrow(map, a, b, "f-axis", 16);
+    add(map, "circle", {class: "f-point-open", cx: spot[0], cy: spot[1], r: 17 * k});
+    const y = tall - text * 0.2, a = P([wide - pad - 100 * k, y - text * 0.4]), b = P([wide - pad, y - text * 0.4]);
+    arrow(map, a, b, "f-axis", 16 * k);
     add(map, "text", {x: (a[0] + b[0]) / 2, y: y - text * 0.9, "text-anchor": "middle", "font-size": text}, "travel");
   }
 
@@ -243,6 +245,7 @@ const lesson = (() => {
     $("sure").setAttribute("aria-valuetext", $("sure-out").textContent);
     drawStage(s, c);
     drawMap(s, c);
+    form.style.setProperty("--covered", stage.parentElement.offsetHeight + "px");
     const put = (id, value) => { $(id).textContent = value; };
     put("n-loss", mm(r.drive_loss_mm, 2));
     put("n-thickness", mm(r.thickness_mm, 2));
@@ -290,8 +293,8 @@ const lesson = (() => {
 
   const presets = {
     "new": {loss: 0, hook: 0, tip: 0, stretch: 0, form: 1},
-    "early": {loss: 0.3, hook: 0, tip: 0, stretch: 0.5, form: 1},
-    "hooked": {loss: 0.5, hook: 0.9, tip: 15, stretch: 1.5, form: 1},
+    "early": {loss: 0.3 * size, hook: 0, tip: 0, stretch: 0.5, form: 1},
+    "hooked": {loss: 0.5 * size, hook: 0.9 * size, tip: 15, stretch: 1.5, form: 1},
     "climbing": {loss: 0, hook: 0, tip: 0, stretch: 3, form: 1, position: "rear"},
     "pointed": {loss: 0, hook: 0, tip: 0, stretch: 0, form: 2},
   };
