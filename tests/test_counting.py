@@ -9,7 +9,7 @@ from rings import form_of
 
 from toothcheck.chains import chain
 from toothcheck.claims import Found
-from toothcheck.counting import around, concentric, fit_form, matched_side, mean_gap, ring_for, rivals, unwound
+from toothcheck.counting import around, beside, concentric, fit_form, matched_side, mean_gap, ring_for, rivals, unwound
 from toothcheck.placing import Placed, free_scale
 from toothcheck.tracing.seed import PlaneView, find, view_plane
 
@@ -39,6 +39,26 @@ def test_phase_and_place_are_those_of_the_picture(view):
     assert math.dist(best.centre_mm, (6.0, -4.0)) < 0.4
     # the picture's gaps stand at 0.3 and every pitch further
     assert abs((best.phase - 0.3 + FORM.pitch_angle / 2) % FORM.pitch_angle - FORM.pitch_angle / 2) < 0.02
+
+
+@pytest.mark.parametrize("way", [0.4, 2.1, 4.0])
+def test_beside_a_clearer_shadow_the_wheel_itself_is_found(way):
+    """Metal as light as the paper, a thin dark line about it, and its shadow 2.6 mm aside."""
+    aside = 2.6 * np.array([math.cos(way), math.sin(way)])
+    under = wheel_photo(FORM, PLANE, centre_mm=tuple(aside), metal=110, ground=200, noise=0.0)
+    share = wheel_photo(FORM, PLANE, metal=255, ground=0, noise=0.0) / 255.0
+    grain = 4 * np.random.default_rng(1).standard_normal(share.shape)
+    seen = under * (1 - share) + 200 * share - 60 * share * (1 - share) + grain
+    view = view_of(np.clip(np.rint(seen), 0, 255).astype(np.uint8))
+    start = fit_form(ring_for(view, FORM, 1.0, tuple(aside)), FORM, np.ones(1))
+    shadow = around(view, start, reach_mm=0.5)
+    assert math.dist(shadow.centre_mm, aside) < 0.6  # a place by itself, from which none leads uphill
+    assert math.dist(beside(view, shadow).centre_mm, (0.0, 0.0)) < 0.8
+
+
+def test_where_nothing_lies_aside_a_place_stays_as_it_is(view):
+    best = around(view, fit_form(ring_for(view, FORM, 1.0, (6.5, -4.5)), FORM, np.ones(1)))
+    assert beside(view, best) is best
 
 
 @pytest.mark.parametrize("scale", [0.95, 1.05])

@@ -31,6 +31,9 @@ _PHASES = 48
 _ORDERS = np.arange(-6, 7)
 _STEP_MM = 0.4
 _SAME_MM = 0.01
+_ASIDE_MM, _ASIDE_WORTH, _ASIDE_GAIN = 2.5, 0.5, 0.01
+"""How far aside of a place another is looked for, mm; the share of its score that is worth a closer look there; by how
+much more of the outline must match."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
@@ -223,6 +226,26 @@ def around(view: PlaneView, start: Fit, *, reach_mm: float = 1.2, scale_std: flo
                 best, moved = tried, True
         if not moved:
             step /= 2
+    return best
+
+
+def beside(view: PlaneView, fit: Fit) -> Fit:
+    """The better one of a fit and of what lies a few millimetres aside of it.
+
+    On a ground a lamp draws the outline again, as far aside as the part is thick, and where the metal is as light as
+    the paper more clearly than the metal itself.  Seen coarsely both are one place, and uphill from between them leads
+    to either.
+    """
+    best = fit
+    x, y = fit.centre_mm
+    for turn in np.arange(8) * math.pi / 4:
+        centre = (x + _ASIDE_MM * math.cos(turn), y + _ASIDE_MM * math.sin(turn))
+        start = fit_form(ring_for(view, fit.form, fit.scale, centre), fit.form, fit.scale * np.ones(1))
+        if start.score < _ASIDE_WORTH * fit.score:
+            continue
+        other = around(view, start)
+        if other.score > best.score + _ASIDE_GAIN and math.dist(other.centre_mm, fit.centre_mm) > _ASIDE_MM / 2:
+            best = other
     return best
 
 

@@ -127,8 +127,10 @@ _ALL = (
     ),
     Flag(
         code="form-disagrees",
-        sentence="The teeth do not follow the ISO 606 form; this may be a gear, a chainring or another profile.",
-        remedy="Check the part; photograph it against a plain background.",
+        sentence="What was followed does not lie on the ISO 606 form: this may be a gear, a chainring or another"
+        " profile, or a shadow, dirt or an unquiet ground was taken for the teeth.",
+        remedy="Check the part; if it is a chain sprocket, wipe the teeth, use diffuse light and put something plain"
+        " behind them.",
     ),
     Flag(
         code="wear-on-coast-flank",

@@ -18,7 +18,7 @@ from numpy.typing import NDArray
 
 from toothcheck.cards.detect import CardSighting
 from toothcheck.claims import Claim
-from toothcheck.counting import Fit, around, fit_form, gap_scores, ring_for, rivals
+from toothcheck.counting import Fit, around, beside, fit_form, gap_scores, ring_for, rivals
 from toothcheck.geometry import Floats
 from toothcheck.placing.blind import second_wheel, unclaimed
 from toothcheck.placing.facing import place_facing
@@ -119,6 +119,8 @@ def _weighed(
     close = close_view(grey, plane, form.tip_radius_mm, seed.centre_mm)
     start = fit_form(ring_for(close, form, 1.0, seed.centre_mm), form, np.ones(1))
     own = around(close, start)
+    if own.score < SURE_SCORE:
+        own = beside(close, own)
     if sure:
         return [own]
     others = [(form_of_like(form, z), 1.0) for z in neighbours(form.teeth)]
