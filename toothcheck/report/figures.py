@@ -47,7 +47,8 @@ def reading_on_rule(asymmetry: Estimate) -> Figure:
         shapes.append(word(name, (x(low) + x(high)) / 2, -9.2 if i % 2 else -4.7, role=Role.SMALL))
         if i:
             shapes.append(line(Role.AXIS, [(x(low), 0), (x(low), 7)]))
-            shapes.append(word(f"{low:.0f} %", x(low), -14.2, role=Role.SMALL))
+            # the first limits stand close: the last one alone carries the unit
+            shapes.append(word(f"{low:.0f}" + " %" * (high == top), x(low), -14.2, role=Role.SMALL))
             shapes.append(line(Role.RULE, [(x(low), 0), (x(low), -10.6)]))
     shapes += [line(Role.RULE, [(x(p), 0), (x(p), 1.6)]) for p in range(1, int(top))]
     shapes.append(line(Role.AXIS, [(0, 0), (wide, 0), (wide, 7), (0, 7)], closed=True))
