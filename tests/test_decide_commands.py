@@ -20,6 +20,7 @@ from toothcheck.cli.output import check_targets
 from toothcheck.errors import OutputError
 from toothcheck.grade import RENEW_ANYWAY
 from toothcheck.logbook import Logbook, distance_rough
+from toothcheck.matching import part_from_mapping
 from toothcheck.synthetic.part import Part
 
 LIMIT = "319.4 over 20 @ invented manual p. 3-7"
@@ -442,6 +443,9 @@ def test_match_two_photos_and_typed_values(run, tmp_path):
         ([REAR_PHOTO, REAR_PHOTO], 2, "OLD and NEW are the same photo"),
         (["--case", "x"], 2, "kestrel-front"),
         (["a.json", "b.json", "--old", "teeth"], 2, "--old 'teeth' cannot be read"),
+        (["a.json", "b.json", "--old", "bore_mm=7,4"], 2, "Write it with a point: 7.4."),
+        (["a.json", "b.json", "--old", "bore_mm=7.4mm"], 2, "Write the number alone: 7.4."),
+        (["a.json", "b.json", "--old", "bore_mm=7.4±x"], 2, "cannot be read. Write e.g. seat_thickness_mm=7.4."),
         (["a.json", "b.json", "--old", "teeth=3.5"], 2, "--old: teeth must be a whole number, not 3.5."),
         (["a.json", "b.json", "--old", "teeth=-3"], 2, "--old: teeth must not be negative, not -3."),
         (["a.json", "b.json", "--new", "tooth=3"], 4, "a.json does not exist"),
@@ -462,6 +466,32 @@ def test_a_gear_ratio_that_cannot_be_told_is_refused_not_left_out(run, tmp_path,
     assert "--other-teeth needs the teeth of both parts, and the chain size. Add --chain" in err
     typed = ["--chain", "520", "--old", "teeth=15", "--new", "teeth=16"]
     assert json.loads(run(*words, *typed, "--json", "-")[1])["gears"]["ratio_after"] == 2.8125
+
+
+@pytest.mark.parametrize("chain", ["428", "532", "530"])
+def test_no_gearing_is_told_of_a_part_on_which_the_chain_does_not_run(run, tmp_path, chain):
+    # 16 teeth of 428 are smaller than 15 of 520: neither the room nor the wheel's place is that of one tooth more
+    for name, values in (("old", {"chain": "520", "teeth": 15}), ("new", {"chain": chain, "teeth": 16})):
+        (tmp_path / f"{name}.json").write_text(json.dumps(values))
+    words = ["match", "old.json", "new.json", "--position", "front", "--other-teeth", 45]
+    told = json.loads(run(*words, "--json", "-")[1])
+    assert (told["result"], told["gears"]) == ("differs", None)
+    status, out, _ = run(*words)
+    assert (status, "Gear ratio" in out, "the wheel moves" in out) == (0, False, False)
+    assert told["gears_untold"] in " ".join(out.split())
+    told = json.loads(run(*words, "--new", "chain=520", "--json", "-")[1])
+    assert (told["gears"]["ratio_after"], told["gears_untold"]) == (2.8125, None)
+
+
+def test_a_width_told_by_name_counts_beside_a_photo(run, tmp_path, monkeypatch):
+    seen = part_from_mapping({"name": "seen", "teeth": 42, "pitch_mm": 15.9, "roller_diameter_mm": 10.1})
+    monkeypatch.setattr(features, "part_from_photo", lambda *_, **__: seen)
+    (tmp_path / "new.json").write_text('{"chain": "530", "teeth": 42}')
+    for words, result in ((["--chain", "520"], "differs"), ([], "does-not-apply")):
+        _, out, _ = run("match", REAR_PHOTO, "new.json", *words, "--old", "name=off bike 3", "--json", "-")
+        told = json.loads(out)
+        assert told["old"] == "off bike 3"
+        assert {f["field"]: f["result"] for f in told["fields"]}["inner_width_mm"] == result
 
 
 @pytest.mark.parametrize("text", ["[1]", "{", '{"tooth": 3}', '{"teeth": 3.5}'])
