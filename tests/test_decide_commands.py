@@ -527,6 +527,25 @@ def test_a_number_too_long_to_calculate_with_is_refused_in_one_line(run, tmp_pat
     assert len(err.splitlines()) == 1
 
 
+@pytest.mark.parametrize(
+    ("words", "capitals"),
+    [
+        (["stretch", 314.2, "--chain", "428", "--pitches", 20, "--tool"], "RULE"),
+        (["stretch", 314.2, "--chain", "428", "--pitches", 20, "--tool"], "Caliper"),
+        (["stretch", "249.7/266.7", "--chain", "428", "--pitches", 20, "--over"], "Rollers"),
+        (["match", "--case", "kestrel-front", "--position"], "Front"),
+        (["match", "--case", "kestrel-front", "--speedometer"], "GEARBOX"),
+        (["advise", "--rear", "watch", "--front"], "Replace-Set"),
+        (["form", "--chain", "428", "--teeth", 15, "--standard"], "ASME"),
+        (["card"], "Pocket"),
+    ],
+)
+def test_a_word_of_a_few_is_taken_in_capitals_too(run, words, capitals):
+    got = run(*words, capitals)
+    assert got == run(*words, capitals.lower())
+    assert got[2] == ""
+
+
 # --- advise ----------------------------------------------------------------------------------------------------
 
 

@@ -10,7 +10,7 @@ import typer
 
 from toothcheck.cli.books import number_of, wrong_words
 from toothcheck.cli.reading import PART_HINT, json_object_of, part_of
-from toothcheck.cli.words import CardMeasuredWord, JsonWord, card_height_within, refuse_typed
+from toothcheck.cli.words import CardMeasuredWord, JsonWord, card_height_within, one_of, refuse_typed
 from toothcheck.errors import UsageError
 
 if TYPE_CHECKING:
@@ -204,10 +204,9 @@ def _seen(
 def _gears(old: Part, new: Part, position: str | None, other: int | None, speedometer: str) -> GearChange | None:
     from toothcheck.matching import gear_change
 
-    if speedometer not in ("wheel", "gearbox", "unknown"):
-        raise UsageError(f"--speedometer must be wheel, gearbox or unknown, not {speedometer!r}.")
-    if position is not None and position not in ("front", "rear"):
-        raise UsageError(f"--position must be front or rear, not {position!r}.")
+    pickup = one_of("--speedometer", speedometer, ("wheel", "gearbox", "unknown"))
+    if position is not None:
+        position = one_of("--position", position, ("front", "rear"))
     if other is None:
         return None
     if position is None:
@@ -228,7 +227,7 @@ def _gears(old: Part, new: Part, position: str | None, other: int | None, speedo
         front_after=front[1],
         rear_before=rear[0],
         rear_after=rear[1],
-        pickup=speedometer,  # type: ignore[arg-type]  # checked above
+        pickup=pickup,  # type: ignore[arg-type]  # checked above
     )
 
 

@@ -33,7 +33,7 @@ def sprocket_of(
     more = {"teeth": teeth, "confidence": confidence, "distance_km": km}
     typed: dict[str, Any] = {key: value for key, value in more.items() if value is not None}
     path = None if grade is None else json_file(grade)
-    given: dict[str, Any] = {"grade": grade, **typed} if grade is not None and path is None else typed
+    given: dict[str, Any] = {"grade": grade.strip().lower(), **typed} if grade is not None and path is None else typed
     with telling(grade=f"--{name}", teeth=f"--{name}-teeth"):
         SprocketState(**{"grade": "cannot-tell", **given})  # refuses what was typed while it is known as what
     if grade is None or path is None:

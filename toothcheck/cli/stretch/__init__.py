@@ -22,7 +22,7 @@ from toothcheck.cli.stretch.log import ChainLog, lower_bound_refused
 from toothcheck.cli.stretch.photo import PICTURE, from_photo
 from toothcheck.cli.stretch.readings import from_readings
 from toothcheck.cli.stretch.verdict import Question
-from toothcheck.cli.words import CardMeasuredWord, JsonWord, refuse_typed
+from toothcheck.cli.words import CardMeasuredWord, JsonWord, one_of, refuse_typed
 from toothcheck.errors import UsageError
 
 _EPILOG = "Example: toothcheck stretch 319.2 319.6 319.0 --chain 520 --pitches 20 --tool calliper"
@@ -153,15 +153,13 @@ def stretch(
             return
         if not given["readings"] or given["pitches"] is None:
             raise UsageError("Readings and --pitches are missing.", hint="See: toothcheck stretch --help")
-        if given["over"] not in ("pins", "rollers"):
-            raise UsageError(f"--over must be pins or rollers, not {given['over']!r}.")
         from_readings(
             question,
             readings=given["readings"],
             pitches=int(given["pitches"]),
             tool=given["tool"],
             read_to=read_to,
-            over=given["over"],
+            over=one_of("--over", given["over"], ("pins", "rollers")),
             rollers=rollers,
         )
     except ValueError as error:
