@@ -213,6 +213,21 @@ def test_stretch_from_a_photo(run, tmp_path):
         (["319", "--chain", "520", "--pitches", "20", "--limit", "319.4 over 20"], 2, "source"),
         (["319", "--chain", "520", "--pitches", "20", "--limit", "much"], 2, "--limit must read"),
         (["319", "--chain", "520", "--pitches", "20", "--limit", "9 % @ p. 3"], 2, "--limit must lie between"),
+        (
+            ["319", "--chain", "520", "--pitches", "20", "--limit", "0,6 % @ manual p. 3"],
+            2,
+            "toothcheck: --limit must have a decimal point, not a comma: 0.6.",
+        ),
+        (
+            ["319", "--chain", "520", "--pitches", "20", "--limit", "319,4 over 20 @ manual p. 3"],
+            2,
+            "toothcheck: --limit must have a decimal point, not a comma: 319.4.",
+        ),
+        (
+            ["319", "--chain", "520", "--pitches", "20", "--limit", "60 % @ manual p. 3"],
+            2,
+            "toothcheck: --limit must lie between 0 and 5 % of elongation, not 60 %.\n",  # no count of pitches in it
+        ),
         (["319", "--chain", "520", "--pitches", "20", "--log", "X"], 2, "--at"),
         (["319", "--chain", "520", "--pitches", "20", "--rear-teeth", "0"], 2, "--rear-teeth"),
         (["--photo", "a.jpg", "--chain", "520", "--rollers", "19"], 2, "--rollers is for readings"),
@@ -371,6 +386,23 @@ def test_a_length_of_another_size_than_fitted_is_refused(run, garage):
     assert "KC-07 has 520" in err
     assert len(err.strip().splitlines()) == 1
     assert run("logbook", "show", "KC-07", "--logbook", garage)[1] == before
+
+
+def test_a_length_of_tomorrow_is_refused_by_its_option(run, garage):
+    words = ["stretch", 318.0, 318.1, 318.2, "--chain", "520", "--pitches", 20, "--log", "KC-07", "--at", "200km"]
+    status, out, err = run(*words, "--logbook", garage, "--on", "2099-01-01")
+    assert (status, out) == (2, "")
+    assert err.startswith("toothcheck: Not recorded: --on 2099-01-01 lies after the day of recording")
+
+
+def test_a_plan_is_for_the_chain_that_is_fitted(run, garage, tmp_path):
+    # else the order sheet would name a chain that the machine does not have
+    words = ["advise", "KC-07", "--logbook", garage, "--front", "good", "--rear", "good", "--order-sheet", "o.md"]
+    status, out, err = run(*words, "--chain", "428")
+    assert (status, out) == (2, "")
+    assert "The chain is told to be 428, but the one fitted to KC-07 is 520 by the logbook. Leave --chain out" in err
+    assert not (tmp_path / "o.md").exists()
+    assert run(*words, "--chain", "520")[2] == ""
 
 
 def test_caliper_is_a_calliper(run):
@@ -1104,6 +1136,7 @@ def test_papers_are_written_whole(run, tmp_path):
             "--rear-confidence must lie between 0 and 1",
         ),
         (["--front", "good", "--stretch", "long"], "--stretch"),
+        (["--front", "good", "--stretch", "0,2"], "--stretch '0,2' cannot be read. Write it with a point: 0.2."),
         (["--front", "good", "--limit", LIMIT], "--limit in mm must come with the chain size"),
         (["--front", "good", "--adjuster-left", "130"], "--adjuster-left must lie between 0 and 100, not 130"),
         (["--front", "good", "--checklist", "w.txt"], ".md or .pdf"),

@@ -192,6 +192,13 @@ def test_slack_one_place_and_uneven_are_said():
     assert "uneven-places" not in codes(measured(318.0, 318.1, 318.3))
 
 
+def test_one_place_beside_the_joining_link_is_not_said_to_be_the_only_one():
+    readings = [Reading(span_mm=319.2, over_joining_link=True), Reading(span_mm=319.0)]
+    for places, said in ((readings, "one place was measured beside the joining link:"), (readings[1:], "measured:")):
+        e = elongation_of(places, pitches=20, size=chain("520"), tool=TOOLS["rule"])
+        assert next(t.sentence for t in e.traps if t.code == "one-place").partition(" chains")[0].endswith(said)
+
+
 def test_a_lower_bound_may_be_beyond_but_never_within():
     limit = Limit.from_span(span_mm=319.4, pitches=20, pitch_mm=15.875, source="invented manual p. 1")
     joint = Reading(span_mm=318.0, over_joining_link=True)

@@ -413,10 +413,11 @@ def elongation_of(
     if not under_pull:
         traps.append(SLACK)
     if beside == 1 or len(readings) == 1:
+        where = " beside the joining link" if len(readings) > 1 else ""
         traps.append(
             Trap(
                 code="one-place",
-                sentence="Only one place was measured: chains wear unevenly; measure at least three.",
+                sentence=f"Only one place was measured{where}: chains wear unevenly; measure at least three.",
                 spoils=False,
             )
         )

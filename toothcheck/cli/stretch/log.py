@@ -60,14 +60,14 @@ class ChainLog:
         UsageError, LogbookError
             When the distance cannot be read, another size is fitted, or the logbook refuses; nothing is recorded then.
         """
-        from toothcheck.cli.books import kilometres, opened
+        from toothcheck.cli.books import kilometres, opened, telling
         from toothcheck.cli.logbook.recorded import in_words, to_mind
         from toothcheck.drive import LIMIT_NOTE, chain_size, length_remark, limit_kept
         from toothcheck.stretch import span_of
 
         km = kilometres(self.at)
         length = span_of(percent, pitches, size)
-        with opened(self.where, said=self.at) as book:
+        with opened(self.where, said=self.at) as book, telling():
 
             def make(state: History) -> list[Entry]:
                 known = state.machines.get(self.machine)
