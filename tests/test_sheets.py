@@ -3,6 +3,7 @@
 import io
 import re
 import unicodedata
+from dataclasses import replace
 
 import pypdfium2
 import pytest
@@ -62,6 +63,12 @@ def test_known_facts_are_filled_and_unknown_ones_left_blank():
         assert f"| {never_known} | {BLANK} |" in text
     front = text.split("## Front sprocket")[1].split("## ")[0]
     assert f"| teeth (count twice) | {BLANK} |" in front
+
+
+def test_an_odd_number_of_links_is_not_ordered_unasked():
+    text = to_markdown(order_sheet(replace(FACTS, links=111), date="12 May"))
+    said = "| links, the joining link counted | 111 (an odd number closes only with a cranked (half) link; count again,"
+    assert said in text
 
 
 @pytest.mark.parametrize("paper", ["a4", "letter"])
