@@ -563,6 +563,7 @@ def test_a_number_too_long_to_calculate_with_is_refused_in_one_line(run, tmp_pat
     ("words", "capitals"),
     [
         (["stretch", 314.2, "--chain", "428", "--pitches", 20, "--tool"], "RULE"),
+        (["stretch", "--chain", "428", "--pitches", 20], "256:JOINT"),
         (["stretch", 314.2, "--chain", "428", "--pitches", 20, "--tool"], "Caliper"),
         (["stretch", "249.7/266.7", "--chain", "428", "--pitches", 20, "--over"], "Rollers"),
         (["match", "--case", "kestrel-front", "--position"], "Front"),
@@ -1145,6 +1146,10 @@ def test_papers_are_written_whole(run, tmp_path):
         (
             ["--front", "good", "--checklist", "w.md", "--torque", "nuts=43,5 Nm @ manual p. 3"],
             "toothcheck: --torque must have a decimal point, not a comma: 43.5 Nm.",
+        ),
+        (
+            ["--front", "good", "--checklist", "w.md", "--torque", "nuts=43.5 @ manual p. 3"],
+            "toothcheck: --torque must have its unit, one of N·m, lbf·ft, kgf·m: nuts=43.5 what?",
         ),
         (["--front", "good", "--torque", "nuts=5 Nm @ manual p. 3"], "--torque is for --checklist, which is missing."),
         (["--front", "good", "--model", "M", "--checklist", "w.md"], "--model is for --order-sheet, which is missing."),

@@ -74,7 +74,7 @@ def _reading(text: str) -> Reading:
     from toothcheck.stretch import Reading
 
     body, colon, tag = text.partition(":")
-    if colon and tag not in ("joint", "joining-link"):
+    if colon and tag.lower() not in ("joint", "joining-link"):
         raise UsageError(f"The reading {text!r} cannot be read.", hint="After the colon only 'joint' may stand.")
     try:
         numbers = [number_of(part) for part in body.split("/")]
