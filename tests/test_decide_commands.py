@@ -17,7 +17,7 @@ from PIL import Image
 from toothcheck import chainphoto, features
 from toothcheck.cli import app
 from toothcheck.cli.output import check_targets
-from toothcheck.errors import OutputError
+from toothcheck.errors import CannotTell, OutputError
 from toothcheck.grade import RENEW_ANYWAY
 from toothcheck.logbook import Logbook, distance_rough
 from toothcheck.matching import part_from_mapping
@@ -498,6 +498,27 @@ def test_a_gear_ratio_that_cannot_be_told_is_refused_not_left_out(run, tmp_path,
     assert "--other-teeth needs the teeth of both parts, and the chain size. Add --chain" in err
     typed = ["--chain", "520", "--old", "teeth=15", "--new", "teeth=16"]
     assert json.loads(run(*words, *typed, "--json", "-")[1])["gears"]["ratio_after"] == 2.8125
+
+
+def test_a_photo_without_a_part_is_told_to_programs_too(run, tmp_path, monkeypatch):
+    (tmp_path / "new.json").write_text('{"chain": "520", "teeth": 42}')
+    gear = ["--position", "front", "--other-teeth"]
+    words = ["match", REAR_PHOTO, "new.json", "--chain", "520"]
+
+    def nothing(*_, **__):
+        raise CannotTell("seen: no sprocket was found.", hint="Take the part off.")
+
+    monkeypatch.setattr(features, "part_from_photo", nothing)
+    status, out, err = run(*words, "--json", "-")
+    told = json.loads(out)
+    assert (status, err) == (3, "toothcheck: seen: no sprocket was found. Take the part off.\n")
+    assert (told["result"], told["why"]) == ("cannot-tell", "seen: no sprocket was found.")
+    for name in ("new", "old"):
+        (tmp_path / f"{name}.json").write_text('{"chain": "520", "teeth": 42}')
+    assert told.keys() == json.loads(run("match", "old.json", "new.json", "--json", "-")[1]).keys()
+    # words are wrong before anything is measured
+    assert run(*words, *gear, 400)[::2] == (2, "toothcheck: --other-teeth must lie between 7 and 150, not 400.\n")
+    assert run(*words, "--position", "left", "--other-teeth", 15)[0] == 2
 
 
 @pytest.mark.parametrize("chain", ["428", "532", "530"])

@@ -11,7 +11,7 @@ import typer
 from toothcheck.cli.books import number_of, wrong_words
 from toothcheck.cli.reading import PART_HINT, json_object_of, part_of
 from toothcheck.cli.words import CardMeasuredWord, JsonWord, card_height_within, one_of, refuse_typed
-from toothcheck.errors import UsageError
+from toothcheck.errors import CannotTell, UsageError
 
 if TYPE_CHECKING:
     from toothcheck.matching import Comparison, Count, GearChange, Part
@@ -20,6 +20,19 @@ _OTHER_CHAIN = (
     "What the gear ratio does is not told: the old part's chain does not run on the new one, and the other sprocket is "
     "of that chain, too."
 )
+_NOT_COMPARED: dict[str, Any] = {
+    "schema": "toothcheck/match/1",
+    "old": None,
+    "new": None,
+    "result": "cannot-tell",
+    "sentence": None,
+    "why": None,
+    "fields": [],
+    "measure_next": [],
+    "gears_untold": None,
+    "gears": None,
+}
+"""The document where a photo shows no part that can be compared; ``why`` says why."""
 _EPILOG = "Example: toothcheck match old.jpg new.jpg --chain 520 --old seat_thickness_mm=7.4"
 
 
@@ -87,6 +100,7 @@ def match(
         other_teeth = found.get("other_teeth") if other_teeth is None else other_teeth
         if other_teeth is None:
             refuse_typed(context, "is for --other-teeth, which is missing", "position", "speedometer")
+        position, pickup = _gear_words(position, other_teeth, speedometer)
         if found:
             parts = [part_from_mapping(found["old"]), part_from_mapping(found["new"])]
         elif old is None or new is None:
@@ -101,10 +115,14 @@ def match(
                 _part(new, "--new", new_values or [], chain, card_height, card_measured),
             ]
         answer = compare(parts[0], parts[1])
-        gears = _gears(parts[0], parts[1], position, other_teeth, speedometer)
+        gears = _gears(parts[0], parts[1], position, other_teeth, pickup)
         said = () if gears is None else gears.warnings
         if gears is not None and "differs" in {answer.of(key).result for key in OF_THE_CHAIN}:
             gears, said = None, (_OTHER_CHAIN,)  # it would be told of the old part's chain
+    except CannotTell as error:
+        if json_to is not None and old is not None and new is not None:
+            write_json({**_NOT_COMPARED, "old": old.stem, "new": new.stem, "why": " ".join(error.args)}, json_to)
+        raise
     except ValueError as error:
         raise wrong_words(error) from error
     if json_to is not None:
@@ -201,23 +219,28 @@ def _seen(
     )
 
 
-def _gears(old: Part, new: Part, position: str | None, other: int | None, speedometer: str) -> GearChange | None:
-    from toothcheck.matching import gear_change
-
+def _gear_words(position: str | None, other: int | None, speedometer: str) -> tuple[str | None, str]:
+    """Position and pickup as they are meant, found out before anything is measured."""
     pickup = one_of("--speedometer", speedometer, ("wheel", "gearbox", "unknown"))
     if position is not None:
         position = one_of("--position", position, ("front", "rear"))
+    if other is not None and position is None:
+        raise UsageError("--other-teeth needs --position.", hint="Say whether the parts compared are front or rear.")
+    if other is not None and not 7 <= other <= 150:
+        raise UsageError(f"--other-teeth must lie between 7 and 150, not {other}.")
+    return position, pickup
+
+
+def _gears(old: Part, new: Part, position: str | None, other: int | None, pickup: str) -> GearChange | None:
+    from toothcheck.matching import gear_change
+
     if other is None:
         return None
-    if position is None:
-        raise UsageError("--other-teeth needs --position.", hint="Say whether the parts compared are front or rear.")
     if old.teeth is None or new.teeth is None or old.pitch_mm is None or old.roller_diameter_mm is None:
         raise UsageError(
             "--other-teeth needs the teeth of both parts, and the chain size.",
             hint="Add --chain, or type what is missing, such as --old teeth=15.",
         )
-    if not 7 <= other <= 150:
-        raise UsageError(f"--other-teeth must lie between 7 and 150, not {other}.")
     pair = (old.teeth.value, new.teeth.value)
     front, rear = (pair, (other, other)) if position == "front" else ((other, other), pair)
     return gear_change(
@@ -227,7 +250,7 @@ def _gears(old: Part, new: Part, position: str | None, other: int | None, speedo
         front_after=front[1],
         rear_before=rear[0],
         rear_after=rear[1],
-        pickup=pickup,  # type: ignore[arg-type]  # checked above
+        pickup=pickup,  # type: ignore[arg-type]  # checked by `_gear_words`
     )
 
 
@@ -283,6 +306,7 @@ def _as_json(answer: Comparison, gears: GearChange | None, said: Sequence[str]) 
         "new": answer.new,
         "result": answer.result,
         "sentence": answer.sentence,
+        "why": None,
         "fields": [
             {
                 "field": m.field.key,
