@@ -395,6 +395,22 @@ def test_a_length_of_tomorrow_is_refused_by_its_option(run, garage):
     assert err.startswith("toothcheck: Not recorded: --on 2099-01-01 lies after the day of recording")
 
 
+def test_a_limit_looked_up_after_the_length_was_kept_is_kept_beside_it(run, garage):
+    # the first answer says "look it up in the machine's manual and type it"; nothing was measured anew for that
+    words = ["stretch", 318.0, 318.1, 318.2, "--chain", "520", "--pitches", 20, "--log", "KC-07", "--at", "200km"]
+    words += ["--logbook", garage]
+    assert "No limit was given" in run(*words)[1]
+    status, out, err = run(*words, "--limit", LIMIT)
+    assert (status, err) == (0, "")
+    assert "within the limit" in out
+    assert "Entry 4 already: 318.2 mm over 20 pitches of KC-07 chain 1; not recorded again.\nEntry 5: noted: Ch" in out
+    assert "Entry 4 already" in run(*words)[1]  # the command given again does no harm
+    assert "Entry 4 already" in run(*words, "--json", "-")[2]
+    shown = run("logbook", "show", "KC-07", "--logbook", garage, "--json", "-")[1]
+    assert [e["kind"] for e in json.loads(shown)["entries"]][3:] == ["chain-length", "note"]
+    assert "Entry 6: 318.2 mm" in run(*words, "--rollers", 21)[1]  # other words are another entry
+
+
 def test_a_plan_is_for_the_chain_that_is_fitted(run, garage, tmp_path):
     # else the order sheet would name a chain that the machine does not have
     words = ["advise", "KC-07", "--logbook", garage, "--front", "good", "--rear", "good", "--order-sheet", "o.md"]
