@@ -1188,6 +1188,10 @@ def test_papers_are_written_whole(run, tmp_path):
             ["--front", "good", "--checklist", "w.md", "--torque", "nuts=43.5 @ manual p. 3"],
             "toothcheck: --torque must have its unit, one of N·m, lbf·ft, kgf·m: nuts=43.5 what?",
         ),
+        (
+            ["--rear", "good", "--checklist", "w.md", "--torque", "nuts=59 Nm @ p. 3", "--torque", "Nut=98 Nm @ p. 4"],
+            "toothcheck: --torque must be one for each fastener, not 59 N·m and 98 N·m for Nut.",
+        ),
         (["--front", "good", "--torque", "nuts=5 Nm @ manual p. 3"], "--torque is for --checklist, which is missing."),
         (["--front", "good", "--model", "M", "--checklist", "w.md"], "--model is for --order-sheet, which is missing."),
         (["--front", "good", "--frame", "F1"], "--frame is for --order-sheet"),

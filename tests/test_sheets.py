@@ -132,6 +132,13 @@ def test_a_fastener_of_the_work_stays_a_blank_unless_its_own_torque_was_typed(ty
     assert blank == [i != said for i in range(3)]
 
 
+def test_one_torque_may_be_typed_in_two_units():
+    # 43.5 lbf·ft are 59.0 N·m: common practice, no source
+    typed = [Torque.parse(f"rear sprocket nuts={t} @ manual p. 3") for t in ("43.5 lbf·ft", "59 Nm", "6 kgf m")]
+    text = to_markdown(work_checklist(plan(), machine="M", torques=typed, date="1 May"))
+    assert "| rear sprocket nuts | 59 N·m" in text
+
+
 @pytest.mark.parametrize("front", ["good", "watch", "replace-set", "replace-now"])
 @pytest.mark.parametrize("percent", [0.1, 1.5])
 def test_no_torque_slack_or_limit_that_was_not_typed(front, percent):
