@@ -192,6 +192,15 @@ def test_slack_one_place_and_uneven_are_said():
     assert "uneven-places" not in codes(measured(318.0, 318.1, 318.3))
 
 
+@pytest.mark.parametrize(("inner", "outer"), [(319.0, 319.4), (300.0, 338.0)])
+def test_inner_and_outer_that_no_pin_can_make_are_asked_about(inner, outer):
+    # 520 has rollers of 10.16 mm (vendors' tables) and pins of about half that; two places typed as one, or a slip
+    readings = [Reading.over_pins(inner_mm=inner, outer_mm=outer)]
+    e = elongation_of(readings, pitches=20, size=chain("520"), tool=TOOLS["calliper"])
+    assert not e.believable
+    assert "two places are typed with a blank between them" in " ".join(t.sentence for t in e.traps)
+
+
 def test_one_place_beside_the_joining_link_is_not_said_to_be_the_only_one():
     readings = [Reading(span_mm=319.2, over_joining_link=True), Reading(span_mm=319.0)]
     for places, said in ((readings, "one place was measured beside the joining link:"), (readings[1:], "measured:")):
@@ -210,6 +219,12 @@ def test_a_lower_bound_may_be_beyond_but_never_within():
     assert not measured(318.0, joint).lower_bound  # the place beside it decides
     slack = measured(321.0, under_pull=False)
     assert decide(slack.percent, limit, lower_bound=slack.lower_bound).side == "beyond"
+
+
+def test_no_probability_is_at_least_a_hundred_per_cent():
+    limit = Limit.from_span(span_mm=319.4, pitches=20, pitch_mm=15.875, source="manual p. 3-7")
+    for percent, said in ((1.2, "beyond it 100 %."), (0.67, "beyond it at least 9")):
+        assert said in decide(Estimate(value=percent, std=0.04), limit, lower_bound=True).sentence
 
 
 def test_odd_number_of_pitches_is_less_sure():

@@ -164,6 +164,6 @@ def decide(
         probability_beyond=p,
         sentence=(
             f"Elongation {text} {says} {against}; "
-            f"probability beyond it {'at least ' if lower_bound else ''}{100 * p:.0f} %."
+            f"probability beyond it {'at least ' if lower_bound and p < 0.995 else ''}{100 * p:.0f} %."
         ),
     )

@@ -14,6 +14,8 @@ LEAST_PITCHES = 6
 """Below this, the reading of any hand tool is coarser than the wear it should show."""
 PLAUSIBLE_PERCENT = (-0.35, 4.0)
 """Elongations that a real chain can have; a new one may be a little long, hardly ever short (our convention)."""
+LEAST_PIN = 0.3
+"""Least diameter of a pin, in rollers: makers' are about half as thick as the roller (our convention)."""
 COUNT_SHOWS_PITCHES = 20
 """Over so many pitches a count that is wrong by one cannot be an elongation: one pitch is more than wear can do."""
 
@@ -314,6 +316,16 @@ def _roller_trap(reading: Reading, size: Chain, over_rollers: bool) -> Trap | No
             sentence=(
                 f"Inner and outer differ by a roller of {pin:.2f} mm, but {size.name} has {d1:.2f} mm: "
                 f"wrong chain size, or measured over something else.{also}"
+            ),
+            spoils=True,
+        )
+    if not over_rollers and not LEAST_PIN * d1 <= pin <= d1 + 0.35:
+        return Trap(
+            code="no-pin",
+            sentence=(
+                f"Inner and outer differ by {pin:.2f} mm, and no pin or roller of {size.name} is that thick: "
+                "INNER/OUTER are taken between and over the same two pins; two places are typed with a blank between "
+                "them."
             ),
             spoils=True,
         )
