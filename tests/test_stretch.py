@@ -198,7 +198,10 @@ def test_inner_and_outer_that_no_pin_can_make_are_asked_about(inner, outer):
     readings = [Reading.over_pins(inner_mm=inner, outer_mm=outer)]
     e = elongation_of(readings, pitches=20, size=chain("520"), tool=TOOLS["calliper"])
     assert not e.believable
-    assert "two places are typed with a blank between them" in " ".join(t.sentence for t in e.traps)
+    said = " ".join(t.sentence for t in e.traps)
+    assert "two places are typed with a blank between them" in said
+    # over two pins is longer than between them by two pins, not by one
+    assert f"Inner and outer make a pin of {(outer - inner) / 2:.2f} mm" in said
 
 
 def test_one_place_beside_the_joining_link_is_not_said_to_be_the_only_one():

@@ -314,7 +314,7 @@ def _roller_trap(reading: Reading, size: Chain, over_rollers: bool) -> Trap | No
         return Trap(
             code="wrong-roller",
             sentence=(
-                f"Inner and outer differ by a roller of {pin:.2f} mm, but {size.name} has {d1:.2f} mm: "
+                f"Inner and outer make a roller of {pin:.2f} mm, but {size.name} has {d1:.2f} mm: "
                 f"wrong chain size, or measured over something else.{also}"
             ),
             spoils=True,
@@ -323,7 +323,7 @@ def _roller_trap(reading: Reading, size: Chain, over_rollers: bool) -> Trap | No
         return Trap(
             code="no-pin",
             sentence=(
-                f"Inner and outer differ by {pin:.2f} mm, and no pin or roller of {size.name} is that thick: "
+                f"Inner and outer make a pin of {pin:.2f} mm, and no pin or roller of {size.name} is that thick: "
                 "INNER/OUTER are taken between and over the same two pins; two places are typed with a blank between "
                 "them."
             ),
@@ -333,7 +333,7 @@ def _roller_trap(reading: Reading, size: Chain, over_rollers: bool) -> Trap | No
         return Trap(
             code="pin-or-roller",
             sentence=(
-                f"Inner and outer differ by {pin:.2f} mm, more like a roller than a pin: say so with --over rollers, "
+                f"Inner and outer make a pin of {pin:.2f} mm, more like a roller: say so with --over rollers, "
                 "so that the chain size can be checked by it."
             ),
             spoils=False,
