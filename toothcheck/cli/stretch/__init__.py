@@ -108,6 +108,8 @@ def stretch(
         refuse_typed(context, "is for --log MACHINE, which is missing", "at", "on", "reason")
     if photo is None:
         refuse_typed(context, "is for --photo, which is missing", "picture", "card_height", "card_measured")
+        if not any("/" in text for text in readings or ()):  # a length over the rollers is none from centre to centre
+            refuse_typed(context, "is for readings INNER/OUTER, such as 314.3/324.5; a length alone is SPAN", "over")
     else:
         refuse_typed(context, "is for readings, not for a photo", "pitches", "tool", "read_to", "over", "rollers")
     given = _given(
