@@ -6,6 +6,7 @@ import re
 from dataclasses import replace
 from itertools import pairwise
 from pathlib import Path
+from types import SimpleNamespace
 
 import cv2
 import numpy as np
@@ -21,6 +22,7 @@ from toothcheck.errors import CannotTell, OutputError
 from toothcheck.grade import RENEW_ANYWAY
 from toothcheck.logbook import Logbook, distance_rough
 from toothcheck.matching import part_from_mapping
+from toothcheck.stretch import PinRow
 from toothcheck.synthetic.part import Part
 
 LIMIT = "319.4 over 20 @ invented manual p. 3-7"
@@ -389,6 +391,28 @@ def test_a_length_of_another_size_than_fitted_is_refused(run, garage):
     assert run("logbook", "show", "KC-07", "--logbook", garage)[1] == before
 
 
+@pytest.mark.parametrize(
+    ("longer_mm", "hidden", "says"),
+    [
+        (0.02, 1, ["mm longer than its neighbours, which is too little to tell.", "1 pin end could"]),
+        (0.2, 2, ["longer than its neighbours: the play of pins and bushes.", "2 pin ends could", "tell their place"]),
+        (0.2, 0, ["longer than its neighbours: the play of pins and bushes."]),
+    ],
+)
+def test_of_a_row_of_pins_no_more_is_said_than_it_shows(run, monkeypatch, longer_mm, hidden, says):
+    # twelve pitches of 520, every second one longer; pins known to 0.05 mm
+    steps = 15.875 + longer_mm * (np.arange(12) % 2)
+    pins = np.column_stack([np.concatenate([[0.0], np.cumsum(steps)]), np.zeros(13)])
+    row = PinRow(pins_mm=pins, std_mm=np.full(13, 0.05), scale_std=0.001)
+    seen = SimpleNamespace(row=row, seen=np.arange(13) >= hidden, pins_px=pins, px_per_mm=8.0, tilt_deg=3.0)
+    seen.__dict__.update(distance_mm=500.0, plane_std=0.001, print_std=0.001)
+    monkeypatch.setattr(chainphoto, "measure_run", lambda *_, **__: seen)
+    status, out, _ = run("stretch", "--photo", REAR_PHOTO, "--chain", "520")
+    assert status == 0
+    assert [words for words in says if words not in " ".join(out.split())] == []
+    assert ("could not be measured" in out) == bool(hidden)
+
+
 def test_a_length_of_tomorrow_is_refused_by_its_option(run, garage):
     words = ["stretch", 318.0, 318.1, 318.2, "--chain", "520", "--pitches", 20, "--log", "KC-07", "--at", "200km"]
     status, out, err = run(*words, "--logbook", garage, "--on", "2099-01-01")
@@ -515,6 +539,13 @@ def test_a_gear_ratio_that_cannot_be_told_is_refused_not_left_out(run, tmp_path,
     assert "--other-teeth needs the teeth of both parts, and the chain size. Add --chain" in err
     typed = ["--chain", "520", "--old", "teeth=15", "--new", "teeth=16"]
     assert json.loads(run(*words, *typed, "--json", "-")[1])["gears"]["ratio_after"] == 2.8125
+
+
+def test_the_file_of_an_order_sheet_is_a_part_for_match_too(run, tmp_path):
+    (tmp_path / "p.json").write_text('{"part_number": "X1", "chain": "520", "teeth": 15}')
+    status, out, err = run("match", "p.json", "p.json", "--json", "-")
+    assert (status, err) == (3, "")
+    assert {f["field"]: f["result"] for f in json.loads(out)["fields"]}["teeth"] == "fits"
 
 
 def test_a_photo_without_a_part_is_told_to_programs_too(run, tmp_path, monkeypatch):

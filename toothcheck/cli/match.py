@@ -179,6 +179,7 @@ def _part(
         raise UsageError(f"{option}: {error}.") from error
     if _is_typed(path):
         told = json_object_of(path, hint=PART_HINT)
+        told.pop("part_number", None)  # for the order sheet, which is made from the same file; it is no measure
         if chain is not None:
             told.setdefault("chain", chain_of(chain).name)
         return part_of(path, {"name": path.stem, **told, **values})
