@@ -214,6 +214,11 @@ def test_stretch_from_a_photo(run, tmp_path):
         (["314.3/324.5", "--chain", "520", "--pitches", "20", "--over", "x"], 2, "--over must be pins or rollers, not"),
         (["327.6", "--chain", "520", "--pitches", "20", "--over", "rollers"], 2, "--over is for readings INNER/OUTER"),
         (["319", "--chain", "520", "--pitches", "20", "--limit", "319.4 over 20"], 2, "source"),
+        (
+            ["319", "--chain", "520", "--pitches", "20", "--limit", "1 % @ my mate"],
+            2,
+            "toothcheck: --limit must come from the machine's manual with its page, not from 'my mate': write e.g.",
+        ),
         (["319", "--chain", "520", "--pitches", "20", "--limit", "much"], 2, "--limit must read"),
         (["319", "--chain", "520", "--pitches", "20", "--limit", "9 % @ p. 3"], 2, "--limit must lie between"),
         (
@@ -1212,6 +1217,7 @@ def test_papers_are_written_whole(run, tmp_path):
             ["--front", "good", "--adjuster-left", "50%"],
             "--adjuster-left: '50%' is no number. Write the number alone: 50.",
         ),
+        (["--front", "good", "--limit", "1 % @ the manual"], "--limit must come from the machine's manual with its"),
         (["--front", "good", "--adjuster-left", "130"], "--adjuster-left must lie between 0 and 100, not 130"),
         (["--front", "good", "--checklist", "w.txt"], ".md or .pdf"),
         (["--front", "good", "--checklist", "no/such/w.md"], "Cannot write"),

@@ -204,6 +204,14 @@ def test_inner_and_outer_that_no_pin_can_make_are_asked_about(inner, outer):
     assert f"Inner and outer make a pin of {(outer - inner) / 2:.2f} mm" in said
 
 
+def test_a_limit_that_a_logbook_keeps_counts_without_its_page():
+    # one typed today needs it; one that was taken before must not be lost
+    kept = Limit.parse("0.6 % @ the manual", pitch_mm=None)
+    assert Limit.parse(kept.text(), pitch_mm=None) == kept
+    with pytest.raises(ValueError, match="with its page"):
+        Limit.typed(kept.text(), pitch_mm=None)
+
+
 def test_one_place_beside_the_joining_link_is_not_said_to_be_the_only_one():
     readings = [Reading(span_mm=319.2, over_joining_link=True), Reading(span_mm=319.0)]
     for places, said in ((readings, "one place was measured beside the joining link:"), (readings[1:], "measured:")):

@@ -82,6 +82,23 @@ class Limit:
             raise ValueError(f"limit must have a decimal point, not a comma: {comma[1]}.{comma[2]}")
         raise ValueError(f"limit must read '319.4 over 20 @ manual p. 3-7' or '0.6 % @ manual p. 3-7', not {text!r}")
 
+    @classmethod
+    def typed(cls, text: str, *, pitch_mm: float | None) -> Limit:
+        """As `parse`, of what is typed now; a limit that a logbook keeps already counts without its page, too.
+
+        Raises
+        ------
+        ValueError
+            As for `parse`, and when the source names no page.
+        """
+        limit = cls.parse(text, pitch_mm=pitch_mm)
+        if not re.search(r"\d", limit.source):
+            raise ValueError(
+                f"limit must come from the machine's manual with its page, not from {limit.source!r}: write e.g. "
+                f"'{limit.given_as} @ manual p. 3-7'"
+            )
+        return limit
+
     def text(self) -> str:
         """As `parse` reads it."""
         return f"{self.given_as} @ {self.source}"

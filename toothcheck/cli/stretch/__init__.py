@@ -136,7 +136,7 @@ def stretch(
         if not given["chain"]:
             raise UsageError("The chain size is missing.", hint="Add --chain, e.g. --chain 520.")
         size = chain_of(str(given["chain"]))
-        the_limit = None if given["limit"] is None else Limit.parse(str(given["limit"]), pitch_mm=size.pitch_mm)
+        the_limit = None if given["limit"] is None else Limit.typed(str(given["limit"]), pitch_mm=size.pitch_mm)
         book = None
         if log is not None:
             at = distance_said(at)  # refused before anything is measured
