@@ -246,6 +246,13 @@ def test_front_teeth_meet_a_roller_more_often():
     assert "41/17 = 2.41" in " ".join(plan.notes)
 
 
+@pytest.mark.parametrize(("rear", "said"), [(None, "are graded."), (sprocket(confidence=0.7, teeth=43), "are surely ")])
+def test_a_sprocket_that_is_graded_is_not_said_to_be_ungraded(rear, said):
+    plan = plan_for(drive(rear=rear, percent=1.2))
+    assert plan.action == "measure-first"
+    assert f"before both {said}" in plan.headline
+
+
 def test_the_smaller_sprocket_wears_first_wherever_it_sits():
     # same rule: the teeth of the smaller one meet a roller more often; on a bicycle that is the rear
     plan = plan_for(Situation(front=sprocket(teeth=44), rear=sprocket(teeth=16)))
