@@ -212,6 +212,9 @@ def test_the_wheel_shift_agrees_with_the_belt_formula():
     for front, rear_ in ((14, 45), (16, 45), (15, 44), (15, 47)):
         shift = change(front_after=front, rear_after=rear_).wheel_shift_mm
         assert centre(15, 45) - centre(front, rear_) == pytest.approx(shift, abs=0.7)
+        # so far off is no tenth of a millimetre to be told
+        told = " ".join(change(front_after=front, rear_after=rear_).warnings)
+        assert f"the wheel moves about {abs(shift):.0f} mm" in told
 
 
 def test_no_change_says_nothing():
