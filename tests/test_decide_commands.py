@@ -418,6 +418,15 @@ def test_of_a_row_of_pins_no_more_is_said_than_it_shows(run, monkeypatch, longer
     assert ("could not be measured" in out) == bool(hidden)
 
 
+def test_no_photo_is_measured_for_a_machine_that_is_in_no_logbook(run, monkeypatch, garage):
+    monkeypatch.setattr(chainphoto, "measure_run", lambda *_, **__: pytest.fail("measured"))
+    words = ["stretch", "--photo", REAR_PHOTO, "--chain", "520", "--limit", LIMIT, "--log", "KC-70", "--at", "200km"]
+    status, out, err = run(*words, "--logbook", garage)
+    assert (status, out) == (2, "")
+    assert err == "toothcheck: Machine KC-70 is not in the logbook (did you mean KC-07?).\n"
+    assert run(*words)[::2] == (2, run("advise", "KC-70")[2])  # no logbook at all
+
+
 def test_a_length_of_tomorrow_is_refused_by_its_option(run, garage):
     words = ["stretch", 318.0, 318.1, 318.2, "--chain", "520", "--pitches", 20, "--log", "KC-07", "--at", "200km"]
     status, out, err = run(*words, "--logbook", garage, "--on", "2099-01-01")

@@ -143,8 +143,8 @@ def stretch(
             if slack:
                 raise lower_bound_refused("of a slack run")
             book = ChainLog(machine=log, at=at, where=logbook, on=on, reason=reason)
-            if the_limit is None:
-                the_limit = book.limit_kept(size)
+            kept = book.limit_kept(size)
+            the_limit = kept if the_limit is None else the_limit
         question = Question(
             size=size, limit=the_limit, rear_teeth=given["rear_teeth"], slack=slack, book=book, json_to=json_to
         )

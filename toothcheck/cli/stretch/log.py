@@ -26,13 +26,22 @@ class ChainLog:
     """Why the odometer shows less than before, or far more."""
 
     def limit_kept(self, size: Chain) -> Limit | None:
-        """The limit noted for this machine's chain, if there is one."""
+        """The limit noted for this machine's chain, if there is one.
+
+        Raises
+        ------
+        LogbookError
+            When there is no such logbook or machine: told before anything is measured.
+        """
         from toothcheck.cli.books import opened
         from toothcheck.drive import limit_kept
+        from toothcheck.logbook import nearest
 
         with opened(self.where) as book:
-            known = book.history().machines.get(self.machine)
-            return None if known is None else limit_kept(known, size)
+            machines = book.history().machines
+        if self.machine not in machines:
+            raise LogbookError(f"Machine {self.machine} is not in the logbook ({nearest(self.machine, machines)}).")
+        return limit_kept(machines[self.machine], size)
 
     def record(
         self, pitches: int, percent: Estimate, size: Chain, limit: Limit | None, *, rollers: int | None
