@@ -246,6 +246,30 @@ def test_front_teeth_meet_a_roller_more_often():
     assert "41/17 = 2.41" in " ".join(plan.notes)
 
 
+@pytest.mark.parametrize(("rear", "said"), [(None, "are graded."), (sprocket(confidence=0.7, teeth=43), "are surely ")])
+def test_a_sprocket_that_is_graded_is_not_said_to_be_ungraded(rear, said):
+    plan = plan_for(drive(rear=rear, percent=1.2))
+    assert plan.action == "measure-first"
+    assert f"before both {said}" in plan.headline
+
+
+def test_the_smaller_sprocket_wears_first_wherever_it_sits():
+    # same rule: the teeth of the smaller one meet a roller more often; on a bicycle that is the rear
+    plan = plan_for(Situation(front=sprocket(teeth=44), rear=sprocket(teeth=16)))
+    note = next(n for n in plan.notes if "meets a roller" in n)
+    assert note.startswith("Why the rear wears first: each of its 16 teeth meets a roller 44/16 = 2.75 times as often")
+    assert "exchanged" in note
+    alike = plan_for(Situation(front=sprocket(teeth=20), rear=sprocket(teeth=20)))
+    assert "wears first" not in " ".join(alike.notes)
+
+
+@pytest.mark.parametrize(("links", "asked"), [(111, True), (112, False)])
+def test_an_odd_number_of_links_is_asked_about(links, asked):
+    # common practice: inner and outer links take turns, so an odd number closes only with a cranked link
+    text = " ".join(plan_for(drive(links=links)).notes)
+    assert (f"{links} links: an odd number closes only with a cranked (half) link" in text) == asked
+
+
 def test_hunting_tooth():
     # our own arithmetic
     assert meshing(15, 112).common_factor == 1

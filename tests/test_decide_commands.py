@@ -6,6 +6,7 @@ import re
 from dataclasses import replace
 from itertools import pairwise
 from pathlib import Path
+from types import SimpleNamespace
 
 import cv2
 import numpy as np
@@ -17,9 +18,11 @@ from PIL import Image
 from toothcheck import chainphoto, features
 from toothcheck.cli import app
 from toothcheck.cli.output import check_targets
-from toothcheck.errors import OutputError
+from toothcheck.errors import CannotTell, OutputError
 from toothcheck.grade import RENEW_ANYWAY
 from toothcheck.logbook import Logbook, distance_rough
+from toothcheck.matching import part_from_mapping
+from toothcheck.stretch import PinRow
 from toothcheck.synthetic.part import Part
 
 LIMIT = "319.4 over 20 @ invented manual p. 3-7"
@@ -208,10 +211,31 @@ def test_stretch_from_a_photo(run, tmp_path):
             2,
             "--read-to must lie between 0 and 5, not -1",
         ),
-        (["319", "--chain", "520", "--pitches", "20", "--over", "x"], 2, "--over"),
+        (["314.3/324.5", "--chain", "520", "--pitches", "20", "--over", "x"], 2, "--over must be pins or rollers, not"),
+        (["327.6", "--chain", "520", "--pitches", "20", "--over", "rollers"], 2, "--over is for readings INNER/OUTER"),
         (["319", "--chain", "520", "--pitches", "20", "--limit", "319.4 over 20"], 2, "source"),
+        (
+            ["319", "--chain", "520", "--pitches", "20", "--limit", "1 % @ my mate"],
+            2,
+            "toothcheck: --limit must come from the machine's manual with its page, not from 'my mate': write e.g.",
+        ),
         (["319", "--chain", "520", "--pitches", "20", "--limit", "much"], 2, "--limit must read"),
         (["319", "--chain", "520", "--pitches", "20", "--limit", "9 % @ p. 3"], 2, "--limit must lie between"),
+        (
+            ["319", "--chain", "520", "--pitches", "20", "--limit", "0,6 % @ manual p. 3"],
+            2,
+            "toothcheck: --limit must have a decimal point, not a comma: 0.6.",
+        ),
+        (
+            ["319", "--chain", "520", "--pitches", "20", "--limit", "319,4 over 20 @ manual p. 3"],
+            2,
+            "toothcheck: --limit must have a decimal point, not a comma: 319.4.",
+        ),
+        (
+            ["319", "--chain", "520", "--pitches", "20", "--limit", "60 % @ manual p. 3"],
+            2,
+            "toothcheck: --limit must lie between 0 and 5 % of elongation, not 60 %.\n",  # no count of pitches in it
+        ),
         (["319", "--chain", "520", "--pitches", "20", "--log", "X"], 2, "--at"),
         (["319", "--chain", "520", "--pitches", "20", "--rear-teeth", "0"], 2, "--rear-teeth"),
         (["--photo", "a.jpg", "--chain", "520", "--rollers", "19"], 2, "--rollers is for readings"),
@@ -372,6 +396,70 @@ def test_a_length_of_another_size_than_fitted_is_refused(run, garage):
     assert run("logbook", "show", "KC-07", "--logbook", garage)[1] == before
 
 
+@pytest.mark.parametrize(
+    ("longer_mm", "hidden", "says"),
+    [
+        (0.02, 1, ["mm longer than its neighbours, which is too little to tell.", "1 pin end could"]),
+        (0.2, 2, ["longer than its neighbours: the play of pins and bushes.", "2 pin ends could", "tell their place"]),
+        (0.2, 0, ["longer than its neighbours: the play of pins and bushes."]),
+    ],
+)
+def test_of_a_row_of_pins_no_more_is_said_than_it_shows(run, monkeypatch, longer_mm, hidden, says):
+    # twelve pitches of 520, every second one longer; pins known to 0.05 mm
+    steps = 15.875 + longer_mm * (np.arange(12) % 2)
+    pins = np.column_stack([np.concatenate([[0.0], np.cumsum(steps)]), np.zeros(13)])
+    row = PinRow(pins_mm=pins, std_mm=np.full(13, 0.05), scale_std=0.001)
+    seen = SimpleNamespace(row=row, seen=np.arange(13) >= hidden, pins_px=pins, px_per_mm=8.0, tilt_deg=3.0)
+    seen.__dict__.update(distance_mm=500.0, plane_std=0.001, print_std=0.001)
+    monkeypatch.setattr(chainphoto, "measure_run", lambda *_, **__: seen)
+    status, out, _ = run("stretch", "--photo", REAR_PHOTO, "--chain", "520")
+    assert status == 0
+    assert [words for words in says if words not in " ".join(out.split())] == []
+    assert ("could not be measured" in out) == bool(hidden)
+
+
+def test_no_photo_is_measured_for_a_machine_that_is_in_no_logbook(run, monkeypatch, garage):
+    monkeypatch.setattr(chainphoto, "measure_run", lambda *_, **__: pytest.fail("measured"))
+    words = ["stretch", "--photo", REAR_PHOTO, "--chain", "520", "--limit", LIMIT, "--log", "KC-70", "--at", "200km"]
+    status, out, err = run(*words, "--logbook", garage)
+    assert (status, out) == (2, "")
+    assert err == "toothcheck: Machine KC-70 is not in the logbook (did you mean KC-07?).\n"
+    assert run(*words)[::2] == (2, run("advise", "KC-70")[2])  # no logbook at all
+
+
+def test_a_length_of_tomorrow_is_refused_by_its_option(run, garage):
+    words = ["stretch", 318.0, 318.1, 318.2, "--chain", "520", "--pitches", 20, "--log", "KC-07", "--at", "200km"]
+    status, out, err = run(*words, "--logbook", garage, "--on", "2099-01-01")
+    assert (status, out) == (2, "")
+    assert err.startswith("toothcheck: Not recorded: --on 2099-01-01 lies after the day of recording")
+
+
+def test_a_limit_looked_up_after_the_length_was_kept_is_kept_beside_it(run, garage):
+    # the first answer says "look it up in the machine's manual and type it"; nothing was measured anew for that
+    words = ["stretch", 318.0, 318.1, 318.2, "--chain", "520", "--pitches", 20, "--log", "KC-07", "--at", "200km"]
+    words += ["--logbook", garage]
+    assert "No limit was given" in run(*words)[1]
+    status, out, err = run(*words, "--limit", LIMIT)
+    assert (status, err) == (0, "")
+    assert "within the limit" in out
+    assert "Entry 4 already: 318.2 mm over 20 pitches of KC-07 chain 1; not recorded again.\nEntry 5: noted: Ch" in out
+    assert "Entry 4 already" in run(*words)[1]  # the command given again does no harm
+    assert "Entry 4 already" in run(*words, "--json", "-")[2]
+    shown = run("logbook", "show", "KC-07", "--logbook", garage, "--json", "-")[1]
+    assert [e["kind"] for e in json.loads(shown)["entries"]][3:] == ["chain-length", "note"]
+    assert "Entry 6: 318.2 mm" in run(*words, "--rollers", 21)[1]  # other words are another entry
+
+
+def test_a_plan_is_for_the_chain_that_is_fitted(run, garage, tmp_path):
+    # else the order sheet would name a chain that the machine does not have
+    words = ["advise", "KC-07", "--logbook", garage, "--front", "good", "--rear", "good", "--order-sheet", "o.md"]
+    status, out, err = run(*words, "--chain", "428")
+    assert (status, out) == (2, "")
+    assert "The chain is told to be 428, but the one fitted to KC-07 is 520 by the logbook. Leave --chain out" in err
+    assert not (tmp_path / "o.md").exists()
+    assert run(*words, "--chain", "520")[2] == ""
+
+
 def test_caliper_is_a_calliper(run):
     words = ["stretch", 318.0, "--chain", "520", "--pitches", 20, "--json", "-"]
     one, two = (run(*words, "--tool", tool)[1] for tool in ("caliper", "calliper"))
@@ -442,6 +530,9 @@ def test_match_two_photos_and_typed_values(run, tmp_path):
         ([REAR_PHOTO, REAR_PHOTO], 2, "OLD and NEW are the same photo"),
         (["--case", "x"], 2, "kestrel-front"),
         (["a.json", "b.json", "--old", "teeth"], 2, "--old 'teeth' cannot be read"),
+        (["a.json", "b.json", "--old", "bore_mm=7,4"], 2, "Write it with a point: 7.4."),
+        (["a.json", "b.json", "--old", "bore_mm=7.4mm"], 2, "Write the number alone: 7.4."),
+        (["a.json", "b.json", "--old", "bore_mm=7.4±x"], 2, "cannot be read. Write e.g. seat_thickness_mm=7.4."),
         (["a.json", "b.json", "--old", "teeth=3.5"], 2, "--old: teeth must be a whole number, not 3.5."),
         (["a.json", "b.json", "--old", "teeth=-3"], 2, "--old: teeth must not be negative, not -3."),
         (["a.json", "b.json", "--new", "tooth=3"], 4, "a.json does not exist"),
@@ -462,6 +553,60 @@ def test_a_gear_ratio_that_cannot_be_told_is_refused_not_left_out(run, tmp_path,
     assert "--other-teeth needs the teeth of both parts, and the chain size. Add --chain" in err
     typed = ["--chain", "520", "--old", "teeth=15", "--new", "teeth=16"]
     assert json.loads(run(*words, *typed, "--json", "-")[1])["gears"]["ratio_after"] == 2.8125
+
+
+def test_the_file_of_an_order_sheet_is_a_part_for_match_too(run, tmp_path):
+    (tmp_path / "p.json").write_text('{"part_number": "X1", "chain": "520", "teeth": 15}')
+    status, out, err = run("match", "p.json", "p.json", "--json", "-")
+    assert (status, err) == (3, "")
+    assert {f["field"]: f["result"] for f in json.loads(out)["fields"]}["teeth"] == "fits"
+
+
+def test_a_photo_without_a_part_is_told_to_programs_too(run, tmp_path, monkeypatch):
+    (tmp_path / "new.json").write_text('{"chain": "520", "teeth": 42}')
+    gear = ["--position", "front", "--other-teeth"]
+    words = ["match", REAR_PHOTO, "new.json", "--chain", "520"]
+
+    def nothing(*_, **__):
+        raise CannotTell("seen: no sprocket was found.", hint="Take the part off.")
+
+    monkeypatch.setattr(features, "part_from_photo", nothing)
+    status, out, err = run(*words, "--json", "-")
+    told = json.loads(out)
+    assert (status, err) == (3, "toothcheck: seen: no sprocket was found. Take the part off.\n")
+    assert (told["result"], told["why"]) == ("cannot-tell", "seen: no sprocket was found.")
+    for name in ("new", "old"):
+        (tmp_path / f"{name}.json").write_text('{"chain": "520", "teeth": 42}')
+    assert told.keys() == json.loads(run("match", "old.json", "new.json", "--json", "-")[1]).keys()
+    # words are wrong before anything is measured
+    assert run(*words, *gear, 400)[::2] == (2, "toothcheck: --other-teeth must lie between 7 and 150, not 400.\n")
+    assert run(*words, "--position", "left", "--other-teeth", 15)[0] == 2
+
+
+@pytest.mark.parametrize("chain", ["428", "532", "530"])
+def test_no_gearing_is_told_of_a_part_on_which_the_chain_does_not_run(run, tmp_path, chain):
+    # 16 teeth of 428 are smaller than 15 of 520: neither the room nor the wheel's place is that of one tooth more
+    for name, values in (("old", {"chain": "520", "teeth": 15}), ("new", {"chain": chain, "teeth": 16})):
+        (tmp_path / f"{name}.json").write_text(json.dumps(values))
+    words = ["match", "old.json", "new.json", "--position", "front", "--other-teeth", 45]
+    told = json.loads(run(*words, "--json", "-")[1])
+    assert (told["result"], told["gears"]) == ("differs", None)
+    status, out, _ = run(*words)
+    assert (status, "Gear ratio" in out, "the wheel moves" in out) == (0, False, False)
+    assert told["gears_untold"] in " ".join(out.split())
+    told = json.loads(run(*words, "--new", "chain=520", "--json", "-")[1])
+    assert (told["gears"]["ratio_after"], told["gears_untold"]) == (2.8125, None)
+
+
+def test_a_width_told_by_name_counts_beside_a_photo(run, tmp_path, monkeypatch):
+    seen = part_from_mapping({"name": "seen", "teeth": 42, "pitch_mm": 15.9, "roller_diameter_mm": 10.1})
+    monkeypatch.setattr(features, "part_from_photo", lambda *_, **__: seen)
+    (tmp_path / "new.json").write_text('{"chain": "530", "teeth": 42}')
+    for words, result in ((["--chain", "520"], "differs"), ([], "does-not-apply")):
+        _, out, _ = run("match", REAR_PHOTO, "new.json", *words, "--old", "name=off bike 3", "--json", "-")
+        told = json.loads(out)
+        assert told["old"] == "off bike 3"
+        assert {f["field"]: f["result"] for f in told["fields"]}["inner_width_mm"] == result
 
 
 @pytest.mark.parametrize("text", ["[1]", "{", '{"tooth": 3}', '{"teeth": 3.5}'])
@@ -495,6 +640,26 @@ def test_a_number_too_long_to_calculate_with_is_refused_in_one_line(run, tmp_pat
     assert (status, out) == (4, "")
     assert err.startswith("toothcheck: a.json is not JSON that can be read: it holds a number of 401 digits. ")
     assert len(err.splitlines()) == 1
+
+
+@pytest.mark.parametrize(
+    ("words", "capitals"),
+    [
+        (["stretch", 314.2, "--chain", "428", "--pitches", 20, "--tool"], "RULE"),
+        (["stretch", "--chain", "428", "--pitches", 20], "256:JOINT"),
+        (["stretch", 314.2, "--chain", "428", "--pitches", 20, "--tool"], "Caliper"),
+        (["stretch", "249.7/266.7", "--chain", "428", "--pitches", 20, "--over"], "Rollers"),
+        (["match", "--case", "kestrel-front", "--position"], "Front"),
+        (["match", "--case", "kestrel-front", "--speedometer"], "GEARBOX"),
+        (["advise", "--rear", "watch", "--front"], "Replace-Set"),
+        (["form", "--chain", "428", "--teeth", 15, "--standard"], "ASME"),
+        (["card"], "Pocket"),
+    ],
+)
+def test_a_word_of_a_few_is_taken_in_capitals_too(run, words, capitals):
+    got = run(*words, capitals)
+    assert got == run(*words, capitals.lower())
+    assert got[2] == ""
 
 
 # --- advise ----------------------------------------------------------------------------------------------------
@@ -1055,7 +1220,13 @@ def test_papers_are_written_whole(run, tmp_path):
             "--rear-confidence must lie between 0 and 1",
         ),
         (["--front", "good", "--stretch", "long"], "--stretch"),
+        (["--front", "good", "--stretch", "0,2"], "--stretch '0,2' cannot be read. Write it with a point: 0.2."),
         (["--front", "good", "--limit", LIMIT], "--limit in mm must come with the chain size"),
+        (
+            ["--front", "good", "--adjuster-left", "50%"],
+            "--adjuster-left: '50%' is no number. Write the number alone: 50.",
+        ),
+        (["--front", "good", "--limit", "1 % @ the manual"], "--limit must come from the machine's manual with its"),
         (["--front", "good", "--adjuster-left", "130"], "--adjuster-left must lie between 0 and 100, not 130"),
         (["--front", "good", "--checklist", "w.txt"], ".md or .pdf"),
         (["--front", "good", "--checklist", "no/such/w.md"], "Cannot write"),
@@ -1063,6 +1234,14 @@ def test_papers_are_written_whole(run, tmp_path):
         (
             ["--front", "good", "--checklist", "w.md", "--torque", "nuts=43,5 Nm @ manual p. 3"],
             "toothcheck: --torque must have a decimal point, not a comma: 43.5 Nm.",
+        ),
+        (
+            ["--front", "good", "--checklist", "w.md", "--torque", "nuts=43.5 @ manual p. 3"],
+            "toothcheck: --torque must have its unit, one of N·m, lbf·ft, kgf·m: nuts=43.5 what?",
+        ),
+        (
+            ["--rear", "good", "--checklist", "w.md", "--torque", "nuts=59 Nm @ p. 3", "--torque", "Nut=98 Nm @ p. 4"],
+            "toothcheck: --torque must be one for each fastener, not 59 N·m and 98 N·m for Nut.",
         ),
         (["--front", "good", "--torque", "nuts=5 Nm @ manual p. 3"], "--torque is for --checklist, which is missing."),
         (["--front", "good", "--model", "M", "--checklist", "w.md"], "--model is for --order-sheet, which is missing."),

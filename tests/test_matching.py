@@ -59,6 +59,8 @@ def test_the_same_part_fits_in_every_field():
         ({"teeth": 44}, "teeth"),
         ({"chain": "428"}, "pitch_mm"),
         ({"chain": "532"}, "roller_diameter_mm"),
+        ({"chain": "530"}, "inner_width_mm"),  # of one pitch and roller; vendors' tables: 6.35 and 9.53 mm wide
+        ({"chain": "525"}, "inner_width_mm"),
         ({"bore_mm": 112.0}, "bore_mm"),
         ({"holes": 6}, "holes"),
         ({"hole_circle_mm": 132.0}, "hole_circle_mm"),
@@ -153,11 +155,25 @@ def test_an_unsure_count_cannot_tell():
         {"teeth": True},
         {"teeth": 10**400},
         {"bore_mm": {"value": 3, "std": 10**400}},
+        {"chain": "520", "pitch_mm": 12.7},
+        {"chain": "520", "roller_diameter_mm": 11.1},
     ],
 )
 def test_bad_values_are_refused_by_name(bad):
     with pytest.raises(ValueError, match=r"must|may"):
         part_from_mapping(bad)
+
+
+def test_a_part_may_be_measured_beside_its_chain_size():
+    part = part_from_mapping({"chain": "520", "pitch_mm": 15.9, "roller_diameter_mm": {"value": 10.0, "std": 0.1}})
+    assert (part.pitch_mm.value, part.roller_diameter_mm.value) == (15.9, 10.0)
+
+
+def test_a_width_known_by_name_alone_speaks_for_no_part():
+    old = part_from_mapping(REAR)
+    for new in (old, replace(old, inner_width_mm=None)):
+        assert compare(old, new).of("inner_width_mm").result == "does-not-apply"
+        assert "chain width" not in compare(old, new).sentence
 
 
 # --- gearing ---------------------------------------------------------------------------------------------------------
@@ -196,6 +212,9 @@ def test_the_wheel_shift_agrees_with_the_belt_formula():
     for front, rear_ in ((14, 45), (16, 45), (15, 44), (15, 47)):
         shift = change(front_after=front, rear_after=rear_).wheel_shift_mm
         assert centre(15, 45) - centre(front, rear_) == pytest.approx(shift, abs=0.7)
+        # so far off is no tenth of a millimetre to be told
+        told = " ".join(change(front_after=front, rear_after=rear_).warnings)
+        assert f"the wheel moves about {abs(shift):.0f} mm" in told
 
 
 def test_no_change_says_nothing():

@@ -3,6 +3,7 @@
 import io
 import re
 import unicodedata
+from dataclasses import replace
 
 import pypdfium2
 import pytest
@@ -64,6 +65,12 @@ def test_known_facts_are_filled_and_unknown_ones_left_blank():
     assert f"| teeth (count twice) | {BLANK} |" in front
 
 
+def test_an_odd_number_of_links_is_not_ordered_unasked():
+    text = to_markdown(order_sheet(replace(FACTS, links=111), date="12 May"))
+    said = "| links, the joining link counted | 111 (an odd number closes only with a cranked (half) link; count again,"
+    assert said in text
+
+
 @pytest.mark.parametrize("paper", ["a4", "letter"])
 def test_the_pdf_says_the_same(paper):
     sheet = order_sheet(FACTS, date="12 May")
@@ -123,6 +130,13 @@ def test_a_fastener_of_the_work_stays_a_blank_unless_its_own_torque_was_typed(ty
     text = to_markdown(work_checklist(plan(), machine="bike", torques=torques, date="12 May"))
     blank = [f"| {fastener} | {BLANK} |" in text for fastener in FASTENERS]
     assert blank == [i != said for i in range(3)]
+
+
+def test_one_torque_may_be_typed_in_two_units():
+    # 43.5 lbf·ft are 59.0 N·m: common practice, no source
+    typed = [Torque.parse(f"rear sprocket nuts={t} @ manual p. 3") for t in ("43.5 lbf·ft", "59 Nm", "6 kgf m")]
+    text = to_markdown(work_checklist(plan(), machine="M", torques=typed, date="1 May"))
+    assert "| rear sprocket nuts | 59 N·m" in text
 
 
 @pytest.mark.parametrize("front", ["good", "watch", "replace-set", "replace-now"])

@@ -192,6 +192,33 @@ def test_slack_one_place_and_uneven_are_said():
     assert "uneven-places" not in codes(measured(318.0, 318.1, 318.3))
 
 
+@pytest.mark.parametrize(("inner", "outer"), [(319.0, 319.4), (300.0, 338.0)])
+def test_inner_and_outer_that_no_pin_can_make_are_asked_about(inner, outer):
+    # 520 has rollers of 10.16 mm (vendors' tables) and pins of about half that; two places typed as one, or a slip
+    readings = [Reading.over_pins(inner_mm=inner, outer_mm=outer)]
+    e = elongation_of(readings, pitches=20, size=chain("520"), tool=TOOLS["calliper"])
+    assert not e.believable
+    said = " ".join(t.sentence for t in e.traps)
+    assert "two places are typed with a blank between them" in said
+    # over two pins is longer than between them by two pins, not by one
+    assert f"Inner and outer make a pin of {(outer - inner) / 2:.2f} mm" in said
+
+
+def test_a_limit_that_a_logbook_keeps_counts_without_its_page():
+    # one typed today needs it; one that was taken before must not be lost
+    kept = Limit.parse("0.6 % @ the manual", pitch_mm=None)
+    assert Limit.parse(kept.text(), pitch_mm=None) == kept
+    with pytest.raises(ValueError, match="with its page"):
+        Limit.typed(kept.text(), pitch_mm=None)
+
+
+def test_one_place_beside_the_joining_link_is_not_said_to_be_the_only_one():
+    readings = [Reading(span_mm=319.2, over_joining_link=True), Reading(span_mm=319.0)]
+    for places, said in ((readings, "one place was measured beside the joining link:"), (readings[1:], "measured:")):
+        e = elongation_of(places, pitches=20, size=chain("520"), tool=TOOLS["rule"])
+        assert next(t.sentence for t in e.traps if t.code == "one-place").partition(" chains")[0].endswith(said)
+
+
 def test_a_lower_bound_may_be_beyond_but_never_within():
     limit = Limit.from_span(span_mm=319.4, pitches=20, pitch_mm=15.875, source="invented manual p. 1")
     joint = Reading(span_mm=318.0, over_joining_link=True)
@@ -203,6 +230,12 @@ def test_a_lower_bound_may_be_beyond_but_never_within():
     assert not measured(318.0, joint).lower_bound  # the place beside it decides
     slack = measured(321.0, under_pull=False)
     assert decide(slack.percent, limit, lower_bound=slack.lower_bound).side == "beyond"
+
+
+def test_no_probability_is_at_least_a_hundred_per_cent():
+    limit = Limit.from_span(span_mm=319.4, pitches=20, pitch_mm=15.875, source="manual p. 3-7")
+    for percent, said in ((1.2, "beyond it 100 %."), (0.67, "beyond it at least 9")):
+        assert said in decide(Estimate(value=percent, std=0.04), limit, lower_bound=True).sentence
 
 
 def test_odd_number_of_pitches_is_less_sure():

@@ -165,12 +165,23 @@ def test_the_first_digit_of_a_motorcycle_size_is_the_pitch_in_eighths_of_an_inch
             assert size.pitch_mm == pytest.approx(int(name[0]) / 8 * 25.4)
 
 
-@pytest.mark.parametrize("spelling", ["10b", " 10B ", "10B\t"])
+def test_the_first_digits_of_an_asme_b29_1_number_are_the_pitch_in_eighths_of_an_inch():
+    # naming rule of ASME B29.1, from memory: 40, 50, 60, 80, 100; 0 behind them for the usual width, which is
+    # about 5/8 of the pitch
+    for number in (40, 50, 60, 80, 100):
+        for spelling in (f"{number}", f"#{number}", f"{number}-1"):
+            size = chain(spelling)
+            assert size.name.endswith("A")
+            assert size.pitch_mm == pytest.approx(number // 10 * 25.4 / 8, abs=0.005)
+            assert size.inner_width_mm / size.pitch_mm == pytest.approx(5 / 8, abs=0.04)
+
+
+@pytest.mark.parametrize("spelling", ["10b", " 10B ", "10B\t", "10B-1", "10b-1"])
 def test_chain_names_are_forgiving_about_case_and_blanks(spelling):
     assert chain(spelling) is CHAINS["10B"]
 
 
-@pytest.mark.parametrize("wrong", ["", "521", "10C", "5 20"])
+@pytest.mark.parametrize("wrong", ["", "521", "10C", "5 20", "10B-2", "520-1", "50-2"])
 def test_unknown_chain_says_which_there_are(wrong):
     with pytest.raises(ValueError, match=r"chain must be one of 415, .*520.*, not '"):
         chain(wrong)

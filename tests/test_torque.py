@@ -36,6 +36,7 @@ def test_typed_torque_keeps_its_source():
         # our own arithmetic with the factors above
         ("740 lbf·ft", "740 lbf·ft (= 1000 N·m = 102 kgf·m; manual p. 3)"),
         ("999.5 kgf·m", "999.5 kgf·m (= 9800 N·m = 7230 lbf·ft; manual p. 3)"),
+        ("59 newton metres", "59 N·m (= 43.5 lbf·ft = 6.02 kgf·m; manual p. 3)"),
         ("123.4567 Nm", "123.4567 N·m (= 91.1 lbf·ft = 12.6 kgf·m; manual p. 3)"),
         ("0.00005 Nm", "0.00005 N·m (= 0.0000369 lbf·ft = 0.0000051 kgf·m; manual p. 3)"),
     ],

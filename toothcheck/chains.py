@@ -70,6 +70,8 @@ CHAINS: dict[str, Chain] = {
     name: Chain(name=name, pitch_mm=p, roller_diameter_mm=d1, inner_width_mm=b1, source=source)
     for name, p, d1, b1, source in _TABLE
 }
+_ASME = {"40": "08A", "50": "10A", "60": "12A", "80": "16A", "100": "20A"}
+"""The A series by its numbers in ASME B29.1: pitch in eighths of an inch, then 0 for the usual width (from memory)."""
 
 
 FEWEST_LINKS = 10
@@ -79,12 +81,19 @@ FEWEST_LINKS = 10
 def chain(name: str) -> Chain:
     """Look a chain size up by its name, e.g. ``"520"`` or ``"10b"``.
 
+    The -1 behind the name of a single-strand chain may stand there (``"10B-1"``, ISO 606), and the A series goes by its
+    numbers in ASME B29.1, too (``"50"``, ``"#50-1"``).
+
     Raises
     ------
     ValueError
         When the name is none of the sizes known; the message lists them.
     """
-    found = {key.upper(): value for key, value in CHAINS.items()}.get(name.strip().upper())
+    industrial = {key: size for key, size in CHAINS.items() if key.endswith(("A", "B"))}
+    industrial |= {number: CHAINS[key] for number, key in _ASME.items()}
+    known = {key.upper(): size for key, size in CHAINS.items()} | industrial
+    known |= {f"{key}-1": size for key, size in industrial.items()}
+    found = known.get(name.strip().upper().removeprefix("#"))
     if found is None:
         raise ValueError(f"chain must be one of {', '.join(CHAINS)}, not {name!r}")
     return found

@@ -15,7 +15,7 @@ UNITS = {"N·m": "newton * meter", "lbf·ft": "force_pound * foot", "kgf·m": "f
 """How units are shown, and what pint calls them."""
 
 _SPELLINGS = {
-    "nm": "N·m", "newtonmetre": "N·m", "newtonmeter": "N·m",
+    "nm": "N·m", "newtonmetre": "N·m", "newtonmeter": "N·m", "newtonmetres": "N·m", "newtonmeters": "N·m",
     "lbfft": "lbf·ft", "ftlbf": "lbf·ft", "lbft": "lbf·ft", "ftlb": "lbf·ft", "ftlbs": "lbf·ft", "lbsft": "lbf·ft",
     "kgfm": "kgf·m", "kgm": "kgf·m", "mkgf": "kgf·m", "mkg": "kgf·m",
 }  # fmt: skip
@@ -97,6 +97,8 @@ class Torque:
         if match is None:
             raise ValueError(f"torque must read 'FASTENER=VALUE UNIT @ MANUAL AND PAGE', not {text!r}")
         name, value, unit, source = match.groups()
+        if not unit.strip():
+            raise ValueError(f"torque must have its unit, one of {', '.join(UNITS)}: {name}={value} what?")
         return cls(fastener=name, value=float(value), unit=unit_of(unit), source=(source or "").strip())
 
     def in_all_units(self) -> dict[str, float]:

@@ -7,6 +7,9 @@ from dataclasses import dataclass
 
 from toothcheck.toothform import IsoForm
 
+ODD_LINKS = "an odd number closes only with a cranked (half) link; count again, the joining link included"
+"""Inner and outer links take turns round the chain, so without a cranked link their number is even."""
+
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Meshing:

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from toothcheck.advice.meshing import meshing, roller_lift_mm
+from toothcheck.advice.meshing import ODD_LINKS, meshing, roller_lift_mm
 from toothcheck.advice.situation import Situation
 
 
@@ -16,13 +16,16 @@ def notes_on(s: Situation, *, renewing: bool) -> list[str]:
             "a new chain on hooked teeth, or an old chain on new teeth, wears the new part fast."
             f"{_lift(s, [*teeth.values()])}"
         )
-    if len(teeth) == 2:
-        z1, z2 = teeth["front"], teeth["rear"]
+    if len(set(teeth.values())) == 2:
+        (less, z1), (more, z2) = sorted(teeth.items(), key=lambda one: one[1])
+        swapped = "" if less == "front" else " If the two counts were exchanged, give them the right way round."
         out.append(
-            f"Why the front wears first: each of its {z1} teeth meets a roller {z2}/{z1} = {z2 / z1:.2f} times as "
-            f"often as each of the rear's {z2}. Look at the front before trusting a good rear."
+            f"Why the {less} wears first: each of its {z1} teeth meets a roller {z2}/{z1} = {z2 / z1:.2f} times as "
+            f"often as each of the {more}'s {z2}. Look at the {less} before trusting a good {more}.{swapped}"
         )
     if s.chain.links is not None:
+        if s.chain.links % 2:
+            out.append(f"{s.chain.links} links: {ODD_LINKS}.")
         out += [f"{name.capitalize()}: {meshing(z, s.chain.links).sentence()}" for name, z in teeth.items()]
     return out
 

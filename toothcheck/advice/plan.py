@@ -141,7 +141,8 @@ def _chain_due(s: Situation, evidence: Evidence) -> _Step:
         return _Step(action="chain-only", before_next_ride=now, headline=headline)
     because = f" ({why})" if now else ""
     headline = (
-        f"The chain is due {when}{because}; whether the sprockets may stay cannot be said before both are graded. "
+        f"The chain is due {when}{because}; whether the sprockets may stay cannot be said before both are "
+        f"{'graded' if s.unseen else 'surely graded'}. "
         "If that cannot be done, renew the set."
     )
     return _Step(action="measure-first", before_next_ride=now, headline=headline)

@@ -59,7 +59,7 @@ def number_of(word: str) -> float:
             raise ValueError
         number = float(word)
     except ValueError:
-        found = re.fullmatch(r"\s*(-?[0-9]+)(?:[.,]([0-9]+))?\s*(mm)?\s*", word)
+        found = re.fullmatch(r"\s*(-?[0-9]+)(?:[.,]([0-9]+))?\s*(mm|%)?\s*", word)
         whole = "" if found is None else found[1] if found[2] is None else f"{found[1]}.{found[2]}"
         how = "the number alone" if found is not None and found[3] else "it with a point"
         hint = f"Write {how}: {whole}." if whole else ""

@@ -33,7 +33,9 @@ def register(app: typer.Typer) -> None:
 def form(
     chain: Annotated[str, typer.Option(help="Chain size, such as 520 or 10B.")],
     teeth: Annotated[int, typer.Option(help="Tooth count, 7 to 150.")],
-    standard: Annotated[Standard, typer.Option(help="Tooth form of ISO 606 or of ASME B29.1.")] = Standard.iso,
+    standard: Annotated[
+        Standard, typer.Option(help="Tooth form of ISO 606 or of ASME B29.1.", case_sensitive=False)
+    ] = Standard.iso,
     blend: Annotated[
         float | None,
         typer.Option(help="Gap form between minimum (0) and maximum (1) to show instead of the middle; ISO only."),

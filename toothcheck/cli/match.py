@@ -2,19 +2,37 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from pathlib import Path
 from typing import TYPE_CHECKING, Annotated, Any
 
 import typer
 
-from toothcheck.cli.books import wrong_words
+from toothcheck.cli.books import number_of, wrong_words
 from toothcheck.cli.reading import PART_HINT, json_object_of, part_of
-from toothcheck.cli.words import CardMeasuredWord, JsonWord, card_height_within, refuse_typed
-from toothcheck.errors import UsageError
+from toothcheck.cli.words import CardMeasuredWord, JsonWord, card_height_within, one_of, refuse_typed
+from toothcheck.errors import CannotTell, UsageError
 
 if TYPE_CHECKING:
     from toothcheck.matching import Comparison, Count, GearChange, Part
 
+_OTHER_CHAIN = (
+    "What the gear ratio does is not told: the old part's chain does not run on the new one, and the other sprocket is "
+    "of that chain, too."
+)
+_NOT_COMPARED: dict[str, Any] = {
+    "schema": "toothcheck/match/1",
+    "old": None,
+    "new": None,
+    "result": "cannot-tell",
+    "sentence": None,
+    "why": None,
+    "fields": [],
+    "measure_next": [],
+    "gears_untold": None,
+    "gears": None,
+}
+"""The document where a photo shows no part that can be compared; ``why`` says why."""
 _EPILOG = "Example: toothcheck match old.jpg new.jpg --chain 520 --old seat_thickness_mm=7.4"
 
 
@@ -72,7 +90,7 @@ def match(
 ) -> None:
     """Compare an old and a new sprocket, field by field: fits, differs, cannot tell."""
     from toothcheck.cli.output import check_targets, same_file, write_json
-    from toothcheck.matching import compare, part_from_mapping
+    from toothcheck.matching import OF_THE_CHAIN, compare, part_from_mapping
 
     check_targets(read={"the old part": old, "the new part": new}, written={"--json": json_to}, json_kind="match")
     card_height_within("--card-height", card_height)
@@ -82,6 +100,7 @@ def match(
         other_teeth = found.get("other_teeth") if other_teeth is None else other_teeth
         if other_teeth is None:
             refuse_typed(context, "is for --other-teeth, which is missing", "position", "speedometer")
+        position, pickup = _gear_words(position, other_teeth, speedometer)
         if found:
             parts = [part_from_mapping(found["old"]), part_from_mapping(found["new"])]
         elif old is None or new is None:
@@ -96,13 +115,20 @@ def match(
                 _part(new, "--new", new_values or [], chain, card_height, card_measured),
             ]
         answer = compare(parts[0], parts[1])
-        gears = _gears(parts[0], parts[1], position, other_teeth, speedometer)
+        gears = _gears(parts[0], parts[1], position, other_teeth, pickup)
+        said = () if gears is None else gears.warnings
+        if gears is not None and "differs" in {answer.of(key).result for key in OF_THE_CHAIN}:
+            gears, said = None, (_OTHER_CHAIN,)  # it would be told of the old part's chain
+    except CannotTell as error:
+        if json_to is not None and old is not None and new is not None:
+            write_json({**_NOT_COMPARED, "old": old.stem, "new": new.stem, "why": " ".join(error.args)}, json_to)
+        raise
     except ValueError as error:
         raise wrong_words(error) from error
     if json_to is not None:
-        write_json(_as_json(answer, gears), json_to)
+        write_json(_as_json(answer, gears, said), json_to)
     if json_to != "-":
-        _show(answer, gears)
+        _show(answer, said)
     if answer.result == "cannot-tell":
         raise typer.Exit(3)
 
@@ -133,31 +159,37 @@ def _part(
     values: dict[str, Any] = {}
     for text in typed:
         key, equals, value = text.partition("=")
-        number, plus, std = value.partition("+-")
+        number, plus, std = value.replace("±", "+-").partition("+-")
         try:
             if not equals:
-                raise ValueError
+                raise UsageError("")
             values[key.strip()] = (
                 value.strip()
-                if key.strip() == "chain"
-                else {"value": float(number), "std": float(std)}
+                if key.strip() in ("chain", "name")
+                else {"value": number_of(number), "std": number_of(std)}
                 if plus
-                else float(number)
+                else number_of(number)
             )
-        except ValueError:
-            raise UsageError(f"{option} {text!r} cannot be read.", hint="Write e.g. seat_thickness_mm=7.4") from None
+        except UsageError as error:
+            hint = error.hint or "Write e.g. seat_thickness_mm=7.4."
+            raise UsageError(f"{option} {text!r} cannot be read.", hint=hint) from None
     try:
         extra = part_from_mapping(values)
     except ValueError as error:
         raise UsageError(f"{option}: {error}.") from error
     if _is_typed(path):
         told = json_object_of(path, hint=PART_HINT)
+        told.pop("part_number", None)  # for the order sheet, which is made from the same file; it is no measure
         if chain is not None:
             told.setdefault("chain", chain_of(chain).name)
         return part_of(path, {"name": path.stem, **told, **values})
     thick = extra.seat_thickness_mm or extra.thickness_mm
-    seen = _seen(path, values.pop("chain", chain), None if thick is None else thick.value, card_height, card_measured)
-    extra = part_from_mapping(values)  # without the chain: pitch and roller come from what was seen and told together
+    size = values.pop("chain", chain)
+    seen = _seen(path, size, None if thick is None else thick.value, card_height, card_measured)
+    # without the chain: pitch and roller come from what was seen and told together; its width no photo shows
+    extra = part_from_mapping(values)
+    if size is not None and extra.inner_width_mm is None:
+        extra = replace(extra, inner_width_mm=part_from_mapping({"chain": size}).inner_width_mm)
     for key in ("teeth", "holes"):
         told, shown = getattr(extra, key), getattr(seen, key)
         if told is not None and shown is not None and told.value != shown.value:
@@ -165,7 +197,8 @@ def _part(
                 f"{path.name} shows {shown.value} {key}, not {told.value}.", hint="Count again, or leave it out."
             )
     known = {f.name: getattr(extra, f.name) for f in fields(Part) if f.name not in ("name", "unknown_because")}
-    return replace(seen, **{k: v for k, v in known.items() if v is not None})
+    name = str(values.get("name", seen.name))
+    return replace(seen, name=name, **{k: v for k, v in known.items() if v is not None})
 
 
 def _seen(
@@ -187,24 +220,28 @@ def _seen(
     )
 
 
-def _gears(old: Part, new: Part, position: str | None, other: int | None, speedometer: str) -> GearChange | None:
+def _gear_words(position: str | None, other: int | None, speedometer: str) -> tuple[str | None, str]:
+    """Position and pickup as they are meant, found out before anything is measured."""
+    pickup = one_of("--speedometer", speedometer, ("wheel", "gearbox", "unknown"))
+    if position is not None:
+        position = one_of("--position", position, ("front", "rear"))
+    if other is not None and position is None:
+        raise UsageError("--other-teeth needs --position.", hint="Say whether the parts compared are front or rear.")
+    if other is not None and not 7 <= other <= 150:
+        raise UsageError(f"--other-teeth must lie between 7 and 150, not {other}.")
+    return position, pickup
+
+
+def _gears(old: Part, new: Part, position: str | None, other: int | None, pickup: str) -> GearChange | None:
     from toothcheck.matching import gear_change
 
-    if speedometer not in ("wheel", "gearbox", "unknown"):
-        raise UsageError(f"--speedometer must be wheel, gearbox or unknown, not {speedometer!r}.")
-    if position is not None and position not in ("front", "rear"):
-        raise UsageError(f"--position must be front or rear, not {position!r}.")
     if other is None:
         return None
-    if position is None:
-        raise UsageError("--other-teeth needs --position.", hint="Say whether the parts compared are front or rear.")
     if old.teeth is None or new.teeth is None or old.pitch_mm is None or old.roller_diameter_mm is None:
         raise UsageError(
             "--other-teeth needs the teeth of both parts, and the chain size.",
             hint="Add --chain, or type what is missing, such as --old teeth=15.",
         )
-    if not 7 <= other <= 150:
-        raise UsageError(f"--other-teeth must lie between 7 and 150, not {other}.")
     pair = (old.teeth.value, new.teeth.value)
     front, rear = (pair, (other, other)) if position == "front" else ((other, other), pair)
     return gear_change(
@@ -214,7 +251,7 @@ def _gears(old: Part, new: Part, position: str | None, other: int | None, speedo
         front_after=front[1],
         rear_before=rear[0],
         rear_after=rear[1],
-        pickup=speedometer,  # type: ignore[arg-type]  # checked above
+        pickup=pickup,  # type: ignore[arg-type]  # checked by `_gear_words`
     )
 
 
@@ -228,7 +265,8 @@ def _text(value: Count | Any) -> str:  # noqa: ANN401  # a count or an estimate
     return str(value.text())
 
 
-def _show(answer: Comparison, gears: GearChange | None) -> None:
+def _show(answer: Comparison, said: Sequence[str]) -> None:
+    """Show the comparison, and what is ``said`` of the gearing."""
     from rich.markup import escape
     from rich.table import Table
 
@@ -245,9 +283,8 @@ def _show(answer: Comparison, gears: GearChange | None) -> None:
     out.print(f"[bold]{escape(answer.old)}  ->  {escape(answer.new)}[/bold]   (lengths in mm, ± standard uncertainty)")
     out.print(table)
     out.print(f"[bold]{answer.sentence}[/bold]")
-    if gears is not None:
-        for warning in gears.warnings:
-            paragraph(out, warning, mark="· ")
+    for sentence in said:
+        paragraph(out, sentence, mark="· ")
     paragraph(
         out,
         "A photo sees neither thickness, offset, hardness nor the fit on the shaft: lay new on old before fitting, and "
@@ -256,7 +293,7 @@ def _show(answer: Comparison, gears: GearChange | None) -> None:
     )
 
 
-def _as_json(answer: Comparison, gears: GearChange | None) -> dict[str, Any]:
+def _as_json(answer: Comparison, gears: GearChange | None, said: Sequence[str]) -> dict[str, Any]:
     from toothcheck.matching import Count
 
     def value(v: Any) -> Any:  # noqa: ANN401  # a count or an estimate
@@ -270,6 +307,7 @@ def _as_json(answer: Comparison, gears: GearChange | None) -> dict[str, Any]:
         "new": answer.new,
         "result": answer.result,
         "sentence": answer.sentence,
+        "why": None,
         "fields": [
             {
                 "field": m.field.key,
@@ -282,6 +320,7 @@ def _as_json(answer: Comparison, gears: GearChange | None) -> dict[str, Any]:
             for m in answer.fields
         ],
         "measure_next": list(answer.measure_next),
+        "gears_untold": said[0] if gears is None and said else None,
         "gears": None
         if gears is None
         else {

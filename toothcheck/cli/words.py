@@ -7,6 +7,7 @@ from __future__ import annotations
 
 import math
 import typing
+from collections.abc import Sequence
 from enum import StrEnum
 from typing import TYPE_CHECKING, Annotated, Any
 
@@ -124,6 +125,20 @@ def teeth_of(word: str) -> int | None:
     if not MIN_TEETH <= teeth <= MAX_TEETH:
         raise UsageError(rule, hint="Count the tips once round.")
     return teeth
+
+
+def one_of(option: str, word: str, allowed: Sequence[str]) -> str:
+    """A word that must be one of a few, in small or capital letters.
+
+    Raises
+    ------
+    UsageError
+        When it is none of them.
+    """
+    meant = word.strip().lower()
+    if meant not in allowed:
+        raise UsageError(f"{option} must be {', '.join(allowed[:-1])} or {allowed[-1]}, not {word!r}.")
+    return meant
 
 
 def near_of(words: str | None) -> tuple[float, float] | None:

@@ -27,6 +27,7 @@ from toothcheck.logbook.judged import (
     renewal_in_logbook,
     worse_in_logbook,
 )
+from toothcheck.logbook.slips import in_its_words
 from toothcheck.logbook.store import Logbook
 from toothcheck.logbook.units import (
     KM_PER_MILE,
@@ -61,6 +62,7 @@ __all__ = [
     "distance_text",
     "halted_in_logbook",
     "in_force",
+    "in_its_words",
     "in_unit",
     "judged",
     "judged_length",

@@ -67,6 +67,11 @@ def photo_slips(before: History, entries: Sequence[Entry]) -> Iterator[EntryErro
                 )
 
 
+def in_its_words(e: Entry) -> Entry:
+    """An entry without its number, its mark, its time and its reason: two that are alike so say the same."""
+    return replace(e, number=0, uid="", recorded_at="", corrects=None, reason=None)
+
+
 def repeated_slips(before: Iterable[Entry], entries: Sequence[Entry]) -> Iterator[EntryError]:
     """Lengths that the logbook holds already, word for word, and notes that repeat the machine's newest.
 
@@ -77,20 +82,17 @@ def repeated_slips(before: Iterable[Entry], entries: Sequence[Entry]) -> Iterato
     entries
         To be added.
     """
-
-    def said(e: Entry) -> Entry:
-        return replace(e, number=0, uid="", recorded_at="", corrects=None, reason=None)
-
     there: dict[Entry, Entry] = {}
     newest: dict[str | None, Entry] = {}
     for e in sorted(before, key=lambda e: e.number):
         if e.kind == "chain-length":
-            there[said(e)] = e
+            there[in_its_words(e)] = e
         elif e.kind == "note":
             newest[e.machine] = e
     for e in entries:
         last = newest.get(e.machine) if e.kind == "note" else None
-        old = last if last is not None and said(last) == said(e) else there.get(said(e))
+        same = last is not None and in_its_words(last) == in_its_words(e)
+        old = last if same else there.get(in_its_words(e))
         if old is not None:
             yield EntryError(
                 f"this is entry {old.number} already, word for word, and was not recorded again; correct or withdraw "

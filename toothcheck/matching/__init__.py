@@ -8,10 +8,11 @@ from __future__ import annotations
 
 from toothcheck.matching.compare import FIELDS, Comparison, FieldMatch, compare
 from toothcheck.matching.gearing import GearChange, gear_change
-from toothcheck.matching.part import Count, Part, part_from_mapping
+from toothcheck.matching.part import OF_THE_CHAIN, Count, Part, part_from_mapping
 
 __all__ = [
     "FIELDS",
+    "OF_THE_CHAIN",
     "Comparison",
     "Count",
     "FieldMatch",

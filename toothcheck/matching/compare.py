@@ -6,7 +6,7 @@ from dataclasses import dataclass
 from typing import Literal
 
 from toothcheck.estimate import Estimate
-from toothcheck.matching.part import Count, Part
+from toothcheck.matching.part import OF_THE_CHAIN, Count, Part
 
 SURE = 0.95
 """Probability from which *fits* or *differs* is claimed."""
@@ -31,14 +31,29 @@ class Field:
 
 FIELDS = (
     Field(key="teeth", label="teeth", allowed_mm=0, must=True, photo_sees=True, touches="gear ratio, chain length"),
-    Field(key="pitch_mm", label="pitch", allowed_mm=0.5, must=True, photo_sees=True, touches="the chain does not seat"),
+    Field(
+        key="pitch_mm",
+        label="pitch",
+        allowed_mm=OF_THE_CHAIN["pitch_mm"],
+        must=True,
+        photo_sees=True,
+        touches="the chain does not seat",
+    ),
     Field(
         key="roller_diameter_mm",
         label="roller fit",
-        allowed_mm=0.35,
+        allowed_mm=OF_THE_CHAIN["roller_diameter_mm"],
         must=True,
         photo_sees=True,
         touches="the rollers bind, or sit loose in the gaps",
+    ),
+    Field(
+        key="inner_width_mm",
+        label="chain width",
+        allowed_mm=OF_THE_CHAIN["inner_width_mm"],
+        must=True,
+        photo_sees=False,
+        touches="the chain does not go over the teeth, or runs loose on them sideways",
     ),
     Field(
         key="root_diameter_mm",
@@ -202,7 +217,12 @@ def _match(field: Field, old: Part, new: Part) -> FieldMatch:
 
 
 def _applies(field: Field, old: Part, new: Part) -> bool:
-    """Whether the field means anything for these parts: no hole circle without holes, no splines in a round bore."""
+    """Whether the field means anything for these parts: no hole circle without holes, no splines in a round bore.
+
+    The chain's width is nobody's reading but a size's by name: it speaks against a part, never for it.
+    """
+    if field.key == "inner_width_mm":
+        return None not in (old.inner_width_mm, new.inner_width_mm) and _match(field, old, new).result == "differs"
     counter = {"hole_circle_mm": "holes", "hole_mm": "holes", "spline_major_mm": "splines"}.get(field.key)
     if counter is None:
         return True

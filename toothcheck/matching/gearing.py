@@ -89,7 +89,7 @@ def gear_change(
         )
     if shift:
         out.append(
-            f"With the same chain the wheel moves {abs(shift):.1f} mm {'forward' if shift > 0 else 'back'}: "
+            f"With the same chain the wheel moves about {abs(shift):.0f} mm {'forward' if shift > 0 else 'back'}: "
             "check that the adjuster reaches, or that the chain needs other links."
         )
     return GearChange(

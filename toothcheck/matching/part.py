@@ -36,6 +36,8 @@ class Part:
     teeth: Count | None = None
     pitch_mm: Estimate | None = None
     roller_diameter_mm: Estimate | None = None
+    inner_width_mm: Estimate | None = None
+    """Between the inner plates of the chain that it is made for."""
     outer_diameter_mm: Estimate | None = None
     root_diameter_mm: Estimate | None = None
     bore_mm: Estimate | None = None
@@ -59,6 +61,8 @@ class Part:
 
 
 _COUNTS = {"teeth", "splines", "holes"}
+OF_THE_CHAIN = {"pitch_mm": 0.5, "roller_diameter_mm": 0.35, "inner_width_mm": 0.5}
+"""What a chain size tells of a part, and the difference, mm, up to which two count as of one size (our convention)."""
 _NAMED = 3
 """How many of the keys that are not known are named."""
 _KNOWN = {f.name for f in fields(Part)} - {"name", "unknown_because"}
@@ -67,13 +71,13 @@ _KNOWN = {f.name for f in fields(Part)} - {"name", "unknown_because"}
 def part_from_mapping(values: Mapping[str, object]) -> Part:
     """Build a part from typed values, as they stand in a JSON file.
 
-    Keys are the names of `Part`'s fields, with ``chain`` for pitch and roller by the size's name.  A length is a number
-    (then ± 0.1 mm of a calliper is taken) or ``{"value": v, "std": s}``; null or absent is unknown.
+    Keys are the names of `Part`'s fields, with ``chain`` for pitch, roller and width by the size's name.  A length is a
+    number (then ± 0.1 mm of a calliper is taken) or ``{"value": v, "std": s}``; null or absent is unknown.
 
     Raises
     ------
     ValueError
-        When a key is not known or a value is no number.
+        When a key is not known, a value is no number, or is not that of the chain size beside it.
     """
     extra = set(values) - _KNOWN - {"name", "chain"}
     if extra:
@@ -83,12 +87,10 @@ def part_from_mapping(values: Mapping[str, object]) -> Part:
         raise ValueError(
             f"keys must be of {', '.join(sorted(_KNOWN | {'chain', 'name'}))}, not {', '.join(named[:_NAMED])}{more}"
         )
-    out: dict[str, Count | Estimate] = {}
-    if values.get("chain") is not None:
-        size = chain_of(str(values["chain"]))
-        # read off a stamp or a box: exact, as far as the words are right
-        out["pitch_mm"] = Estimate(value=size.pitch_mm, std=0.0)
-        out["roller_diameter_mm"] = Estimate(value=size.roller_diameter_mm, std=0.0)
+    size = None if values.get("chain") is None else chain_of(str(values["chain"]))
+    # read off a stamp or a box: exact, as far as the words are right
+    told = {} if size is None else {key: Estimate(value=getattr(size, key), std=0.0) for key in OF_THE_CHAIN}
+    out: dict[str, Count | Estimate] = {**told}
     for key in _KNOWN & set(values):
         value = values[key]
         if value is None:
@@ -106,6 +108,8 @@ def part_from_mapping(values: Mapping[str, object]) -> Part:
         else:
             if key != "offset_mm" and number <= 0:
                 raise ValueError(f"{key} must be above 0, not {number}")
+            if size is not None and key in told and abs(number - told[key].value) > OF_THE_CHAIN[key]:
+                raise ValueError(f"{key} must be that of chain {size.name}, {told[key].value:g}, not {number:g}")
             out[key] = Estimate(value=number, std=TYPED_STD_MM if std is None else std)
     return Part(name=str(values.get("name", "part")), **out)  # type: ignore[arg-type]  # keys were checked above
 

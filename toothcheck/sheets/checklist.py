@@ -7,8 +7,10 @@ from collections.abc import Sequence
 
 from toothcheck.advice import Action, Plan
 from toothcheck.sheets.sheet import Section, Sheet
-from toothcheck.torque import Torque
+from toothcheck.torque import Torque, convert, unit_of
 
+_ALIKE = 0.06
+"""One torque in two units, rounded as manuals do, is no further apart: 7 lbf·ft are 9.5 N·m, printed as 10."""
 _FASTENERS = ("front sprocket nut or bolts", "rear sprocket nuts", "rear axle nut")
 
 
@@ -25,6 +27,17 @@ def _is_meant(typed: str, fastener: str) -> bool:
     said, meant = _words(typed), _words(fastener)
     place = _words(" ".join(fastener.split()[:2]))
     return place <= said <= meant and bool(said & {"nut", "bolt"})
+
+
+def _check_once(torques: Sequence[Torque]) -> None:
+    """Refuse two torques of one fastener: a paper must not leave it open which is meant."""
+    known: dict[frozenset[str], Torque] = {}
+    for one in torques:
+        other = known.setdefault(frozenset(_words(one.fastener)), one)
+        told, there = (convert(t.value, t.unit, "N·m") for t in (one, other))
+        if abs(told - there) > _ALIKE * there:
+            both = " and ".join(f"{t.value:g} {unit_of(t.unit)}" for t in (other, one))
+            raise ValueError(f"torque must be one for each fastener, not {both} for {one.fastener}")
 
 
 def _torque_rows(torques: Sequence[Torque], fasteners: Sequence[str]) -> tuple[tuple[str, str], ...]:
@@ -133,7 +146,13 @@ def work_checklist(plan: Plan, *, machine: str, torques: Sequence[Torque] = (), 
         As typed from the machine's manual; others of the work's fasteners are blanks.
     date
         As it is to be printed.
+
+    Raises
+    ------
+    ValueError
+        When two torques are typed for one fastener.
     """
+    _check_once(torques)
     look_only = plan.action in {"nothing", "watch", "measure-first"}
     work: tuple[Section, ...]
     if look_only:

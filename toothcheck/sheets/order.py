@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from dataclasses import dataclass, field
 
+from toothcheck.advice import ODD_LINKS
 from toothcheck.chains import Chain
 from toothcheck.matching import Count, Part
 from toothcheck.sheets.sheet import Section, Sheet
@@ -86,6 +87,7 @@ def order_sheet(facts: OrderFacts, *, date: str) -> Sheet:
         As it is to be printed.
     """
     size = facts.size
+    links = "" if facts.links is None else f"{facts.links}{f' ({ODD_LINKS})' if facts.links % 2 else ''}"
     pitch = "" if size is None else f"{size.name} (pitch {size.pitch_mm:g} mm, inner width {size.inner_width_mm:g} mm)"
     return Sheet(
         title=f"Order sheet: {facts.machine}",
@@ -105,7 +107,7 @@ def order_sheet(facts: OrderFacts, *, date: str) -> Sheet:
                 heading="Chain",
                 facts=(
                     ("size stamped on the plates", pitch),
-                    ("links, the joining link counted", "" if facts.links is None else str(facts.links)),
+                    ("links, the joining link counted", links),
                     ("plain or with sealing rings", ""),
                     ("joining link: clip, riveted, endless", ""),
                     ("strength class asked for in the manual", ""),

@@ -40,9 +40,10 @@ class Limit:
 
     def __post_init__(self) -> None:
         if not 0 < self.elongation_percent <= 5:
+            told = f"{self.elongation_percent:.2f} % ({self.given_as}); check the number of pitches and the chain size"
             raise ValueError(
-                f"limit must lie between 0 and 5 % of elongation, not {self.elongation_percent:.2f} % "
-                f"({self.given_as}); check the number of pitches and the chain size"
+                "limit must lie between 0 and 5 % of elongation, not "
+                f"{self.given_as if self.given_as.endswith('%') else told}"
             )
         if not self.source.strip():
             raise ValueError("limit must come with its source (the manual and the page), not without one")
@@ -76,7 +77,27 @@ class Limit:
         percent = re.fullmatch(r"([0-9]+(?:\.[0-9]+)?)\s*%", value)
         if percent:
             return cls(elongation_percent=float(percent[1]), source=source, given_as=f"{percent[1]} %")
+        comma = re.match(r"([0-9]+),([0-9]+)(?![0-9,])", value)
+        if comma:
+            raise ValueError(f"limit must have a decimal point, not a comma: {comma[1]}.{comma[2]}")
         raise ValueError(f"limit must read '319.4 over 20 @ manual p. 3-7' or '0.6 % @ manual p. 3-7', not {text!r}")
+
+    @classmethod
+    def typed(cls, text: str, *, pitch_mm: float | None) -> Limit:
+        """As `parse`, of what is typed now; a limit that a logbook keeps already counts without its page, too.
+
+        Raises
+        ------
+        ValueError
+            As for `parse`, and when the source names no page.
+        """
+        limit = cls.parse(text, pitch_mm=pitch_mm)
+        if not re.search(r"\d", limit.source):
+            raise ValueError(
+                f"limit must come from the machine's manual with its page, not from {limit.source!r}: write e.g. "
+                f"'{limit.given_as} @ manual p. 3-7'"
+            )
+        return limit
 
     def text(self) -> str:
         """As `parse` reads it."""
@@ -160,6 +181,6 @@ def decide(
         probability_beyond=p,
         sentence=(
             f"Elongation {text} {says} {against}; "
-            f"probability beyond it {'at least ' if lower_bound else ''}{100 * p:.0f} %."
+            f"probability beyond it {'at least ' if lower_bound and p < 0.995 else ''}{100 * p:.0f} %."
         ),
     )

@@ -14,6 +14,8 @@ LEAST_PITCHES = 6
 """Below this, the reading of any hand tool is coarser than the wear it should show."""
 PLAUSIBLE_PERCENT = (-0.35, 4.0)
 """Elongations that a real chain can have; a new one may be a little long, hardly ever short (our convention)."""
+LEAST_PIN = 0.3
+"""Least diameter of a pin, in rollers: makers' are about half as thick as the roller (our convention)."""
 COUNT_SHOWS_PITCHES = 20
 """Over so many pitches a count that is wrong by one cannot be an elongation: one pitch is more than wear can do."""
 
@@ -312,8 +314,18 @@ def _roller_trap(reading: Reading, size: Chain, over_rollers: bool) -> Trap | No
         return Trap(
             code="wrong-roller",
             sentence=(
-                f"Inner and outer differ by a roller of {pin:.2f} mm, but {size.name} has {d1:.2f} mm: "
+                f"Inner and outer make a roller of {pin:.2f} mm, but {size.name} has {d1:.2f} mm: "
                 f"wrong chain size, or measured over something else.{also}"
+            ),
+            spoils=True,
+        )
+    if not over_rollers and not LEAST_PIN * d1 <= pin <= d1 + 0.35:
+        return Trap(
+            code="no-pin",
+            sentence=(
+                f"Inner and outer make a pin of {pin:.2f} mm, and no pin or roller of {size.name} is that thick: "
+                "INNER/OUTER are taken between and over the same two pins; two places are typed with a blank between "
+                "them."
             ),
             spoils=True,
         )
@@ -321,7 +333,7 @@ def _roller_trap(reading: Reading, size: Chain, over_rollers: bool) -> Trap | No
         return Trap(
             code="pin-or-roller",
             sentence=(
-                f"Inner and outer differ by {pin:.2f} mm, more like a roller than a pin: say so with --over rollers, "
+                f"Inner and outer make a pin of {pin:.2f} mm, more like a roller: say so with --over rollers, "
                 "so that the chain size can be checked by it."
             ),
             spoils=False,
@@ -413,10 +425,11 @@ def elongation_of(
     if not under_pull:
         traps.append(SLACK)
     if beside == 1 or len(readings) == 1:
+        where = " beside the joining link" if len(readings) > 1 else ""
         traps.append(
             Trap(
                 code="one-place",
-                sentence="Only one place was measured: chains wear unevenly; measure at least three.",
+                sentence=f"Only one place was measured{where}: chains wear unevenly; measure at least three.",
                 spoils=False,
             )
         )

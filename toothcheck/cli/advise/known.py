@@ -6,11 +6,12 @@ import datetime as dt
 from dataclasses import dataclass, replace
 from typing import TYPE_CHECKING, Any
 
-from toothcheck.cli.books import file_of, opened
+from toothcheck.cli.books import file_of, opened, wrong_words
 from toothcheck.errors import UsageError
 
 if TYPE_CHECKING:
     from toothcheck.advice import Situation, SprocketState
+    from toothcheck.chains import Chain
     from toothcheck.logbook import History, Part
 
 
@@ -45,8 +46,9 @@ def known_of(machine: str, where: str | None, typed: dict[str, Any], unit: str) 
         size = None if "chain" not in typed else chain_of(typed["chain"])
         situation = situation_of(history, machine, today=dt.date.today(), size=size)
     except ValueError as error:
-        raise UsageError(f"{error}.") from error
+        raise wrong_words(error) from error
     logged = history.machines[machine]
+    _check_chain(machine, size, history.parts.get(logged.fitted.get("chain", "")))
     for position, state in situation.both:
         fitted = history.parts.get(logged.fitted.get(position, ""))
         _check_fitted(machine, position, typed.get(position, {}).get("teeth"), fitted, state)
@@ -65,6 +67,17 @@ def _foretold(history: History, part: str, state: SprocketState, unit: str) -> S
 
     trend = part_trend(history, part, curve=False)
     return replace(state, foretold=trend.foretold(lambda km: distance_rough(km, unit), dt.date.today()))
+
+
+def _check_chain(machine: str, told: Chain | None, fitted: Part | None) -> None:
+    """Refuse a chain size that is not that of the chain fitted by the logbook."""
+    size = None if fitted is None else fitted.entry.chain
+    if told is not None and size is not None and told.name != size:
+        raise UsageError(
+            f"The chain is told to be {told.name}, but the one fitted to {machine} is {size} by the logbook.",
+            hint="Leave --chain out; or, if it was changed or entered wrong, tell the logbook first (add-part "
+            "--replace, correct --chain).",
+        )
 
 
 def _check_fitted(

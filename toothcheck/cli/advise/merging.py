@@ -47,7 +47,7 @@ def situation_from(given: dict[str, Any], known: Situation | None) -> Situation:
         known = Situation(chain=ChainState(size=None if size is None else size.name))
     limit = known.chain.limit
     if "limit" in given:
-        limit = Limit.parse(given["limit"], pitch_mm=None if size is None else size.pitch_mm)
+        limit = Limit.typed(given["limit"], pitch_mm=None if size is None else size.pitch_mm)
     return Situation(
         front=_sprocket(known.front, given.get("front")),
         rear=_sprocket(known.rear, given.get("rear")),

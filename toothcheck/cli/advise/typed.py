@@ -7,11 +7,10 @@ is not in it.
 
 from __future__ import annotations
 
-import math
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
-from toothcheck.cli.books import kilometres, telling
+from toothcheck.cli.books import kilometres, number_of, telling
 from toothcheck.cli.reading import json_object_of
 from toothcheck.errors import InputError, UsageError
 
@@ -33,7 +32,7 @@ def sprocket_of(
     more = {"teeth": teeth, "confidence": confidence, "distance_km": km}
     typed: dict[str, Any] = {key: value for key, value in more.items() if value is not None}
     path = None if grade is None else json_file(grade)
-    given: dict[str, Any] = {"grade": grade, **typed} if grade is not None and path is None else typed
+    given: dict[str, Any] = {"grade": grade.strip().lower(), **typed} if grade is not None and path is None else typed
     with telling(grade=f"--{name}", teeth=f"--{name}-teeth"):
         SprocketState(**{"grade": "cannot-tell", **given})  # refuses what was typed while it is known as what
     if grade is None or path is None:
@@ -118,9 +117,9 @@ def elongation(text: str) -> Estimate:
     hint = "Write 0.45 or 0.45+-0.05 (per cent)."
     try:
         # without its own uncertainty: what a rule over 20 pitches of 520 gives
-        value, std = float(words), float(more) if more.strip() else 0.09
-    except ValueError:
-        raise UsageError(f"--stretch {text!r} cannot be read.", hint=hint) from None
-    if not (math.isfinite(value) and 0 <= std < math.inf):
-        raise UsageError(f"--stretch must be finite, its uncertainty not below 0, not {text!r}.", hint=hint)
+        value, std = number_of(words), number_of(more) if more.strip() else 0.09
+    except UsageError as error:
+        raise UsageError(f"--stretch {text!r} cannot be read.", hint=error.hint or hint) from None
+    if std < 0:
+        raise UsageError(f"--stretch must not have an uncertainty below 0, not {text!r}.", hint=hint)
     return Estimate(value=value, std=std)

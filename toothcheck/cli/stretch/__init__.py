@@ -22,7 +22,7 @@ from toothcheck.cli.stretch.log import ChainLog, lower_bound_refused
 from toothcheck.cli.stretch.photo import PICTURE, from_photo
 from toothcheck.cli.stretch.readings import from_readings
 from toothcheck.cli.stretch.verdict import Question
-from toothcheck.cli.words import CardMeasuredWord, JsonWord, refuse_typed
+from toothcheck.cli.words import CardMeasuredWord, JsonWord, one_of, refuse_typed
 from toothcheck.errors import UsageError
 
 _EPILOG = "Example: toothcheck stretch 319.2 319.6 319.0 --chain 520 --pitches 20 --tool calliper"
@@ -108,6 +108,8 @@ def stretch(
         refuse_typed(context, "is for --log MACHINE, which is missing", "at", "on", "reason")
     if photo is None:
         refuse_typed(context, "is for --photo, which is missing", "picture", "card_height", "card_measured")
+        if not any("/" in text for text in readings or ()):  # a length over the rollers is none from centre to centre
+            refuse_typed(context, "is for readings INNER/OUTER, such as 314.3/324.5; a length alone is SPAN", "over")
     else:
         refuse_typed(context, "is for readings, not for a photo", "pitches", "tool", "read_to", "over", "rollers")
     given = _given(
@@ -136,15 +138,13 @@ def stretch(
             return
         if not given["readings"] or given["pitches"] is None:
             raise UsageError("Readings and --pitches are missing.", hint="See: toothcheck stretch --help")
-        if given["over"] not in ("pins", "rollers"):
-            raise UsageError(f"--over must be pins or rollers, not {given['over']!r}.")
         from_readings(
             question,
             readings=given["readings"],
             pitches=int(given["pitches"]),
             tool=given["tool"],
             read_to=read_to,
-            over=given["over"],
+            over=one_of("--over", given["over"], ("pins", "rollers")),
             rollers=rollers,
         )
     except ValueError as error:
@@ -175,15 +175,15 @@ def _question(
     if not given["chain"]:
         raise UsageError("The chain size is missing.", hint="Add --chain, e.g. --chain 520.")
     size = chain_of(str(given["chain"]))
-    limit = None if given["limit"] is None else Limit.parse(str(given["limit"]), pitch_mm=size.pitch_mm)
+    limit = None if given["limit"] is None else Limit.typed(str(given["limit"]), pitch_mm=size.pitch_mm)
     book = None
     if log is not None:
         at = distance_said(at)  # refused before anything is measured
         if slack:
             raise lower_bound_refused("of a slack run")
         book = ChainLog(machine=log, at=at, where=logbook, on=on, reason=reason)
-        if limit is None:
-            limit = book.limit_kept(size)
+        kept = book.limit_kept(size)  # asked either way: an unknown machine is told before anything is measured
+        limit = kept if limit is None else limit
     return Question(size=size, limit=limit, rear_teeth=given["rear_teeth"], slack=slack, book=book, json_to=json_to)
 
 

@@ -26,13 +26,22 @@ class ChainLog:
     """Why the odometer shows less than before, or far more."""
 
     def limit_kept(self, size: Chain) -> Limit | None:
-        """The limit noted for this machine's chain, if there is one."""
+        """The limit noted for this machine's chain, if there is one.
+
+        Raises
+        ------
+        LogbookError
+            When there is no such logbook or machine: told before anything is measured.
+        """
         from toothcheck.cli.books import opened
         from toothcheck.drive import limit_kept
+        from toothcheck.logbook import nearest
 
         with opened(self.where) as book:
-            known = book.history().machines.get(self.machine)
-            return None if known is None else limit_kept(known, size)
+            machines = book.history().machines
+        if self.machine not in machines:
+            raise LogbookError(f"Machine {self.machine} is not in the logbook ({nearest(self.machine, machines)}).")
+        return limit_kept(machines[self.machine], size)
 
     def record(
         self, pitches: int, percent: Estimate, size: Chain, limit: Limit | None, *, rollers: int | None
@@ -53,21 +62,24 @@ class ChainLog:
         Returns
         -------
         tuple of str
-            What was recorded, a line for each entry, and what of the logbook it contradicts.
+            What was recorded, a line for each entry, and what of the logbook it contradicts.  A length that the logbook
+            has word for word is not recorded again, a limit that is new beside it is: it may have been looked up since.
 
         Raises
         ------
         UsageError, LogbookError
             When the distance cannot be read, another size is fitted, or the logbook refuses; nothing is recorded then.
         """
-        from toothcheck.cli.books import kilometres, opened
-        from toothcheck.cli.logbook.recorded import in_words, to_mind
+        from toothcheck.cli.books import kilometres, opened, telling
+        from toothcheck.cli.logbook.recorded import in_words, length_of_part_said, to_mind
         from toothcheck.drive import LIMIT_NOTE, chain_size, length_remark, limit_kept
+        from toothcheck.logbook import in_its_words
         from toothcheck.stretch import span_of
 
         km = kilometres(self.at)
         length = span_of(percent, pitches, size)
-        with opened(self.where, said=self.at) as book:
+        there: list[Entry] = []
+        with opened(self.where, said=self.at) as book, telling():
 
             def make(state: History) -> list[Entry]:
                 known = state.machines.get(self.machine)
@@ -79,27 +91,29 @@ class ChainLog:
                         f"The length is of a {size.name} chain, but {has}: not recorded.",
                         hint="Read the size on the plates; was the chain changed?",
                     )
-                entries = [
-                    book.new(
-                        "chain-length",
-                        machine=self.machine,
-                        part=part,
-                        distance_km=km,
-                        on_date=self.on,
-                        pitches=pitches,
-                        length_mm=length.value,
-                        length_std_mm=length.std,
-                        text=length_remark(rollers),
-                    )
-                ]
+                entry = book.new(
+                    "chain-length",
+                    machine=self.machine,
+                    part=part,
+                    distance_km=km,
+                    on_date=self.on,
+                    pitches=pitches,
+                    length_mm=length.value,
+                    length_std_mm=length.std,
+                    text=length_remark(rollers),
+                )
+                kept = [*state.lengths.get(part or "", ()), *(known.lengths if known is not None else ())]
+                there.extend(one.entry for one in kept if in_its_words(one.entry) == in_its_words(entry))
+                entries = [] if there else [entry]
                 if limit is not None and known is not None and limit_kept(known, size) != limit:
                     note = LIMIT_NOTE + limit.text()
                     entries.append(book.new("note", machine=self.machine, distance_km=km, on_date=self.on, text=note))
                 return entries
 
             made = book.build(make, reason=self.reason)
-            minded = [line for e in made if e.kind == "chain-length" for line in to_mind(book, e)]
-            return (*in_words(made, self.at), *minded)
+            minded = [line for e in (*there, *made) if e.kind == "chain-length" for line in to_mind(book, e)]
+            again = [f"Entry {e.number} already: {length_of_part_said(e)}; not recorded again." for e in there]
+            return (*again, *in_words(made, self.at), *minded)
 
 
 def lower_bound_refused(what: str) -> UsageError:

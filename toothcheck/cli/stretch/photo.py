@@ -5,7 +5,7 @@ from __future__ import annotations
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
-from toothcheck.cli.output import console, paragraph, write_json, write_whole
+from toothcheck.cli.output import console, counted, paragraph, write_json, write_whole
 from toothcheck.cli.stretch.verdict import Question, answer, decision_json, say_decision, trap_json
 from toothcheck.errors import CannotTell
 
@@ -31,6 +31,8 @@ _NOT_MEASURED: dict[str, Any] = {
     "why": None,
 }
 """The document of a photo on which no run could be measured; ``why`` says why."""
+_TOLD = 2.0
+"""A difference of fewer standard uncertainties is not called one."""
 PICTURE = {".png": "png", ".jpg": "jpeg", ".jpeg": "jpeg"}
 """What the photo with the pins marked may be, by the ending of its file's name."""
 
@@ -80,8 +82,9 @@ def from_photo(
         shown = [k.elongation_percent for k, ok in zip(run.links, known, strict=True) if ok] or [run.percent.value]
         out.print(f"Link by link: {bars}  ({min(shown):+.2f} … {max(shown):+.2f} %)")
         play = Estimate(value=abs(run.alternation_mm.value), std=run.alternation_mm.std)
-        alternating = f"Every second link is {play.text('mm')} longer than its neighbours: the play of pins and bushes."
-        paragraph(out, alternating)
+        sure = play.value >= _TOLD * play.std
+        meant = ": the play of pins and bushes" if sure else ", which is too little to tell"
+        paragraph(out, f"Every second link is {play.text('mm')} longer than its neighbours{meant}.")
         for link in run.uneven:
             odd = f"Link {link.index + 1} differs from its kind: {link.elongation_percent:+.2f} %. Look at it."
             paragraph(out, odd, mark="! ")
@@ -92,7 +95,8 @@ def from_photo(
             paragraph(out, trap.sentence, mark="· ")
         if not seen.seen.all():
             hidden = int((~seen.seen).sum())
-            words = f"{hidden} pin ends could not be measured (dirt); their neighbours tell their place."
+            its = "its" if hidden == 1 else "their"
+            words = f"{counted(hidden, 'pin end')} could not be measured (dirt); {its} neighbours tell {its} place."
             paragraph(out, words, mark="· ")
         paragraph(
             out,

@@ -8,6 +8,7 @@ from toothcheck.cli.books import number_of
 from toothcheck.cli.output import console, paragraph
 from toothcheck.cli.stretch.log import lower_bound_refused
 from toothcheck.cli.stretch.verdict import Question, answer, say_decision, trap_json
+from toothcheck.cli.words import one_of
 from toothcheck.errors import UsageError
 
 if TYPE_CHECKING:
@@ -73,7 +74,7 @@ def _reading(text: str) -> Reading:
     from toothcheck.stretch import Reading
 
     body, colon, tag = text.partition(":")
-    if colon and tag not in ("joint", "joining-link"):
+    if colon and tag.lower() not in ("joint", "joining-link"):
         raise UsageError(f"The reading {text!r} cannot be read.", hint="After the colon only 'joint' may stand.")
     try:
         numbers = [number_of(part) for part in body.split("/")]
@@ -94,12 +95,10 @@ def _reading(text: str) -> Reading:
 def _tool(name: str, read_to: float | None) -> Tool:
     from toothcheck.stretch import TOOLS, Tool
 
-    name = "calliper" if name == "caliper" else name  # one country's spelling
+    name = "calliper" if name.lower() == "caliper" else name  # one country's spelling
     if read_to is not None:
         return Tool(name=name, half_width_mm=read_to)
-    if name not in TOOLS:
-        raise UsageError(f"--tool must be one of {', '.join(TOOLS)}, not {name!r}.")
-    return TOOLS[name]
+    return TOOLS[one_of("--tool", name, [*TOOLS])]
 
 
 def _document(e: Elongation) -> dict[str, Any]:
