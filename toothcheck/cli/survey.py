@@ -138,7 +138,7 @@ def accuracy(
     typer.echo("")
     seen = hooks(records)
     typer.echo(
-        f"Hooks: {counted(seen.hooked, 'hooked wheel')}, overhang bias {_number(seen.bias_mm, '+.3f')},"
+        f"Hooks: {counted(seen.hooked, 'hooked wheel')}, overhang bias {_number(seen.bias_mm, '+z.3f')},"
         f" rms {_number(seen.rms_mm, '.3f')} mm, 95 % holds for {_number(seen.within_95_percent, '.0f')};"
         f" of {seen.plain} without a hook the most is {_number(seen.most_mm, '.2f')} mm."
     )
@@ -154,7 +154,7 @@ def accuracy(
         return
     typer.echo(
         f"Confidence: {believed.count} graded photos, Brier score {believed.brier:.3f},"
-        f" mean confidence less share right {believed.gap:+.3f}."
+        f" mean confidence less share right {believed.gap:+z.3f}."
     )
     if plot is not None:
         write_whole(plot, reliability_plot(believed, "Confidence against grades that were right"))
@@ -176,7 +176,7 @@ def _accuracy_table(records: list[dict[str, Any]], by: str) -> None:
         [
             r[by], str(r["photos"]), str(r["graded"]), str(r["exact"]), str(r["two_off"]),
             f"{r['teeth']} of {r['teeth_visible']}", str(r["false_teeth"]),
-            f"{_number(r['drive_bias_mm'], '+.3f')} / {_number(r['drive_rms_mm'], '.3f')}",
+            f"{_number(r['drive_bias_mm'], '+z.3f')} / {_number(r['drive_rms_mm'], '.3f')}",
             _number(r["asymmetry_rms_percent"], ".2f"), _number(r["within_95_percent"], ".0f"),
             _number(r["confidence_mean"], ".2f"), _number(r["right_share"], ".2f"),
         ]
@@ -197,7 +197,7 @@ def _measures_table(records: list[dict[str, Any]]) -> None:
         rows.append(
             [
                 r["measure"], f"{r['taken']} of {r['teeth']}",
-                f"{_number(r['bias'], '+' + digits)} / {_number(r['rms'], digits)} {'%' if percent else 'mm'}",
+                f"{_number(r['bias'], '+z' + digits)} / {_number(r['rms'], digits)} {'%' if percent else 'mm'}",
                 _number(r["within_95_percent"], ".0f"),
             ]
         )  # fmt: skip
@@ -227,7 +227,7 @@ def pairs(count: Count = 14, seed: Seed = 1, jobs: Jobs = 2, size: Size = "2016x
     rows = [
         [
             r["tier"], f"{r['measured']} of {r['pairs']}", str(r["teeth"]),
-            f"{_number(r['bias_mm'], '+.3f')} / {_number(r['rms_mm'], '.3f')}", _number(r["median_mm"], ".3f"),
+            f"{_number(r['bias_mm'], '+z.3f')} / {_number(r['rms_mm'], '.3f')}", _number(r["median_mm"], ".3f"),
             _number(r["shared_rms_mm"], ".3f"), _number(r["within_95_percent"], ".0f"),
             f"{r['turn_found']} right, {r['turn_wrong']} wrong",
         ]

@@ -31,7 +31,7 @@ def reliability_plot(r: Reliability, title: str) -> bytes:
     axes.set_xlabel("confidence stated (mean of bin)")
     axes.set_ylabel("share graded right")
     axes.set_title(
-        f"{title}\n{r.count} photos, Brier score {r.brier:.3f}, confidence − right {r.gap:+.3f}", fontsize=11
+        f"{title}\n{r.count} photos, Brier score {r.brier:.3f}, confidence − right {r.gap:+z.3f}", fontsize=11
     )
     axes.grid(alpha=0.25)
     axes.legend(loc="lower right", fontsize=9)
