@@ -221,8 +221,8 @@ _ALL = (
     # --- a tooth
     Flag(
         code="covered",
-        sentence="The tooth is covered by chain, guard or dirt.",
-        remedy="Wipe it, or turn the sprocket until it is free.",
+        sentence="No flanks were seen there: chain, guard or dirt cover the tooth, or shadow or glare hide its edges.",
+        remedy="Wipe it, or turn the sprocket until it is free; use diffuse light.",
     ),
     Flag(
         code="out-of-frame",
