@@ -72,6 +72,15 @@ CHAINS: dict[str, Chain] = {
 }
 _ASME = {"40": "08A", "50": "10A", "60": "12A", "80": "16A", "100": "20A"}
 """The A series by its numbers in ASME B29.1: pitch in eighths of an inch, then 0 for the usual width (from memory)."""
+_INDUSTRIAL = {key: size for key, size in CHAINS.items() if key.endswith(("A", "B"))} | {
+    number: CHAINS[key] for number, key in _ASME.items()
+}
+_BY_NAME = (
+    {key.upper(): size for key, size in CHAINS.items()}
+    | _INDUSTRIAL
+    | {f"{key}-1": size for key, size in _INDUSTRIAL.items()}
+)
+"""Every name that a size goes by, in capitals."""
 
 
 FEWEST_LINKS = 10
@@ -89,11 +98,7 @@ def chain(name: str) -> Chain:
     ValueError
         When the name is none of the sizes known; the message lists them.
     """
-    industrial = {key: size for key, size in CHAINS.items() if key.endswith(("A", "B"))}
-    industrial |= {number: CHAINS[key] for number, key in _ASME.items()}
-    known = {key.upper(): size for key, size in CHAINS.items()} | industrial
-    known |= {f"{key}-1": size for key, size in industrial.items()}
-    found = known.get(name.strip().upper().removeprefix("#"))
+    found = _BY_NAME.get(name.strip().upper().removeprefix("#"))
     if found is None:
         raise ValueError(f"chain must be one of {', '.join(CHAINS)}, not {name!r}")
     return found

@@ -116,9 +116,9 @@ def match(
             ]
         answer = compare(parts[0], parts[1])
         gears = _gears(parts[0], parts[1], position, other_teeth, pickup)
-        said = () if gears is None else gears.warnings
+        untold = None
         if gears is not None and "differs" in {answer.of(key).result for key in OF_THE_CHAIN}:
-            gears, said = None, (_OTHER_CHAIN,)  # it would be told of the old part's chain
+            gears, untold = None, _OTHER_CHAIN  # it would be told of the old part's chain
     except CannotTell as error:
         if json_to is not None and old is not None and new is not None:
             write_json({**_NOT_COMPARED, "old": old.stem, "new": new.stem, "why": " ".join(error.args)}, json_to)
@@ -126,9 +126,10 @@ def match(
     except ValueError as error:
         raise wrong_words(error) from error
     if json_to is not None:
-        write_json(_as_json(answer, gears, said), json_to)
+        write_json(_as_json(answer, gears, untold), json_to)
     if json_to != "-":
-        _show(answer, said)
+        warnings = () if gears is None else gears.warnings
+        _show(answer, warnings if untold is None else (untold,))
     if answer.result == "cannot-tell":
         raise typer.Exit(3)
 
@@ -160,9 +161,11 @@ def _part(
     for text in typed:
         key, equals, value = text.partition("=")
         number, plus, std = value.replace("±", "+-").partition("+-")
+        unread = f"{option} {text!r} cannot be read."
+        hint = "Write e.g. seat_thickness_mm=7.4."
+        if not equals:
+            raise UsageError(unread, hint=hint)
         try:
-            if not equals:
-                raise UsageError("")
             values[key.strip()] = (
                 value.strip()
                 if key.strip() in ("chain", "name")
@@ -171,8 +174,7 @@ def _part(
                 else number_of(number)
             )
         except UsageError as error:
-            hint = error.hint or "Write e.g. seat_thickness_mm=7.4."
-            raise UsageError(f"{option} {text!r} cannot be read.", hint=hint) from None
+            raise UsageError(unread, hint=error.hint or hint) from None
     try:
         extra = part_from_mapping(values)
     except ValueError as error:
@@ -293,7 +295,7 @@ def _show(answer: Comparison, said: Sequence[str]) -> None:
     )
 
 
-def _as_json(answer: Comparison, gears: GearChange | None, said: Sequence[str]) -> dict[str, Any]:
+def _as_json(answer: Comparison, gears: GearChange | None, untold: str | None) -> dict[str, Any]:
     from toothcheck.matching import Count
 
     def value(v: Any) -> Any:  # noqa: ANN401  # a count or an estimate
@@ -320,7 +322,7 @@ def _as_json(answer: Comparison, gears: GearChange | None, said: Sequence[str]) 
             for m in answer.fields
         ],
         "measure_next": list(answer.measure_next),
-        "gears_untold": said[0] if gears is None and said else None,
+        "gears_untold": untold,
         "gears": None
         if gears is None
         else {

@@ -11,7 +11,7 @@ from toothcheck import __version__
 from toothcheck.chains import Chain
 from toothcheck.grade import MOST_CONFIDENCE
 from toothcheck.lessons.hardcases import hard_cases
-from toothcheck.lessons.model import SIZED_ON_MM, ToothTable, Wear, drive_flank_side, roller_seat, tooth_table, worn
+from toothcheck.lessons.model import ToothTable, Wear, drive_flank_side, roller_seat, tooth_table, worn
 from toothcheck.lessons.scale import (
     ALL_GRADES,
     ASYMMETRY_LIMITS_PERCENT,
@@ -70,7 +70,7 @@ def lesson_data(front: LessonWheel, rear: LessonWheel) -> dict[str, object]:
             position: {"teeth": wheel.teeth, "forms": [_table_json(table) for table in wheel.tables]}
             for position, wheel in (("front", front), ("rear", rear))
         },
-        "size": chain.pitch_mm / SIZED_ON_MM,
+        "size": front.middle.size,
         "chain": {"name": chain.name, "pitch_mm": chain.pitch_mm, "roller_diameter_mm": chain.roller_diameter_mm},
         "grades": list(GRADES),
         "meaning": MEANING,
@@ -118,7 +118,7 @@ def lesson_page(front: LessonWheel, rear: LessonWheel) -> str:
             "front_teeth": front.teeth,
             "rear_teeth": rear.teeth,
             "forms": FORMS,
-            "size": chain.pitch_mm / SIZED_ON_MM,
+            "size": front.middle.size,
             "data": json_for_page(lesson_data(front, rear)),
             "cases": [
                 asdict(case) for case in hard_cases(front.middle, tooth_table(form(chain, even_teeth, FORMS[1][1])))

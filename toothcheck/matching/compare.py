@@ -29,31 +29,19 @@ class Field:
     """What a difference touches."""
 
 
+def _of_the_chain(key: str, label: str, touches: str, *, photo_sees: bool = True) -> Field:
+    return Field(key=key, label=label, allowed_mm=OF_THE_CHAIN[key], must=True, photo_sees=photo_sees, touches=touches)
+
+
 FIELDS = (
     Field(key="teeth", label="teeth", allowed_mm=0, must=True, photo_sees=True, touches="gear ratio, chain length"),
-    Field(
-        key="pitch_mm",
-        label="pitch",
-        allowed_mm=OF_THE_CHAIN["pitch_mm"],
-        must=True,
-        photo_sees=True,
-        touches="the chain does not seat",
-    ),
-    Field(
-        key="roller_diameter_mm",
-        label="roller fit",
-        allowed_mm=OF_THE_CHAIN["roller_diameter_mm"],
-        must=True,
-        photo_sees=True,
-        touches="the rollers bind, or sit loose in the gaps",
-    ),
-    Field(
-        key="inner_width_mm",
-        label="chain width",
-        allowed_mm=OF_THE_CHAIN["inner_width_mm"],
-        must=True,
+    _of_the_chain("pitch_mm", "pitch", "the chain does not seat"),
+    _of_the_chain("roller_diameter_mm", "roller fit", "the rollers bind, or sit loose in the gaps"),
+    _of_the_chain(
+        "inner_width_mm",
+        "chain width",
+        "the chain does not go over the teeth, or runs loose on them sideways",
         photo_sees=False,
-        touches="the chain does not go over the teeth, or runs loose on them sideways",
     ),
     Field(
         key="root_diameter_mm",

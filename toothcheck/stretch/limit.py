@@ -40,11 +40,10 @@ class Limit:
 
     def __post_init__(self) -> None:
         if not 0 < self.elongation_percent <= 5:
-            told = f"{self.elongation_percent:.2f} % ({self.given_as}); check the number of pitches and the chain size"
-            raise ValueError(
-                "limit must lie between 0 and 5 % of elongation, not "
-                f"{self.given_as if self.given_as.endswith('%') else told}"
-            )
+            told = self.given_as
+            if not told.endswith("%"):  # a length, which is a percentage of so many pitches of one size
+                told = f"{self.elongation_percent:.2f} % ({told}); check the number of pitches and the chain size"
+            raise ValueError(f"limit must lie between 0 and 5 % of elongation, not {told}")
         if not self.source.strip():
             raise ValueError("limit must come with its source (the manual and the page), not without one")
 

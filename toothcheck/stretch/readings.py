@@ -14,8 +14,10 @@ LEAST_PITCHES = 6
 """Below this, the reading of any hand tool is coarser than the wear it should show."""
 PLAUSIBLE_PERCENT = (-0.35, 4.0)
 """Elongations that a real chain can have; a new one may be a little long, hardly ever short (our convention)."""
-LEAST_PIN = 0.3
+_LEAST_PIN = 0.3
 """Least diameter of a pin, in rollers: makers' are about half as thick as the roller (our convention)."""
+_ROLLER_MM = 0.35
+"""How far what was measured may be from a size's roller: it wears by less; 520's and 532's differ by 0.94."""
 COUNT_SHOWS_PITCHES = 20
 """Over so many pitches a count that is wrong by one cannot be an elongation: one pitch is more than wear can do."""
 
@@ -308,8 +310,8 @@ def _roller_trap(reading: Reading, size: Chain, over_rollers: bool) -> Trap | No
     if pin is None:
         return None
     d1 = size.roller_diameter_mm
-    if over_rollers and abs(pin - d1) > 0.35:  # a roller wears by less than this; 520's and 532's differ by 0.94
-        fitting = [s.name for s in CHAINS.values() if abs(s.roller_diameter_mm - pin) <= 0.35]
+    if over_rollers and abs(pin - d1) > _ROLLER_MM:
+        fitting = [s.name for s in CHAINS.values() if abs(s.roller_diameter_mm - pin) <= _ROLLER_MM]
         also = f" {pin:.1f} mm is the roller of {', '.join(fitting)}." if fitting else ""
         return Trap(
             code="wrong-roller",
@@ -319,7 +321,7 @@ def _roller_trap(reading: Reading, size: Chain, over_rollers: bool) -> Trap | No
             ),
             spoils=True,
         )
-    if not over_rollers and not LEAST_PIN * d1 <= pin <= d1 + 0.35:
+    if not over_rollers and not _LEAST_PIN * d1 <= pin <= d1 + _ROLLER_MM:
         return Trap(
             code="no-pin",
             sentence=(
