@@ -20,6 +20,8 @@ from toothcheck.synthetic.scenery import at_tile, card_face, ground_tile, noise_
 
 _RAYS = 4
 _SLICES = 5
+_RUBBER = 0.25
+"""Tone of rubber against the metal's."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -47,8 +49,20 @@ class FlatShot:
     noise: float = 1.5
 
 
-def draw_flat(part: Part, shot: FlatShot, rng: np.random.Generator) -> NDArray[np.uint8]:
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Middle:
+    """What a part has about its middle besides a round bore and fixing holes; lengths mm."""
+
+    splines: int = 0
+    """Grooves as wide as the splines between them, from the bore outwards; the splines' tips stand on the bore."""
+    groove_mm: float = 2.0
+    ring_mm: tuple[float, float] | None = None
+    """Inner and outer radius of a damping ring of dark rubber on the face, which it does not stand over."""
+
+
+def draw_flat(part: Part, shot: FlatShot, rng: np.random.Generator, middle: Middle | None = None) -> NDArray[np.uint8]:
     """Grey photo of the part, its face at height 0."""
+    middle = middle or Middle()
     form = part.form
     tip = form.tip_radius_mm
     card = card_face("pocket", print_scale=shot.print_scale)
@@ -84,6 +98,9 @@ def draw_flat(part: Part, shot: FlatShot, rng: np.random.Generator) -> NDArray[n
     def in_metal(x: Floats, y: Floats) -> NDArray[np.bool_]:
         r = np.hypot(x, y)
         out = (r < tip) & (r > part.bore_mm / 2)
+        if middle.splines:
+            groove = np.arctan2(y, x) * middle.splines / (2 * math.pi) % 1 < 0.5
+            out &= ~groove | (r > part.bore_mm / 2 + middle.groove_mm)
         rim = out & (r > form.root_diameter_mm / 2 - 1.5)
         a = (np.arctan2(y[rim], x[rim]) - turn + math.pi / form.teeth) % form.pitch_angle - form.pitch_angle / 2
         # a from the axis of the nearest gap
@@ -119,6 +136,9 @@ def draw_flat(part: Part, shot: FlatShot, rng: np.random.Generator) -> NDArray[n
             u, v = (x[hit] * 8).astype(np.float32), (y[hit] * 8).astype(np.float32)
             tone = 1 + 0.07 * at_tile(grain, u, v) + 0.08 * at_tile(cloud, u * 0.3, v * 0.3)
             light[who] = shot.metal_tone * tone * (0.5 if k else 1.0)
+            if middle.ring_mm is not None and k == 0:
+                r = np.hypot(x[hit], y[hit])
+                light[who[(r > middle.ring_mm[0]) & (r < middle.ring_mm[1])]] *= _RUBBER
             kind[who] = 4 if k else 3
             open_[who] = False
         x, y = at(-part.thickness_mm - 0.2, open_)

@@ -8,9 +8,9 @@ from flatwheel import facing_plane, wheel_photo
 from rings import form_of
 
 from toothcheck.chains import chain
-from toothcheck.claims import Found
+from toothcheck.claims import Claim, Found
 from toothcheck.counting import around, beside, concentric, fit_form, matched_side, mean_gap, ring_for, rivals, unwound
-from toothcheck.placing import Placed, free_scale
+from toothcheck.placing import Placed, free_scale, place
 from toothcheck.tracing.seed import PlaneView, find, view_plane
 
 FORM = form_of(15.875, 10.16, 15)
@@ -41,19 +41,36 @@ def test_phase_and_place_are_those_of_the_picture(view):
     assert abs((best.phase - 0.3 + FORM.pitch_angle / 2) % FORM.pitch_angle - FORM.pitch_angle / 2) < 0.02
 
 
-@pytest.mark.parametrize("way", [0.4, 2.1, 4.0])
-def test_beside_a_clearer_shadow_the_wheel_itself_is_found(way):
-    """Metal as light as the paper, a thin dark line about it, and its shadow 2.6 mm aside."""
-    aside = 2.6 * np.array([math.cos(way), math.sin(way)])
+def beside_its_shadow(way, aside_mm=2.6, line=60.0, nut_mm=0.0):
+    """Metal as light as the paper, a thin dark line about it, a nut on it, and its shadow; where the shadow stands."""
+    aside = aside_mm * np.array([math.cos(way), math.sin(way)])
     under = wheel_photo(FORM, PLANE, centre_mm=tuple(aside), metal=110, ground=200, noise=0.0)
     share = wheel_photo(FORM, PLANE, metal=255, ground=0, noise=0.0) / 255.0
+    y, x = np.mgrid[0 : share.shape[0], 0 : share.shape[1]]
+    share[np.hypot(*PLANE.on_plane(np.stack([x, y], -1)).T).T < nut_mm] = 1.0
     grain = 4 * np.random.default_rng(1).standard_normal(share.shape)
-    seen = under * (1 - share) + 200 * share - 60 * share * (1 - share) + grain
-    view = view_of(np.clip(np.rint(seen), 0, 255).astype(np.uint8))
+    seen = under * (1 - share) + 200 * share - line * share * (1 - share) + grain
+    return np.clip(np.rint(seen), 0, 255).astype(np.uint8), aside
+
+
+@pytest.mark.parametrize("way", [0.4, 2.1, 4.0])
+def test_beside_a_clearer_shadow_the_wheel_itself_is_found(way):
+    grey, aside = beside_its_shadow(way)
+    view = view_of(grey)
     start = fit_form(ring_for(view, FORM, 1.0, tuple(aside)), FORM, np.ones(1))
     shadow = around(view, start, reach_mm=0.5)
     assert math.dist(shadow.centre_mm, aside) < 0.6  # a place by itself, from which none leads uphill
     assert math.dist(beside(view, shadow).centre_mm, (0.0, 0.0)) < 0.8
+
+
+@pytest.mark.parametrize(("named", "teeth"), [("520", 15), ("520", None), (None, 15), (None, None)])
+@pytest.mark.parametrize("way", [2.1, 5.2])
+def test_whatever_is_left_to_the_photo_the_wheel_is_placed_and_not_its_shadow(way, named, teeth):
+    grey, _ = beside_its_shadow(way, aside_mm=3.0, line=25.0, nut_mm=20.0)
+    claim = Claim(chain=named and chain(named), teeth=teeth, position="front", turning="clockwise")
+    placed = place(grey, PLANE, claim, None)
+    assert placed.teeth == 15
+    assert math.dist(PLANE.on_plane(placed.plane.project(np.zeros((1, 2))))[0], (0.0, 0.0)) < 0.8
 
 
 def test_where_nothing_lies_aside_a_place_stays_as_it_is(view):

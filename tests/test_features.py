@@ -7,7 +7,7 @@ from pathlib import Path
 
 import numpy as np
 import pytest
-from flatpart import FlatShot, any_part, any_shot, draw_flat
+from flatpart import FlatShot, Middle, any_part, any_shot, draw_flat
 
 from toothcheck.chains import chain
 from toothcheck.errors import CannotTell
@@ -24,17 +24,17 @@ CLEAR = FlatShot(ground="concrete", ground_tone=0.12, metal_tone=0.4, tilt_deg=7
 
 
 @functools.cache
-def drawn(part, seed, shot):
+def drawn(part, seed, shot, middle=None):
     """A part's photo and the focal length it was taken with, mm; tests look at one in several ways."""
     rng = np.random.default_rng(seed)
     shot = shot or any_shot(rng)
-    grey = draw_flat(part, shot, rng)
+    grey = draw_flat(part, shot, rng, middle)
     grey.flags.writeable = False
     return grey, round(shot.focal_35mm)
 
 
-def look(part, seed, shot=None, **more):
-    grey, focal_mm = drawn(part, seed, shot)
+def look(part, seed, shot=None, middle=None, **more):
+    grey, focal_mm = drawn(part, seed, shot, middle)
     return part_from_photo(grey, (focal_mm,), name="part", **more)
 
 
@@ -256,3 +256,51 @@ def test_a_part_on_a_mat_stands_over_it_by_its_thickness(told):
     assert part.teeth.value == truth["teeth"]
     assert abs(part.bore_mm.value - truth["bore"]) < 1.96 * part.bore_mm.std
     assert abs(part.pitch_mm.value - truth["pitch"]) < 1.96 * part.pitch_mm.std
+
+
+@pytest.mark.parametrize(
+    ("splines", "seed", "ground", "ground_tone", "metal_tone"),
+    [
+        (6, 2, "concrete", 0.12, 0.4),
+        (13, 2, "concrete", 0.12, 0.4),
+        # no lines meet in the middle as often as elsewhere
+        (16, 2, "concrete", 0.13, 0.44),
+        (13, 3, "wood", 0.14, 0.52),
+        # the grooves' far rims outshine the near ones
+        (15, 2, "wood", 0.49, 0.15),
+    ],
+)
+def test_a_splined_bore_is_not_taken_for_a_round_one(splines, seed, ground, ground_tone, metal_tone):
+    shot = FlatShot(ground=ground, ground_tone=ground_tone, metal_tone=metal_tone, tilt_deg=4.0, azimuth_deg=30)
+    part = look(replace(FRONT, chain="520"), seed, shot=shot, middle=Middle(splines=splines))
+    assert part.teeth.value == 14
+    near(part.pitch_mm, 15.875)
+    # round it would go on a round shaft
+    assert part.splines is None or part.splines.value == splines
+    if part.splines is None:
+        assert "count" in part.unknown_because["splines"]
+    if part.bore_mm is not None:
+        near(part.bore_mm, 19.0)
+    else:
+        assert "bore_mm" in part.unknown_because
+
+
+@pytest.mark.parametrize("splines", [8, 10, 13, 16])
+def test_splines_on_dark_ground_are_counted_and_measured(splines):
+    part = look(replace(FRONT, chain="520"), 2, shot=CLEAR, middle=Middle(splines=splines))
+    assert part.splines.value == splines
+    near(part.bore_mm, 19.0)
+    near(part.spline_major_mm, 23.0)
+
+
+def test_a_round_bore_has_no_splines():
+    assert look(replace(FRONT, chain="520"), 2, shot=CLEAR).splines.value == 0
+
+
+def test_a_damping_ring_close_to_the_roots_hides_neither_teeth_nor_bore():
+    part = replace(FRONT, chain="520")
+    root_mm = part.form.root_diameter_mm / 2
+    found = look(part, 2, shot=CLEAR, middle=Middle(ring_mm=(root_mm - 7.0, root_mm - 2.0)))
+    assert found.teeth.value == 14
+    near(found.pitch_mm, 15.875)
+    near(found.bore_mm, 19.0)

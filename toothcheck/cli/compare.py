@@ -76,7 +76,7 @@ def compare(
         ),
     ] = None,
     holes: Annotated[
-        bool, typer.Option("--holes/--no-holes", help="Whether bore and fixing holes are compared, too.")
+        bool, typer.Option("--holes/--no-holes", help="Whether bore, splines and fixing holes are compared, too.")
     ] = True,
     picture: Annotated[
         Path | None,

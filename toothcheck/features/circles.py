@@ -1,4 +1,4 @@
-"""What of a sprocket can be seen besides its teeth: bore, fixing holes, hole circle.
+"""What of a sprocket can be seen besides its teeth: bore, splines, fixing holes, hole circle.
 
 A hole is a cylinder: its near rim lies in the face, its far rim one thickness behind.  Seen from a short distance the
 far rim looks smaller (6 mm at 300 mm distance: 2 % of the diameter, 2 mm on a 100 mm bore) and shifted, so a circle is
@@ -15,8 +15,10 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
-from toothcheck.edges import fit_erf, sample
+from toothcheck.edges import fit_erf
 from toothcheck.estimate import Estimate
+from toothcheck.features.splines import Splines, find_splines
+from toothcheck.features.view import View, frame_of, rays_of
 from toothcheck.geometry import Floats, readonly
 from toothcheck.matching import Count
 from toothcheck.photo import linear_light
@@ -25,6 +27,15 @@ from toothcheck.pose import PlanePose
 HOLES = range(3, 11)
 """Numbers of fixing holes looked for."""
 HOLE_RADIUS_MM = (2.4, 8.5)
+_ON_RIM_MM, _ROUND_SHARE = 0.3, 0.75
+"""How near its circle a round bore's edge must be, and on which share of the rim (48 splined ones: 0.34 to 0.68 on
+their tops' circle; 44 round ones: 30 have more than 0.75, the others too little contrast)."""
+SMALLEST_MM, LARGEST_SPLINED_MM = 4.0, 24.0
+"""Radius of the smallest bore, and of the largest that may be splined."""
+_SPLINED_STD_MM = 1.5
+"""Of a bore's diameter, where tops and grooves are not told apart: splines are one to two millimetres high."""
+_SPLINES_SURE = 0.97
+"""How sure a count of splines is (our own guess)."""
 _HOLE_SUPPORT = 0.65
 _RIM_MARGIN = 0.1
 _BORE_ASIDE_MM = 0.3
@@ -38,6 +49,12 @@ _CLEAR_OF_RIM_MM = 0.55
 _BACK_LEAST = 0.31
 """Light's step at the far rim against the level of a clear one (70 made photos: of 40 bores one had less, 0.25; of 20
 washers, where they were found in the middle at all, one had as much, the others up to 0.22)."""
+_WAVES = 5, 40
+"""Numbers of splines that a rim is doubted for."""
+_SPLINE_WAVE, _SPLINE_SHARE = 0.45, 0.25
+"""Least wave once a spline, against the mean step, and its least share of all that changes along a rim: of a circle of
+which a share s is rim, the wave is 2·sin(πs)/(πs) of the mean, so 0.47 even for s = 0.8; of 36 waves through noise on
+some ninety independent places the largest holds about a tenth."""
 _BEVEL_STD_MM = 0.06
 """Edges of bores and holes are broken by some tenths; what of it moves the rim found."""
 
@@ -53,45 +70,14 @@ class Seen:
     reasons: dict[str, str]
     holes_at_mm: Floats | None = None
     """(n, 2) the holes' middles in the face's plane, where holes were seen."""
-
-
-@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
-class View:
-    """The part of a photo round a sprocket, and its plane."""
-
-    light: NDArray[np.float32]
-    plane: PlanePose
-    thickness_mm: float
-    left: int
-    top: int
-
-    def at(self, points: Floats, height: float = 0.0) -> Floats:
-        """Light at plane points (…, 2)."""
-        px = self.plane.project(points.reshape(-1, 2), height)
-        x, y = px[:, 0] - self.left, px[:, 1] - self.top
-        columns = points.shape[-2]
-        values = sample(self.light, x.reshape(-1, columns), y.reshape(-1, columns))
-        return np.asarray(values.reshape(points.shape[:-1]), dtype=np.float64)
-
-
-def view_round(grey: NDArray[np.uint8], plane: PlanePose, radius: float, thickness_mm: float = 6.0) -> View:
-    """The part of a photo within a radius (mm) of the plane's origin."""
-    left, top, right, bottom = _frame(plane, radius * rays_of(48), 4, grey.shape)
-    return View(
-        light=linear_light(grey[top : max(bottom, top + 2), left : max(right, left + 2)]),
-        plane=plane,
-        thickness_mm=thickness_mm,
-        left=left,
-        top=top,
-    )
-
-
-def _frame(plane: PlanePose, rim: Floats, margin: int, shape: tuple[int, ...]) -> tuple[int, int, int, int]:
-    """Left, top, right and bottom of what a photo of that shape shows of a rim (n, 2) and some pixels about it."""
-    px = plane.project(rim)
-    left, top = np.maximum(np.floor(px.min(0)).astype(int) - margin, 0).tolist()
-    right, bottom = np.minimum(np.ceil(px.max(0)).astype(int) + margin + 1, shape[1::-1]).tolist()
-    return left, top, right, bottom
+    splines: Count | None = None
+    """0 where the bore is round all the way; ``bore_mm`` is the circle of the splines' tops where there are any."""
+    spline_major_mm: Estimate | None = None
+    """Diameter at the bottom of the grooves."""
+    groove: float | None = None
+    """Angle of one groove's axis in the face's plane, radians, where splines were seen."""
+    groove_radius_mm: float = 0.0
+    """Radius at which that was read, mm."""
 
 
 def find_circles(
@@ -110,7 +96,7 @@ def find_circles(
     scale_std
         Relative standard uncertainty of the plane's lengths.
     """
-    left, top, right, bottom = _frame(plane, root_radius_mm * rays_of(60), 8, grey.shape)
+    left, top, right, bottom = frame_of(plane, root_radius_mm * rays_of(60), 8, grey.shape)
     if right - left < 60 or bottom - top < 60:
         gone = dict.fromkeys(("bore_mm", "holes", "hole_circle_mm", "hole_mm"), "out of the picture")
         return Seen(bore_mm=None, holes=None, hole_circle_mm=None, hole_mm=None, reasons=gone)
@@ -118,22 +104,34 @@ def find_circles(
         light=linear_light(grey[top:bottom, left:right]), plane=plane, thickness_mm=thickness_mm, left=left, top=top
     )
     reasons: dict[str, str] = {}
-    bore = _bore(view, root_radius_mm, scale_std, reasons)
-    holes = _holes(view, root_radius_mm, 0.0 if bore is None else bore.value / 2, scale_std, reasons)
+    ring = find_splines(view, SMALLEST_MM, min(LARGEST_SPLINED_MM, root_radius_mm - 2.5))
+    splines: Count | None = None
+    major: Estimate | None = None
+    groove = None if ring is None else ring.groove
+    if ring is not None and groove is not None:
+        splines = Count(value=ring.count, probability=_SPLINES_SURE)
+        bore, major = _splined(view, ring, groove, scale_std, reasons)
+        inner = ring.bottom_mm
+    else:
+        bore = _bore(view, root_radius_mm, scale_std, reasons)
+        if bore is not None and (bore.value / 2 > LARGEST_SPLINED_MM or _is_round(view, bore.value / 2)):
+            splines = Count(value=0, probability=0.99)
+        elif bore is not None:  # it may be the tops of splines, or the grooves between them
+            bore = Estimate(value=bore.value, std=math.hypot(bore.std, _SPLINED_STD_MM))
+        inner = 0.0 if bore is None else bore.value / 2
+    holes = _holes(view, root_radius_mm, inner, scale_std, reasons)
     return Seen(
         bore_mm=bore,
+        splines=splines,
+        spline_major_mm=major,
+        groove=groove,
+        groove_radius_mm=0.0 if ring is None else (ring.top_mm + ring.bottom_mm) / 2,
         holes=None if holes is None else holes.count,
         hole_circle_mm=None if holes is None else holes.circle_mm,
         hole_mm=None if holes is None else holes.size_mm,
         reasons=reasons,
         holes_at_mm=None if holes is None else readonly(holes.at_mm),
     )
-
-
-def rays_of(count: int) -> Floats:
-    """Unit vectors (count, 2) all round."""
-    a = np.linspace(0, 2 * math.pi, count, endpoint=False)
-    return np.stack([np.cos(a), np.sin(a)], axis=1)
 
 
 def steps_on(view: View, centres: Floats, radii: Floats, rays: Floats, height: float) -> Floats:
@@ -164,9 +162,36 @@ def _clear_step(light: NDArray[Any]) -> float:
     return 4.0 + (0.03 * float(np.median(light)) if light.size else 0.0)
 
 
+def _splined(
+    view: View, ring: Splines, groove: float, scale_std: float, reasons: dict[str, str]
+) -> tuple[Estimate | None, Estimate | None]:
+    """Diameters of the circles on which the splines' tops stand and their grooves end."""
+    light = [np.nanmedian(view.at(np.array(ring.centre_mm) + r * rays_of(180))) for r in ring.beside_mm]
+    if light[0] > light[1]:  # the far rims outshine the near ones
+        why = "the ground is brighter than the face: lay the part on something darker, or measure it"
+        reasons["bore_mm"] = reasons["spline_major_mm"] = why
+        return None, None
+    out: list[Estimate | None] = []
+    half = math.pi / ring.count
+    for key, what, off, radius in (
+        ("bore_mm", "splines' tops", half, ring.top_mm),
+        ("spline_major_mm", "grooves' bottoms", 0.0, ring.bottom_mm),
+    ):
+        found = near_rim(view, np.array(ring.centre_mm), radius, ring.rays(groove + off))
+        if found is None or float(np.hypot(*found[0])) > _BORE_ASIDE_MM:
+            reasons[key] = f"the {what} could not be followed all round: measure them"
+            out.append(None)
+            continue
+        _, r, std = found
+        out.append(Estimate(value=2 * r, std=math.hypot(2 * std, 2 * r * scale_std)))
+    if None in out:  # where one is not clear, the other may have been taken for it
+        out = [e and Estimate(value=e.value, std=math.hypot(e.std, _SPLINED_STD_MM)) for e in out]
+    return out[0], out[1]
+
+
 def _bore(view: View, root: float, scale_std: float, reasons: dict[str, str]) -> Estimate | None:
     rays = rays_of(180)
-    radii = np.arange(4.0, root - 2.5, 0.1)
+    radii = np.arange(SMALLEST_MM, root - 2.5, 0.1)
     if len(radii) < 20:
         reasons["bore_mm"] = "too small in the picture"
         return None
@@ -181,7 +206,7 @@ def _bore(view: View, root: float, scale_std: float, reasons: dict[str, str]) ->
     if near[best] < max(0.35, usual + 0.15):
         reasons["bore_mm"] = "no round bore is seen (splines, a nut, dirt, or too little contrast)"
         return None
-    found = near_rim(view, np.zeros(2), r0, 180)
+    found = near_rim(view, np.zeros(2), r0, rays)
     if found is None:
         reasons["bore_mm"] = "the bore's rim could not be followed"
         return None
@@ -192,7 +217,50 @@ def _bore(view: View, root: float, scale_std: float, reasons: dict[str, str]) ->
     if not _is_through(view, centre, r):
         reasons["bore_mm"] = "what looks like a bore shows no rim at the back: it may be a washer"
         return None
+    if _is_splined(view, centre, r):
+        reasons["bore_mm"] = "the bore looks splined, but not clearly: count the splines, measure over their tops"
+        return None
     return Estimate(value=2 * r, std=math.hypot(2 * std, 2 * r * scale_std))
+
+
+def _is_round(view: View, r: float) -> bool:
+    """Whether a bore's rim is seen along its circle nearly all round, and not on the tops of splines alone."""
+    rays = rays_of(360)
+    half = 2 * _ON_RIM_MM
+    m = 2 * max(4, round(half * view.plane.px_per_mm / 0.5)) + 1
+    out = np.linspace(-half, half, m)
+    light = view.at((r + out)[None, :, None] * rays[:, None, :])
+    fit = fit_erf(np.nan_to_num(light), blur=1.6)
+    off = fit.position * (out[1] - out[0])
+    on_rim = np.isfinite(light).all(1) & fit.good & (np.abs(fit.step) > 3.0) & (np.abs(off) < _ON_RIM_MM)
+    return float(on_rim.mean()) > _ROUND_SHARE
+
+
+def _is_splined(view: View, centre: Floats, r: float) -> bool:
+    """Whether a bore's rim is no rim all the way, again and again.
+
+    A circle fits the splines' tips, or the grooves' bottoms, as well as a round bore.  But there is a rim only on part
+    of it, and that comes back as often as there are splines; at the back, too, where the ground outshines the face.
+    """
+    rays = rays_of(360)
+    beside = np.array([-0.45, -0.3, -0.15, 0.15, 0.3, 0.45])
+    points = centre + (r + beside)[None, :, None] * rays[:, None, :]
+    least, most = _WAVES
+    waves = []
+    for height in (0.0, -view.thickness_mm):
+        light = view.at(points, height)
+        step = light[:, 3:].mean(1) - light[:, :3].mean(1)
+        seen = np.isfinite(step)
+        if seen.any():
+            waves.append(np.abs(np.fft.rfft(np.where(seen, step, step[seen].mean()))) / len(step))
+    mean = max((float(w[0]) for w in waves), default=0.0)
+    for wave in waves:
+        n = least + int(np.argmax(wave[least : most + 1]))
+        # light and the wall go round once or a few times
+        share = float(wave[n] ** 2 / (wave[least:] ** 2).sum())
+        if 2 * wave[n] > _SPLINE_WAVE * mean and share > _SPLINE_SHARE:
+            return True
+    return False
 
 
 def _is_through(view: View, centre: Floats, r: float) -> bool:
@@ -230,9 +298,9 @@ _Circle = tuple[Floats, float, float]
 """Centre, radius and its standard uncertainty, mm."""
 
 
-def near_rim(view: View, centre: Floats, radius: float, count: int) -> _Circle | None:
+def near_rim(view: View, centre: Floats, radius: float, rays: Floats) -> _Circle | None:
     """Near rim of a hole, told from the far one."""
-    found = near_rims(view, [centre], radius, count)
+    found = near_rims(view, [centre], radius, rays)
     if found is None:
         return None
     (middle, r, std), settled = found[0][0], found[1]
@@ -250,20 +318,19 @@ def _bright_inside(view: View, middle: Floats, r: float) -> bool:
     return bool(both.any() and np.median(inside[both]) > np.median(outside[both]))
 
 
-def near_rims(view: View, centres: Sequence[Floats], radius: float, count: int) -> tuple[list[_Circle], bool] | None:
+def near_rims(view: View, centres: Sequence[Floats], radius: float, rays: Floats) -> tuple[list[_Circle], bool] | None:
     """Near rims of equal holes, told from the far ones, and whether surely; None when one cannot be followed.
 
     Where the ground is brighter than the metal the far rim is the stronger edge and is what a fit finds first.  So the
     circles found are taken for far rims as well, and for all holes together the reading is believed whose pairs of rims
     are seen.
     """
-    firsts = [fit_hole(view, c, radius, count) for c in centres]
+    firsts = [fit_hole(view, c, radius, rays) for c in centres]
     one = [f for f in firsts if f is not None]
     if len(one) < len(firsts):
         return None
     if view.thickness_mm <= 0:
         return one, True
-    rays = rays_of(count)
 
     def evidence(circle: _Circle) -> tuple[float, float]:
         near, far = (
@@ -279,7 +346,7 @@ def near_rims(view: View, centres: Sequence[Floats], radius: float, count: int) 
         behind = seen.mean(0)
         larger = float(np.hypot(*(seen - behind).T).mean())
         apart = larger - r + float(np.hypot(*(behind - middle)))
-        second = fit_hole(view, behind, larger, count, within_mm=max(0.2, 0.4 * apart))
+        second = fit_hole(view, behind, larger, rays, within_mm=max(0.2, 0.4 * apart))
         if second is not None:
             other.append(second)
     seconds = [evidence(c) for c in other]
@@ -295,10 +362,10 @@ def near_rims(view: View, centres: Sequence[Floats], radius: float, count: int) 
 
 
 def fit_hole(
-    view: View, centre: Floats, radius: float, count: int, *, within_mm: float = 0.9
+    view: View, centre: Floats, radius: float, rays: Floats, *, within_mm: float = 0.9
 ) -> tuple[Floats, float, float] | None:
-    """Circle of edges near a guess: centre, radius and its standard uncertainty, mm."""
-    rays = rays_of(count)
+    """Circle of edges near a guess, along rays (n, 2): centre, radius and its standard uncertainty, mm."""
+    count = len(rays)
     camera = view.plane.camera_in_plane()
     px = view.plane.px_per_mm
     middle, r = np.array(centre, dtype=np.float64), radius
@@ -347,7 +414,7 @@ def fit_hole(
 def _whole_set(view: View, c: float, phase: float, n: int, rho: float) -> tuple[Floats, Floats, float] | None:
     """Middles and radii of n holes on a circle of radius c, when every one of them is clear."""
     angles = phase + 2 * math.pi * np.arange(n) / n
-    found = near_rims(view, [c * np.array([math.cos(a), math.sin(a)]) for a in angles], rho, 72)
+    found = near_rims(view, [c * np.array([math.cos(a), math.sin(a)]) for a in angles], rho, rays_of(72))
     if found is None:
         return None
     circles, settled = found

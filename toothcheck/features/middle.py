@@ -1,10 +1,11 @@
 """The middle of a sprocket of which nothing is known: votes along the edges' normals, and then the bore.
 
-The bore is turned in one clamping with the teeth, so its middle is theirs.
+The bore is turned in one clamping with the teeth, so its middle is theirs, whether it is round or splined.
 """
 
 from __future__ import annotations
 
+import math
 from collections.abc import Iterator
 
 import cv2
@@ -12,7 +13,9 @@ import numpy as np
 from numpy.typing import NDArray
 
 from toothcheck.cards.detect import CardSighting
-from toothcheck.features.circles import fit_hole, rays_of, steps_on, view_round
+from toothcheck.features.circles import LARGEST_SPLINED_MM, SMALLEST_MM, fit_hole, steps_on
+from toothcheck.features.splines import find_splines
+from toothcheck.features.view import rays_of, view_round
 from toothcheck.geometry import Floats
 from toothcheck.pose import PlanePose
 from toothcheck.tracing.centres import meeting_places
@@ -20,6 +23,8 @@ from toothcheck.tracing.centres import meeting_places
 _SEARCH_MM = 0.5
 _CIRCLES_MM = 8.0, 130.0
 """Radii of the smallest and the largest circle that may show the middle."""
+_PLACES = 6, 24
+"""How many meeting places are looked at first, and how many at most: splines send no lines to the middle."""
 _BEYOND_CARD_MM = 3.0
 _USUAL_THICKNESS_MM = 6.0
 
@@ -46,10 +51,9 @@ def middles(grey: NDArray[np.uint8], plane: PlanePose, sighting: CardSighting) -
     dx, dy = cv2.Sobel(value, cv2.CV_32F, 1, 0), cv2.Sobel(value, cv2.CV_32F, 0, 1)
     size = np.hypot(dx, dy)
     mask = ((maps[..., 0] > 3) & (maps[..., 0] < w - 4) & (maps[..., 1] > 3) & (maps[..., 1] < h - 4)).astype(np.uint8)
-    cw, ch = sighting.layout.width_mm + _BEYOND_CARD_MM, sighting.layout.height_mm + _BEYOND_CARD_MM
-    if not sighting.layout.is_mat:
-        quad = np.array([[-3, 3], [cw, 3], [cw, -ch], [-3, -ch]])
-        cv2.fillConvexPoly(mask, np.round((quad - low) / step).astype(np.int32), 0)
+    # a card's straight edges outvote every circle
+    for shape in _printed(plane, sighting):
+        cv2.fillConvexPoly(mask, np.round((shape - low) / step).astype(np.int32), 0)
     mask = cv2.erode(mask, np.ones((5, 5), np.uint8))
     inside = size[mask > 0]
     if len(inside) < 1000:
@@ -57,16 +61,37 @@ def middles(grey: NDArray[np.uint8], plane: PlanePose, sighting: CardSighting) -
     strong = (size > np.quantile(inside, 0.9)) & (mask > 0)
     iy, ix = np.nonzero(strong)
     ux, uy = dx[iy, ix] / size[iy, ix], dy[iy, ix] / size[iy, ix]
-    tried: list[tuple[float, Floats, float]] = []
-    for y, x in meeting_places((iy, ix), (uy, ux), _CIRCLES_MM, (rows, columns), step, count=6):
-        guess = low + step * np.array([float(x), float(y)])
-        one = _bore_at(grey, plane, guess)
-        if one is not None:
-            tried.append(one)
-    for _, middle, radius in sorted(tried, key=lambda one: -one[0]):
-        settled = _settled(grey, plane, middle, radius)
-        if settled is not None:
-            yield settled
+    places = meeting_places((iy, ix), (uy, ux), _CIRCLES_MM, (rows, columns), step, count=_PLACES[-1])
+    for some in np.split(places, _PLACES[:-1]):
+        guesses = [low + step * np.array([float(x), float(y)]) for y, x in some]
+        # gravel makes circles, but no splines
+        for guess in guesses:
+            splined = _splines_at(grey, plane, guess)
+            if splined is not None:
+                yield splined
+        tried = [_bore_at(grey, plane, guess) for guess in guesses]
+        for _, middle, radius in sorted((one for one in tried if one is not None), key=lambda one: -one[0]):
+            settled = _settled(grey, plane, middle, radius)
+            if settled is not None:
+                yield settled
+
+
+def _printed(plane: PlanePose, sighting: CardSighting) -> list[Floats]:
+    """Corners (plane, mm) of what is printed: the whole pocket card, or each marker of a mat, with some room."""
+    if not sighting.layout.is_mat:
+        w, h = sighting.layout.width_mm + _BEYOND_CARD_MM, sighting.layout.height_mm + _BEYOND_CARD_MM
+        return [np.array([[-_BEYOND_CARD_MM, _BEYOND_CARD_MM], [w, _BEYOND_CARD_MM], [w, -h], [-_BEYOND_CARD_MM, -h]])]
+    markers = plane.on_plane(sighting.corners_px.reshape(-1, 2)).reshape(-1, 4, 2)
+    middle = markers.mean(axis=1, keepdims=True)
+    size = np.hypot(*(markers - middle).T).max()
+    return list(middle + (markers - middle) * (1 + math.sqrt(2) * _BEYOND_CARD_MM / size))
+
+
+def _splines_at(grey: NDArray[np.uint8], plane: PlanePose, guess: Floats) -> tuple[PlanePose, float] | None:
+    """The face's plane about a splined bore near a place, and the radius of its grooves' bottoms."""
+    here = plane.moved(centre_mm=guess)
+    found = find_splines(view_round(grey, here, LARGEST_SPLINED_MM + 4), SMALLEST_MM, LARGEST_SPLINED_MM, reach_mm=1.6)
+    return None if found is None else (here.moved(centre_mm=np.array(found.centre_mm)), found.bottom_mm)
 
 
 def _settled(
@@ -83,7 +108,7 @@ def _settled(
         guess = float(np.hypot(*(seen - seen.mean(0)).T).mean())
         around = view_round(grey, here, guess + 6, 0.0)
         # the search may stand off by a millimetre or two where its middle was off
-        fits = [fit_hole(around, np.zeros(2), guess + off, 180) for off in (0.0, 0.9, -0.9, 1.8)]
+        fits = [fit_hole(around, np.zeros(2), guess + off, rays_of(180)) for off in (0.0, 0.9, -0.9, 1.8)]
         fitted = min((f for f in fits if f is not None), key=lambda f: f[2], default=None)
         if fitted is None or float(np.hypot(*fitted[0])) > 2.0:
             continue
@@ -98,7 +123,7 @@ def _settled(
     if choice is None:
         return None
     # once more on the face, the far rim held apart
-    fitted = fit_hole(view_round(grey, choice[1], choice[2] + 6), np.zeros(2), choice[2], 180)
+    fitted = fit_hole(view_round(grey, choice[1], choice[2] + 6), np.zeros(2), choice[2], rays_of(180))
     if fitted is None or float(np.hypot(*fitted[0])) > 1.0:
         return None
     return choice[1].moved(centre_mm=fitted[0]), fitted[1]

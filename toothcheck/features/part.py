@@ -19,9 +19,10 @@ from toothcheck.cards.layout import CardLayout
 from toothcheck.chains import CHAINS, Chain
 from toothcheck.errors import CannotTell
 from toothcheck.estimate import Estimate
-from toothcheck.features.circles import Seen, find_circles, rays_of
+from toothcheck.features.circles import Seen, find_circles
 from toothcheck.features.middle import middles
 from toothcheck.features.rim import Rim, rim_round
+from toothcheck.features.view import rays_of
 from toothcheck.geometry import Floats
 from toothcheck.matching import Count, Part
 from toothcheck.pose import CardPose, PlanePose, card_pose
@@ -33,6 +34,8 @@ _USUAL_STD_MM = 0.4
 _ANY_MM, _ANY_STD_MM = 7.0, 1.2
 """Thickness of a part on a mat where it is not told, with its standard uncertainty: as the chain's width has it to so
 much, else anything from 5 to 9 mm."""
+LARGE_BORE_MM = 8.0
+"""Radius from which a circle may leave no room for a small sprocket's roots."""
 LEAN_STD = math.radians(0.25)
 """How parallel card and face lie: both flat on one table."""
 
@@ -84,6 +87,9 @@ def part_from_photo(
     for middle, bore_radius in middles(grey, plane, sighting):
         any_bore = True
         rim = rim_round(grey, middle, bore_radius, size)
+        if rim is None and bore_radius > LARGE_BORE_MM:
+            # the clearest circle may be a damping ring's, close to the roots
+            rim = rim_round(grey, middle, LARGE_BORE_MM, size)
         if rim is not None:
             plane = middle
             break
@@ -122,7 +128,8 @@ def _part(name: str, rim: Rim, seen: Seen, table: Chain, told: Chain | None, sca
     # the seat may stand up to 0.2 mm off the pitch circle and the roller of this pitch may be another
     pitch_std = math.hypot(2 * math.hypot(rim.std_mm, 0.25) * math.sin(math.pi / z), pitch * scale_std)
     reasons = dict(seen.reasons)
-    reasons["splines"] = "count them by eye and type them; a round bore is splines=0"
+    if seen.splines is None and "splines" not in reasons:
+        reasons["splines"] = "count them by eye and type them; a round bore is splines=0"
     if told is None:
         reasons["roller_diameter_mm"] = "the seats do not tell the roller finely enough: type the chain size"
     return Part(
@@ -133,8 +140,8 @@ def _part(name: str, rim: Rim, seen: Seen, table: Chain, told: Chain | None, sca
         outer_diameter_mm=Estimate(value=2 * rim.tip_mm, std=math.hypot(0.3, 2 * rim.tip_mm * scale_std)),
         root_diameter_mm=Estimate(value=2 * rim.root_mm, std=math.hypot(2 * rim.std_mm, 2 * rim.root_mm * scale_std)),
         bore_mm=seen.bore_mm,
-        # a rim that is round all the way has no splines
-        splines=None if seen.bore_mm is None else Count(value=0, probability=0.99),
+        splines=seen.splines,
+        spline_major_mm=seen.spline_major_mm,
         holes=seen.holes,
         hole_circle_mm=seen.hole_circle_mm,
         hole_mm=seen.hole_mm,

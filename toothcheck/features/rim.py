@@ -15,7 +15,7 @@ from numpy.typing import NDArray
 
 from toothcheck.cards.layout import PRINT_STD_UNCHECKED
 from toothcheck.chains import CHAINS, Chain
-from toothcheck.features.circles import rays_of, view_round
+from toothcheck.features.view import rays_of, view_round
 from toothcheck.geometry import Floats
 from toothcheck.pose import PlanePose
 from toothcheck.toothform import MIN_TEETH, IsoForm

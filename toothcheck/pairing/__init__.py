@@ -1,8 +1,9 @@
 """Two inspections of one part: what it lost between the photos, and how well that is known.
 
-The photos' rings go to `toothcheck.comparing`; bore and fixing holes, read on each photo's own plane, tell other parts
-and, where hole count and tooth count have no common divisor, which tooth is which.  `baseline` puts the part's own form
-when new in the ideal's place.  Made pairs of known wear say how far off it is (`toothcheck.survey.pairs`).
+The photos' rings go to `toothcheck.comparing`; bore, splines and fixing holes, read on each photo's own plane, tell
+other parts and, where the count of splines or holes has no divisor in common with the teeth's, which tooth is which.
+`baseline` puts the part's own form when new in the ideal's place.  Made pairs of known wear say how far off it is
+(`toothcheck.survey.pairs`).
 """
 
 from __future__ import annotations
@@ -46,7 +47,7 @@ _DISAGREE = ("teeth-disagree", "chain-disagrees", "form-disagrees")
 
 
 def landmarks_of(inspection: Inspection) -> Landmarks | None:
-    """Bore and fixing holes on the plane of the ring; None where nothing was traced or neither is seen."""
+    """Bore, splines and fixing holes on the plane of the ring; None where nothing was traced or none is seen."""
     traced = inspection.traced
     if traced is None:
         return None
@@ -62,9 +63,15 @@ def landmarks_of(inspection: Inspection) -> Landmarks | None:
     if seen.holes_at_mm is not None and seen.hole_mm is not None:
         size = np.full((len(seen.holes_at_mm), 1), seen.hole_mm.value)
         holes = readonly(np.hstack([seen.holes_at_mm, size]))
-    if holes is None and seen.bore_mm is None:
+    if holes is None and seen.bore_mm is None and seen.splines is None:
         return None
-    return Landmarks(bore_diameter_mm=seen.bore_mm, holes_mm=holes)
+    return Landmarks(
+        bore_diameter_mm=seen.bore_mm,
+        holes_mm=holes,
+        splines=None if seen.splines is None else seen.splines.value,
+        groove=seen.groove,
+        groove_mm=seen.groove_radius_mm,
+    )
 
 
 def _alike(one: Landmarks | None, two: Landmarks | None) -> tuple[Landmarks | None, Landmarks | None]:

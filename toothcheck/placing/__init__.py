@@ -18,7 +18,7 @@ from numpy.typing import NDArray
 
 from toothcheck.cards.detect import CardSighting
 from toothcheck.claims import Claim
-from toothcheck.counting import Fit, around, beside, fit_form, gap_scores, ring_for, rivals
+from toothcheck.counting import Fit, around, fit_form, gap_scores, ring_for, rivals
 from toothcheck.geometry import Floats
 from toothcheck.placing.blind import second_wheel, unclaimed
 from toothcheck.placing.facing import place_facing
@@ -37,6 +37,7 @@ from toothcheck.placing.forms import (
     pointed_at,
     polished,
     reach_of,
+    settled,
 )
 from toothcheck.placing.judging import Placed, judged
 from toothcheck.pose import PlanePose
@@ -118,9 +119,7 @@ def _weighed(
     """The claimed form at a seed, and what else could stand there, best first."""
     close = close_view(grey, plane, form.tip_radius_mm, seed.centre_mm)
     start = fit_form(ring_for(close, form, 1.0, seed.centre_mm), form, np.ones(1))
-    own = around(close, start)
-    if own.score < SURE_SCORE:
-        own = beside(close, own)
+    own = settled(close, start)
     if sure:
         return [own]
     others = [(form_of_like(form, z), 1.0) for z in neighbours(form.teeth)]

@@ -13,7 +13,7 @@ from numpy.typing import NDArray
 from toothcheck.cards.detect import CardSighting
 from toothcheck.chains import CHAINS, Chain
 from toothcheck.claims import Claim
-from toothcheck.counting import Fit, around, concentric, fit_form, ring_for, rivals, unwound
+from toothcheck.counting import Fit, around, beside, concentric, fit_form, ring_for, rivals, unwound
 from toothcheck.placing.forms import (
     COUNTS,
     DOUBT_SCORE,
@@ -27,6 +27,7 @@ from toothcheck.placing.forms import (
     other_pitches,
     pointed_at,
     polished,
+    settled,
 )
 from toothcheck.placing.judging import Placed
 from toothcheck.pose import PlanePose
@@ -100,6 +101,8 @@ def unclaimed(
         if not forms:
             continue
         exact = polished(close, rivals(close, fit, forms, keep=4))
+        if exact and exact[0].score < SURE_SCORE and (aside := beside(close, exact[0])) is not exact[0]:
+            exact = one_each(exact + polished(close, [aside, *rivals(close, aside, forms, keep=3)]))
         if exact and exact[0].form.teeth != fit.form.teeth:
             more = rivals(close, exact[0], _exact_forms(exact[0], claim), keep=3)
             exact = one_each(exact + polished(close, more))
@@ -165,7 +168,7 @@ def _every_form(grey: NDArray[np.uint8], plane: PlanePose, forms: Sequence[IsoFo
     out: list[Fit] = []
     for _, form, seed in tops[:2]:
         close = close_view(grey, plane, form.tip_radius_mm, seed.centre_mm)
-        own = around(close, fit_form(ring_for(close, form, 1.0, seed.centre_mm), form, np.ones(1)), reach_mm=2.0)
+        own = settled(close, fit_form(ring_for(close, form, 1.0, seed.centre_mm), form, np.ones(1)), reach_mm=2.0)
         out += [own, *rivals(close, own, [(form_of_like(form, z), 1.0) for z in neighbours(form.teeth)])]
     return out
 

@@ -9,7 +9,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from toothcheck.chains import CHAINS, Chain
-from toothcheck.counting import Fit, around
+from toothcheck.counting import Fit, around, beside
 from toothcheck.geometry import Floats
 from toothcheck.pose import PlanePose
 from toothcheck.toothform import IsoForm
@@ -69,6 +69,12 @@ def close_view(
         step_mm=CLOSE_STEP_MM,
         around_mm=np.array(around_mm, dtype=np.float64),
     )
+
+
+def settled(view: PlaneView, start: Fit, *, reach_mm: float = 1.2) -> Fit:
+    """The best centre near a fit, or aside of it where little of the outline matches there: that may be a shadow's."""
+    own = around(view, start, reach_mm=reach_mm)
+    return own if own.score >= SURE_SCORE else beside(view, own)
 
 
 def one_each(fits: list[Fit]) -> list[Fit]:

@@ -38,6 +38,10 @@ class Part:
     """How much of the face is taken off at the tips, on both faces."""
     wear: Wear = field(default_factory=Wear)
     bore_mm: float = 20.0
+    splines: int = 0
+    """Splines of the bore, which then is the circle of their tops; the grooves between them are round at the bottom."""
+    spline_major_mm: float = 0.0
+    """Diameter at the bottom of the grooves."""
     holes: int = 0
     hole_mm: float = 10.5
     hole_circle_mm: float = 60.0

@@ -75,8 +75,8 @@ def truth_of(scene: Scene, stage: Stage) -> dict[str, Any]:
 
     ``visible`` are the whole teeth of which at least nine tenths of the rim can be seen, in the frame.  More:
     ``damaged`` (tooth: what) and ``damaged_seen``, ``true_grade`` (by the bands; ``replace-now`` where a damaged tooth
-    can be seen), ``true_asymmetry_percent``, ``focal_px``, ``card_print_scale``, ``mirrored``, ``bore``, ``holes``,
-    ``hole_circle``, ``turning`` (as the photo shows it, for ``inspect --turning``).
+    can be seen), ``true_asymmetry_percent``, ``focal_px``, ``card_print_scale``, ``mirrored``, ``bore``, ``splines``,
+    ``spline_major``, ``holes``, ``hole_circle``, ``turning`` (as the photo shows it, for ``inspect --turning``).
     """
     part, camera, wheel = scene.part, stage.camera, stage.wheel
     size, form = chain(part.chain), part.form
@@ -136,6 +136,8 @@ def truth_of(scene: Scene, stage: Stage) -> dict[str, Any]:
         "card_print_scale": scene.card_print_scale,
         "mirrored": scene.mirror,
         "bore": part.bore_mm,
+        "splines": part.splines,
+        "spline_major": part.spline_major_mm if part.splines else None,
         "holes": part.holes,
         "hole_circle": part.hole_circle_mm if part.holes else None,
         "invented": "computer-made picture of an invented part",

@@ -176,9 +176,19 @@ def metal_skin(
     )
 
 
+_FIRST_GROOVE = 0.17
+"""Angle of a groove from tooth 0, radians: any will do."""
+
+
 def holes_of(part: Part, turn: float) -> Floats:
-    """Bore and bolt holes as (k, 3): x, y, radius."""
+    """Bore, spline grooves and bolt holes as (k, 3): x, y, radius."""
     out = [[0.0, 0.0, part.bore_mm / 2]] if part.bore_mm > 0 else []
+    # grooves as wide as the splines between them
+    half = 0.25 * math.pi * (part.bore_mm + part.spline_major_mm) / 2 / max(part.splines, 1)
+    for i in range(part.splines):
+        a = turn + _FIRST_GROOVE + 2 * math.pi * i / part.splines
+        r = part.spline_major_mm / 2 - half
+        out.append([r * math.cos(a), r * math.sin(a), half])
     for i in range(part.holes):
         a = turn + 0.3 + 2 * math.pi * i / part.holes
         r = part.hole_circle_mm / 2
