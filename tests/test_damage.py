@@ -305,3 +305,8 @@ def test_one_flank_or_tip_alone_bends_no_tooth():
     # a tooth turned round the wheel, one whose tip ends lower, one that shows no edges, and three side by side
     ring = drawn({4: (2.6, GROUND), 8: (0.3, GROUND)} | dict.fromkeys((11, 12), (2.6, GROUND)), turned={6: 0.02})
     assert not ring.leaning
+
+
+def test_two_teeth_side_by_side_that_seem_bent_alike_are_what_light_does():
+    assert not drawn({}, bent={6: 20, 7: 20}).leaning
+    assert {i for i, _ in drawn({}, bent={6: 20, 8: 20}).leaning} == {6, 8}
