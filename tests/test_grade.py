@@ -156,7 +156,7 @@ def test_should_a_broken_tooth_be_whole_after_all_the_wear_of_the_others_decides
 
 
 @pytest.mark.parametrize(("flags", "measured"), [(("roller-disagrees",), 14), (("wear-on-coast-flank",), 14), ((), 2)])
-@pytest.mark.parametrize("code", ["broken", "stands-aside"])
+@pytest.mark.parametrize("code", sorted(HALTING))
 def test_where_no_grade_is_given_a_damaged_tooth_still_comes_first(flags, measured, code):
     wear = wear_of(0.4, covered=range(measured + 1, 15))
     number = 0 if code == "broken" else 1
@@ -231,6 +231,20 @@ def test_a_tip_that_differs_must_be_looked_at_before_a_grade_unless_the_rest_is_
     worn = grade(measure(ring, drive_clockwise=True, rng=np.random.default_rng(0)), (), np.random.default_rng(1))
     assert worn.grade == "replace-now"
     assert worn.confidence > 0.9
+
+
+@pytest.mark.parametrize(("degrees", "way"), [(16.0, "towards"), (-22.0, "away from")])
+def test_a_tooth_that_leans_must_be_looked_at_before_a_grade_and_before_a_ride(degrees, way):
+    form = form_of(15.875, 10.16, 15)
+    ring = replace(ring_of(form, drive=0.3), leaning=((9, degrees),), tips_apart=((9, -0.5),))
+    wear = measure(ring, drive_clockwise=True, rng=np.random.default_rng(0))
+    assert [t.index for t in wear.teeth if "leans" in t.flags] == [9]
+    verdict = grade(wear, (), np.random.default_rng(1))
+    assert verdict.grade == "cannot-tell"
+    said = f"Tooth 9 is seen as one bent by about {abs(degrees):.0f}° {way} the camera would be: it may be bent."
+    assert said in verdict.reasons
+    assert not any(reason.startswith("The tip of tooth") for reason in verdict.reasons)  # a lean does that
+    assert verdict.next_steps[0] == "Do not ride until a qualified mechanic has looked at tooth 9."
 
 
 def test_teeth_worn_unequally_do_not_stand_aside():

@@ -454,7 +454,7 @@ def reach(one, two):
     return np.ptp(x), np.ptp(y)
 
 
-@pytest.mark.parametrize("code", ["stands-aside", "tip-differs"])
+@pytest.mark.parametrize("code", ["stands-aside", "leans", "tip-differs"])
 def test_a_tooth_that_may_be_damaged_is_called_out_marked_at_its_number_and_explained(code):
     assert 2 not in (COVERED, WORST)
     plain, marked, gone, both = pictures({}, {2: (code,)}, {COVERED: ("broken",)}, {COVERED: ("broken",), 2: (code,)})

@@ -245,6 +245,11 @@ _ALL = (
         remedy="Look along the sprocket's edge and lay a straight edge on the teeth: with a bent tooth, do not ride.",
     ),
     Flag(
+        code="leans",
+        sentence="A tooth's flanks and tip are seen where those of a tooth bent out of the plane would be.",
+        remedy="Look along the sprocket's edge and lay a straight edge on the teeth: with a bent tooth, do not ride.",
+    ),
+    Flag(
         code="tip-differs",
         sentence="A tooth's tip ends elsewhere than the other tips: it may be bent, or a corner of it broken off.",
         remedy="Wipe the tooth in doubt and look at it from all sides and along the edge: bent or broken, do not ride.",
@@ -264,7 +269,7 @@ _ALL = (
 
 TURNING_GUESSED = frozenset({"turning-open", "turning-unknown"})
 """Flags with which it is not known which flank drives; the measuring then takes one side for granted."""
-MAY_BE_DAMAGED = frozenset({"stands-aside", "tip-differs"})
+MAY_BE_DAMAGED = frozenset({"stands-aside", "leans", "tip-differs"})
 """Flags of teeth that must be looked at before a grade is given."""
 
 

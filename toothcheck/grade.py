@@ -35,7 +35,7 @@ _BROKEN_SURE = 0.85
 """How sure a broken tooth can be from one photo: dirt of the ground's own look can pass for it."""
 _UNLIKELY = 0.05
 """A grade of no larger share is not spoken of."""
-HALTING = frozenset({"broken", "stands-aside"})
+HALTING = frozenset({"broken", "stands-aside", "leans"})
 """Flags of a tooth for which no other photo is to be taken before a mechanic has looked at it."""
 _FAR_SHORT_MM = 2.2
 """A tip that ends farther short than this was not seen (`tracing.tips`): how far is a guess, and not told."""
@@ -88,6 +88,7 @@ _BLOCKING = {
     "blurred": 0.4,
     "few-teeth": 0.0,
     "stands-aside": 0.49,
+    "leans": 0.49,
     "tip-differs": 0.49,
 }
 """Flags that hold a grade back, with the share of confidence that they leave."""
@@ -232,11 +233,24 @@ def _doubtful_teeth(wear: WheelWear) -> tuple[list[str], list[str]]:
         flags.append("stands-aside")
         stands, it = ("stands aside of its place", "it") if len(aside) == 1 else ("stand aside of their places", "they")
         said.append(f"{teeth_in_words(aside).capitalize()} {stands}, both flanks alike: {it} may be bent.")
-    tips = [(t.index, t.tip_higher_mm) for t in wear.teeth if t.tip_higher_mm is not None]
+    leaning = {t.index: t.leans_deg for t in wear.teeth if "leans" in t.flags}
+    if leaning:
+        flags.append("leans")
+        said += [_of_a_lean(i, degrees) for i, degrees in leaning.items()]
+    # what a lean does to a tip is said with it
+    tips = [(t.index, t.tip_higher_mm) for t in wear.teeth if t.tip_higher_mm is not None and t.index not in leaning]
     if tips:
         flags.append("tip-differs")
         said += [_of_a_tip(i, mm) for i, mm in tips]
     return flags, said
+
+
+def _of_a_lean(i: int, degrees: float | None) -> str:
+    """What is said of tooth ``i`` that is seen to lean."""
+    way = "out of the plane"
+    if degrees is not None:
+        way = f"by about {abs(degrees):.0f}° {'towards' if degrees > 0 else 'away from'} the camera"
+    return f"Tooth {i} is seen as one bent {way} would be: it may be bent."
 
 
 def _of_a_tip(i: int, higher_mm: float) -> str:

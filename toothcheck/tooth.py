@@ -64,6 +64,8 @@ class ToothRing:
     """Where the traced flanks end, median over the teeth; None where that was not seen."""
     tips_apart: tuple[tuple[int, float], ...] = ()
     """Teeth whose tips end elsewhere than the others', and how much higher, mm (negative: lower)."""
+    leaning: tuple[tuple[int, float], ...] = ()
+    """Teeth that may be bent out of the plane, and by how much, degrees (positive: towards the camera)."""
 
 
 def teeth_in_words(indices: Sequence[int]) -> str:

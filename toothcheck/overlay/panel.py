@@ -194,7 +194,7 @@ class Panel:
             rows.append(("out", "not measured: " + ", ".join(code.replace("-", " ") for code in why)))
         if any("tip-differs" in t.flags for t in wear.teeth):
             rows.append(("?", "may be bent or broken: look at it closely"))
-        elif any("stands-aside" in t.flags for t in wear.teeth):
+        elif any({"stands-aside", "leans"} & set(t.flags) for t in wear.teeth):
             rows.append(("?", "may be bent: look along its edge"))
         for kind, words in rows:
             self.y += 28

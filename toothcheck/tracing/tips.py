@@ -29,7 +29,7 @@ from toothcheck.tracing.looks import Looks, likelier, log_density
 from toothcheck.tracing.rims import Wheel
 from toothcheck.tracing.sight import MANY, Sight, row_ends, rows_of
 
-_LOW_MM, _HIGH_MM, _HALF_MM, _COLUMN_MM = -1.5, 6.5, 1.65, 0.15
+_LOW_MM, _HIGH_MM, _HALF_MM, COLUMN_MM = -1.5, 6.5, 1.65, 0.15
 """From where to where over the pitch circle a tip is looked for, how far to both sides of the tooth's middle, and in
 columns of which width."""
 _SLACK = 0.1
@@ -72,16 +72,17 @@ class _Asked(NamedTuple):
 _LOWER, _HIGHER = _Asked(0.75, 0.8, 1.1, 3.0), _Asked(0.8, 0.2, 1.5, math.inf)
 
 
-def tips_apart(planes: NDArray[np.uint8], wheel: Wheel, sight: Sight, looks: Looks, optics: Optics) -> dict[int, float]:
+def tips_apart(tips: TipsSeen, sight: Sight, looks: Looks) -> dict[int, float]:
     """How much higher (mm; negative: lower) the tips of those teeth end that end elsewhere than the others.
 
     Parameters
     ----------
-    planes, wheel, sight, looks, optics
+    tips
+        Where they end.
+    sight, looks
         As for `toothcheck.tracing.missing.missing_teeth`.
     """
-    view = _View(planes, wheel, sight, optics)
-    suspects = {i: found for i in np.flatnonzero(sight.plain).tolist() if (found := view.elsewhere(i)) is not None}
+    suspects = {i: found for i in np.flatnonzero(sight.plain).tolist() if (found := tips.elsewhere(i)) is not None}
     out = {i: found.higher_mm for i, found in suspects.items() if _borne_out(looks, i, found)}
     return out if len(out) <= MANY * len(sight.clear) else {}
 
@@ -98,13 +99,14 @@ class _Found(NamedTuple):
     """(n, 3) luma and chroma of what lies between the two."""
 
 
-class _View:
+class TipsSeen:
     """Evidence for edges on rays from the wheel's centre through all tips, and the tips' outlines on it."""
 
     def __init__(self, planes: NDArray[np.uint8], wheel: Wheel, sight: Sight, optics: Optics) -> None:
         form, self.step = wheel.form, 0.5 / wheel.plane.px_per_mm
         radii = form.pitch_radius_mm + np.arange(_LOW_MM, _HIGH_MM, self.step)
-        across = np.arange(-_HALF_MM, _HALF_MM + 1e-9, _COLUMN_MM)
+        across = np.arange(-_HALF_MM, _HALF_MM + 1e-9, COLUMN_MM)
+        self.pitch_radius, self.across = form.pitch_radius_mm, across
         middle = wheel.phase + (np.arange(form.teeth) + 0.5) * form.pitch_angle
         angle = middle[:, None, None] - across[:, None] / form.pitch_radius_mm
         px = wheel.plane.project(np.stack([radii * np.cos(angle), radii * np.sin(angle)], axis=-1))
@@ -123,6 +125,12 @@ class _View:
         self.higher: Floats = (self.path - self.usual_path) * self.step
         self.left: Floats = about[:, self.columns, self.usual_path] / np.maximum(self.usual, 1e-6)
         self.tip: Bools = (self.usual > _USUAL_EDGE) & self._of_the_tip(np.abs(across) <= _TOP_MM)
+
+    def usual_tip_mm(self) -> Floats:
+        """(n, 2) the others' outline where it is the tip's, in mm in the tooth's frame: +y its centre line."""
+        radius = self.pitch_radius + _LOW_MM + self.usual_path * self.step
+        angle = self.across / self.pitch_radius
+        return np.stack([radius * np.sin(angle), radius * np.cos(angle)], axis=1)[self.tip]
 
     def _steps(self, reach_mm: float) -> int:
         return 2 * round(reach_mm / self.step) + 1

@@ -14,6 +14,7 @@ from toothcheck.edges import Optics
 from toothcheck.geometry import Bools, Floats, readonly
 from toothcheck.tooth import GapTrace, ToothRing
 from toothcheck.toothform import Outline
+from toothcheck.tracing.bends import bent_teeth
 from toothcheck.tracing.fit import UNKNOWNS, Priors, WheelFit, depths, fit, slopes
 from toothcheck.tracing.follow import DEEPEST_MM, Paths, follow
 from toothcheck.tracing.locate import Edges, locate
@@ -21,7 +22,7 @@ from toothcheck.tracing.looks import Looks, has_colours
 from toothcheck.tracing.missing import missing_teeth
 from toothcheck.tracing.rims import Rims, Wheel, flank_outline, rims, worn_outline
 from toothcheck.tracing.sight import in_plain_sight
-from toothcheck.tracing.tips import tips_apart
+from toothcheck.tracing.tips import TipsSeen, tips_apart
 
 _SHARED = ("height", "tilt_x", "tilt_y", "thickness")
 _REACH_MM = 3.4
@@ -137,6 +138,7 @@ def trace(
         mode_names=(*_SHARED, "exposure", "glare_x", "glare_y"),
         scale_std=scale_std,
         tips_apart=tuple(damage.apart.items()),
+        leaning=tuple(damage.leaning.items()),
         tip_radius_mm=tip,
     )
     return Traced(ring=ring, wheel=wheel, fit=result)
@@ -150,6 +152,8 @@ class _Damage(NamedTuple):
     """Their edges are next to none: a path through what is seen in their place would be no outline."""
     apart: dict[int, float]
     """By how much their tips end higher than the others' that do not end with them, mm."""
+    leaning: dict[int, float]
+    """By how much those lean that may be bent, degrees."""
 
 
 def _damaged(
@@ -158,15 +162,18 @@ def _damaged(
     sight = in_plain_sight(wheel, frame, paths, trust)
     faint = set(np.flatnonzero(sight.faint).tolist())
     if not sight.plain.any():
-        return _Damage(set(), faint, {})
+        return _Damage(set(), faint, {}, {})
     looks = Looks(planes, wheel, sight.clear)
     gone, perhaps = missing_teeth(planes, wheel, frame, paths, sight, looks, optics)
-    apart = {i: mm for i, mm in tips_apart(planes, wheel, sight, looks, optics).items() if i not in gone}
+    tips = TipsSeen(planes, wheel, sight, optics)
+    apart = {i: mm for i, mm in tips_apart(tips, sight, looks).items() if i not in gone}
+    bent = bent_teeth(planes, wheel, frame, paths, sight, tips, optics)
+    leaning = {i: degrees for i, degrees in bent.items() if i not in gone}
     if not has_colours(planes):
         # dirt as grey as the ground looks like a gap, too: all that is said is that the tooth seems to end much lower
         gone, perhaps = set(), perhaps | gone
     whole = wheel.form.pitch_radius_mm - wheel.form.tip_radius_mm
-    return _Damage(gone, faint, dict.fromkeys(perhaps, whole) | apart)
+    return _Damage(gone, faint, dict.fromkeys(perhaps, whole) | apart, leaning)
 
 
 def _arc(outline: Outline) -> Floats:

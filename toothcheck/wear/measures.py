@@ -52,7 +52,7 @@ def measure(
     ideal = form.half_thickness_mm(np.append(flanks.radii, form.pitch_radius_mm))
     teeth, draws = [], _Draws([], [], [], [])
     aside = _standing_aside(flanks, np.array([not f for f in ring.tooth_flags]))
-    tips = dict(ring.tips_apart)
+    tips, leaning = dict(ring.tips_apart), dict(ring.leaning)
     lips = rng.spawn(1)[0]
     lost = lips.standard_normal(DRAWS)
     circle = circle_of(form, lips.spawn(1)[0])
@@ -61,9 +61,11 @@ def measure(
         flags = ring.tooth_flags[i]
         if not flags and not flanks.clear[i]:
             flags = ("unclear-edge",)
-        differs = ("tip-differs",) if i in tips else ()
+        doubts = (*(("leans",) if i in leaning else ()), *(("tip-differs",) if i in tips else ()))
+        higher, leans = tips.get(i), leaning.get(i)
         if flags:
-            teeth.append(ToothWear(index=i, measured=False, flags=(*flags, *differs), tip_higher_mm=tips.get(i)))
+            why = (*flags, *doubts)
+            teeth.append(ToothWear(index=i, measured=False, flags=why, tip_higher_mm=higher, leans_deg=leans))
             continue
         half = ideal - flanks.loss[:, i]
         half_draws = flanks.ideal_draws[:, None, :] - flanks.draws[:, :, i]
@@ -78,11 +80,12 @@ def measure(
                 measured=True,
                 flags=(
                     *(("stands-aside",) if aside[i] else ()),
-                    *differs,
+                    *doubts,
                     *(("tip-unmeasured",) if not _TIP_MEASURES <= tip.keys() else ()),
                     *(("hook-unseen",) if not _HOOK_MEASURES <= drive.keys() else ()),
                 ),
-                tip_higher_mm=tips.get(i),
+                tip_higher_mm=higher,
+                leans_deg=leans,
                 outline_mm=_outline(flanks.radii, half[:, :-1], flanks.seen[:, i, :-1]),
                 **_at_pitch(flanks, i, half[:, -1], half_draws[..., -1], draws),
                 **tip,

@@ -29,6 +29,8 @@ class ToothWear:
     greatest_loss_mm: Estimate | None = None
     tip_higher_mm: float | None = None
     """By how much its tip ends higher than the others' where it does not end with them; negative: lower."""
+    leans_deg: float | None = None
+    """How far out of the plane it is seen to lean where it may be bent; positive: towards the camera."""
     outline_mm: Floats | None = None
     """(n, 2) smoothed measured outline in the tooth's frame, coast root to drive root, mm."""
 
