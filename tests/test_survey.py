@@ -9,6 +9,7 @@ import pytest
 from toothcheck import cli
 from toothcheck.survey import (
     accuracy_rows,
+    bore_rows,
     damage_rows,
     hooks,
     measure_rows,
@@ -81,6 +82,31 @@ def test_damaged_teeth_are_counted_by_kind():
     assert (missing["photos"], missing["named"], missing["sound_named"], missing["too_well"]) == (2, 1, 1, 1)
     assert (bent["photos"], bent["named"], bent["too_well"]) == (1, 0, 0)
     assert (everything["sound"], everything["too_well"]) == (42, 1)
+
+
+def test_splines_are_counted_up_by_kind_of_bore():
+    read = {
+        "true_splines": 13,
+        "splines": 13,
+        "found": True,
+        "errors": {"bore_mm": [[0.1, 0.1]], "spline_major_mm": []},
+    }
+    rows = bore_rows(
+        [
+            read,
+            read | {"splines": 12, "errors": {"bore_mm": [[-0.3, 0.1]], "spline_major_mm": [[0.2, 0.2]]}},
+            read | {"splines": None, "found": False, "errors": {"bore_mm": [], "spline_major_mm": []}},
+            read | {"true_splines": 0, "splines": 0},
+        ]
+    )
+    splined, round_ = rows
+    assert (splined["photos"], splined["found"], splined["right"], splined["wrong"]) == (3, 2, 1, 1)
+    assert splined["bore_mm"]["told"] == 2
+    assert splined["bore_mm"]["rms_mm"] == pytest.approx(np.sqrt((0.01 + 0.09) / 2))  # our own arithmetic
+    assert splined["bore_mm"]["within_95_percent"] == 50
+    assert splined["spline_major_mm"]["told"] == 1
+    assert (round_["photos"], round_["right"], round_["wrong"]) == (1, 1, 0)
+    assert round_["spline_major_mm"] == {"told": 0, "rms_mm": None, "within_95_percent": None}
 
 
 def test_accuracy_by_tier():
@@ -269,7 +295,7 @@ def test_cases_run_one_after_the_other_without_processes():
 
 def test_one_photo_of_each_survey(tmp_path, monkeypatch, capsys):
     plot = tmp_path / "plot.png"
-    for words in (["wrong-claims"], ["accuracy", "--plot", str(plot)], ["damage"], ["handling"], ["pairs"]):
+    for words in (["wrong-claims"], ["accuracy", "--plot", str(plot)], ["damage"], ["handling"], ["pairs"], ["bores"]):
         monkeypatch.setattr(
             sys, "argv", ["toothcheck", "survey", *words, "--count", "1", "--size", "800x600", "--jobs", "1"]
         )
@@ -278,7 +304,7 @@ def test_one_photo_of_each_survey(tmp_path, monkeypatch, capsys):
         assert stop.value.code == 0
         out, err = capsys.readouterr()
         assert f"1 of 1 {'pairs' if words == ['pairs'] else 'photos'}" in err
-        assert any(f"| {first}" in out for first in ("all", "mat", "as taken"))
+        assert any(f"| {first}" in out for first in ("all", "mat", "as taken", "splined"))
     assert plot.read_bytes().startswith(b"\x89PNG")
 
 

@@ -238,6 +238,23 @@ def pairs(count: Count = 14, seed: Seed = 1, jobs: Jobs = 2, size: Size = "2016x
     _table(titles, rows)
 
 
+@group.command("bores", epilog="Example: toothcheck survey bores --count 2 --size 1200x900")
+def bores(count: Count = 48, seed: Seed = 1, jobs: Jobs = 2, size: Size = "2016x1512", cache: Cache = None) -> None:
+    """Front sprockets off the machine: how well their splines are counted, and their bores measured."""
+    from toothcheck.survey import bore_case, bore_rows
+
+    records = _gathered(bore_case, _head("bores", seed, size), count, jobs, cache)
+    rows = []
+    for r in bore_rows(records):
+        row = [r["kind"], str(r["photos"]), str(r["found"]), str(r["right"]), str(r["wrong"])]
+        for key in ("bore_mm", "spline_major_mm"):
+            row += [str(r[key]["told"]), _number(r[key]["rms_mm"], ".2f"), _number(r[key]["within_95_percent"], ".0f")]
+        rows.append(row)
+    titles = ["bores", "photos", "teeth found", "splines right", "wrong", "bore told", "rms mm", "95 % holds",
+              "over grooves told", "rms mm", "95 % holds"]  # fmt: skip
+    _table(titles, rows)
+
+
 def register(app: typer.Typer) -> None:
     """Add the commands."""
     app.add_typer(group, name="survey")

@@ -45,7 +45,7 @@ _IN_SIGHT: tuple[Tier, ...] = ("mat", "bench", "hand")
 """Tiers without a chain or boxes that hide every second tooth."""
 
 
-def _photo(made: MadePhoto, name: str, quality: int) -> Photo:
+def photo_of(made: MadePhoto, name: str, quality: int) -> Photo:
     """The photo as it would come from a file."""
     return decode(encode(made.picture, "jpg", focal_35mm=made.focal_35mm, quality=quality), name)
 
@@ -60,7 +60,7 @@ def _claim(told: Told) -> Claim:
 def inspected(scene: Scene, name: str) -> tuple[Inspection, dict[str, Any]]:
     """A scene's photo made, inspected with honest claims, and its truth."""
     made = make_photo(scene)
-    return inspect(_photo(made, name, scene.sensor.jpeg_quality), _claim(honest_claim(scene))), made.truth
+    return inspect(photo_of(made, name, scene.sensor.jpeg_quality), _claim(honest_claim(scene))), made.truth
 
 
 def _outcome(result: Inspection) -> Record:
@@ -78,7 +78,7 @@ def wrong_claim_case(lot: int, seed: int, size_px: tuple[int, int] = (2016, 1512
     kind = FAULTS[lot % len(FAULTS)]
     wrong = random_wrong_claim(np.random.default_rng([seed, 300, lot]), kind, size_px=size_px)
     made = make_photo(wrong.scene, with_part=wrong.with_part)
-    result = inspect(_photo(made, f"wrong-{lot}.jpg", wrong.scene.sensor.jpeg_quality), _claim(wrong.claim))
+    result = inspect(photo_of(made, f"wrong-{lot}.jpg", wrong.scene.sensor.jpeg_quality), _claim(wrong.claim))
     return {
         "lot": lot,
         "kind": kind,

@@ -67,6 +67,27 @@ def damage_rows(records: Sequence[Record]) -> list[Record]:
     return rows
 
 
+def bore_rows(records: Sequence[Record]) -> list[Record]:
+    """For splined and for round bores: parts found, splines told rightly and wrongly, errors of the diameters, mm."""
+    rows = []
+    for kind, is_splined in (("splined", True), ("round", False)):
+        mine = [r for r in records if bool(r["true_splines"]) == is_splined]
+        told = [r for r in mine if r["splines"] is not None]
+        row = {
+            "kind": kind,
+            "photos": len(mine),
+            "found": sum(r["found"] for r in mine),
+            "right": sum(r["splines"] == r["true_splines"] for r in told),
+            "wrong": sum(r["splines"] != r["true_splines"] for r in told),
+        }
+        for key in ("bore_mm", "spline_major_mm"):
+            error, std = _errors(mine, key)
+            rms = math.sqrt(_mean(error**2)) if len(error) else None
+            row[key] = {"told": len(error), "rms_mm": rms, "within_95_percent": _within(error, std)}
+        rows.append(row)
+    return rows
+
+
 def accuracy_rows(records: Sequence[Record], by: str = "tier") -> list[Record]:
     """For each tier or handling: graded, exact, far off, errors of loss and asymmetry, 95 % statement, confidence."""
     rows = []
