@@ -15,7 +15,7 @@ import numpy as np
 import pytest
 from PIL import Image
 
-from toothcheck.comparing import Landmarks, against_photo, compare, joined
+from toothcheck.comparing import Landmarks, against_photo, compare, joined, losses
 from toothcheck.comparing.chart import drawn
 from toothcheck.errors import DifferentPartError
 from toothcheck.estimate import Estimate
@@ -307,6 +307,49 @@ def test_holes_tell_teeth_apart_and_other_parts():
     ):
         with pytest.raises(DifferentPartError, match=words):
             compare(before, after, drive_clockwise=True, landmarks_before=one, landmarks_after=wrong)
+
+
+def grooved(splines, ring_, rolled=0):
+    """Splines fixed to the wheel, given for a wheel with phase 0 and not rolled; read a little astray."""
+    turn = ring_.phase + rolled * 2 * math.pi / ring_.teeth
+    return Landmarks(splines=splines, groove=0.3 + turn + 0.003, groove_mm=12.0)
+
+
+def test_splines_tell_teeth_apart_and_other_parts():
+    rng = np.random.default_rng(25)
+    before = ring(rng, phase=0.5)
+    after = ring(rng, phase=-1.2, rolled=4, loss=np.full(15, 0.2))
+    result = compare(
+        before, after, drive_clockwise=True, landmarks_before=grooved(13, before),
+        landmarks_after=grooved(13, after, rolled=4),
+    )  # fmt: skip
+    assert (result.turned_by, result.turned_by_probability, result.flags) == (4, 1.0, ())
+    with pytest.raises(DifferentPartError, match="13 splines before, 0 after"):
+        compare(
+            before, after, drive_clockwise=True, landmarks_before=grooved(13, before),
+            landmarks_after=Landmarks(splines=0),
+        )  # fmt: skip
+
+
+def test_what_few_turns_splines_leave_is_not_told_by_chance(monkeypatch):
+    rng = np.random.default_rng(26)
+    before = ring(rng, phase=0.5)
+    after = ring(rng, phase=-1.2, rolled=4, loss=np.full(15, 0.2))
+
+    def chance(*rest):
+        """Likelier by chance at one turn, the wrong one."""
+        share = {k: 50.0 if k == 9 else 1.0 for k in rest[-1]}
+        return {k: v / sum(share.values()) for k, v in share.items()}
+
+    monkeypatch.setattr(losses, "turn_probabilities", chance)
+    # twelve splines and fifteen teeth stand alike every fifth tooth
+    result = compare(
+        before, after, drive_clockwise=True, landmarks_before=grooved(12, before),
+        landmarks_after=grooved(12, after, rolled=4),
+    )  # fmt: skip
+    assert result.turned_by == 9
+    assert result.flags == ("teeth-not-told-apart",)
+    assert result.turned_by_probability == pytest.approx(50 / 64)
 
 
 def test_other_teeth_and_another_chain_are_told():

@@ -135,7 +135,11 @@ def compare(
         {turned_by % before.teeth: 1.0} if turned_by is not None else turn_probabilities(before, ref, b, a, allowed)
     )
     best = max(likely, key=lambda k: likely[k])
-    told = likely[best] >= SURE
+    sure = likely[best]
+    if 1 < len(likely) < before.teeth:
+        # among the few turns that holes or splines leave chance is soon sure: the teeth must tell without them, too
+        sure = min(sure, turn_probabilities(before, ref, b, a, list(range(before.teeth)))[best])
+    told = sure >= SURE
 
     alignment, moved = fitted(before, after, ref, b, best, edge_std_mm)
     if alignment.gaps < _FEWEST_GAPS:
@@ -170,7 +174,7 @@ def compare(
         median_loss_mm=median,
         losses_mm=tuple(sorted(t.drive_loss_mm.value for t in teeth)),
         turned_by=best,
-        turned_by_probability=likely[best],
+        turned_by_probability=sure,
         misfit=misfit,
         outlines_mm=outlines(before, ref, b, lay(after, ref, moved), best),
         flags=tuple(flags),
