@@ -13,7 +13,8 @@ import numpy as np
 from numpy.typing import NDArray
 
 from toothcheck.cards.detect import CardSighting
-from toothcheck.features.circles import LARGEST_SPLINED_MM, SMALLEST_MM, fit_hole, steps_on
+from toothcheck.features.bore import LARGEST_SPLINED_MM, SMALLEST_MM
+from toothcheck.features.hole_edges import fit_hole, steps_on
 from toothcheck.features.splines import find_splines
 from toothcheck.features.view import rays_of, view_round
 from toothcheck.geometry import Floats

@@ -128,7 +128,7 @@ def _part(name: str, rim: Rim, seen: Seen, table: Chain, told: Chain | None, sca
     # the seat may stand up to 0.2 mm off the pitch circle and the roller of this pitch may be another
     pitch_std = math.hypot(2 * math.hypot(rim.std_mm, 0.25) * math.sin(math.pi / z), pitch * scale_std)
     reasons = dict(seen.reasons)
-    if seen.splines is None and "splines" not in reasons:
+    if seen.bore.splines is None:
         reasons["splines"] = "count them by eye and type them; a round bore is splines=0"
     if told is None:
         reasons["roller_diameter_mm"] = "the seats do not tell the roller finely enough: type the chain size"
@@ -139,9 +139,9 @@ def _part(name: str, rim: Rim, seen: Seen, table: Chain, told: Chain | None, sca
         roller_diameter_mm=None if told is None else Estimate(value=d1, std=0.0),
         outer_diameter_mm=Estimate(value=2 * rim.tip_mm, std=math.hypot(0.3, 2 * rim.tip_mm * scale_std)),
         root_diameter_mm=Estimate(value=2 * rim.root_mm, std=math.hypot(2 * rim.std_mm, 2 * rim.root_mm * scale_std)),
-        bore_mm=seen.bore_mm,
-        splines=seen.splines,
-        spline_major_mm=seen.spline_major_mm,
+        bore_mm=seen.bore.diameter_mm,
+        splines=seen.bore.splines,
+        spline_major_mm=seen.bore.spline_major_mm,
         holes=seen.holes,
         hole_circle_mm=seen.hole_circle_mm,
         hole_mm=seen.hole_mm,

@@ -63,14 +63,14 @@ def landmarks_of(inspection: Inspection) -> Landmarks | None:
     if seen.holes_at_mm is not None and seen.hole_mm is not None:
         size = np.full((len(seen.holes_at_mm), 1), seen.hole_mm.value)
         holes = readonly(np.hstack([seen.holes_at_mm, size]))
-    if holes is None and seen.bore_mm is None and seen.splines is None:
+    if holes is None and seen.bore.diameter_mm is None and seen.bore.splines is None:
         return None
     return Landmarks(
-        bore_diameter_mm=seen.bore_mm,
+        bore_diameter_mm=seen.bore.diameter_mm,
         holes_mm=holes,
-        splines=None if seen.splines is None else seen.splines.value,
-        groove=seen.groove,
-        groove_mm=seen.groove_radius_mm,
+        splines=None if seen.bore.splines is None else seen.bore.splines.value,
+        groove=seen.bore.groove,
+        groove_mm=seen.bore.groove_radius_mm,
     )
 
 
