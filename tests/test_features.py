@@ -14,7 +14,8 @@ from toothcheck.errors import CannotTell
 from toothcheck.estimate import Estimate
 from toothcheck.features import part_from_photo
 from toothcheck.matching import Count, compare
-from toothcheck.photo import load
+from toothcheck.photo import decode, load
+from toothcheck.synthetic import encode, make_photo, random_scene
 from toothcheck.synthetic.part import Part
 
 SAMPLES = Path(__file__).parents[1] / "sample_images_synthetic"
@@ -256,6 +257,20 @@ def test_a_part_on_a_mat_stands_over_it_by_its_thickness(told):
     assert part.teeth.value == truth["teeth"]
     assert abs(part.bore_mm.value - truth["bore"]) < 1.96 * part.bore_mm.std
     assert abs(part.pitch_mm.value - truth["pitch"]) < 1.96 * part.pitch_mm.std
+
+
+def test_the_markers_of_a_mat_do_not_hide_the_middle_of_what_lies_on_it():
+    """Their edges send more lines to one another than a bore does to its middle."""
+    scene = random_scene(np.random.default_rng([1, 2]), "mat")
+    part = replace(scene.part, nut=False)
+    made = make_photo(replace(scene, part=part))
+    photo = decode(encode(made.picture, "jpg", focal_35mm=made.focal_35mm), "mat.jpg")
+    found = part_from_photo(
+        photo.grey, photo.focals_35mm, name="on the mat", card_height_mm=scene.card_lift_told_mm,
+        size=chain(part.chain), thickness_mm=part.thickness_mm,
+    )  # fmt: skip
+    assert found.teeth.value == part.teeth
+    near(found.bore_mm, part.bore_mm)
 
 
 @pytest.mark.parametrize(

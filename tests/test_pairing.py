@@ -33,12 +33,10 @@ WORN = replace(NEW, wear=Wear(kind="grit", depth_mm=0.6, climb=0.5, scatter=0.08
 WORDS = ["--chain", "428", "--teeth", "14", "--position", "front"]
 
 
-@pytest.fixture(scope="module")
-def pair(tmp_path_factory):
-    """One front sprocket new and worn, its photos, truths and inspections."""
-    folder = tmp_path_factory.mktemp("pair")
+def photographed(folder, **parts):
+    """Photos, truths and inspections of a front sprocket, new and worn."""
     out = {}
-    for name, one, seed in (("new", NEW, 3), ("worn", WORN, 4)):
+    for seed, (name, one) in enumerate(parts.items(), start=3):
         scene = replace(random_scene(np.random.default_rng(seed), "bench", size_px=SIZE, part=one), turning="clockwise")
         made = make_photo(scene)
         path = folder / f"{name}.jpg"
@@ -49,6 +47,33 @@ def pair(tmp_path_factory):
         )  # fmt: skip
         out[name] = (path, made.truth, inspect(load(path), claim))
     return out
+
+
+@pytest.fixture(scope="module")
+def pair(tmp_path_factory):
+    """One front sprocket new and worn, its photos, truths and inspections."""
+    return photographed(tmp_path_factory.mktemp("pair"), new=NEW, worn=WORN)
+
+
+@pytest.fixture(scope="module")
+def splined(tmp_path_factory):
+    """The same with thirteen splines in its bore."""
+    cut = {"splines": 13, "spline_major_mm": 23.0}
+    return photographed(tmp_path_factory.mktemp("splined"), new=replace(NEW, **cut), worn=replace(WORN, **cut))
+
+
+def test_splines_say_which_tooth_is_which_and_that_a_round_bore_is_another_part(pair, splined):
+    (_, truth_new, new), (_, truth_worn, worn) = splined["new"], splined["worn"]
+    for one in (new, worn):
+        marks = landmarks_of(one)
+        assert marks.splines == 13
+        assert marks.bore_diameter_mm.value == pytest.approx(20.0, abs=3 * marks.bore_diameter_mm.std)
+    found = loss_between(new, worn)
+    assert len(found.teeth) >= 10
+    assert found.turned_by_probability == 1.0
+    assert found.turned_by == true_index(worn, truth_worn).index(true_index(new, truth_new)[0])
+    with pytest.raises(DifferentPartError, match="13 splines before, 0 after"):
+        loss_between(new, pair["worn"][2])
 
 
 def test_the_loss_between_two_photos_is_the_true_one_within_its_uncertainty(pair):
