@@ -34,7 +34,7 @@ _USUAL_STD_MM = 0.4
 _ANY_MM, _ANY_STD_MM = 7.0, 1.2
 """Thickness of a part on a mat where it is not told, with its standard uncertainty: as the chain's width has it to so
 much, else anything from 5 to 9 mm."""
-LARGE_BORE_MM = 8.0
+_LARGE_BORE_MM = 8.0
 """Radius from which a circle may leave no room for a small sprocket's roots."""
 LEAN_STD = math.radians(0.25)
 """How parallel card and face lie: both flat on one table."""
@@ -87,9 +87,9 @@ def part_from_photo(
     for middle, bore_radius in middles(grey, plane, sighting):
         any_bore = True
         rim = rim_round(grey, middle, bore_radius, size)
-        if rim is None and bore_radius > LARGE_BORE_MM:
+        if rim is None and bore_radius > _LARGE_BORE_MM:
             # the clearest circle may be a damping ring's, close to the roots
-            rim = rim_round(grey, middle, LARGE_BORE_MM, size)
+            rim = rim_round(grey, middle, _LARGE_BORE_MM, size)
         if rim is not None:
             plane = middle
             break
