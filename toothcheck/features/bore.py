@@ -78,6 +78,10 @@ def find_bore(view: View, root_mm: float, scale_std: float, reasons: dict[str, s
         Takes why something is not told, by its key in `toothcheck.matching.Part`.
     """
     ring = find_splines(view, SMALLEST_MM, min(LARGEST_SPLINED_MM, root_mm - 2.5))
+    if ring is not None and ring.groove is not None and _brighter_inside(view, ring):
+        why = "the bore is splined, but the ground is brighter than the face: lay the part on something darker"
+        reasons["bore_mm"] = reasons["spline_major_mm"] = why
+        return Bore(reach_mm=ring.bottom_mm)
     if ring is not None and ring.groove is not None:
         tops, bottoms = _splined(view, ring, ring.groove, scale_std, reasons)
         return Bore(
@@ -98,15 +102,16 @@ def find_bore(view: View, root_mm: float, scale_std: float, reasons: dict[str, s
     return Bore(diameter_mm=doubted, reach_mm=found.value / 2)
 
 
+def _brighter_inside(view: View, ring: Splines) -> bool:
+    """Whether what is seen through splines outshines the face: their far rims outshine the near ones then."""
+    inside, outside = (np.nanmedian(view.at(np.array(ring.centre_mm) + r * rays_of(180))) for r in ring.beside_mm)
+    return bool(inside > outside)
+
+
 def _splined(
     view: View, ring: Splines, groove: float, scale_std: float, reasons: dict[str, str]
 ) -> tuple[Estimate | None, Estimate | None]:
     """Diameters of the circles on which the splines' tops stand and their grooves end."""
-    light = [np.nanmedian(view.at(np.array(ring.centre_mm) + r * rays_of(180))) for r in ring.beside_mm]
-    if light[0] > light[1]:  # the far rims outshine the near ones
-        why = "the ground is brighter than the face: lay the part on something darker, or measure it"
-        reasons["bore_mm"] = reasons["spline_major_mm"] = why
-        return None, None
     out: list[Estimate | None] = []
     half = math.pi / ring.count
     for key, what, off, radius in (

@@ -65,16 +65,15 @@ def middles(grey: NDArray[np.uint8], plane: PlanePose, sighting: CardSighting) -
     places = meeting_places((iy, ix), (uy, ux), _CIRCLES_MM, (rows, columns), step, count=_PLACES[-1])
     for some in np.split(places, _PLACES[:-1]):
         guesses = [low + step * np.array([float(x), float(y)]) for y, x in some]
-        # gravel makes circles, but no splines
-        for guess in guesses:
-            splined = _splines_at(grey, plane, guess)
-            if splined is not None:
-                yield splined
         tried = [_bore_at(grey, plane, guess) for guess in guesses]
         for _, middle, radius in sorted((one for one in tried if one is not None), key=lambda one: -one[0]):
             settled = _settled(grey, plane, middle, radius)
             if settled is not None:
                 yield settled
+        for guess in guesses:
+            splined = _splines_at(grey, plane, guess)
+            if splined is not None:
+                yield splined
 
 
 def _printed(plane: PlanePose, sighting: CardSighting) -> list[Floats]:
@@ -92,7 +91,12 @@ def _splines_at(grey: NDArray[np.uint8], plane: PlanePose, guess: Floats) -> tup
     """The face's plane about a splined bore near a place, and the radius of its grooves' bottoms."""
     here = plane.moved(centre_mm=guess)
     found = find_splines(view_round(grey, here, LARGEST_SPLINED_MM + 4), SMALLEST_MM, LARGEST_SPLINED_MM, reach_mm=1.6)
-    return None if found is None else (here.moved(centre_mm=np.array(found.centre_mm)), found.bottom_mm)
+    # the weave of a cloth has waves, but no grooves
+    return (
+        None
+        if found is None or found.groove is None
+        else (here.moved(centre_mm=np.array(found.centre_mm)), found.bottom_mm)
+    )
 
 
 def _settled(
