@@ -84,6 +84,10 @@ def find_bore(view: View, root_mm: float, scale_std: float, reasons: dict[str, s
         return Bore(reach_mm=ring.bottom_mm)
     if ring is not None and ring.groove is not None:
         tops, bottoms = _splined(view, ring, ring.groove, scale_std, reasons)
+        if tops is None and bottoms is None:
+            return Bore(
+                reach_mm=ring.bottom_mm
+            )  # a little aside of the middle light speaks for a count too many or few
         return Bore(
             diameter_mm=tops,
             splines=Count(value=ring.count, probability=_SPLINES_SURE),
