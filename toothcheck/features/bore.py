@@ -78,32 +78,50 @@ def find_bore(view: View, root_mm: float, scale_std: float, reasons: dict[str, s
         Takes why something is not told, by its key in `toothcheck.matching.Part`.
     """
     ring = find_splines(view, SMALLEST_MM, min(LARGEST_SPLINED_MM, root_mm - 2.5))
-    if ring is not None and ring.groove is not None and _brighter_inside(view, ring):
-        why = "the bore is splined, but the ground is brighter than the face: lay the part on something darker"
-        reasons["bore_mm"] = reasons["spline_major_mm"] = why
-        return Bore(reach_mm=ring.bottom_mm)
     if ring is not None and ring.groove is not None:
-        tops, bottoms = _splined(view, ring, ring.groove, scale_std, reasons)
-        if tops is None and bottoms is None:
-            return Bore(
-                reach_mm=ring.bottom_mm
-            )  # a little aside of the middle light speaks for a count too many or few
-        return Bore(
-            diameter_mm=tops,
-            splines=Count(value=ring.count, probability=_SPLINES_SURE),
-            spline_major_mm=bottoms,
-            groove=ring.groove,
-            groove_radius_mm=(ring.top_mm + ring.bottom_mm) / 2,
-            reach_mm=ring.bottom_mm,
-        )
+        return _splined(view, ring, ring.groove, scale_std, reasons)
     found = _circle(view, root_mm, scale_std, reasons)
     if found is None:
         return Bore()
     if found.value / 2 > LARGEST_SPLINED_MM or _is_round(view, found.value / 2):
         return Bore(diameter_mm=found, splines=Count(value=0, probability=0.99), reach_mm=found.value / 2)
-    # it may be the tops of splines, or the grooves between them
-    doubted = Estimate(value=found.value, std=math.hypot(found.std, _SPLINED_STD_MM))
-    return Bore(diameter_mm=doubted, reach_mm=found.value / 2)
+    return Bore(diameter_mm=_doubted(found), reach_mm=found.value / 2)
+
+
+def _splined(view: View, ring: Splines, groove: float, scale_std: float, reasons: dict[str, str]) -> Bore:
+    """What is told of a bore with a ring of splines in it."""
+    if _brighter_inside(view, ring):
+        why = "the bore is splined, but the ground is brighter than the face: lay the part on something darker"
+        reasons["bore_mm"] = reasons["spline_major_mm"] = why
+        return Bore(reach_mm=ring.bottom_mm)
+    half = math.pi / ring.count
+    circles: dict[str, Estimate | None] = {}
+    for key, what, off, radius in (
+        ("bore_mm", "splines' tops", half, ring.top_mm),
+        ("spline_major_mm", "grooves' bottoms", 0.0, ring.bottom_mm),
+    ):
+        found = near_rim(view, np.array(ring.centre_mm), radius, ring.rays(groove + off))
+        if found is None or float(np.hypot(*found[0])) > _BORE_ASIDE_MM:
+            reasons[key] = f"the {what} could not be followed all round: measure them"
+            circles[key] = None
+            continue
+        _, r, std = found
+        circles[key] = Estimate(value=2 * r, std=math.hypot(2 * std, 2 * r * scale_std))
+    told = [e for e in circles.values() if e is not None]
+    if not told or math.hypot(*ring.centre_mm) > _BORE_ASIDE_MM:
+        # a little aside of the middle light speaks for one spline too many or too few
+        reasons["bore_mm"] = reasons["spline_major_mm"] = "the splines could not be followed all round: measure them"
+        return Bore(reach_mm=ring.bottom_mm)
+    if len(told) == 1:  # where one is not clear, the other may have been taken for it
+        circles = {key: None if e is None else _doubted(e) for key, e in circles.items()}
+    return Bore(
+        diameter_mm=circles["bore_mm"],
+        splines=Count(value=ring.count, probability=_SPLINES_SURE),
+        spline_major_mm=circles["spline_major_mm"],
+        groove=groove,
+        groove_radius_mm=(ring.top_mm + ring.bottom_mm) / 2,
+        reach_mm=ring.bottom_mm,
+    )
 
 
 def _brighter_inside(view: View, ring: Splines) -> bool:
@@ -112,26 +130,9 @@ def _brighter_inside(view: View, ring: Splines) -> bool:
     return bool(inside > outside)
 
 
-def _splined(
-    view: View, ring: Splines, groove: float, scale_std: float, reasons: dict[str, str]
-) -> tuple[Estimate | None, Estimate | None]:
-    """Diameters of the circles on which the splines' tops stand and their grooves end."""
-    out: list[Estimate | None] = []
-    half = math.pi / ring.count
-    for key, what, off, radius in (
-        ("bore_mm", "splines' tops", half, ring.top_mm),
-        ("spline_major_mm", "grooves' bottoms", 0.0, ring.bottom_mm),
-    ):
-        found = near_rim(view, np.array(ring.centre_mm), radius, ring.rays(groove + off))
-        if found is None or float(np.hypot(*found[0])) > _BORE_ASIDE_MM:
-            reasons[key] = f"the {what} could not be followed all round: measure them"
-            out.append(None)
-            continue
-        _, r, std = found
-        out.append(Estimate(value=2 * r, std=math.hypot(2 * std, 2 * r * scale_std)))
-    if None in out:  # where one is not clear, the other may have been taken for it
-        out = [e and Estimate(value=e.value, std=math.hypot(e.std, _SPLINED_STD_MM)) for e in out]
-    return out[0], out[1]
+def _doubted(diameter: Estimate) -> Estimate:
+    """A diameter of which it is not known whether it is the splines' tops' or the grooves'."""
+    return Estimate(value=diameter.value, std=math.hypot(diameter.std, _SPLINED_STD_MM))
 
 
 def _circle(view: View, root: float, scale_std: float, reasons: dict[str, str]) -> Estimate | None:

@@ -21,9 +21,9 @@ from numpy.typing import NDArray
 from toothcheck.features.view import View
 from toothcheck.geometry import Floats
 
-SPLINES = range(8, 41)
+_SPLINES = range(8, 41)
 """Numbers of splines that are told."""
-LEAST_SHARE = 0.5
+_LEAST_SHARE = 0.5
 """Of what changes along a circle, how much the splines' own wave must hold: as much as all else."""
 _ORDERS = range(4, 121)
 """Waves that count as change; slower ones are light and shadow over the whole face."""
@@ -92,7 +92,7 @@ def find_splines(view: View, first_mm: float, last_mm: float, *, reach_mm: float
         if best is None or best.share < _HINT:
             return None
         reach_mm /= 2
-    return best if best is not None and best.share >= LEAST_SHARE else None
+    return best if best is not None and best.share >= _LEAST_SHARE else None
 
 
 def splines_about(view: View, first_mm: float, last_mm: float, centre: Floats) -> Splines | None:
@@ -117,11 +117,11 @@ def splines_about(view: View, first_mm: float, last_mm: float, centre: Floats) -
     power = np.abs(waves) ** 2
     change = power[:, _ORDERS.start : _ORDERS.stop].sum(axis=1)
     clear = np.lib.stride_tricks.sliding_window_view(whole, _ROWS).all(axis=1) & (change > 0)
-    share = np.where(clear[:, None], power[:, SPLINES.start : SPLINES.stop] / np.maximum(change, 1e-9)[:, None], 0.0)
+    share = np.where(clear[:, None], power[:, _SPLINES.start : _SPLINES.stop] / np.maximum(change, 1e-9)[:, None], 0.0)
     row, column = (int(k) for k in np.unravel_index(int(share.argmax()), share.shape))
     if share[row, column] <= 0:
         return None
-    count = SPLINES[column]
+    count = _SPLINES[column]
     strong = np.abs(np.fft.rfft(even, axis=1)[:, count])
     strong = np.where(whole, strong, 0.0)
     most = int(row + strong[row : row + _ROWS].argmax())
