@@ -13,7 +13,7 @@ import numpy as np
 
 from toothcheck.edges import fit_erf
 from toothcheck.estimate import Estimate
-from toothcheck.features.hole_edges import clear_step, near_rim, steps_on
+from toothcheck.features.hole_edges import BESIDE_RIM_MM, bright_inside, clear_step, near_rim, steps_on
 from toothcheck.features.splines import Splines, find_splines
 from toothcheck.features.view import View, rays_of
 from toothcheck.geometry import Floats
@@ -90,7 +90,9 @@ def find_bore(view: View, root_mm: float, scale_std: float, reasons: dict[str, s
 
 def _splined(view: View, ring: Splines, groove: float, scale_std: float, reasons: dict[str, str]) -> Bore:
     """What is told of a bore with a ring of splines in it."""
-    if _brighter_inside(view, ring):
+    middle = np.array(ring.centre_mm)
+    # the far rims outshine the near ones then
+    if bright_inside(view, middle, ring.top_mm - BESIDE_RIM_MM, ring.bottom_mm + BESIDE_RIM_MM):
         why = "the bore is splined, but the ground is brighter than the face: lay the part on something darker"
         reasons["bore_mm"] = reasons["spline_major_mm"] = why
         return Bore(reach_mm=ring.bottom_mm)
@@ -100,7 +102,7 @@ def _splined(view: View, ring: Splines, groove: float, scale_std: float, reasons
         ("bore_mm", "splines' tops", half, ring.top_mm),
         ("spline_major_mm", "grooves' bottoms", 0.0, ring.bottom_mm),
     ):
-        found = near_rim(view, np.array(ring.centre_mm), radius, ring.rays(groove + off))
+        found = near_rim(view, middle, radius, ring.rays(groove + off))
         if found is None or float(np.hypot(*found[0])) > _BORE_ASIDE_MM:
             reasons[key] = f"the {what} could not be followed all round: measure them"
             circles[key] = None
@@ -122,12 +124,6 @@ def _splined(view: View, ring: Splines, groove: float, scale_std: float, reasons
         groove_radius_mm=(ring.top_mm + ring.bottom_mm) / 2,
         reach_mm=ring.bottom_mm,
     )
-
-
-def _brighter_inside(view: View, ring: Splines) -> bool:
-    """Whether what is seen through splines outshines the face: their far rims outshine the near ones then."""
-    inside, outside = (np.nanmedian(view.at(np.array(ring.centre_mm) + r * rays_of(180))) for r in ring.beside_mm)
-    return bool(inside > outside)
 
 
 def _doubted(diameter: Estimate) -> Estimate:

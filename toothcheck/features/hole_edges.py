@@ -21,6 +21,8 @@ from toothcheck.geometry import Floats
 _RIM_MARGIN = 0.1
 BEVEL_STD_MM = 0.06
 """Edges of bores and holes are broken by some tenths; what of it moves the rim found."""
+BESIDE_RIM_MM = 0.8
+"""How far inside and outside of a rim its light is compared."""
 
 
 def steps_on(view: View, centres: Floats, radii: Floats, rays: Floats, height: float) -> Floats:
@@ -61,16 +63,16 @@ def near_rim(view: View, centre: Floats, radius: float, rays: Floats) -> _Circle
     if found is None:
         return None
     (middle, r, std), settled = found[0][0], found[1]
-    if not settled and bright_inside(view, middle, r):
+    if not settled and bright_inside(view, middle, r - BESIDE_RIM_MM, r + BESIDE_RIM_MM):
         # the far rim may have been taken for the near one
         std = math.hypot(std, 0.5 * r * view.thickness_mm / float(view.plane.camera_in_plane()[2]))
     return middle, r, std
 
 
-def bright_inside(view: View, middle: Floats, r: float) -> bool:
-    """Whether what is seen through a hole is brighter than the face round it."""
+def bright_inside(view: View, middle: Floats, inner_mm: float, outer_mm: float) -> bool:
+    """Whether what is seen through a hole is brighter than the face round it, on circles inside and outside its rim."""
     rays = rays_of(48)
-    inside, outside = (view.at(middle + (r + off) * rays[None]) for off in (-0.8, 0.8))
+    inside, outside = (view.at(middle + r * rays[None]) for r in (inner_mm, outer_mm))
     both = np.isfinite(inside) & np.isfinite(outside)
     return bool(both.any() and np.median(inside[both]) > np.median(outside[both]))
 

@@ -8,7 +8,7 @@ from dataclasses import dataclass
 import numpy as np
 
 from toothcheck.estimate import Estimate
-from toothcheck.features.hole_edges import BEVEL_STD_MM, bright_inside, near_rims, steps_on
+from toothcheck.features.hole_edges import BESIDE_RIM_MM, BEVEL_STD_MM, bright_inside, near_rims, steps_on
 from toothcheck.features.view import View, rays_of
 from toothcheck.geometry import Floats
 from toothcheck.matching import Count
@@ -28,7 +28,7 @@ def _whole_set(view: View, c: float, phase: float, n: int, rho: float) -> tuple[
     circles, settled = found
     for middle, r, _ in circles:
         # through a hole the ground is brighter than the face, and the far rim outshines the near one: no size then
-        if not settled and bright_inside(view, middle, r):
+        if not settled and bright_inside(view, middle, r - BESIDE_RIM_MM, r + BESIDE_RIM_MM):
             return None
         if not steps_on(view, middle[None], np.array([r]), rays_of(48), 0.0)[0, 0] > _HOLE_SUPPORT:
             return None

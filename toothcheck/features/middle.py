@@ -16,7 +16,7 @@ from toothcheck.cards.detect import CardSighting
 from toothcheck.features.bore import LARGEST_SPLINED_MM, SMALLEST_MM
 from toothcheck.features.hole_edges import fit_hole, steps_on
 from toothcheck.features.splines import find_splines
-from toothcheck.features.view import rays_of, view_round
+from toothcheck.features.view import ABOUT, rays_of, view_round
 from toothcheck.geometry import Floats
 from toothcheck.pose import PlanePose
 from toothcheck.tracing.centres import meeting_places
@@ -91,12 +91,9 @@ def _splines_at(grey: NDArray[np.uint8], plane: PlanePose, guess: Floats) -> tup
     """The face's plane about a splined bore near a place, and the radius of its grooves' bottoms."""
     here = plane.moved(centre_mm=guess)
     found = find_splines(view_round(grey, here, LARGEST_SPLINED_MM + 4), SMALLEST_MM, LARGEST_SPLINED_MM, reach_mm=1.6)
-    # the weave of a cloth has waves, but no grooves
-    return (
-        None
-        if found is None or found.groove is None
-        else (here.moved(centre_mm=np.array(found.centre_mm)), found.bottom_mm)
-    )
+    if found is None or found.groove is None:  # the weave of a cloth has waves, but no grooves
+        return None
+    return here.moved(centre_mm=np.array(found.centre_mm)), found.bottom_mm
 
 
 def _settled(
@@ -143,7 +140,7 @@ def _bore_at(grey: NDArray[np.uint8], plane: PlanePose, guess: Floats) -> tuple[
         start = guess if best is None else best[1]
         here = plane.moved(centre_mm=start)
         view = view_round(grey, here, float(radii[-1]) + 3)
-        offsets = np.array([[i, j] for i in (-1, 0, 1) for j in (-1, 0, 1)], dtype=np.float64) * reach
+        offsets = reach * ABOUT
         like = steps_on(view, offsets, radii, rays, 0.0)
         for o, row in zip(offsets, like, strict=True):
             i = int(row.argmax())

@@ -14,11 +14,11 @@ from __future__ import annotations
 
 import math
 from dataclasses import dataclass
+from typing import NamedTuple
 
 import numpy as np
-from numpy.typing import NDArray
 
-from toothcheck.features.view import View
+from toothcheck.features.view import ABOUT, View, rays_at, rays_of
 from toothcheck.geometry import Floats
 
 _SPLINES = range(8, 41)
@@ -32,7 +32,6 @@ _BESIDE_MM = 0.4
 """How far inside and outside of a rim its light is compared."""
 _TOLD = 0.5
 """How nearly what speaks for a groove on one axis must speak against it on the other."""
-_STEPS = np.array([[i, j] for i in (-1, 0, 1) for j in (-1, 0, 1)], dtype=np.float64)
 _HINT = 0.25
 """Share from which on it is worth to look closer."""
 _NARROW = 0.06
@@ -47,8 +46,6 @@ class Splines:
 
     centre_mm: tuple[float, float]
     count: int
-    share: float
-    """Of what changes along their circle, how much their own wave holds, 0…1."""
     groove: float | None
     """Angle of a groove's axis, radians; None where grooves and splines are not told apart."""
     top_mm: float
@@ -56,16 +53,10 @@ class Splines:
     bottom_mm: float
     """Radius at which it ends: of the grooves' bottoms, roughly."""
 
-    @property
-    def beside_mm(self) -> tuple[float, float]:
-        """Radii of circles inside the tops and outside the bottoms."""
-        return self.top_mm - 2 * _BESIDE_MM, self.bottom_mm + 2 * _BESIDE_MM
-
     def rays(self, axis: float) -> Floats:
         """(3·count, 2) unit vectors close about the axes at an angle (radians) and at every spline from there on."""
         pitch = 2 * math.pi / self.count
-        turn = axis + pitch * (np.arange(self.count)[:, None] + np.array([-_NARROW, 0.0, _NARROW])).ravel()
-        return np.stack([np.cos(turn), np.sin(turn)], axis=1)
+        return rays_at(axis + pitch * (np.arange(self.count)[:, None] + np.array([-_NARROW, 0.0, _NARROW])).ravel())
 
 
 def find_splines(view: View, first_mm: float, last_mm: float, *, reach_mm: float = 0.4) -> Splines | None:
@@ -81,57 +72,59 @@ def find_splines(view: View, first_mm: float, last_mm: float, *, reach_mm: float
     reach_mm
         With which steps the middle is looked for at first; they are halved down to a tenth of a millimetre.
     """
-    best: Splines | None = None
+    radii = np.arange(first_mm, last_mm, _STEP_MM)
+    if len(radii) <= _ROWS:
+        return None
+    best: _Waves | None = None
     middle = np.zeros(2)
     while reach_mm > 0.07:
         start = middle
-        for offset in reach_mm * _STEPS:
-            found = splines_about(view, first_mm, last_mm, start + offset)
-            if found is not None and (best is None or found.share > best.share):
+        for offset in reach_mm * ABOUT:
+            found = _waves_about(view, radii, start + offset)
+            if found.share > (0.0 if best is None else best.share):
                 best, middle = found, start + offset
         if best is None or best.share < _HINT:
             return None
         reach_mm /= 2
-    return best if best is not None and best.share >= _LEAST_SHARE else None
+    return _ring(view, radii, middle, best) if best is not None and best.share >= _LEAST_SHARE else None
 
 
-def splines_about(view: View, first_mm: float, last_mm: float, centre: Floats) -> Splines | None:
-    """The clearest ring of splines about a centre (plane, mm), however clear; None where no circle can be followed.
+class _Waves(NamedTuple):
+    """What the light does on circles about a middle."""
 
-    Parameters
-    ----------
-    first_mm, last_mm
-        Radii between which it is looked for.
-    """
-    radii = np.arange(first_mm, last_mm, _STEP_MM)
-    if len(radii) <= _ROWS:
-        return None
-    turn = 2 * np.pi * np.arange(_TURNS) / _TURNS
-    rays = np.stack([np.cos(turn), np.sin(turn)], axis=1)
-    light = view.at(centre + radii[:, None, None] * rays[None])
+    share: float
+    """The largest that one wave holds of all that changes along a circle."""
+    order: int
+    """Which wave that is."""
+    row: int
+    """The first of the circles, taken together, along which it is so."""
+    even: Floats
+    """(radii, turns) the root of light; 0 along circles that leave the picture."""
+
+
+def _waves_about(view: View, radii: Floats, centre: Floats) -> _Waves:
+    light = view.at(centre + radii[:, None, None] * rays_of(_TURNS)[None])
     whole = np.asarray(np.isfinite(light).all(axis=1))
     # the root of light: grain and gloss count alike in the bright and in the dark
     even = np.sqrt(np.clip(np.where(whole[:, None], light, 0.0), 0, None))
     sums = np.cumsum(np.concatenate([np.zeros((1, _TURNS)), even]), axis=0)
-    waves: NDArray[np.complex128] = np.fft.rfft((sums[_ROWS:] - sums[:-_ROWS]) / _ROWS, axis=1)
-    power = np.abs(waves) ** 2
+    power = np.abs(np.fft.rfft((sums[_ROWS:] - sums[:-_ROWS]) / _ROWS, axis=1)) ** 2
     change = power[:, _ORDERS.start : _ORDERS.stop].sum(axis=1)
     clear = np.lib.stride_tricks.sliding_window_view(whole, _ROWS).all(axis=1) & (change > 0)
     share = np.where(clear[:, None], power[:, _SPLINES.start : _SPLINES.stop] / np.maximum(change, 1e-9)[:, None], 0.0)
     row, column = (int(k) for k in np.unravel_index(int(share.argmax()), share.shape))
-    if share[row, column] <= 0:
-        return None
-    count = _SPLINES[column]
+    return _Waves(share=float(share[row, column]), order=_SPLINES[column], row=row, even=even)
+
+
+def _ring(view: View, radii: Floats, centre: Floats, waves: _Waves) -> Splines:
+    """Between which circles a wave is strong, and which of its axes is a groove's."""
+    count, even = waves.order, waves.even
     strong = np.abs(np.fft.rfft(even, axis=1)[:, count])
-    strong = np.where(whole, strong, 0.0)
-    most = int(row + strong[row : row + _ROWS].argmax())
-    low, high = most, most
-    while low > 0 and strong[low - 1] > 0.5 * strong[most]:
-        low -= 1
-    while high < len(radii) - 1 and strong[high + 1] > 0.5 * strong[most]:
-        high += 1
-    wave = np.fft.rfft(even[low : high + 1].mean(axis=0))[count]
-    bright = -float(np.angle(wave)) / count
+    most = waves.row + int(strong[waves.row : waves.row + _ROWS].argmax())
+    weak = np.flatnonzero(strong <= 0.5 * strong[most])
+    low = int(weak[weak < most].max(initial=-1)) + 1
+    high = int(weak[weak > most].min(initial=len(radii))) - 1
+    bright = -float(np.angle(np.fft.rfft(even[low : high + 1].mean(axis=0))[count])) / count
     # on a groove's axis the light changes at the bottom, on a spline's at its top, whichever of them is bright
     axes = bright, bright + math.pi / count
     one, other = (_late(view, centre, axis, count, float(radii[low]), float(radii[high])) for axis in axes)
@@ -139,7 +132,6 @@ def splines_about(view: View, first_mm: float, last_mm: float, centre: Floats) -
     return Splines(
         centre_mm=(float(centre[0]), float(centre[1])),
         count=count,
-        share=float(share[row, column]),
         groove=(axes[0] if one > other else axes[1]) if told else None,
         top_mm=float(radii[low]),
         bottom_mm=float(radii[high]),
@@ -148,8 +140,7 @@ def splines_about(view: View, first_mm: float, last_mm: float, centre: Floats) -
 
 def _late(view: View, centre: Floats, axis: float, count: int, top: float, bottom: float) -> float:
     """How much more the light changes at a ring's outer radius than at its inner one, along the splines' like axes."""
-    turn = axis + 2 * np.pi * np.arange(count) / count
-    rays = np.stack([np.cos(turn), np.sin(turn)], axis=1)
+    rays = rays_at(axis + 2 * np.pi * np.arange(count) / count)
     at = np.array([top - _BESIDE_MM, top + _BESIDE_MM, bottom - _BESIDE_MM, bottom + _BESIDE_MM])
     light = np.nanmedian(view.at(centre + at[:, None, None] * rays[None]), axis=1)
     return float(abs(light[3] - light[2]) - abs(light[1] - light[0]))

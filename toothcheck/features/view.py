@@ -55,5 +55,13 @@ def frame_of(plane: PlanePose, rim: Floats, margin: int, shape: tuple[int, ...])
 
 def rays_of(count: int) -> Floats:
     """Unit vectors (count, 2) all round."""
-    a = np.linspace(0, 2 * math.pi, count, endpoint=False)
-    return np.stack([np.cos(a), np.sin(a)], axis=1)
+    return rays_at(np.linspace(0, 2 * math.pi, count, endpoint=False))
+
+
+def rays_at(angles: Floats) -> Floats:
+    """Unit vectors (n, 2) at angles, radians."""
+    return np.stack([np.cos(angles), np.sin(angles)], axis=1)
+
+
+ABOUT: Floats = np.array([[i, j] for i in (-1, 0, 1) for j in (-1, 0, 1)], dtype=np.float64)
+"""(9, 2) a place and its eight neighbours, one apart: where a search steps to."""

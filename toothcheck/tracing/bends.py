@@ -151,9 +151,8 @@ def _edges(
     over = shape.points[:, 1] - shape.root_mm
     leaned = np.stack([shape.points[:, 0], shape.root_mm + over * math.cos(lean)], axis=1)
     height = over * math.sin(lean)
-    index = (
-        np.arange(wheel.form.teeth, dtype=np.float64) + 0.5
-    )  # a tooth's centre line is half a pitch on from its gap's axis
+    # a tooth's centre line is half a pitch on from its gap's axis
+    index = np.arange(wheel.form.teeth, dtype=np.float64) + 0.5
     at, normals, upright = (
         wheel.from_gap(np.broadcast_to(p, (len(index), *p.shape)), index) for p in (leaned, shape.normals, shape.points)
     )
