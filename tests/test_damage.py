@@ -13,7 +13,7 @@ from scipy.spatial.transform import Rotation
 
 from toothcheck.chains import chain
 from toothcheck.edges import optics
-from toothcheck.flags import flag
+from toothcheck.flags import MAY_BE_DAMAGED, flag
 from toothcheck.inspection import Claim, inspect, tip_pixels
 from toothcheck.photo import decode, load
 from toothcheck.synthetic import Wear, encode, handled, honest_claim, make_photo, random_scene, set_stage
@@ -305,6 +305,21 @@ def test_one_flank_or_tip_alone_bends_no_tooth():
     # a tooth turned round the wheel, one whose tip ends lower, one that shows no edges, and three side by side
     ring = drawn({4: (2.6, GROUND), 8: (0.3, GROUND)} | dict.fromkeys((11, 12), (2.6, GROUND)), turned={6: 0.02})
     assert not ring.leaning
+
+
+def test_the_shadow_along_one_flank_and_about_the_tip_bends_no_tooth():
+    """On a mat light from one side draws both at once: a new sprocket's tooth was said to be bent for it."""
+    photo = load(SAMPLES / "harbour-front-new-on-mat.jpg")
+    truth = json.loads((SAMPLES / "harbour-front-new-on-mat.json").read_text())
+    seen = inspect(
+        photo,
+        Claim(
+            chain=chain(truth["chain"]), teeth=truth["teeth"], position=truth["position"], turning=truth["turning"],
+            card_height_mm=truth["card_lift_told"],
+        ),
+    )  # fmt: skip
+    assert not any(MAY_BE_DAMAGED & set(tooth.flags) for tooth in seen.wear.teeth)
+    assert seen.verdict.grade == truth["true_grade"] == "good"
 
 
 def test_two_teeth_side_by_side_that_seem_bent_alike_are_what_light_does():

@@ -454,6 +454,18 @@ def reach(one, two):
     return np.ptp(x), np.ptp(y)
 
 
+def test_what_a_tooth_may_be_is_no_reason_why_it_was_not_measured():
+    wear = made().wear
+    teeth = list(wear.teeth)
+    teeth[2] = ToothWear(index=2, measured=False, flags=("unclear-edge", "leans"))
+    panel = Panel(canvas(1920, 1280), 2 / 3)
+    panel.legend(replace(wear, teeth=tuple(teeth)))
+    rows = [text.get_text() for text in panel.axes.texts]
+    assert [row for row in rows if row.startswith("not measured")] != []
+    assert not any("leans" in row for row in rows)
+    assert "may be bent: look along its edge" in rows
+
+
 @pytest.mark.parametrize("code", ["stands-aside", "leans", "tip-differs"])
 def test_a_tooth_that_may_be_damaged_is_called_out_marked_at_its_number_and_explained(code):
     assert 2 not in (COVERED, WORST)

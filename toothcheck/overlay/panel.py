@@ -9,6 +9,7 @@ from matplotlib.patches import Circle, Rectangle
 from numpy.typing import NDArray
 
 from toothcheck.estimate import said
+from toothcheck.flags import MAY_BE_DAMAGED
 from toothcheck.grade import BANDS_PERCENT, CANNOT_TELL, GRADES, MEANING
 from toothcheck.overlay.drawing import draw_tooth, show, write
 from toothcheck.overlay.frames import Inspected, Placement, ideal_thickness_mm
@@ -190,11 +191,11 @@ class Panel:
         ]
         unmeasured = [t for t in wear.teeth if not t.measured]
         if unmeasured:
-            why = sorted({code for t in unmeasured for code in t.flags})
+            why = sorted({code for t in unmeasured for code in t.flags} - MAY_BE_DAMAGED)
             rows.append(("out", "not measured: " + ", ".join(code.replace("-", " ") for code in why)))
         if any("tip-differs" in t.flags for t in wear.teeth):
             rows.append(("?", "may be bent or broken: look at it closely"))
-        elif any({"stands-aside", "leans"} & set(t.flags) for t in wear.teeth):
+        elif any(not MAY_BE_DAMAGED.isdisjoint(t.flags) for t in wear.teeth):
             rows.append(("?", "may be bent: look along its edge"))
         for kind, words in rows:
             self.y += 28
