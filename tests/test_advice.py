@@ -274,10 +274,12 @@ def test_hunting_tooth():
     # our own arithmetic
     assert meshing(15, 112).common_factor == 1
     assert meshing(15, 112).turns_to_repeat == 112
+    assert "every tooth meets every link (again after 112 turns)" in meshing(15, 112).sentence()
     even = meshing(16, 112)
     assert even.common_factor == 16
     assert even.turns_to_repeat == 7
     assert "alternate teeth" in even.sentence()
+    assert "share the factor 16: each tooth meets only 7 of the links" in even.sentence()
     assert "alternate" not in meshing(15, 110).sentence()
     assert meshing(15, 110).common_factor == 5
 

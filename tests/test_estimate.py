@@ -9,7 +9,7 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 from scipy.special import ndtr
 
-from toothcheck.estimate import Estimate
+from toothcheck.estimate import Estimate, median_of, said
 
 
 @pytest.mark.parametrize(
@@ -48,7 +48,7 @@ def test_rounding_moves_nothing_by_more_than_a_twentieth_of_the_uncertainty(valu
 
 
 @pytest.mark.parametrize(
-    ("value", "std", "said"),
+    ("value", "std", "text"),
     [
         (0.4163, 0.052, "0.42 ± 0.05 mm"),
         (0.4163, 0.0152, "0.416 ± 0.015 mm"),
@@ -61,8 +61,13 @@ def test_rounding_moves_nothing_by_more_than_a_twentieth_of_the_uncertainty(valu
         (812.0, 25.0, "810 ± 30 mm"),
     ],
 )
-def test_text_for_people(value, std, said):
-    assert Estimate(value=value, std=std).text("mm") == said
+def test_text_for_people(value, std, text):
+    assert Estimate(value=value, std=std).text("mm") == text
+
+
+def test_what_was_not_measured_is_said_to_be_so():
+    assert said(None, "mm") == "not measured"
+    assert said(Estimate(value=0.4163, std=0.052), "mm") == "0.42 ± 0.05 mm"
 
 
 @settings(max_examples=200, derandomize=True, deadline=None, database=None)
@@ -76,6 +81,13 @@ def test_a_file_and_what_is_read_from_it_say_the_same(value, std):
 def test_what_is_no_estimate_is_refused(value, std):
     with pytest.raises(ValueError, match="must"):
         Estimate(value=value, std=std)
+
+
+def test_the_median_of_uncertain_values_is_no_surer_than_they_are():
+    values = [Estimate(value=v, std=s) for v, s in ((0.9, 0.3), (0.2, 0.1), (0.4, 0.2), (0.3, 0.1))]
+    middle = median_of(values)
+    assert (middle.value, middle.std) == pytest.approx((0.35, 0.15))
+    assert median_of([]) is None
 
 
 def test_the_probability_of_lying_below_a_limit_is_the_normal_distributions():

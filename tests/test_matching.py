@@ -141,6 +141,17 @@ def test_an_unsure_count_cannot_tell():
         assert compare(old, Part(name="b", teeth=Count(value=n, probability=0.8))).of("teeth").result == "cannot-tell"
 
 
+def test_parts_that_surely_have_other_counts_are_hardly_the_same():
+    # both counts right: 0.99 · 0.99, in which case 43 is not 44; the names stand where they belong
+    old, new = Part(name="a", teeth=Count(value=43, probability=0.99)), Part(name="b", teeth=Count(value=44))
+    c = compare(old, replace(new, teeth=Count(value=44, probability=0.99)))
+    assert (c.old, c.new) == ("a", "b")
+    match = c.of("teeth")
+    assert (match.old.value, match.new.value, match.difference.value) == (43, 44, 1)
+    assert match.probability_same == pytest.approx(1 - 0.9801)
+    assert compare(old, old).of("teeth").probability_same == pytest.approx(0.9801)
+
+
 @pytest.mark.parametrize(
     "bad",
     [
@@ -189,6 +200,9 @@ def test_one_tooth_less_in_front():
     c = change(front_after=14, pickup="gearbox")
     assert c.change_percent == pytest.approx(100 / 14)
     text = " ".join(c.warnings)
+    # 45/15 = 3, 45/14 = 3.214; shorter gearing is what a smaller front sprocket is fitted for
+    assert "3.000 -> 3.214 (+7.1 %): lower gearing, the engine turns faster" in text
+    assert "may need entering in the papers" in text
     assert "7.1 % more" in text
     assert "distance counter" in text
     assert c.wheel_shift_mm == pytest.approx(-15.875 / 4)
@@ -197,7 +211,12 @@ def test_one_tooth_less_in_front():
 
 def test_a_larger_front_warns_of_the_room():
     c = change(front_after=16)
-    assert "nearer to the case" in " ".join(c.warnings)
+    text = " ".join(c.warnings)
+    # 45/16 = 2.8125
+    assert "3.000 -> 2.812 (-6.2 %): higher gearing, the engine turns slower" in text
+    assert "it will read 6.2 % less than before" in text
+    assert "2.5 mm nearer to the case" in text
+    assert "forward" in text
     # pitch radius grows by about p/2π for each tooth (our arithmetic)
     assert c.front_radius_change_mm == pytest.approx(15.875 / (2 * np.pi), abs=0.03)
 

@@ -1,6 +1,7 @@
 """Chain elongation from readings and from rows of pins."""
 
 import math
+from dataclasses import replace
 
 import numpy as np
 import pytest
@@ -47,6 +48,9 @@ def test_chain_limits_of_published_service_manuals(pitches, span_mm, percent):
     assert any((x.pitches, x.span_mm) == (pitches, span_mm) for x in PUBLISHED_LIMITS)
     limit = Limit.from_span(span_mm=span_mm, pitches=pitches, pitch_mm=15.875, source="service manual p. 1")
     assert limit.elongation_percent == pytest.approx(percent, abs=0.005)
+    # as it is typed off the page, with and without the words
+    for typed in (f"{span_mm} over {pitches}", f"{span_mm:g} mm over {pitches} pitches"):
+        assert Limit.parse(f"{typed} @ service manual p. 1", pitch_mm=15.875) == limit
     at_it = measured(span_mm, span_mm, span_mm, pitches=pitches)
     assert at_it.percent.value == pytest.approx(percent, abs=0.005)
     # exactly at the limit no side can be sure
@@ -168,6 +172,23 @@ def test_one_pitch_too_many_under_the_calliper():
     long = measured(41 * 15.875, pitches=40)
     assert "count-again" in codes(long)
     assert long.believable
+
+
+@pytest.mark.parametrize(
+    ("pitches_long", "told", "said"),
+    [
+        # our own arithmetic: 19.228/20, 21.105/20, 41/40 and 20.08·12.7/(20·15.875)
+        (19 * 1.012, 20, ("is -3.9 %, which no such chain has", "they span 19 pitches", "make it +1.20 %")),
+        (21 * 1.005, 20, ("is +5.5 %, which no such chain has", "fits 21 pitches (+0.50 %)")),
+        (41.0, 40, ("is +2.50 % over 40 pitches, but also +0.00 % over 41:", "if they are 41, say --rollers 41")),
+        (20.08 * 12.7 / 15.875, 20, ("is -19.7 %, which no such chain has", "fits a pitch of 12.7 mm")),
+        (27.0, 20, ("is +35.0 %, which no such chain has", "Check the count, the chain size and the reading")),
+    ],
+)
+def test_what_a_reading_would_be_by_another_count_or_size_is_said_in_numbers(pitches_long, told, said):
+    sentence = measured(pitches_long * 15.875, pitches=told).traps[0].sentence
+    for words in said:
+        assert words in sentence
 
 
 @pytest.mark.parametrize(("claimed", "real"), [("520", "428"), ("428", "520"), ("530", "630"), ("420", "06B")])
@@ -354,6 +375,42 @@ def test_an_uneven_link_and_a_stiff_joint_are_named():
     kinked = run_of(row_of(np.full(14, 15.95), bend_at=5), C520)
     assert [k.pin for k in kinked.kinks] == [5]
     assert abs(kinked.kinks[0].angle_deg) == pytest.approx(4.0, abs=0.01)
+
+
+@given(st.floats(-math.pi, math.pi), st.booleans())
+def test_a_row_may_lie_any_way_in_the_plane(turn, mirrored):
+    lengths = np.array([15.9 + 0.2 * (i % 2) for i in range(14)])
+    lengths[6] += 0.4
+    row = row_of(lengths, bend_at=9)
+    c, s = math.cos(turn), math.sin(turn)
+    moved = row.pins_mm * (1, -1 if mirrored else 1) @ np.array([[c, s], [-s, c]])
+    laid, turned = run_of(row, C520), run_of(replace(row, pins_mm=moved), C520)
+    assert turned.percent.value == pytest.approx(laid.percent.value, abs=1e-9)
+    assert turned.alternation_mm.value == pytest.approx(laid.alternation_mm.value, abs=1e-9)
+    assert [link.length_mm for link in turned.links] == pytest.approx(lengths)
+    assert [link.index for link in turned.uneven] == [6]
+    assert [k.pin for k in turned.kinks] == [9]
+    assert abs(turned.kinks[0].angle_deg) == pytest.approx(4.0, abs=0.01)
+
+
+def test_a_pin_that_stands_aside_is_one_stiff_joint_and_not_three():
+    # beside it the run turns half as far the other way: atan(1/15.9) twice at it, once at each neighbour
+    row = row_of(np.full(14, 15.9))
+    aside = row.pins_mm.copy()
+    aside[6, 1] += 1.0
+    run = run_of(replace(row, pins_mm=aside), C520)
+    assert [k.pin for k in run.kinks] == [6]
+    assert abs(run.kinks[0].angle_deg) == pytest.approx(2 * math.degrees(math.atan(1 / 15.9)), abs=0.01)
+
+
+@pytest.mark.parametrize("n", [12, 13])
+def test_stated_uncertainty_of_the_play_at_every_second_link_holds(n):
+    # Monte Carlo of our own, as for the elongation
+    rng = np.random.default_rng(n)
+    lengths = np.array([15.875 + 0.3 * (i % 2) for i in range(n)])
+    told = [run_of(row_of(lengths, std=0.03, rng=rng), C520).alternation_mm for _ in range(400)]
+    assert np.std([abs(e.value) for e in told]) == pytest.approx(told[0].std, rel=0.12)
+    assert np.mean([abs(e.value) for e in told]) == pytest.approx(0.3, abs=0.003)
 
 
 def test_stated_uncertainty_of_a_row_holds():
