@@ -1,6 +1,7 @@
 """One plan from the evidence."""
 
 import itertools
+from dataclasses import replace
 
 import pytest
 from hypothesis import given
@@ -11,6 +12,7 @@ from toothcheck.advice import (
     PHOTO_HOLDS_KM,
     UNREAD_DAYS,
     ChainState,
+    Dispute,
     Halt,
     Seen,
     Situation,
@@ -289,6 +291,49 @@ def test_meshing_counts_what_really_meets(teeth, links):
     met = {(k * teeth) % links for k in range(links)}  # links that tooth 0 meets, turn after turn
     m = meshing(teeth, links)
     assert len(met) == m.turns_to_repeat == links // m.common_factor
+
+
+def test_what_is_not_known_of_each_part_is_asked_for_by_its_name():
+    plan = plan_for(drive(front=None, rear=None, adjuster=None))
+    assert "Photograph the front sprocket (take its cover off) and grade it (toothcheck inspect)." in plan.measure_next
+    assert "Photograph the rear sprocket and grade it (toothcheck inspect)." in plan.measure_next
+    assert any(step.startswith("Look how much of the adjuster's travel is left") for step in plan.measure_next)
+    assert not any("adjuster" in step for step in plan_for(drive()).measure_next)
+    said = plan_for(drive(front="watch")).reasons
+    assert any(r.startswith("Front sprocket: watch, 15 teeth, ") for r in said)
+    assert any(r.startswith("Rear sprocket: good, 43 teeth, ") for r in said)
+
+
+def test_readings_that_contradict_each_other_are_said_in_the_headline_and_only_then():
+    dispute = Dispute(sentence="One reading says so, a later one does not.", remedy="Photograph it again.")
+    for name in ("front", "rear"):
+        headline = plan_for(drive(**{name: sprocket("watch", dispute=dispute)})).headline
+        assert f"Two readings of the {name} sprocket disagree and the worse one counts" in headline
+    assert "Two readings of the chain disagree" in plan_for(drive(dispute=dispute)).headline
+    assert "disagree" not in plan_for(drive(front="watch")).headline
+
+
+@pytest.mark.parametrize(
+    ("situation", "action", "first"),
+    [
+        (drive(front=sprocket(chain_size="428")), "measure-first", "Chain and sprockets are of different sizes"),
+        (drive(front=sprocket("watch", chain_size="428")), "measure-first", "Chain and sprockets are of different siz"),
+        (drive(front=sprocket("replace-set", chain_size="428")), "set", "Renew"),
+    ],
+)
+def test_sizes_that_do_not_match_leave_nothing_as_it_is(situation, action, first):
+    # ISO 606 and vendors' tables: 428 and 520 differ in pitch and in roller
+    plan = plan_for(replace(situation, chain=replace(situation.chain, size="520")))
+    assert plan.action == action
+    assert plan.headline.startswith(first)
+    assert "sizes" in plan.headline
+
+
+def test_how_much_higher_a_long_chain_rides_is_said_for_each_sprocket():
+    # our own arithmetic, e·R at p 15.875: R of 15 teeth 38.178 mm, of 45 teeth 113.789 mm
+    worn = drive(front="replace-set", rear=sprocket(teeth=45), percent=1.0)
+    assert "This chain rides 0.38 mm on 15 teeth and 1.14 mm on 45 teeth higher" in " ".join(plan_for(worn).notes)
+    assert "This chain rides" not in " ".join(plan_for(drive(front="replace-set", percent=0.0)).notes)
 
 
 @pytest.mark.parametrize(("teeth", "lift"), [(15, 0.38), (45, 1.14)])

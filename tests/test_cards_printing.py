@@ -118,6 +118,18 @@ def test_nothing_is_printed_in_the_middle_of_a_mat_nor_on_a_marker_s_quiet_zone(
         assert around.min() == 255
 
 
+def test_the_pocket_card_is_as_large_as_a_bank_card_and_prints_in_proportion():
+    # ISO/IEC 7810 ID-1: 85.60 × 53.98 mm; in the plane y points up from the top left corner
+    card = layouts()["pocket"]
+    for scale in (1.0, 0.98):
+        made = card.printed(scale)
+        w, h = 85.60 * scale, 53.98 * scale
+        assert made.outline_mm == pytest.approx(np.array([[0, 0], [w, 0], [w, -h], [0, -h]]), abs=0.1)
+        assert made.middle_mm == pytest.approx([w / 2, -h / 2], abs=0.1)
+        for number, corners in made.corners_mm.items():
+            assert corners == pytest.approx(scale * card.corners_mm[number])
+
+
 def test_pocket_card_has_its_quiet_zone_inside_the_cut_line():
     px, cell = 16, 18 / 8
     grey = rendered(card_pdf("pocket"), 0, px)

@@ -228,9 +228,14 @@ def test_a_tip_that_differs_must_be_looked_at_before_a_grade_unless_the_rest_is_
     assert any(reason.startswith(said) for reason in verdict.reasons)
     assert verdict.advice_heading == "Look first"
     ring = replace(ring_of(form, drive=2.8), tips_apart=((9, mm),))
-    worn = grade(measure(ring, drive_clockwise=True, rng=np.random.default_rng(0)), (), np.random.default_rng(1))
+    wear = measure(ring, drive_clockwise=True, rng=np.random.default_rng(0))
+    worn = grade(wear, (), np.random.default_rng(1))
     assert worn.grade == "replace-now"
     assert worn.confidence > 0.9
+    # where the photo is in doubt besides, the tooth is told of all the same
+    doubted = grade(wear, ("too-far",), np.random.default_rng(1))
+    assert doubted.grade == "cannot-tell"
+    assert any(reason.startswith(said) for reason in doubted.reasons)
 
 
 @pytest.mark.parametrize(("degrees", "way"), [(16.0, "towards"), (-22.0, "away from")])

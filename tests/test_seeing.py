@@ -15,6 +15,7 @@ from toothcheck.cards.layout import layouts
 from toothcheck.edges import Optics, fit_erf, optics, sample
 from toothcheck.photo import linear_light
 from toothcheck.pose import Camera, PlanePose, card_pose
+from toothcheck.pose.lens import Lens, cut_lens, together
 from toothcheck.synthetic import Part, Scene, Sensor, make_photo, set_stage
 from toothcheck.toothform import IsoForm
 from toothcheck.tracing.follow import follow, step_evidence
@@ -216,6 +217,25 @@ def test_pose_tells_focal_length_tilt_and_scale_within_what_it_states(card_scene
     assert found.plane.moved(centre_mm=half).tilt_deg == pytest.approx(truth, abs=0.6)
     assert not found.bowed
     assert found.markers == len(sighting.ids)
+
+
+def test_lenses_that_remain_possible_become_one_with_their_mean_and_spread():
+    # our own arithmetic: of ln 1000 and ln 2000, three to one; each by itself uncertain by 0.1
+    lenses = [Lens(focal_px=f, focal_std=0.1) for f in (1000.0, 2000.0)]
+    one = together(lenses, np.array([0.75, 0.25]))
+    assert one.focal_px == pytest.approx(1000 * 2**0.25)
+    assert one.focal_std == pytest.approx(math.hypot(0.1, math.log(2) * math.sqrt(0.75 * 0.25)))
+
+
+@pytest.mark.parametrize("upright", [False, True])
+def test_a_photo_of_no_cameras_shape_was_likelier_cut(upright):
+    # sensors and screens are 4:3, 3:2 and 16:9
+    def cut(*size):
+        return cut_lens(*(size[::-1] if upright else size), (28.0,)).weight
+
+    usual = [cut(*size) for size in ((4000, 3000), (6000, 4000), (1920, 1080))]
+    odd = [cut(*size) for size in ((3000, 3000), (3500, 3000), (4000, 1500 + 17))]
+    assert max(usual) < 0.5 < min(odd)
 
 
 @pytest.mark.parametrize("focal_35mm", [24, 50, 77])
