@@ -130,6 +130,22 @@ def test_the_pocket_card_is_as_large_as_a_bank_card_and_prints_in_proportion():
             assert corners == pytest.approx(scale * card.corners_mm[number])
 
 
+@pytest.mark.parametrize("name", sorted(layouts()))
+def test_a_print_that_was_measured_has_its_scale_from_marker_edge_to_marker_edge(name):
+    card = layouts()[name]
+    left = min(corners[0, 0] for corners in card.corners_mm.values())
+    right = max(corners[1, 0] for corners in card.corners_mm.values())
+    assert left > 0  # the paper's own edge is not what is measured
+    assert card.print_scale(None)[0] == 1
+    # a print 2 % too small; a calliper's 0.05 mm on it, as a share of the length
+    scale, std = card.print_scale(0.98 * (right - left))
+    assert scale == pytest.approx(0.98)
+    assert std == pytest.approx(0.05 / (right - left))
+    for wrong in (0.89, 1.11):
+        with pytest.raises(ValueError, match="within 10 %"):
+            card.print_scale(wrong * (right - left))
+
+
 def test_pocket_card_has_its_quiet_zone_inside_the_cut_line():
     px, cell = 16, 18 / 8
     grey = rendered(card_pdf("pocket"), 0, px)
