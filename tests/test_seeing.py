@@ -234,7 +234,7 @@ def test_a_photo_of_no_cameras_shape_was_likelier_cut(upright):
         return cut_lens(*(size[::-1] if upright else size), (28.0,)).weight
 
     usual = [cut(*size) for size in ((4000, 3000), (6000, 4000), (1920, 1080))]
-    odd = [cut(*size) for size in ((3000, 3000), (3500, 3000), (4000, 1500 + 17))]
+    odd = [cut(*size) for size in ((3000, 3000), (3500, 3000), (4000, 1517))]
     assert max(usual) < 0.5 < min(odd)
 
 

@@ -92,12 +92,11 @@ def bent_teeth(
     moved = np.nan_to_num(np.abs(np.stack([off[:, telling] for _, off in leaned], axis=1) - unmoved[:, None, telling]))
     says = _by_level(still[sight.clear], edge[sight.clear][moved[sight.clear] > _ASIDE_MM])
     more = (says[np.digitize(edge, _LEVELS)] - says[np.digitize(still, _LEVELS)][:, None]) * (moved > _MOVED_MM)
-    one, other, tip = (more[..., part == k].sum(-1) * shape.spacing_mm[k] / _TOGETHER_MM for k in range(3))
+    parts = [more[..., part == k].sum(-1) * shape.spacing_mm[k] / _TOGETHER_MM for k in range(3)]
     # what may be astray on a sound tooth would then look as likely
-    parts = (one, other, tip)
     astray = (*parts, *(a + b for a, b in combinations(parts, 2)))
-    causes = np.stack([np.zeros_like(tip), *(math.log(_ASTRAY) + seen for seen in astray)])
-    ratio = one + other + tip - np.logaddexp.reduce(causes, axis=0)
+    causes = np.stack([np.zeros_like(parts[0]), *(math.log(_ASTRAY) + seen for seen in astray)])
+    ratio = sum(parts) - np.logaddexp.reduce(causes, axis=0)
     beside = np.maximum(np.roll(ratio, 1, axis=0), np.roll(ratio, -1, axis=0))
     likelier = np.log(np.exp(ratio - np.maximum(beside, 0.0)).mean(axis=1))
     bent = np.flatnonzero((likelier > _LIKELIER) & sight.plain)
