@@ -15,6 +15,7 @@ from toothcheck.geometry import Bools, Floats, readonly
 from toothcheck.tooth import GapTrace, ToothRing
 from toothcheck.toothform import Outline
 from toothcheck.tracing.bends import bent_teeth
+from toothcheck.tracing.consensus import first_fit
 from toothcheck.tracing.fit import UNKNOWNS, Priors, WheelFit, depths, fit, slopes
 from toothcheck.tracing.follow import DEEPEST_MM, Paths, follow
 from toothcheck.tracing.locate import Edges, locate
@@ -111,7 +112,7 @@ def trace(
             clear = (paths.near_evidence > 0.3) & (np.abs(paths.offset_mm) < 1.2)
             trust = clear[:, coast].mean(1) ** 2
             votes = voter * trust[edges.gap] * ~edges.far * 1.0
-            result = fit(start, edges, votes, priors, wide_mm=1.5, free=("x", "y", "phase"))
+            result = first_fit(start, edges, votes, priors)
         else:
             tolerance = {1: 0.5, 2: 0.3}.get(sweep, _SEAT_TOLERANCE_MM)
             trust = _gap_trust(wheel, edges, voter & ~edges.far, int((coast & low).sum()), tolerance)

@@ -1,0 +1,91 @@
+"""On which place do most of the gaps that are seen agree?
+
+The first fit weighs all gaps at once.  Where a chain lies on most of the wheel, links and shadows that lie on the form
+in one gap or another by chance may draw it aside, and what is free is then taken for covered.  Free gaps lie side by
+side, and all on one form: where the first fit leaves much of what is seen off the form, each run of neighbouring gaps
+is fitted by itself, and the place on which the others agree best is taken.
+"""
+
+from __future__ import annotations
+
+import numpy as np
+
+from toothcheck.geometry import Floats
+from toothcheck.tracing.fit import Priors, WheelFit, depths, fit
+from toothcheck.tracing.locate import Edges
+from toothcheck.tracing.rims import Wheel
+
+FIRST_FREE = ("x", "y", "phase")
+"""What may move before it is known which gaps are free."""
+_WIDE_MM, _NEAR_MM = 1.5, 0.4
+"""Width of the robust loss over all gaps; within what a gap's edges lie on the form, by their median, and that over a
+few gaps, which all lie on it if any does."""
+_DOUBTFUL = 0.5
+"""Share of what is seen that lies on the form from which on the first fit is not doubted."""
+_CLEARLY, _FEWEST = 1.25, 0.8
+"""By what factor more must lie on the form in another place, and how many gaps' worth."""
+_RUN_SHARE, _RUN_LEAST = 9, 3
+"""A run is one gap in so many of the wheel's, but so many at least."""
+_SWEEPS = 9
+"""Enough for three unknowns from a start within a millimetre or two."""
+
+
+def first_fit(start: Wheel, edges: Edges, votes: Floats, priors: Priors) -> WheelFit:
+    """Centre and phase from all gaps, or from those that agree, where those are clearly more.
+
+    Parameters
+    ----------
+    start
+        From the seed.
+    edges
+        Located about the start.
+    votes
+        (m,) weight of each edge, 0…1; a gap's are alike.
+    priors
+        About the start.
+
+    Raises
+    ------
+    numpy.linalg.LinAlgError
+        When no edge votes.
+    """
+    plain = fit(start, edges, votes, priors, wide_mm=_WIDE_MM, free=FIRST_FREE)
+    z = start.form.teeth
+    seen = np.zeros(z)
+    np.maximum.at(seen, edges.gap, votes)
+    best, agree = plain, _agreement(plain.wheel, edges, votes, seen)
+    worth = float(agree.sum())
+    if worth > _DOUBTFUL * float(_beside(seen).sum()):
+        return plain
+    least = max(_CLEARLY * worth, _FEWEST)
+    length = max(_RUN_LEAST, z // _RUN_SHARE)
+    for first in range(0, z, max(1, length // 2)):
+        run = (first + np.arange(length)) % z
+        mine = np.isin(edges.gap, run) & (votes > 0)
+        if len(np.unique(edges.gap[mine])) < length:
+            continue
+        other = fit(start, edges, mine * 1.0, priors, sweeps=_SWEEPS, wide_mm=_NEAR_MM, free=FIRST_FREE)
+        there = _agreement(other.wheel, edges, votes, seen)
+        if there.sum() > least:
+            best, agree, least = other, there, float(there.sum())
+    if best is plain:
+        return plain
+    agreed = (agree[edges.gap] > 0) * votes
+    return fit(start, edges, agreed, priors, begin=best.unknowns, sweeps=_SWEEPS, wide_mm=_NEAR_MM, free=FIRST_FREE)
+
+
+def _agreement(wheel: Wheel, edges: Edges, votes: Floats, seen: Floats) -> Floats:
+    """(z,) how much of each gap is ``seen`` (z,) and lies on the form, no more than of the better gap beside it."""
+    z = wheel.form.teeth
+    d = np.abs(depths(wheel, edges))
+    voting = votes > 0
+    count = np.bincount(edges.gap[voting], minlength=z)
+    on_form = np.zeros(z)
+    for g in np.flatnonzero(count > 0.5 * count.max()):
+        on_form[g] = max(0.0, 1.0 - float(np.median(d[voting & (edges.gap == g)])) / _NEAR_MM)
+    return _beside(on_form) ** 2 * seen
+
+
+def _beside(values: Floats) -> Floats:
+    """Each of z values, but no more than the larger of its two neighbours'."""
+    return np.minimum(values, np.maximum(np.roll(values, 1), np.roll(values, -1)))
