@@ -1,4 +1,4 @@
-"""On which place do most of the gaps that are seen agree?
+"""The first fit: on which place do most of the gaps that are seen agree.
 
 The first fit weighs all gaps at once.  Where a chain lies on most of the wheel, links and shadows that lie on the form
 in one gap or another by chance may draw it aside, and what is free is then taken for covered.  Free gaps lie side by
