@@ -64,7 +64,7 @@ def first_fit(start: Wheel, edges: Edges, votes: Floats, priors: Priors) -> Whee
         mine = np.isin(edges.gap, run) & (votes > 0)
         if len(np.unique(edges.gap[mine])) < length:
             continue
-        other = fit(start, edges, mine * 1.0, priors, sweeps=_SWEEPS, wide_mm=_NEAR_MM, free=FIRST_FREE)
+        other = fit(start, edges, mine.astype(np.float64), priors, sweeps=_SWEEPS, wide_mm=_NEAR_MM, free=FIRST_FREE)
         there = _agreement(other.wheel, edges, votes, seen)
         if there.sum() > least:
             best, agree, least = other, there, float(there.sum())

@@ -20,8 +20,8 @@ from toothcheck.wear.smoothing import rough_noise
 DRAWS = 400
 _SEEN_AT_PITCH = 0.5
 """Which share of the smoothing window must hold edges at the pitch circle."""
-_CLEAR_MM = 0.12
-"""A flank whose own doubt at the pitch circle is larger is not measured: a third of `watch` on a thin tooth."""
+_CLEAR_MM = 0.16
+"""A flank whose own doubt at the pitch circle is larger is not measured: less than half of `watch` on a thin tooth."""
 _GROWN_MM = 0.25
 """How far outside the form a flank may be found."""
 _WITHIN, _OTHERS_FROM = 3, 5
