@@ -15,7 +15,7 @@ from toothcheck.tracing.fit import Priors, WheelFit, depths, fit
 from toothcheck.tracing.locate import Edges
 from toothcheck.tracing.rims import Wheel
 
-FIRST_FREE = ("x", "y", "phase")
+_FREE = ("x", "y", "phase")
 """What may move before it is known which gaps are free."""
 _WIDE_MM, _NEAR_MM = 1.5, 0.4
 """Width of the robust loss over all gaps; within what a gap's edges lie on the form, by their median, and that over a
@@ -49,7 +49,7 @@ def first_fit(start: Wheel, edges: Edges, votes: Floats, priors: Priors) -> Whee
     numpy.linalg.LinAlgError
         When no edge votes.
     """
-    plain = fit(start, edges, votes, priors, wide_mm=_WIDE_MM, free=FIRST_FREE)
+    plain = fit(start, edges, votes, priors, wide_mm=_WIDE_MM, free=_FREE)
     z = start.form.teeth
     seen = np.zeros(z)
     np.maximum.at(seen, edges.gap, votes)
@@ -64,14 +64,17 @@ def first_fit(start: Wheel, edges: Edges, votes: Floats, priors: Priors) -> Whee
         mine = np.isin(edges.gap, run) & (votes > 0)
         if len(np.unique(edges.gap[mine])) < length:
             continue
-        other = fit(start, edges, mine.astype(np.float64), priors, sweeps=_SWEEPS, wide_mm=_NEAR_MM, free=FIRST_FREE)
+        try:
+            other = fit(start, edges, mine.astype(np.float64), priors, sweeps=_SWEEPS, wide_mm=_NEAR_MM, free=_FREE)
+        except np.linalg.LinAlgError:  # nothing of this run lies near any one form
+            continue
         there = _agreement(other.wheel, edges, votes, seen)
         if there.sum() > least:
             best, agree, least = other, there, float(there.sum())
     if best is plain:
         return plain
     agreed = (agree[edges.gap] > 0) * votes
-    return fit(start, edges, agreed, priors, begin=best.unknowns, sweeps=_SWEEPS, wide_mm=_NEAR_MM, free=FIRST_FREE)
+    return fit(start, edges, agreed, priors, begin=best.unknowns, sweeps=_SWEEPS, wide_mm=_NEAR_MM, free=_FREE)
 
 
 def _agreement(wheel: Wheel, edges: Edges, votes: Floats, seen: Floats) -> Floats:
