@@ -37,6 +37,8 @@ _DOUBT_MM, _DOUBT_EVIDENCE = 0.25, 0.45
 """Where no step stands at all a path may be anywhere within a quarter of a millimetre of its neighbours'; the doubt
 fades with the evidence."""
 _SEAT_TOLERANCE_MM = 0.15
+_FEW, _ENOUGH = 0.25, 0.5
+"""Which share of a gap's places must show an edge for it to be trusted at all, and from which on fully."""
 _TRACED = 0.05
 """Trust from which a gap lies on the form far enough to be measured."""
 
@@ -240,8 +242,10 @@ def _gap_trust(wheel: Wheel, edges: Edges, voter: Bools, expected: int, toleranc
     trust = np.zeros(wheel.form.teeth)
     for g in range(wheel.form.teeth):
         mine = d[voter & (edges.gap == g)]
-        if len(mine) > 0.5 * expected:
-            trust[g] = max(0.0, 1.0 - float(np.median(mine)) / tolerance_mm)
+        if len(mine) > _FEW * expected:
+            trust[g] = max(0.0, 1.0 - float(np.median(mine)) / tolerance_mm) * min(
+                1.0, len(mine) / (_ENOUGH * expected)
+            )
     return trust
 
 
