@@ -81,7 +81,7 @@ def card_flags(card: CardSighting | None, pose: CardPose | None) -> list[str]:
     if card is None or pose is None:
         return []
     flags = []
-    if card.layout.name == "pocket" and len(card.ids) < len(card.layout.corners_mm):
+    if card.layout.name == "pocket" and pose.markers < len(card.layout.corners_mm):
         flags.append("card-cut")
     if card.mixed:
         flags.append("mixed-cards")

@@ -12,7 +12,7 @@ from numpy.typing import NDArray
 from scipy.optimize import least_squares
 
 from toothcheck.cards.detect import CardSighting
-from toothcheck.geometry import Floats, readonly
+from toothcheck.geometry import Bools, Floats, readonly
 from toothcheck.pose.lens import Lens, cut_lens, straightened_lens, together, whole_lenses
 from toothcheck.pose.plane import Camera, PlanePose
 
@@ -26,6 +26,11 @@ _INK_STD_PX = 0.4
 _SQUARE_DEG, _SQUARE_CHANGE = 0.2, 0.004
 """How squarely a card stands in a photo that was straightened by it: its turn, and the change of its scale across it.
 Hardly anybody holds a camera so well (none of 167 made photos); whoever does is read with more doubt, no worse."""
+_COVERED_PX, _COVERED_FACTOR = 1.0, 6.0
+"""From which misfit on of a corner its marker is taken for covered in part, in px and against the markers' usual
+worst (path-traced photos with a finger over one marker: 3.8 to 27 px, other markers 0.2 px at most)."""
+_FEWEST_MARKERS = 3
+"""That are enough to leave others out."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
@@ -42,6 +47,7 @@ class CardPose:
     ink_px: float
     """How far every marker's edges stand outside their nominal place (ink spread, exposure), px."""
     markers: int
+    """How many it was fitted to."""
     bowed: bool
     """Whether the corners disagree with a plane by more than their blur explains."""
 
@@ -96,6 +102,9 @@ class CardPose:
 def card_pose(sighting: CardSighting, grey: NDArray[np.uint8], focals_35mm: tuple[float, ...]) -> CardPose:
     """Pose of the card, lens and k1, jointly, most probable given the priors (robust loss).
 
+    A marker that something covers in part may still be read, with a corner where there is none of it: such markers are
+    left out.
+
     Parameters
     ----------
     sighting
@@ -110,6 +119,32 @@ def card_pose(sighting: CardSighting, grey: NDArray[np.uint8], focals_35mm: tupl
     ValueError
         When no lens shows the card's printed side.
     """
+    pose = _pose_by(sighting, grey, focals_35mm)
+    whole = _whole_markers(sighting, pose)
+    if whole.all() or whole.sum() < _FEWEST_MARKERS:
+        return pose
+    rest = replace(
+        sighting,
+        ids=tuple(i for i, keep in zip(sighting.ids, whole, strict=True) if keep),
+        corners_px=readonly(sighting.corners_px[whole]),
+        corners_mm=readonly(sighting.corners_mm[whole]),
+    )
+    return _pose_by(rest, grey, focals_35mm)
+
+
+def _whole_markers(sighting: CardSighting, pose: CardPose) -> Bools:
+    """(n,) markers all of whose corners lie about as near to the fitted card as the others' do.
+
+    A bowed card moves all markers' corners, a finger over one marker its own alone.
+    """
+    mm = sighting.corners_mm * (1, -1)
+    worst = np.hypot(*np.moveaxis(pose.plane.project(mm) - sighting.corners_px, -1, 0)).max(1)
+    out: Bools = worst < max(_COVERED_PX, _COVERED_FACTOR * float(np.median(worst)))
+    return out
+
+
+def _pose_by(sighting: CardSighting, grey: NDArray[np.uint8], focals_35mm: tuple[float, ...]) -> CardPose:
+    """The pose by all markers of a sighting."""
     height, width = grey.shape
     # such programs write no focal length; where there is one, the camera really stood square on
     scale = None if focals_35mm else _straightened_by(sighting)
