@@ -237,7 +237,10 @@ def _typical_wear(
 
 
 def _gap_trust(wheel: Wheel, edges: Edges, voter: Bools, expected: int, tolerance_mm: float) -> Floats:
-    """How far each gap's voting edges lie on the form: 1 on it, 0 where their median distance is the tolerance."""
+    """How far each gap's voting edges lie on the form: 1 on it, 0 where their median distance is the tolerance.
+
+    0 where neither gap beside it lies on the form: no tooth could be measured there either.
+    """
     d = np.abs(depths(wheel, edges))
     trust = np.zeros(wheel.form.teeth)
     for g in range(wheel.form.teeth):
@@ -246,7 +249,9 @@ def _gap_trust(wheel: Wheel, edges: Edges, voter: Bools, expected: int, toleranc
             trust[g] = max(0.0, 1.0 - float(np.median(mine)) / tolerance_mm) * min(
                 1.0, len(mine) / (_ENOUGH * expected)
             )
-    return trust
+    # a free gap's neighbour is free, too: links and shadows lie on the form in one gap by chance, seldom in two
+    beside = np.maximum(np.roll(trust, 1), np.roll(trust, -1))
+    return np.where(beside > _TRACED, trust, 0.0)
 
 
 def _exposure(wheel: Wheel, edges: Edges, bias_std_mm: float) -> Floats:
