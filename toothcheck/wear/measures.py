@@ -23,9 +23,9 @@ _TIP_MEASURES = {"tip_thickness_mm", "tip_thinning_percent"}
 _HOOK_MEASURES = {"overhang_mm", "hollow_mm"}
 _HOOKS_FROM = 3
 """How many teeth must show whether they are hooked for the wheel's median, or half of them where fewer are measured."""
-_ASIDE_FROM, _ASIDE_MM, _ASIDE_NEAR = 6, 0.06, 3
-"""The fewest teeth that show how they usually stand, the least that both flanks must have moved, and the
-neighbours on each side that they are held against."""
+_ASIDE_FROM, _ASIDE_MM, _ASIDE_DOUBTS, _ASIDE_NEAR = 6, 0.06, 2, 3
+"""The fewest teeth that show how they usually stand, the least that both flanks must have moved, by how many standard
+uncertainties of its own a tooth must have, and the neighbours on each side that they are held against."""
 
 
 def measure(
@@ -118,12 +118,14 @@ def _standing_aside(flanks: Flanks, traced: Bools) -> Bools:
     drive, coast = flanks.alone - beside
     shift = (coast - drive) / 2
     usual = 1.4826 * float(np.median(np.abs(shift[clear]))) + 0.01
+    # edges that are hard to see may lie anywhere within their own doubt
+    doubt = np.hypot(*flanks.alone_std) / 2
     out: Bools = (
         clear
         & (drive * coast < 0)
         & (np.minimum(np.abs(drive), np.abs(coast)) > _ASIDE_MM)
         & (np.abs(drive + coast) < np.abs(shift))
-        & (np.abs(shift) > 4 * usual)
+        & (np.abs(shift) > np.maximum(4 * usual, _ASIDE_DOUBTS * doubt))
     )
     return out
 
