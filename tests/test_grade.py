@@ -209,6 +209,20 @@ def test_a_tooth_that_stands_aside_must_be_looked_at_before_a_grade(shift):
     assert flag("stands-aside").remedy in verdict.next_steps
 
 
+@pytest.mark.parametrize(("doubt_mm", "named"), [(0.0, [4]), (0.12, [])])
+def test_a_tooth_stands_aside_by_more_than_its_own_edges_may_be_off(doubt_mm, named):
+    drive, coast = np.full(15, 0.3), np.full(15, 0.05)
+    drive[4] += 0.14
+    coast[4] -= 0.14
+    ring = ring_of(form_of(15.875, 10.16, 15), drive=drive, coast=coast, noise_mm=0.03)
+    gaps = tuple(
+        replace(g, doubt_mm=np.full(len(g.doubt_mm), doubt_mm if g.index in (4, 5) else 0.0)) for g in ring.gaps
+    )
+    wear = measure(replace(ring, gaps=gaps), drive_clockwise=True, rng=np.random.default_rng(0))
+    assert wear.teeth[4].measured
+    assert [t.index for t in wear.teeth if "stands-aside" in t.flags] == named
+
+
 @pytest.mark.parametrize(
     ("mm", "said"),
     [
