@@ -219,6 +219,41 @@ def test_pose_tells_focal_length_tilt_and_scale_within_what_it_states(card_scene
     assert found.markers == len(sighting.ids)
 
 
+@pytest.mark.parametrize(
+    ("marker", "corner", "off_px"), [(0, 3, (9.0, -2.0)), (3, 0, (-20.0, 16.0)), (5, 2, (0.0, 3.0))]
+)
+def test_a_marker_that_a_finger_covers_in_part_says_nothing_of_the_card(card_scene, marker, corner, off_px):
+    scene, _, grey, sighting = card_scene
+    corners = sighting.corners_px.copy()
+    corners[marker, corner] += off_px
+    found = card_pose(replace(sighting, corners_px=corners), grey, (float(scene.focal_35mm),))
+    rest = [i for i in range(len(sighting.ids)) if i != marker]
+    without = replace(
+        sighting,
+        ids=tuple(sighting.ids[i] for i in rest),
+        corners_px=sighting.corners_px[rest],
+        corners_mm=sighting.corners_mm[rest],
+    )
+    want = card_pose(without, grey, (float(scene.focal_35mm),))
+    assert found.markers == len(rest)
+    assert not found.bowed
+    assert np.array_equal(found.covariance, want.covariance)
+    assert np.array_equal(found.plane.origin_mm, want.plane.origin_mm)
+
+
+@pytest.mark.parametrize("sag_mm", [3.0, 5.0])
+def test_a_card_that_bows_keeps_all_its_markers_and_is_said_to(card_scene, sag_mm):
+    scene, stage, grey, sighting = card_scene
+    # a sheet bent about its short axis; the sag is that of its middle against its ends
+    half = np.array([sighting.layout.width_mm, sighting.layout.height_mm]) / 2
+    flat = (sighting.corners_mm - half) * (1, -1)
+    bent = np.concatenate([flat, sag_mm * (1 - (flat[..., :1] / half[0]) ** 2)], axis=-1)
+    px = stage.camera.project(stage.card.pose.world(bent.reshape(-1, 3))).reshape(-1, 4, 2)
+    found = card_pose(replace(sighting, corners_px=px), grey, (float(scene.focal_35mm),))
+    assert found.markers == len(sighting.ids)
+    assert found.bowed
+
+
 def test_lenses_that_remain_possible_become_one_with_their_mean_and_spread():
     # our own arithmetic: of ln 1000 and ln 2000, three to one; each by itself uncertain by 0.1
     lenses = [Lens(focal_px=f, focal_std=0.1) for f in (1000.0, 2000.0)]
