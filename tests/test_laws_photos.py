@@ -125,6 +125,16 @@ def test_a_mirrored_photo_is_noticed_by_its_card(made):
     assert other.verdict.grade == "cannot-tell"
 
 
+@pytest.mark.parametrize(("tilt_deg", "graded"), [(36, True), (56, False)])
+def test_what_the_photo_is_short_of_is_said_after_the_wear_and_before_a_refusal_for_it(tilt_deg, graded):
+    photo = make_photo(replace(SCENE, tilt_deg=tilt_deg))
+    seen = inspected(png(photo.picture))
+    fault = [i for i, reason in enumerate(seen.verdict.reasons) if "from the side" in reason]
+    assert len(fault) == 1
+    assert (seen.verdict.grade != "cannot-tell") is graded
+    assert fault[0] == (len(seen.verdict.reasons) - 1 if graded else 0)
+
+
 def with_orientation(picture, orientation):
     exif = Image.Exif()
     exif[0x0112] = orientation

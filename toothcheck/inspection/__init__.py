@@ -119,7 +119,7 @@ def _inspected(photo: Photo, claim: Claim, card: CardSighting | None, pose: Card
     start = start_of(placed, claim, pose, card, height_std)
     seen = quality.judge(photo.grey, start.wheel, None if card is None else card.blur_px)
     told.flags += seen.flags
-    told.notes += seen.notes
+    told.faults = seen.notes
     told.worded = seen.worded
     if seen.hopeless:
         return told.refused()

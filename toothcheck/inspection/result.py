@@ -10,7 +10,7 @@ from toothcheck.cards.detect import CardSighting
 from toothcheck.claims import Claim, Found
 from toothcheck.estimate import Estimate
 from toothcheck.flags import flag
-from toothcheck.grade import Verdict, refusal
+from toothcheck.grade import CANNOT_TELL, Verdict, refusal
 from toothcheck.inspection.document import document
 from toothcheck.patterns import LIGHT_MM, Pattern, apart, patterns
 from toothcheck.photo import Photo
@@ -39,6 +39,8 @@ class Inspection:
     """What was tested for coming back once per turn, most telling first."""
     notes: tuple[str, ...] = ()
     """What was found out besides the grade's own reasons; stands before them."""
+    faults: tuple[str, ...] = ()
+    """What the photo itself is short of; stands before the reasons where no grade is given, and after them else."""
     worded: tuple[str, ...] = ()
     """Flags whose sentence a note gives with its number."""
     against_baseline: bool = False
@@ -52,7 +54,9 @@ class Inspection:
         steps, odd = verdict.next_steps, apart(self.patterns)
         if odd is not None:
             steps += (f"Wipe tooth {odd} and look at it: it stands apart from all others, and dirt does that, too.",)
-        return replace(self, verdict=replace(verdict, reasons=(*self.notes, *own, *around), next_steps=steps))
+        first, last = (self.faults, ()) if verdict.grade == CANNOT_TELL else ((), self.faults)
+        reasons = (*self.notes, *first, *own, *around, *last)
+        return replace(self, verdict=replace(verdict, reasons=reasons, next_steps=steps))
 
     def document(self) -> dict[str, Any]:
         """The JSON document of measures.md, section 6."""
@@ -69,6 +73,7 @@ class Told:
     pose: CardPose | None
     flags: list[str]
     notes: list[str]
+    faults: tuple[str, ...] = ()
     worded: tuple[str, ...] = ()
     """Flags whose sentence a note gives with its number."""
     found: Found = field(default_factory=Found)
@@ -109,5 +114,6 @@ class Told:
         return Inspection(
             photo=self.photo, claim=self.claim, card=self.card, card_pose=self.pose, traced=traced, wear=wear,
             verdict=verdict, flags=tuple(dict.fromkeys(self.flags)), card_to_pitch_percent=percent, found=self.found,
-            patterns=around, notes=((found,) if found else ()) + tuple(self.notes), worded=self.worded,
+            patterns=around, notes=((found,) if found else ()) + tuple(self.notes), faults=self.faults,
+            worded=self.worded,
         ).judged(verdict)  # fmt: skip
