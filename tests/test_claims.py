@@ -304,15 +304,24 @@ def test_a_wrong_card_height_is_noticed(photo, height_mm):
     assert result.verdict.grade == CANNOT_TELL
 
 
-def test_a_card_height_that_leaves_only_an_arc_on_the_form_is_noticed():
-    # three of fifteen teeth can be brought to lie on the form by a lean; the outline as a whole cannot
+@pytest.mark.parametrize(
+    ("height_mm", "said"),
+    [
+        (11.0, "the card was printed smaller than meant, or lies 11 mm deeper than reckoned with"),
+        (12.0, "the card was printed smaller than meant, or lies 12 mm deeper than reckoned with"),
+        # only an arc of the wheel can be brought to lie on the form, by a lean; the outline as a whole cannot
+        (13.0, "larger than the card has it"),
+        (14.0, "larger than the card has it"),
+    ],
+)
+def test_a_card_height_that_hardly_leaves_the_outline_on_the_form_is_noticed(height_mm, said):
     name = "harbour-front-broken-tooth.jpg"
     encoded = (Path(__file__).parents[1] / "sample_images_synthetic" / name).read_bytes()
-    claim = Claim(chain=chain("520"), teeth=15, position="front", turning="counterclockwise", card_height_mm=12.0)
+    claim = Claim(chain=chain("520"), teeth=15, position="front", turning="counterclockwise", card_height_mm=height_mm)
     result = inspect(decode(encoded, name), claim)
     assert "scale-disagrees" in result.flags
     assert result.verdict.grade == CANNOT_TELL
-    assert "larger than the card has it" in " ".join(result.verdict.reasons)
+    assert said in " ".join(result.verdict.reasons)
 
 
 @pytest.mark.parametrize("printed", [1.02, 0.98])

@@ -163,6 +163,7 @@ def _watched(stages: _Stages) -> Iterator[None]:
         (placing, "find", "search", False),
         (tracing, "follow", "follow", True),
         (tracing, "locate", "locate", True),
+        (tracing, "first_fit", "fit", True),
         (tracing, "fit", "fit", True),
     ]
     rooms = ((placing, "placing and counting"), (quality, "photo quality"), (claims, "claims"))
