@@ -74,6 +74,7 @@ class Told:
     flags: list[str]
     notes: list[str]
     faults: tuple[str, ...] = ()
+    """What the photo itself is short of, in words."""
     worded: tuple[str, ...] = ()
     """Flags whose sentence a note gives with its number."""
     found: Found = field(default_factory=Found)

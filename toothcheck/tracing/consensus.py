@@ -1,9 +1,9 @@
-"""The first fit: on which place do most of the gaps that are seen agree.
+"""The first fit of a wheel: to all gaps at once, or to those that agree.
 
-The first fit weighs all gaps at once.  Where a chain lies on most of the wheel, links and shadows that lie on the form
-in one gap or another by chance may draw it aside, and what is free is then taken for covered.  Free gaps lie side by
-side, and all on one form: where the first fit leaves much of what is seen off the form, each run of neighbouring gaps
-is fitted by itself, and the place on which the others agree best is taken.
+Where a chain lies on most of the wheel, links and shadows that lie on the form in one gap or another by chance may
+draw it aside, and what is free is then taken for covered.  Free gaps lie side by side, and all on one form: where the
+first fit leaves much of what is seen off the form, each run of neighbouring gaps is fitted by itself, and the place on
+which the others agree best is taken.
 """
 
 from __future__ import annotations
@@ -55,7 +55,7 @@ def first_fit(start: Wheel, edges: Edges, votes: Floats, priors: Priors) -> Whee
     np.maximum.at(seen, edges.gap, votes)
     best, agree = plain, _agreement(plain.wheel, edges, votes, seen)
     worth = float(agree.sum())
-    if worth > _DOUBTFUL * float(_beside(seen).sum()):
+    if worth > _DOUBTFUL * float(np.minimum(seen, better_beside(seen)).sum()):
         return plain
     least = max(_CLEARLY * worth, _FEWEST)
     length = max(_RUN_LEAST, z // _RUN_SHARE)
@@ -86,9 +86,12 @@ def _agreement(wheel: Wheel, edges: Edges, votes: Floats, seen: Floats) -> Float
     on_form = np.zeros(z)
     for g in np.flatnonzero(count > 0.5 * count.max()):
         on_form[g] = max(0.0, 1.0 - float(np.median(d[voting & (edges.gap == g)])) / _NEAR_MM)
-    return _beside(on_form) ** 2 * seen
+    return np.minimum(on_form, better_beside(on_form)) ** 2 * seen
 
 
-def _beside(values: Floats) -> Floats:
-    """Each of z values, but no more than the larger of its two neighbours'."""
-    return np.minimum(values, np.maximum(np.roll(values, 1), np.roll(values, -1)))
+def better_beside(values: Floats) -> Floats:
+    """Of z gaps' values the larger of the two beside each.
+
+    A free gap's neighbour is free, too: links and shadows lie on the form in one gap by chance, seldom in two.
+    """
+    return np.maximum(np.roll(values, 1), np.roll(values, -1))

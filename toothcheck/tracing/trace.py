@@ -15,7 +15,7 @@ from toothcheck.geometry import Bools, Floats, readonly
 from toothcheck.tooth import GapTrace, ToothRing
 from toothcheck.toothform import Outline
 from toothcheck.tracing.bends import bent_teeth
-from toothcheck.tracing.consensus import first_fit
+from toothcheck.tracing.consensus import better_beside, first_fit
 from toothcheck.tracing.fit import UNKNOWNS, Priors, WheelFit, depths, fit, slopes
 from toothcheck.tracing.follow import DEEPEST_MM, Paths, follow
 from toothcheck.tracing.locate import Edges, locate
@@ -246,12 +246,9 @@ def _gap_trust(wheel: Wheel, edges: Edges, voter: Bools, expected: int, toleranc
     for g in range(wheel.form.teeth):
         mine = d[voter & (edges.gap == g)]
         if len(mine) > _FEW * expected:
-            trust[g] = max(0.0, 1.0 - float(np.median(mine)) / tolerance_mm) * min(
-                1.0, len(mine) / (_ENOUGH * expected)
-            )
-    # a free gap's neighbour is free, too: links and shadows lie on the form in one gap by chance, seldom in two
-    beside = np.maximum(np.roll(trust, 1), np.roll(trust, -1))
-    return np.where(beside > _TRACED, trust, 0.0)
+            on_form = max(0.0, 1.0 - float(np.median(mine)) / tolerance_mm)
+            trust[g] = on_form * min(1.0, len(mine) / (_ENOUGH * expected))
+    return np.where(better_beside(trust) > _TRACED, trust, 0.0)
 
 
 def _exposure(wheel: Wheel, edges: Edges, bias_std_mm: float) -> Floats:
