@@ -120,7 +120,8 @@ def trace(
             trust = _gap_trust(wheel, edges, voter & ~edges.far, int((coast & low).sum()), tolerance)
             seat = ~coast & (wheel.form.seat_share(outline.points_mm) < _SEAT_VOTES)
             votes = np.where(voter, np.where(edges.far, 0.3, 1.0), 0.5 * (seat[edges.place] & ~edges.far))
-            votes *= trust[edges.gap]
+            # a gap that lies on the form alone may be a link's, or a shadow
+            votes *= np.where(better_beside(trust) > _TRACED, trust, 0.0)[edges.gap]
             result = fit(start, edges, votes, priors, begin=unknowns, wide_mm={1: 0.7, 2: 0.5}.get(sweep, 0.35))
         wheel, unknowns = result.wheel, result.unknowns
         if sweep >= 2:
@@ -237,10 +238,7 @@ def _typical_wear(
 
 
 def _gap_trust(wheel: Wheel, edges: Edges, voter: Bools, expected: int, tolerance_mm: float) -> Floats:
-    """How far each gap's voting edges lie on the form: 1 on it, 0 where their median distance is the tolerance.
-
-    0 where neither gap beside it lies on the form: no tooth could be measured there either.
-    """
+    """How far each gap's voting edges lie on the form: 1 on it, 0 where their median distance is the tolerance."""
     d = np.abs(depths(wheel, edges))
     trust = np.zeros(wheel.form.teeth)
     for g in range(wheel.form.teeth):
@@ -248,7 +246,7 @@ def _gap_trust(wheel: Wheel, edges: Edges, voter: Bools, expected: int, toleranc
         if len(mine) > _FEW * expected:
             on_form = max(0.0, 1.0 - float(np.median(mine)) / tolerance_mm)
             trust[g] = on_form * min(1.0, len(mine) / (_ENOUGH * expected))
-    return np.where(better_beside(trust) > _TRACED, trust, 0.0)
+    return trust
 
 
 def _exposure(wheel: Wheel, edges: Edges, bias_std_mm: float) -> Floats:
