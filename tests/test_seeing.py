@@ -227,15 +227,9 @@ def test_a_marker_that_a_finger_covers_in_part_says_nothing_of_the_card(card_sce
     corners = sighting.corners_px.copy()
     corners[marker, corner] += off_px
     found = card_pose(replace(sighting, corners_px=corners), grey, (float(scene.focal_35mm),))
-    rest = [i for i in range(len(sighting.ids)) if i != marker]
-    without = replace(
-        sighting,
-        ids=tuple(sighting.ids[i] for i in rest),
-        corners_px=sighting.corners_px[rest],
-        corners_mm=sighting.corners_mm[rest],
-    )
-    want = card_pose(without, grey, (float(scene.focal_35mm),))
-    assert found.markers == len(rest)
+    rest = np.arange(len(sighting.ids)) != marker
+    want = card_pose(sighting.only(rest), grey, (float(scene.focal_35mm),))
+    assert found.markers == rest.sum() == len(sighting.ids) - 1
     assert not found.bowed
     assert np.array_equal(found.covariance, want.covariance)
     assert np.array_equal(found.plane.origin_mm, want.plane.origin_mm)

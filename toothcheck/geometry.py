@@ -40,6 +40,12 @@ def rotated(points: Floats, angle: float) -> Floats:
     return np.stack([c * x - s * y, s * x + c * y], axis=-1)
 
 
+def larger_beside(values: Floats) -> Floats:
+    """Of values round a wheel (z, …) the larger of the two beside each; same shape and unit as given."""
+    out: Floats = np.maximum(np.roll(values, 1, axis=0), np.roll(values, -1, axis=0))
+    return out
+
+
 def wrapped(angle: Floats, period: float) -> Floats:
     """Angles brought into [−period/2, period/2); same shape and unit as given."""
     out: Floats = (np.asarray(angle, dtype=np.float64) + 0.5 * period) % period - 0.5 * period

@@ -10,7 +10,7 @@ from numpy.typing import NDArray
 
 from toothcheck.cards.layout import CardLayout, layouts
 from toothcheck.edges import fit_erf, sample
-from toothcheck.geometry import Floats, readonly
+from toothcheck.geometry import Bools, Floats, readonly
 from toothcheck.photo import linear_light
 
 _SEARCH_MEGAPIXELS = 3.0
@@ -39,6 +39,15 @@ class CardSighting:
     def printed(self, scale: float) -> CardSighting:
         """The same card, known to be printed at ``scale`` times its nominal size."""
         return replace(self, layout=self.layout.printed(scale), corners_mm=readonly(scale * self.corners_mm))
+
+    def only(self, markers: Bools) -> CardSighting:
+        """The same card, seen by those of its ``markers`` (n,) alone."""
+        return replace(
+            self,
+            ids=tuple(i for i, kept in zip(self.ids, markers, strict=True) if kept),
+            corners_px=readonly(self.corners_px[markers]),
+            corners_mm=readonly(self.corners_mm[markers]),
+        )
 
 
 def find_card(grey: NDArray[np.uint8]) -> CardSighting | None:

@@ -123,13 +123,7 @@ def card_pose(sighting: CardSighting, grey: NDArray[np.uint8], focals_35mm: tupl
     whole = _whole_markers(sighting, pose)
     if whole.all() or whole.sum() < _FEWEST_MARKERS:
         return pose
-    rest = replace(
-        sighting,
-        ids=tuple(i for i, keep in zip(sighting.ids, whole, strict=True) if keep),
-        corners_px=readonly(sighting.corners_px[whole]),
-        corners_mm=readonly(sighting.corners_mm[whole]),
-    )
-    return _pose_by(rest, grey, focals_35mm)
+    return _pose_by(sighting.only(whole), grey, focals_35mm)
 
 
 def _whole_markers(sighting: CardSighting, pose: CardPose) -> Bools:

@@ -26,7 +26,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from toothcheck.edges import Optics, sample
-from toothcheck.geometry import Floats, Ints, rotated
+from toothcheck.geometry import Floats, Ints, larger_beside, rotated
 from toothcheck.tracing.follow import Paths, colour_evidence
 from toothcheck.tracing.rims import Rims, Wheel
 from toothcheck.tracing.sight import MANY, Sight
@@ -97,8 +97,7 @@ def bent_teeth(
     astray = (*parts, *(a + b for a, b in combinations(parts, 2)))
     causes = np.stack([np.zeros_like(parts[0]), *(math.log(_ASTRAY) + seen for seen in astray)])
     ratio = sum(parts) - np.logaddexp.reduce(causes, axis=0)
-    beside = np.maximum(np.roll(ratio, 1, axis=0), np.roll(ratio, -1, axis=0))
-    likelier = np.log(np.exp(ratio - np.maximum(beside, 0.0)).mean(axis=1))
+    likelier = np.log(np.exp(ratio - np.maximum(larger_beside(ratio), 0.0)).mean(axis=1))
     bent = np.flatnonzero((likelier > _LIKELIER) & sight.plain)
     if len(bent) > MANY * len(sight.clear):
         return {}

@@ -10,7 +10,7 @@ from __future__ import annotations
 
 import numpy as np
 
-from toothcheck.geometry import Floats
+from toothcheck.geometry import Bools, Floats, Ints, larger_beside
 from toothcheck.tracing.fit import Priors, WheelFit, depths, fit
 from toothcheck.tracing.locate import Edges
 from toothcheck.tracing.rims import Wheel
@@ -55,15 +55,15 @@ def first_fit(start: Wheel, edges: Edges, votes: Floats, priors: Priors) -> Whee
     np.maximum.at(seen, edges.gap, votes)
     best, agree = plain, _agreement(plain.wheel, edges, votes, seen)
     worth = float(agree.sum())
-    if worth > _DOUBTFUL * float(np.minimum(seen, better_beside(seen)).sum()):
+    if worth > _DOUBTFUL * float(np.minimum(seen, larger_beside(seen)).sum()):
         return plain
     least = max(_CLEARLY * worth, _FEWEST)
     length = max(_RUN_LEAST, z // _RUN_SHARE)
     for first in range(0, z, max(1, length // 2)):
         run = (first + np.arange(length)) % z
-        mine = np.isin(edges.gap, run) & (votes > 0)
-        if len(np.unique(edges.gap[mine])) < length:
+        if not seen[run].all():
             continue
+        mine = np.isin(edges.gap, run) & (votes > 0)
         try:
             other = fit(start, edges, mine.astype(np.float64), priors, sweeps=_SWEEPS, wide_mm=_NEAR_MM, free=_FREE)
         except np.linalg.LinAlgError:  # nothing of this run lies near any one form
@@ -77,21 +77,29 @@ def first_fit(start: Wheel, edges: Edges, votes: Floats, priors: Priors) -> Whee
     return fit(start, edges, agreed, priors, begin=best.unknowns, sweeps=_SWEEPS, wide_mm=_NEAR_MM, free=_FREE)
 
 
+def on_form(wheel: Wheel, edges: Edges, voting: Bools, tolerance_mm: float) -> tuple[Floats, Ints]:
+    """Whether each of z gaps lies on the form, by those of its edges that are ``voting`` (m,).
+
+    Returns
+    -------
+    share
+        (z,) 1 where they lie on the form, falling to 0 where their median distance is the tolerance.
+    count
+        (z,) how many they are.
+    """
+    distance, gap = np.abs(depths(wheel, edges))[voting], edges.gap[voting]
+    count = np.bincount(gap, minlength=wheel.form.teeth)
+    share = np.zeros(len(count))
+    for g in np.flatnonzero(count):
+        share[g] = max(0.0, 1.0 - float(np.median(distance[gap == g])) / tolerance_mm)
+    return share, count
+
+
 def _agreement(wheel: Wheel, edges: Edges, votes: Floats, seen: Floats) -> Floats:
-    """(z,) how much of each gap is ``seen`` (z,) and lies on the form, no more than of the better gap beside it."""
-    z = wheel.form.teeth
-    d = np.abs(depths(wheel, edges))
-    voting = votes > 0
-    count = np.bincount(edges.gap[voting], minlength=z)
-    on_form = np.zeros(z)
-    for g in np.flatnonzero(count > 0.5 * count.max()):
-        on_form[g] = max(0.0, 1.0 - float(np.median(d[voting & (edges.gap == g)])) / _NEAR_MM)
-    return np.minimum(on_form, better_beside(on_form)) ** 2 * seen
-
-
-def better_beside(values: Floats) -> Floats:
-    """Of z gaps' values the larger of the two beside each.
+    """(z,) how much of each gap is ``seen`` (z,) and lies on the form, no more than of the better gap beside it.
 
     A free gap's neighbour is free, too: links and shadows lie on the form in one gap by chance, seldom in two.
     """
-    return np.maximum(np.roll(values, 1), np.roll(values, -1))
+    share, count = on_form(wheel, edges, votes > 0, _NEAR_MM)
+    share = np.where(count > 0.5 * count.max(), share, 0.0)
+    return np.minimum(share, larger_beside(share)) ** 2 * seen

@@ -11,12 +11,12 @@ from numpy.typing import NDArray
 from scipy.ndimage import gaussian_filter1d
 
 from toothcheck.edges import Optics
-from toothcheck.geometry import Bools, Floats, readonly
+from toothcheck.geometry import Bools, Floats, larger_beside, readonly
 from toothcheck.tooth import GapTrace, ToothRing
 from toothcheck.toothform import Outline
 from toothcheck.tracing.bends import bent_teeth
-from toothcheck.tracing.consensus import better_beside, first_fit
-from toothcheck.tracing.fit import UNKNOWNS, Priors, WheelFit, depths, fit, slopes
+from toothcheck.tracing.consensus import first_fit, on_form
+from toothcheck.tracing.fit import UNKNOWNS, Priors, WheelFit, fit, slopes
 from toothcheck.tracing.follow import DEEPEST_MM, Paths, follow
 from toothcheck.tracing.locate import Edges, locate
 from toothcheck.tracing.looks import Looks, has_colours
@@ -121,7 +121,7 @@ def trace(
             seat = ~coast & (wheel.form.seat_share(outline.points_mm) < _SEAT_VOTES)
             votes = np.where(voter, np.where(edges.far, 0.3, 1.0), 0.5 * (seat[edges.place] & ~edges.far))
             # a gap that lies on the form alone may be a link's, or a shadow
-            votes *= np.where(better_beside(trust) > _TRACED, trust, 0.0)[edges.gap]
+            votes *= np.where(larger_beside(trust) > _TRACED, trust, 0.0)[edges.gap]
             result = fit(start, edges, votes, priors, begin=unknowns, wide_mm={1: 0.7, 2: 0.5}.get(sweep, 0.35))
         wheel, unknowns = result.wheel, result.unknowns
         if sweep >= 2:
@@ -238,15 +238,10 @@ def _typical_wear(
 
 
 def _gap_trust(wheel: Wheel, edges: Edges, voter: Bools, expected: int, tolerance_mm: float) -> Floats:
-    """How far each gap's voting edges lie on the form: 1 on it, 0 where their median distance is the tolerance."""
-    d = np.abs(depths(wheel, edges))
-    trust = np.zeros(wheel.form.teeth)
-    for g in range(wheel.form.teeth):
-        mine = d[voter & (edges.gap == g)]
-        if len(mine) > _FEW * expected:
-            on_form = max(0.0, 1.0 - float(np.median(mine)) / tolerance_mm)
-            trust[g] = on_form * min(1.0, len(mine) / (_ENOUGH * expected))
-    return trust
+    """How far each gap's voting edges lie on the form, 0…1; less where few of those ``expected`` are seen."""
+    share, count = on_form(wheel, edges, voter, tolerance_mm)
+    out: Floats = np.where(count > _FEW * expected, share * np.minimum(1.0, count / (_ENOUGH * expected)), 0.0)
+    return out
 
 
 def _exposure(wheel: Wheel, edges: Edges, bias_std_mm: float) -> Floats:
