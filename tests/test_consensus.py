@@ -1,11 +1,13 @@
 """The first fit where a chain lies on most of the wheel: edges whose true wheel is known to the last digit."""
 
+from dataclasses import fields, replace
+
 import numpy as np
 import pytest
 from flatwheel import facing_plane
 
 from toothcheck.toothform import IsoForm
-from toothcheck.tracing.consensus import first_fit
+from toothcheck.tracing.consensus import first_fit, how_seen
 from toothcheck.tracing.fit import UNKNOWNS, Priors, fit
 from toothcheck.tracing.locate import Edges
 from toothcheck.tracing.rims import Wheel, flank_outline
@@ -95,3 +97,42 @@ def test_without_votes_nothing_is_fitted():
     edges = edges_on([wheel_at(0.0, 0.0)] * TEETH, np.random.default_rng(0))
     with pytest.raises(np.linalg.LinAlgError, match="no edge votes"):
         first_fit(wheel_at(0.0, 0.0), edges, np.zeros(len(edges.gap)), PRIORS)
+
+
+LINKS = tuple(g for g in range(TEETH) if g not in FREE and g % 9)
+"""Gaps under a chain that lies on more of the wheel than is free."""
+
+
+def only(edges, which):
+    """Those edges that are meant, (m,)."""
+    parts = {f.name: getattr(edges, f.name) for f in fields(edges)}
+    return replace(edges, **{k: v[which] for k, v in parts.items() if np.shape(v)[:1] == which.shape})
+
+
+def plates_beside(true, rng, share):
+    """Edges of free gaps all along, and of a chain's plates that stand beside them all alike, of which ``share`` is
+    seen."""
+    wheels = [wheel_at(*true) if g in FREE else wheel_at(true[0] + 0.5, true[1]) for g in range(TEETH)]
+    edges = edges_on(wheels, rng)
+    seen = np.isin(edges.gap, FREE) | (np.isin(edges.gap, LINKS) & (rng.random(len(edges.gap)) < share))
+    places = int(np.count_nonzero(edges.gap == 0))
+    return only(edges, seen), places
+
+
+@pytest.mark.parametrize("seed", range(4))
+def test_plates_that_lie_on_the_form_all_alike_give_way_to_gaps_seen_all_along(seed):
+    true = (0.3, -0.2)
+    edges, places = plates_beside(true, np.random.default_rng(seed), share=0.62)
+    trust = np.isin(np.arange(TEETH), FREE + LINKS) * 0.7
+    start, free = wheel_at(0.0, 0.0), ("x", "y", "phase")
+    alike = fit(start, edges, trust[edges.gap], PRIORS, wide_mm=0.35, free=free)
+    weighed = fit(start, edges, (trust * how_seen(edges, trust, places))[edges.gap], PRIORS, wide_mm=0.35, free=free)
+    assert np.hypot(*(alike.unknowns[:2] - true)) > 0.1
+    assert np.hypot(*(weighed.unknowns[:2] - true)) < 0.06
+
+
+def test_where_few_gaps_are_seen_all_along_all_count_alike():
+    edges, places = plates_beside((0.3, -0.2), np.random.default_rng(0), share=0.62)
+    trust = np.isin(np.arange(TEETH), FREE[:9] + LINKS) * 0.7
+    assert (how_seen(only(edges, np.isin(edges.gap, FREE[:9] + LINKS)), trust, places) == 1.0).all()
+    assert (how_seen(edges, np.zeros(TEETH), places) == 1.0).all()

@@ -1,9 +1,12 @@
-"""The first fit of a wheel: to all gaps at once, or to those that agree.
+"""Which gaps say where a wheel stands, where a chain lies on others that look as if they lay on the form.
 
 Where a chain lies on most of the wheel, links and shadows that lie on the form in one gap or another by chance may
 draw it aside, and what is free is then taken for covered.  Free gaps lie side by side, and all on one form: where the
 first fit leaves much of what is seen off the form, each run of neighbouring gaps is fitted by itself, and the place on
 which the others agree best is taken.
+
+A chain's plates may even lie on the form all along, round more of the wheel than is free, seen a little from the side.
+But they hide edges, which free gaps show all along.
 """
 
 from __future__ import annotations
@@ -26,6 +29,9 @@ _CLEARLY, _FEWEST = 1.25, 0.8
 """By what factor more must lie on the form in another place, and how many gaps' worth."""
 _RUN_SHARE, _RUN_LEAST = 9, 3
 """A run is one gap in so many of the wheel's, but so many at least."""
+_HIDDEN, _ALL_ALONG, _SUFFICE = 0.55, 0.85, 10
+"""Share of what the best seen gaps show of their edges up to which a gap does not vote where others suffice, and from
+which on it shows them all along; how many such gaps place a wheel well enough to do without the others."""
 _SWEEPS = 9
 """Enough for three unknowns from a start within a millimetre or two."""
 
@@ -93,6 +99,27 @@ def on_form(wheel: Wheel, edges: Edges, voting: Bools, tolerance_mm: float) -> t
     for g in np.flatnonzero(count):
         share[g] = max(0.0, 1.0 - float(np.median(distance[gap == g])) / tolerance_mm)
     return share, count
+
+
+def how_seen(edges: Edges, trust: Floats, places: int) -> Floats:
+    """(z,) weight 0…1 of each gap by how much of it shows edges; 1 for all where few show them all along.
+
+    Parameters
+    ----------
+    edges
+        Located.
+    trust
+        (z,) how far each gap lies on the form, 0…1.
+    places
+        Of the outline, at which an edge was looked for in each gap.
+    """
+    share = np.bincount(edges.gap[~edges.far], minlength=len(trust)) / places
+    if np.any(trust > 0):
+        share = share / float(np.quantile(share[trust > 0], 0.8))
+    if np.count_nonzero((trust > 0) & (share > _ALL_ALONG)) < _SUFFICE:
+        return np.ones(len(trust))
+    out: Floats = np.clip((share - _HIDDEN) / (_ALL_ALONG - _HIDDEN), 0.0, 1.0)
+    return out
 
 
 def _agreement(wheel: Wheel, edges: Edges, votes: Floats, seen: Floats) -> Floats:

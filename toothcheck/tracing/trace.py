@@ -15,7 +15,7 @@ from toothcheck.geometry import Bools, Floats, larger_beside, readonly
 from toothcheck.tooth import GapTrace, ToothRing
 from toothcheck.toothform import Outline
 from toothcheck.tracing.bends import bent_teeth
-from toothcheck.tracing.consensus import first_fit, on_form
+from toothcheck.tracing.consensus import first_fit, how_seen, on_form
 from toothcheck.tracing.fit import UNKNOWNS, Priors, WheelFit, fit, slopes
 from toothcheck.tracing.follow import DEEPEST_MM, Paths, follow
 from toothcheck.tracing.locate import Edges, locate
@@ -121,7 +121,8 @@ def trace(
             seat = ~coast & (wheel.form.seat_share(outline.points_mm) < _SEAT_VOTES)
             votes = np.where(voter, np.where(edges.far, 0.3, 1.0), 0.5 * (seat[edges.place] & ~edges.far))
             # a gap that lies on the form alone may be a link's, or a shadow
-            votes *= np.where(larger_beside(trust) > _TRACED, trust, 0.0)[edges.gap]
+            believed = np.where(larger_beside(trust) > _TRACED, trust, 0.0)
+            votes *= (believed * how_seen(edges, trust, len(radius)))[edges.gap]
             result = fit(start, edges, votes, priors, begin=unknowns, wide_mm={1: 0.7, 2: 0.5}.get(sweep, 0.35))
         wheel, unknowns = result.wheel, result.unknowns
         if sweep >= 2:
