@@ -149,6 +149,22 @@ def test_stretch_without_a_limit_names_no_limit_of_its_own(run):
     assert "BEYOND" not in out
 
 
+def test_stretch_tells_that_a_limit_leaves_rear_teeth_nothing_to_do(run, garage):
+    words = ["stretch", 318.0, 318.0, 318.0, "--chain", "520", "--pitches", 20]
+    logged = ["--log", "KC-07", "--logbook", garage, "--at"]
+    for limit in (["--limit", LIMIT], ["--case", "harbour-school-7"]):
+        status, out, err = run(*(words[:1] if "--case" in limit else words), *limit, "--rear-teeth", 45)
+        assert (status, out) == (2, "")
+        assert err.startswith("toothcheck: --rear-teeth is for the general figures")
+        assert len(err.splitlines()) == 1
+    assert run(*words, "--limit", LIMIT, *logged, "200km")[0] == 0
+    # what the logbook keeps is not known while words are read
+    status, out, _ = run(*words, "--rear-teeth", 45, *logged, "300km")
+    assert status == 0
+    assert "--rear-teeth is not used" in out
+    assert "industrial" not in out
+
+
 @pytest.mark.usefixtures("measured_once")
 def test_stretch_from_a_photo(run, tmp_path):
     assert run("synthetic", "chain", "--out", "made", "--seed", 3)[0] == 0

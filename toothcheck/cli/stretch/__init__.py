@@ -70,7 +70,12 @@ def stretch(
         ),
     ] = None,
     rear_teeth: Annotated[
-        int | None, typer.Option(min=1, help="Teeth of the rear sprocket, for the general figures.", show_default=False)
+        int | None,
+        typer.Option(
+            min=1,
+            help="Teeth of the rear sprocket, for the general figures that are shown where no limit is known.",
+            show_default=False,
+        ),
     ] = None,
     photo: Annotated[
         Path | None,
@@ -123,6 +128,10 @@ def stretch(
         limit=limit,
         rear_teeth=rear_teeth,
     )
+    if given["limit"] is not None:
+        refuse_typed(
+            context, "is for the general figures, which are shown only without a limit; leave it out", "rear_teeth"
+        )
     check_ending("--picture", picture, PICTURE)
     check_targets(
         read={"the photo itself": photo, "the logbook": file_of(logbook)},

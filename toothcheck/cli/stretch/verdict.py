@@ -92,6 +92,8 @@ def say_decision(decision: Decision, question: Question) -> None:
     if question.limit is None:
         for sentence in general_figures(question.rear_teeth):
             paragraph(out, sentence, mark="  general figure: ")
+    elif question.rear_teeth is not None:  # the logbook's limit: beside a typed one it was refused
+        paragraph(out, "--rear-teeth is not used: general figures are for chains whose limit is not known.", mark="· ")
 
 
 def _cautions() -> None:
