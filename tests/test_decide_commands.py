@@ -752,6 +752,23 @@ def test_a_stretch_that_is_no_number_is_refused_by_its_name(run, garage, words):
         assert len(err.strip().splitlines()) == 1
 
 
+def test_a_stretch_whose_uncertainty_says_nothing_is_refused(run, garage):
+    """Knowing only that every length from -0.35 to 4 % is as likely is ± 4.35/√12 = 1.256 % (JCGM 100:2008, 4.3.7)."""
+    advise = ["advise", "--front", "good", "--rear", "good", "--chain", "520", "--limit", LIMIT, "--stretch"]
+    for words in ("0.2+-9", "0.2+-1.26"):
+        status, out, err = run(*advise, words)
+        assert (status, out) == (2, "")
+        assert f"--stretch '{words}' cannot be used" in err
+        assert len(err.splitlines()) == 1
+    assert "0.2 ± 1.2 %" in " ".join(run(*advise, "0.2+-1.25")[1].split())
+    kept = ["logbook", "chain-length", "KC-07", 318.0, "--pitches", 20, "--at", "200km", "--logbook", garage, "--std"]
+    status, out, err = run(*kept, 4)  # 1.260 % of 20 pitches of 15.875 mm
+    assert (status, out) == (2, "")
+    assert err.startswith("toothcheck: --std 4 mm cannot be used")
+    assert len(err.splitlines()) == 1
+    assert run(*kept, 3.98)[0] == 0
+
+
 def test_advice_asks_about_a_kept_length_over_a_long_run(run, garage):
     """As one comes in by an import: 634.1 mm is -0.1 % over 40 pitches and +2.4 % over 39 (our own arithmetic)."""
     with Logbook(garage, now=lambda: dt.datetime.now(dt.UTC), new_uid=lambda: "a" * 32) as book:

@@ -23,6 +23,7 @@ from toothcheck.stretch.readings import (
     estimate_of,
     if_one_fewer,
     length_mm,
+    says_nothing,
     span_of,
 )
 from toothcheck.stretch.row import Kink, Link, PinRow, Run, run_of
@@ -50,5 +51,6 @@ __all__ = [
     "if_one_fewer",
     "length_mm",
     "run_of",
+    "says_nothing",
     "span_of",
 ]

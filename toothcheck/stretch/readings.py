@@ -14,6 +14,9 @@ LEAST_PITCHES = 6
 """Below this, the reading of any hand tool is coarser than the wear it should show."""
 PLAUSIBLE_PERCENT = (-0.35, 4.0)
 """Elongations that a real chain can have; a new one may be a little long, hardly ever short (our convention)."""
+UNMEASURED_STD_PERCENT = (PLAUSIBLE_PERCENT[1] - PLAUSIBLE_PERCENT[0]) / math.sqrt(12)
+"""Standard uncertainty of an elongation of which nothing is known but that a chain has it: all that are plausible
+alike (JCGM 100:2008, 4.3.7).  A reading that is less sure says nothing."""
 _LEAST_PIN = 0.3
 """Least diameter of a pin, in rollers: makers' are about half as thick as the roller (our convention)."""
 _ROLLER_MM = 0.35
@@ -157,6 +160,17 @@ def doubt_about(percent: float) -> str | None:
     return (
         f"An elongation of {percent:+.2f} % is none that a chain has: check the count (n rollers are n − 1 pitches), "
         f"the chain size and the reading.{far}"
+    )
+
+
+def says_nothing(std_percent: float) -> str | None:
+    """Why an elongation of that standard uncertainty, per cent, is no reading; None where it is one."""
+    if std_percent <= UNMEASURED_STD_PERCENT:
+        return None
+    low, high = PLAUSIBLE_PERCENT
+    return (
+        f"an uncertainty of {std_percent:.3g} % says nothing: without measuring a chain is known to lie between {low} "
+        f"and {high:g} %, which is ± {UNMEASURED_STD_PERCENT:.3g} %"
     )
 
 

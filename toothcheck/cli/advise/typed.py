@@ -112,6 +112,7 @@ def json_file(grade: str | None) -> Path | None:
 def elongation(text: str) -> Estimate:
     """A chain's elongation in per cent, as ``--stretch`` has it."""
     from toothcheck.estimate import Estimate
+    from toothcheck.stretch import says_nothing
 
     words, _, more = text.replace("%", "").replace("±", "+-").partition("+-")
     hint = "Write 0.45 or 0.45+-0.05 (per cent)."
@@ -122,4 +123,10 @@ def elongation(text: str) -> Estimate:
         raise UsageError(f"--stretch {text!r} cannot be read.", hint=error.hint or hint) from None
     if std < 0:
         raise UsageError(f"--stretch must not have an uncertainty below 0, not {text!r}.", hint=hint)
+    nothing = says_nothing(std)
+    if nothing is not None:
+        raise UsageError(
+            f"--stretch {text!r} cannot be used: {nothing}.",
+            hint="Write its standard uncertainty in per cent, such as 0.45+-0.05, or the reading alone: 0.45.",
+        )
     return Estimate(value=value, std=std)

@@ -106,7 +106,7 @@ def chain_length(
             if part is not None and part_of(state, part).entry.position != "chain":
                 raise UsageError(f"{part} is no chain.", hint="See: toothcheck logbook list --parts")
             measured = part or state.fitted_on(machine, "chain", on)
-            check_length(state, machine, measured, length_mm, pitches, rollers)
+            check_length(state, machine, measured, length_mm, pitches, rollers, std_mm=std_mm)
             return [
                 book.new(
                     "chain-length",
@@ -127,11 +127,18 @@ def chain_length(
 
 
 def check_length(
-    state: History, machine: str, part: str | None, length_mm: float, pitches: int, rollers: int | None
+    state: History,
+    machine: str,
+    part: str | None,
+    length_mm: float,
+    pitches: int,
+    rollers: int | None,
+    *,
+    std_mm: float | None = None,
 ) -> None:
-    """Refuse a length that looks like something else, such as rollers counted as pitches."""
+    """Refuse a length that looks like something else, such as rollers counted as pitches, or is too unsure to count."""
     from toothcheck.drive import chain_size
-    from toothcheck.stretch import check_rollers, count_trap, if_one_fewer
+    from toothcheck.stretch import check_rollers, count_trap, if_one_fewer, says_nothing
 
     check_rollers(pitches, rollers)
     size = chain_size(state, machine, part)
@@ -141,6 +148,12 @@ def check_length(
     hides_wear = if_one_fewer(length_mm, 0.0, pitches, size) is not None
     if trap is not None and (trap.spoils or hides_wear):
         raise LogbookError(f"{trap.sentence} Not recorded.")
+    nothing = None if std_mm is None else says_nothing(100 * std_mm / (pitches * size.pitch_mm))
+    if nothing is not None:
+        raise LogbookError(
+            f"--std {std_mm:g} mm cannot be used: over {pitches} pitches {nothing}. Not recorded.",
+            hint="Write the standard uncertainty of one reading in mm, such as 0.1 with a calliper, or leave it out.",
+        )
 
 
 @group.command(epilog="Example: toothcheck logbook note KC-07 'chain oiled' --at 24600km")
