@@ -6,7 +6,7 @@ import numpy as np
 import pytest
 from rings import form_of, ring_of
 
-from toothcheck.flags import flag
+from toothcheck.flags import ANOTHER_PHOTO, flag
 from toothcheck.grade import (
     BANDS_PERCENT,
     CAUTIONS,
@@ -124,6 +124,34 @@ def test_where_every_likely_grade_means_new_parts_that_comes_first(percent, flag
         assert verdict.next_steps == (first, *(flag(code).remedy for code in flags))
         assert verdict.renew_anyway == ("before-next-ride" if said else "next-opportunity")
         assert verdict.advice_heading == "Next"
+
+
+@pytest.mark.parametrize(
+    ("percent", "optional"),
+    [
+        (32, True),
+        (17, True),
+        (23, False),  # replace-now is likely, too: whether nobody may ride on it hangs on a better photo
+        (7.5, False),  # the next photo is to come anyway
+    ],
+)
+def test_a_better_photo_is_left_to_the_reader_where_the_part_is_surely_to_be_renewed(percent, optional):
+    form = form_of(15.875, 10.16, 15)
+    lost = percent / 100 * 2 * float(form.half_thickness_mm(form.pitch_radius_mm))
+    verdict = grade(wear_of(lost), ("oblique", "turning-inferred", "dark"), np.random.default_rng(1))
+    steps = verdict.next_steps
+    assert flag("turning-inferred").remedy in steps  # told of this photo, so it stands either way
+    assert (flag("oblique").remedy in steps) is not optional
+    last = (
+        "No other photo is needed for this; should you take one all the same: hold the phone square on to the "
+        "sprocket's face, within about 25 degrees. Use more, and diffuse, light."
+    )
+    assert (steps[-1] == last) is optional
+
+
+def test_a_flag_that_only_asks_for_another_photo_may_stand_beside_a_grade():
+    for code in ANOTHER_PHOTO:
+        assert grade(wear_of(1.0), (code,), np.random.default_rng(1)).grade == "replace-set"
 
 
 @pytest.mark.parametrize("code", ["too-far", "wear-on-coast-flank"])

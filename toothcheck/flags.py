@@ -267,6 +267,13 @@ _ALL = (
     ),
 )
 
+ANOTHER_PHOTO = frozenset(
+    {
+        "no-card", "pitch-guess", "card-cut", "card-bowed", "mixed-cards", "burnt-out", "dark", "oblique",
+        "teeth-out-of-frame", "plane-uncertain",
+    }
+)  # fmt: skip
+"""Flags with which a grade may be given, and whose remedy is nothing but another photo."""
 TURNING_GUESSED = frozenset({"turning-open", "turning-unknown"})
 """Flags with which it is not known which flank drives; the measuring then takes one side for granted."""
 MAY_BE_DAMAGED = frozenset({"stands-aside", "leans", "tip-differs"})

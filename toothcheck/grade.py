@@ -13,7 +13,7 @@ from typing import Literal
 
 import numpy as np
 
-from toothcheck.flags import flag
+from toothcheck.flags import ANOTHER_PHOTO, flag
 from toothcheck.geometry import Floats
 from toothcheck.tooth import teeth_in_words
 from toothcheck.wear import WheelWear
@@ -212,7 +212,7 @@ def grade(wear: WheelWear, flags: Sequence[str], rng: np.random.Generator) -> Ve
         grade=best,
         confidence=round(confidence, 3),
         reasons=tuple(reasons + [flag(code).sentence for code in flags]),
-        next_steps=_next_steps(best, flags, _unseen_between(wear)),
+        next_steps=_next_steps(best, flags, _unseen_between(wear), settled=len(likely) == 1),
         cautions=CAUTIONS,
     )
 
@@ -280,7 +280,11 @@ def _unseen_between(wear: WheelWear) -> list[int]:
     return sorted(i for i in out if "broken" not in wear.teeth[i].flags)
 
 
-def _next_steps(best: str, flags: Sequence[str], unseen: list[int]) -> tuple[str, ...]:
+def _next_steps(best: str, flags: Sequence[str], unseen: list[int], *, settled: bool) -> tuple[str, ...]:
+    """What to do about a sprocket of that grade; ``settled``: by what was measured no other grade is likely.
+
+    A part that is to be renewed needs no better photo then: how to take one comes last, and is left to the reader.
+    """
     steps = {
         "good": ["Look again at the next service; keep this photo as a record."],
         "watch": [
@@ -296,7 +300,12 @@ def _next_steps(best: str, flags: Sequence[str], unseen: list[int]) -> tuple[str
     if unseen:
         which, them = teeth_in_words(unseen).capitalize(), "it" if len(unseen) == 1 else "them"
         steps.append(f"Look for damage at {which.lower()}: the photo shows the teeth beside, but not {them}.")
-    return tuple(dict.fromkeys(steps + [flag(code).remedy for code in flags]))
+    optional = [code for code in flags if code in ANOTHER_PHOTO] if settled and best in GRADES[2:] else []
+    steps += [flag(code).remedy for code in flags if code not in optional]
+    if optional:
+        how = " ".join(dict.fromkeys(flag(code).remedy for code in optional))
+        steps.append(f"No other photo is needed for this; should you take one all the same: {how[0].lower()}{how[1:]}")
+    return tuple(dict.fromkeys(steps))
 
 
 def _cannot_tell(
