@@ -300,11 +300,35 @@ def test_no_result_is_lost_unasked(browser, tmp_path):
     browser.click("#again")
     assert browser.run("return document.getElementById('task').hidden")
     assert "not saved yet" in browser.text("#saved")
+    assert browser.run(asks)  # to be asked is not to have answered
     browser.click("#save")
     assert "-Ash-" in browser.text("#saved")
     assert not browser.run(asks)
     browser.click("#again")
     assert not browser.run("return document.getElementById('task').hidden")
+
+
+def test_doing_it_again_asks_each_time_before_a_result_is_dropped(browser, tmp_path):
+    case = asked(*drawn_photo(loss=0.3, size=500), np.random.default_rng(7))
+    (tmp_path / "short.html").write_text(exercise_page([case], title="Week 1"), encoding="utf-8")
+    browser.open(tmp_path / "short.html")
+    browser.click("#begin")
+    at_the_end = "return !document.getElementById('end').hidden"
+    for _ in range(2):
+        for css in ("[name=drive]", "[name=grade]", "#check", "#next"):
+            browser.click(css)
+        assert browser.text("#again") == "Do it again"
+        browser.click("#again")
+        assert "not saved yet" in browser.text("#saved")
+        # the second of two quick taps, as a browser tells it
+        browser.run("document.getElementById('again').dispatchEvent(new MouseEvent('click', {detail: 2}))")
+        assert browser.run(at_the_end)
+        browser.driver.find_element("css selector", "#end #who").send_keys("A")  # something else was done since
+        browser.click("#again")
+        assert browser.run(at_the_end)
+        assert browser.text("#again") == "Drop it and do it again"
+        browser.click("#again")
+        assert not browser.run(at_the_end)
 
 
 def test_the_teeth_of_a_photo_are_large_enough_for_a_finger(browser, pages):

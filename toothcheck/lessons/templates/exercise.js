@@ -4,7 +4,8 @@
   const NS = "http://www.w3.org/2000/svg";
   const data = JSON.parse($("exercise-data").textContent);
   const unsealed = () => JSON.parse(atob([...data.sealed].reverse().join("")));
-  let at = 0, answers = [], started = "", finished = "", since = 0, kept = false;  // kept: nothing is lost by leaving
+  let at = 0, answers = [], started = "", finished = "", since = 0;
+  let kept = false, asked = false;  // nothing is lost by leaving; whether it may be dropped is the question now
 
   function svg(parent, name, attributes, text) {
     const e = document.createElementNS(NS, name);
@@ -220,14 +221,14 @@
     finished = new Date().toISOString();
     $("keep").before($("who-field"));  // forgotten at the start, it can be told now
     write();
-    $("saved").textContent = "";
+    say("");
     $("save").onclick = () => {
       const name = `exercise-${data.id}-${(result().apprentice || "nameless").replace(/[^A-Za-z0-9]+/g, "-")}-${started.slice(0, 19).replace(/[:T]/g, "-")}.json`;
       const link = html(document.body, "a", undefined, {download: name, href: URL.createObjectURL(new Blob([$("raw").value], {type: "application/json"}))});
       link.click();
       setTimeout(() => { URL.revokeObjectURL(link.href); link.remove(); }, 1000);
       kept = true;
-      $("saved").textContent = `Saved as ${name}, where this device keeps downloads.`;
+      say(`Saved as ${name}, where this device keeps downloads.`);
     };
     $("h-end").focus();
   }
@@ -238,12 +239,17 @@
     $("h-task").focus();
   }
   $("begin").addEventListener("click", begin);
-  $("again").addEventListener("click", () => {
-    if (kept) { begin(); return; }
-    kept = true;
-    $("saved").textContent = "This result is not saved yet. Save it first, or press again to drop it.";
+  /* what is said of the result; with a question, the button is its answer until something else is said */
+  function say(words, question) {
+    asked = Boolean(question);
+    $("saved").textContent = words;
+    $("again").textContent = asked ? "Drop it and do it again" : "Do it again";
+  }
+  $("again").addEventListener("click", (event) => {
+    if (kept || (asked && event.detail < 2)) begin();  // the second of two quick taps is no answer
+    else say("This result is not saved yet. Save it first, or drop it.", true);
   });
-  $("who").addEventListener("input", () => { kept = false; write(); });
+  $("who").addEventListener("input", () => { kept = false; write(); say(""); });
   $("raw").addEventListener("copy", () => { kept = true; });
   addEventListener("beforeunload", (event) => { if (answers.length && !kept) event.preventDefault(); });
   progress();
