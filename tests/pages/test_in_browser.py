@@ -609,6 +609,28 @@ def test_letters_twice_as_large_are_not_cut_on_a_phone(browser, pages, name):
         assert browser.overflow_px() <= 0
 
 
+@pytest.mark.parametrize(
+    ("width", "percent"), [(320, 100), (360, 100), (320, 200), (390, 150), (390, 200), (740, 200), (1200, 200)]
+)
+def test_the_names_on_the_rule_do_not_run_into_one_another(browser, pages, width, percent):
+    browser.open(pages["lesson"], width=width, height=900)
+    browser.letters(percent)
+    boxes = browser.run(
+        "return [...document.querySelectorAll('.rule em, .rule span')].map(e => {"
+        "const range = document.createRange(); range.selectNodeContents(e); const r = range.getBoundingClientRect();"
+        "return [e.textContent, r.left, r.top, r.right, r.bottom]})"
+    )
+    assert [name for name, *_ in boxes if "%" not in name] == list(GRADES)
+    assert all(0 <= left and right <= width for _, left, _, right, _ in boxes)
+    over = [
+        (a[0], b[0])
+        for i, a in enumerate(boxes)
+        for b in boxes[:i]
+        if min(a[3], b[3]) > max(a[1], b[1]) and min(a[4], b[4]) > max(a[2], b[2]) + 1
+    ]
+    assert over == []
+
+
 @pytest.mark.parametrize("name", ["lesson", "exercise", "report"])
 def test_nothing_is_wider_than_a_phone(browser, pages, name):
     browser.open(pages[name], width=PHONE[0], height=PHONE[1])
