@@ -609,6 +609,21 @@ def test_letters_twice_as_large_are_not_cut_on_a_phone(browser, pages, name):
         assert browser.overflow_px() <= 0
 
 
+@pytest.mark.parametrize("name", ["lesson", "report"])
+def test_with_letters_twice_as_large_it_is_still_read_whole_that_a_table_scrolls(browser, pages, name):
+    browser.open(pages[name], width=360, height=740)
+    browser.letters(200)
+    cut = browser.run(
+        "return [...document.querySelectorAll('.scroll')].filter(e => e.scrollWidth > e.clientWidth).map(e => {"
+        "const said = getComputedStyle(e, '::before'), words = document.createElement('span');"
+        "words.style.cssText = `position:absolute;white-space:nowrap;font:${said.font}`;"
+        "words.textContent = JSON.parse(said.content); document.body.append(words);"
+        "const wide = words.getBoundingClientRect().width; words.remove(); return wide - e.clientWidth})"
+    )
+    assert cut
+    assert max(cut) <= 0
+
+
 @pytest.mark.parametrize(
     ("width", "percent"), [(320, 100), (360, 100), (320, 200), (390, 150), (390, 200), (740, 200), (1200, 200)]
 )
