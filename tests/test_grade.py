@@ -17,6 +17,7 @@ from toothcheck.grade import (
     grade,
     probabilities,
     refusal,
+    with_step,
 )
 from toothcheck.wear import measure
 
@@ -147,6 +148,10 @@ def test_a_better_photo_is_left_to_the_reader_where_the_part_is_surely_to_be_ren
         "sprocket's face, within about 25 degrees. Use more, and diffuse, light."
     )
     assert (steps[-1] == last) is optional
+    # what is found out besides, such as a tooth to be wiped, is not optional
+    more = with_step(steps, "Wipe tooth 3.")
+    assert more[-2 if optional else -1] == "Wipe tooth 3."
+    assert [step for step in more if step != "Wipe tooth 3."] == list(steps)
 
 
 def test_a_flag_that_only_asks_for_another_photo_may_stand_beside_a_grade():

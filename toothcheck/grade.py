@@ -60,6 +60,8 @@ Renewal = Literal["next-opportunity", "before-next-ride"]
 """When parts are to be renewed though the grade cannot be told."""
 RENEW_ANYWAY = "Renew both sprockets and the chain: whichever of the likely grades it is, it means that."
 """How the step begins where only the grade cannot be told; more follows where nobody may ride on it until then."""
+OPTIONAL_PHOTO = "No other photo is needed for this; should you take one all the same: "
+"""How the step begins that is left to the reader; it is always the last."""
 
 MEASURED_AGAINST = "Drive flanks against coast flanks at the pitch circle"
 """How the reason begins that gives the asymmetry."""
@@ -304,8 +306,14 @@ def _next_steps(best: str, flags: Sequence[str], unseen: list[int], *, settled: 
     steps += [flag(code).remedy for code in flags if code not in optional]
     if optional:
         how = " ".join(dict.fromkeys(flag(code).remedy for code in optional))
-        steps.append(f"No other photo is needed for this; should you take one all the same: {how[0].lower()}{how[1:]}")
+        steps.append(f"{OPTIONAL_PHOTO}{how[0].lower()}{how[1:]}")
     return tuple(dict.fromkeys(steps))
+
+
+def with_step(steps: Sequence[str], more: str) -> tuple[str, ...]:
+    """One more thing to do, before what is left to the reader."""
+    optional = [step for step in steps if step.startswith(OPTIONAL_PHOTO)]
+    return (*(step for step in steps if step not in optional), more, *optional)
 
 
 def _cannot_tell(

@@ -10,7 +10,7 @@ from toothcheck.cards.detect import CardSighting
 from toothcheck.claims import Claim, Found
 from toothcheck.estimate import Estimate
 from toothcheck.flags import flag
-from toothcheck.grade import CANNOT_TELL, Verdict, refusal
+from toothcheck.grade import CANNOT_TELL, Verdict, refusal, with_step
 from toothcheck.inspection.document import document
 from toothcheck.patterns import LIGHT_MM, Pattern, apart, patterns
 from toothcheck.photo import Photo
@@ -53,7 +53,8 @@ class Inspection:
         own = [r for r in verdict.reasons if r not in given]
         steps, odd = verdict.next_steps, apart(self.patterns)
         if odd is not None:
-            steps += (f"Wipe tooth {odd} and look at it: it stands apart from all others, and dirt does that, too.",)
+            wipe = f"Wipe tooth {odd} and look at it: it stands apart from all others, and dirt does that, too."
+            steps = with_step(steps, wipe)
         first, last = (self.faults, ()) if verdict.grade == CANNOT_TELL else ((), self.faults)
         reasons = (*self.notes, *first, *own, *around, *last)
         return replace(self, verdict=replace(verdict, reasons=reasons, next_steps=steps))
