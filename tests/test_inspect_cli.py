@@ -307,6 +307,26 @@ def test_json_is_as_the_contract_says(hooked):
     assert (d["photo"]["width_px"], d["photo"]["height_px"]) == (2016, 1512)
 
 
+def test_the_readme_tells_of_each_field_of_the_json(hooked, run):
+    _, folder = hooked
+    readme = (Path(__file__).parents[1] / "README.md").read_text("utf-8")
+    section = readme[readme.index("### For programs") :].split("\n## ")[0]
+    rows = dict(re.findall(r"^\| `(\w+)` \| (.*) \|$", section.split("| field |")[1], re.M))
+    document = json.loads((folder / "result.json").read_text())
+    words = ["inspect", folder / "photo.jpg", *SAID, "--baseline", folder / "result.json", "--json", "-"]
+    document |= {"baseline": json.loads(run(*words)[1])["baseline"]}
+    assert set(rows) == set(document)
+
+    def names(value):
+        if isinstance(value, list):
+            return {name for one in value for name in names(one)}
+        return set(value).union(*map(names, value.values())) if isinstance(value, dict) else set()
+
+    said_before = {"value", "std", "probability", "chain", "clockwise", "counterclockwise"}
+    for field, value in document.items():
+        assert {name for name in names(value) - said_before if f"`{name}`" not in rows[field]} == set()
+
+
 @pytest.mark.usefixtures("seen_blank")
 def test_json_of_a_refusal_is_as_the_contract_says(blank, run):
     status, out, err = run("inspect", blank, *PART, "--json", "-")
