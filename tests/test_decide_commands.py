@@ -2,6 +2,7 @@
 
 import datetime as dt
 import json
+import os
 import re
 from dataclasses import replace
 from itertools import pairwise
@@ -656,6 +657,48 @@ def test_a_number_too_long_to_calculate_with_is_refused_in_one_line(run, tmp_pat
     assert (status, out) == (4, "")
     assert err.startswith("toothcheck: a.json is not JSON that can be read: it holds a number of 401 digits. ")
     assert len(err.splitlines()) == 1
+
+
+_READS = {
+    "exercise collect": ["exercise", "collect", "file.json"],
+    "logbook record": ["logbook", "record", "file.json", "KC-07", "--at", "1km"],
+    "logbook import": ["logbook", "import", "file.csv"],
+    "advise": ["advise", "--case", "harbour-set", "--rear-part", "file.json", "--order-sheet", "a.md"],
+    "report": ["report", "file.json", "-o", "a.html"],
+    "match": ["match", "file.json", "file.json"],
+}
+
+
+@pytest.mark.parametrize("words", _READS.values(), ids=_READS)
+def test_a_photo_or_nothing_in_place_of_numbers_is_called_that(run, tmp_path, words):
+    """A JPEG is no text in some other encoding."""
+    file = tmp_path / next(word for word in words if word.startswith("file."))
+    file.write_bytes(b"\xff\xd8\xff\xe0\x00\x10JFIF\x00\x01")
+    status, out, err = run(*words)
+    assert (status, out) == (4, "")
+    assert err.startswith(f"toothcheck: {file.name} is no text: it may be a photo")
+    assert "UTF-8" not in err
+    assert len(err.splitlines()) == 1
+    file.write_bytes(b"\n")
+    status, out, err = run(*words)
+    assert (status, out) == (2 if file.suffix == ".csv" else 4, "")
+    assert "is empty. " in err
+    assert len(err.splitlines()) == 1
+
+
+@pytest.mark.parametrize("words", _READS.values(), ids=_READS)
+def test_a_file_without_the_right_to_read_it_is_the_file_s_fault(run, tmp_path, monkeypatch, words):
+    name = next(word for word in words if word.startswith("file."))
+    (tmp_path / name).write_text("{}")
+
+    def locked(self):
+        raise PermissionError(13, "Permission denied")
+
+    # as the system answers anybody but root, who may read everything
+    monkeypatch.setattr(os, "access", lambda path, mode: os.fspath(path) != name)
+    monkeypatch.setattr(Path, "read_bytes", locked)
+    status, _, err = run(*words)
+    assert (status, err) == (4, f"toothcheck: {name} cannot be read: Permission denied. Check its permissions.\n")
 
 
 @pytest.mark.parametrize(

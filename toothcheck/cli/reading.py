@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import codecs
 import contextlib
 from collections.abc import Iterator, Mapping
 from pathlib import Path
@@ -17,18 +18,26 @@ PART_HINT = 'Such a file holds a part\'s values: {"teeth": 15, "bore_mm": 20.1}.
 """What to do about a part's file that cannot be read as one."""
 
 
-def text_of(path: Path) -> str:
+def text_of(path: Path, *, hint: str) -> str:
     """A file's text.
+
+    Parameters
+    ----------
+    hint
+        What to do where it holds no text at all, as a photo does: how such a file is made.
 
     Raises
     ------
     InputError
         When it cannot be read, or is not UTF-8.
     """
+    with _refusals_told(path):
+        data = path.read_bytes()
     try:
-        with _refusals_told(path):
-            return path.read_bytes().decode("utf-8-sig")  # spreadsheets begin their text with a mark of the encoding
+        return data.decode("utf-8-sig")  # spreadsheets begin their text with a mark of the encoding
     except UnicodeDecodeError as error:
+        if b"\0" in data and not data.startswith((codecs.BOM_UTF16_LE, codecs.BOM_UTF16_BE)):
+            raise InputError(f"{path} is no text: it may be a photo or a program's own file.", hint=hint) from None
         raise InputError(
             f"{path} is not UTF-8 text (byte {error.start}).", hint="Save it again with the encoding UTF-8."
         ) from None
@@ -89,7 +98,9 @@ def json_object_of(path: Path, *, hint: str) -> dict[str, Any]:
     InputError
         When it cannot be read, or holds anything else.
     """
-    text = text_of(path)
+    text = text_of(path, hint=hint)
+    if not text.strip():
+        raise InputError(f"{path} is empty.", hint=hint)
     try:
         told = parsed(text)
     except ValueError as error:

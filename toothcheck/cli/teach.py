@@ -69,7 +69,8 @@ def make(
         typer.Option(
             help="Folder of photos, each with NAME.json beside it: the truth of a made photo, or what "
             "'toothcheck inspect --json' said of a real one. Without it, photos are made, which takes some "
-            "seconds each."
+            "seconds each.",
+            readable=False,
         ),
     ] = None,
     count: Annotated[int, typer.Option(min=1, max=40, help="How many photos.")] = 8,
@@ -140,7 +141,8 @@ def _cases_in(folder: Path, rng: Any) -> Iterator[Case]:  # noqa: ANN401 - numpy
 
 def collect(
     results: Annotated[
-        list[Path], typer.Argument(help="Result files that the exercise page saved, or folders of them.")
+        list[Path],
+        typer.Argument(help="Result files that the exercise page saved, or folders of them.", readable=False),
     ],
     json_output: JsonWord = None,
 ) -> None:

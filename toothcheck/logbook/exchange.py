@@ -83,8 +83,6 @@ def _csv_rows(text: str) -> Iterable[tuple[str, dict[str, Any]]]:
     line = 1
     try:
         header = next(reader)
-    except StopIteration:
-        raise LogbookError("Line 1: the file is empty.", hint="The first line names the columns.") from None
     except csv.Error as error:
         raise LogbookError(f"Line 1: {error}.") from None
     unknown = [name for name in header if name not in NAMES]
@@ -213,7 +211,10 @@ def uids_in(text: str, form: str) -> set[str]:
 
 
 def _rows(text: str, form: str) -> Iterable[tuple[str, dict[str, Any]]]:
-    return {"csv": _csv_rows, "json": _json_rows}[form](text.removeprefix("\ufeff"))
+    text = text.removeprefix("\ufeff")
+    if not text.strip():
+        raise LogbookError("Line 1: the file is empty.", hint="In CSV the first line names the columns.")
+    return {"csv": _csv_rows, "json": _json_rows}[form](text)
 
 
 def bring_in(

@@ -98,10 +98,12 @@ def advise(
     model: Annotated[str, typer.Option(help="Make, model and year, for the order sheet.")] = "",
     frame: Annotated[str, typer.Option(help="Frame number, for the order sheet.")] = "",
     front_part: Annotated[
-        Path | None, typer.Option(help="JSON of the front part's values, for the order sheet.", show_default=False)
+        Path | None,
+        typer.Option(help="JSON of the front part's values, for the order sheet.", readable=False, show_default=False),
     ] = None,
     rear_part: Annotated[
-        Path | None, typer.Option(help="JSON of the rear part's values, for the order sheet.", show_default=False)
+        Path | None,
+        typer.Option(help="JSON of the rear part's values, for the order sheet.", readable=False, show_default=False),
     ] = None,
     order_sheet: Annotated[
         Path | None, typer.Option(help="Write the order sheet: .md or .pdf.", show_default=False)

@@ -19,6 +19,10 @@ def _form(file: Path) -> str:
     return file.suffix.lower().lstrip(".")
 
 
+_MADE = "Save the table as CSV, or take what toothcheck logbook export wrote."
+"""What to do about a file that holds no entries."""
+
+
 @group.command(epilog="Example: toothcheck logbook export fleet.csv")
 def export(
     file: Annotated[Path, typer.Argument(help="To be written; ends in .csv or .json.")],
@@ -43,7 +47,7 @@ def _check_loses_nothing(file: Path, form: str, uids: set[str]) -> None:
     if not file.is_file() or file.stat().st_size == 0:
         return
     try:
-        lost = len(uids_in(text_of(file), form) - uids)
+        lost = len(uids_in(text_of(file, hint=_MADE), form) - uids)
     except LogbookError:
         held = "cannot be read whole"
     else:
@@ -59,7 +63,8 @@ def import_(
         Path,
         typer.Argument(
             help="A CSV or JSON file; its columns are those of an export, or some of them, as of odometers "
-            f"{ODOMETER_COLUMNS}."
+            f"{ODOMETER_COLUMNS}.",
+            readable=False,
         ),
     ],
     where: Where = None,
@@ -68,7 +73,7 @@ def import_(
     from toothcheck.logbook.exchange import bring_in
 
     form = _form(file)
-    text = text_of(file)
+    text = text_of(file, hint=_MADE)
 
     slips: list[str] = []
     rehearsed(where, lambda book: bring_in(book, text, form))

@@ -36,7 +36,7 @@ if TYPE_CHECKING:
 
 @group.command(epilog="Example: toothcheck logbook record result.json KC-07 --at 24600km")
 def record(
-    document: Annotated[Path, typer.Argument(help="What toothcheck inspect wrote with --json.")],
+    document: Annotated[Path, typer.Argument(help="What toothcheck inspect wrote with --json.", readable=False)],
     machine: Annotated[str, typer.Argument(callback=named, help="The machine photographed.")],
     at: At,
     part: Annotated[str | None, typer.Option("--part", help="Default: the one fitted at the photo's position.")] = None,
