@@ -19,6 +19,7 @@ from toothcheck.cli.after_inspect import baseline_of, held
 from toothcheck.comparing import against_photo, against_reading
 from toothcheck.errors import CannotTell, DifferentPartError, InputError, UsageError
 from toothcheck.estimate import Estimate
+from toothcheck.grade import refusal
 from toothcheck.inspection import Claim, inspect
 from toothcheck.pairing import landmarks_of, loss_between, retold, thickness_of, with_baseline
 from toothcheck.photo import decode, load
@@ -198,12 +199,13 @@ def test_a_tooth_that_broke_between_the_photos_comes_before_any_loss(pair, tmp_p
     seen["new.jpg"] = replace(new, wear=replace(new.wear, teeth=(*new.wear.teeth[:4], hidden, *new.wear.teeth[5:])))
     assert "Tooth 11 of the later photo is broken, missing or bent: do not ride on it." in compared(*paths).output
     # nor does it go unsaid where nothing can be compared
-    seen["new.jpg"] = replace(new, wear=None, traced=None)
-    with pytest.raises(CannotTell, match=r"^Tooth 11 of the later photo is broken.* no sprocket could be measured"):
+    seen["new.jpg"] = replace(new, wear=None, traced=None, verdict=refusal(["no-card", "few-teeth"]))
+    with pytest.raises(CannotTell, match=r"^Tooth 11 of the later photo is broken.* no sprocket .*Print a .*Turn the"):
         raise compared(*paths).exception
     document = json.loads((tmp_path / "loss.json").read_text())
     assert (document["result"], document["median_loss_mm"], document["teeth"]) == ("cannot-tell", None, [])
-    assert document["why"] == "new.jpg (before): no sprocket could be measured."
+    # the first reason, as `inspect` gives it
+    assert document["why"] == "new.jpg (before): no sprocket could be measured. No scale card was found."
     assert document["photos"]["after"]["damaged_teeth"] == [{"index": 11, "flags": ["broken"]}]
 
 
@@ -337,7 +339,7 @@ def test_a_baseline_that_does_not_fit_costs_no_inspection(pair, tmp_path, monkey
     words = ["inspect", str(worn_path), *WORDS, "--baseline", str(new_path), "--json"]
     for earlier, why in (
         (replace(new, flags=("teeth-disagree",)), "These are not the same part"),
-        (replace(new, wear=None, traced=None), "no sprocket could be measured"),
+        (replace(new, wear=None, traced=None, verdict=refusal([])), "no sprocket could be measured"),
     ):
         seen["new.jpg"] = earlier
         done = CliRunner().invoke(app, [*words, "-"])

@@ -189,9 +189,8 @@ def loss_between(
     sides = []
     for which, one in (("before", before), ("after", after)):
         if one.traced is None or one.wear is None:
-            raise CannotTell(
-                f"{one.photo.name} ({which}): no sprocket could be measured.", hint=" ".join(one.verdict.next_steps[:1])
-            )
+            why = " ".join(("no sprocket could be measured.", *one.verdict.reasons[:1]))
+            raise CannotTell(f"{one.photo.name} ({which}): {why}", hint=" ".join(one.verdict.next_steps[:2]))
         sides.append(one.wear.drive_clockwise)
     assert before.traced is not None
     assert after.traced is not None
