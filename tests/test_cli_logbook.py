@@ -75,6 +75,9 @@ def test_a_part_s_life_from_the_command_line(run):
     assert said.startswith("toothcheck: Not recorded: distance runs backwards")
     assert len(said.splitlines()) == 1
     run("logbook", "add-part", "KC-07", "chain", "--at", "15100km")
+    said = run("logbook", "odometer", "KC-07", "--was", "200km", "--now", "0km", "--reason", "new unit", status=2)
+    assert "it showed at least that: mend its last distance" in said
+    assert "give --reason" not in said  # it was given, and would change nothing
     run("logbook", "odometer", "KC-07", "--was", "15200km", "--now", "0km", "--reason", "new unit")
     run("logbook", *front, "--at", "300km", "--replace")
     parts = run("logbook", "list", "--parts")

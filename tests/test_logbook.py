@@ -900,8 +900,10 @@ def test_what_is_no_logbook_is_refused_in_words(tmp_path):
         other.execute("CREATE TABLE songs (name)")
     with pytest.raises(LogbookError, match="is not a logbook: it holds other tables"):
         opened(tmp_path / "other.sqlite")
-    with pytest.raises(LogbookError, match="existing folder"):
+    with pytest.raises(LogbookError, match=r"there is no folder .*such\. Make it first, or name another file"):
         opened(tmp_path / "no" / "such" / "folder.sqlite")
+    with pytest.raises(LogbookError, match=r"it is a folder\. Name a file"):
+        opened(tmp_path)
     with pytest.raises(LogbookError, match="cannot be kept in mysql"):
         opened("mysql://u:secret@h/db")
     with pytest.raises(LogbookError, match="cannot be used") as caught:

@@ -164,8 +164,13 @@ class Database:
 
 
 def _file(path: Path) -> sa.Engine:
-    if path.is_dir() or not path.parent.is_dir():
-        raise LogbookError(f"The logbook cannot be at {path}: not a file in an existing folder.", hint="See --logbook.")
+    if path.is_dir():
+        raise LogbookError(f"The logbook cannot be at {path}: it is a folder.", hint="Name a file with --logbook.")
+    if not path.parent.is_dir():
+        raise LogbookError(
+            f"The logbook cannot be at {path}: there is no folder {path.parent}.",
+            hint="Make it first, or name another file with --logbook.",
+        )
     url = sa.URL.create("sqlite+pysqlite", database=str(path))  # not by text: a path may hold ? and %
     engine = sa.create_engine(url, connect_args={"timeout": _WAIT_S}, poolclass=sa.NullPool)
 

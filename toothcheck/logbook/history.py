@@ -345,6 +345,8 @@ def _backwards(machine: Machine, e: Entry) -> EntryError:
         "if the odometer was replaced give --reason (or toothcheck logbook odometer; in a table a row of that kind "
         "before it), else correct the wrong one"
     )
+    if e.kind == "odometer":
+        way = "when the old odometer was replaced it showed at least that: mend its last distance, or correct the other"
     if number > e.number:  # made late, about a day before that of an older entry: no odometer was replaced in it
         one, two, way = "", f" (entry {e.number})", f"mend the distance or correct entry {e.number}"
     return EntryError(

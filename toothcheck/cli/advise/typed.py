@@ -101,7 +101,8 @@ def km_of(words: str | None, option: str) -> float | None:
     """A distance in km, said with that option; a bare number is one already."""
     if words is None:
         return None
-    return kilometres(words if words.strip()[-1:].isalpha() else f"{words}km", option)
+    bare = words.strip() and not words.strip()[-1:].isalpha()
+    return kilometres(f"{words}km" if bare else words, option)
 
 
 def json_file(grade: str | None) -> Path | None:

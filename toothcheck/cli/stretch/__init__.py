@@ -145,8 +145,11 @@ def stretch(
                 raise UsageError("Give readings or a photo, not both.")
             from_photo(question, photo, card_height=card_height, card_measured=card_measured, picture=picture)
             return
-        if not given["readings"] or given["pitches"] is None:
-            raise UsageError("Readings and --pitches are missing.", hint="See: toothcheck stretch --help")
+        missing = [] if given["readings"] else ["Readings"]
+        missing += ["--pitches"] if given["pitches"] is None else []
+        if missing:
+            are = "is" if missing == ["--pitches"] else "are"
+            raise UsageError(f"{' and '.join(missing)} {are} missing.", hint="See: toothcheck stretch --help")
         from_readings(
             question,
             readings=given["readings"],
