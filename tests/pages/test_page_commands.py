@@ -101,6 +101,8 @@ def test_wrong_words_give_one_line_status_2_and_nothing_written(toothcheck, tmp_
         (("report", "other.json", "-o", "x.html"), "schema"),
         (("report", "half.json", "-o", "x.pdf"), "is not JSON"),
         (("report", "none.json", "-o", "x.pdf"), "does not exist"),
+        (("report", "other.json", "-o", "x.pdf", "--picture", "none.png"), "none.png does not exist. Check the name."),
+        (("report", "other.json", "-o", "x.pdf", "--picture", "bad.json"), "neither PNG nor JPEG. Save it as one"),
         (("report", "empty", "-o", "x.pdf", "--logbook", "no.sqlite"), "empty is a folder, and no machine"),
         (("report", "words.gif", "-o", "x.pdf", "--logbook", "no.sqlite"), "words.gif is not named like a photo"),
     ],

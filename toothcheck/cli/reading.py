@@ -18,6 +18,18 @@ PART_HINT = 'Such a file holds a part\'s values: {"teeth": 15, "bore_mm": 20.1}.
 """What to do about a part's file that cannot be read as one."""
 
 
+def bytes_of(path: Path) -> bytes:
+    """What a file holds.
+
+    Raises
+    ------
+    InputError
+        When it cannot be read.
+    """
+    with _refusals_told(path):
+        return path.read_bytes()
+
+
 def text_of(path: Path, *, hint: str) -> str:
     """A file's text.
 
@@ -31,8 +43,7 @@ def text_of(path: Path, *, hint: str) -> str:
     InputError
         When it cannot be read, or is not UTF-8.
     """
-    with _refusals_told(path):
-        data = path.read_bytes()
+    data = bytes_of(path)
     try:
         return data.decode("utf-8-sig")  # spreadsheets begin their text with a mark of the encoding
     except UnicodeDecodeError as error:

@@ -12,7 +12,7 @@ import typer
 
 from toothcheck.cli.books import Unit, Where, file_of, named, opened, telling, unit_of
 from toothcheck.cli.output import check_ending, check_targets, write_whole
-from toothcheck.cli.reading import json_object_of
+from toothcheck.cli.reading import bytes_of, json_object_of
 from toothcheck.cli.words import (
     CardHeightWord,
     Paper,
@@ -99,6 +99,7 @@ def report(
         written={"--output": output},
     )
     _check_words(context, path)
+    shown = None if picture is None else _picture(picture)  # before a photo is measured
     if path.suffix.lower() in PICTURES:
         given = _of_photo(path, Told(chain, teeth, position, turning, card_height, thickness))
     elif path.suffix.lower() == ".json":
@@ -114,8 +115,8 @@ def report(
     given = replace(
         given,
         origin=marks[origin],
-        picture=_picture(picture) if picture else given.picture,
-        outlined=given.outlined and picture is None,
+        picture=given.picture if shown is None else shown,
+        outlined=given.outlined and shown is None,
         machine=machine or given.machine,
         date=date or given.date,
     )
@@ -210,11 +211,8 @@ def _made(given: ReportInput, name: str, kind: str, paper: str) -> bytes:
 def _picture(path: Path) -> bytes:
     from toothcheck.photo import check_decodes
 
-    try:
-        content = path.read_bytes()
-    except OSError as error:
-        raise PhotoError(f"Cannot read {path}: {error.strerror or error}.") from error
+    content = bytes_of(path)
     if not content.startswith((b"\x89PNG", b"\xff\xd8")):
-        raise PhotoError(f"{path} is neither PNG nor JPEG.")
+        raise PhotoError(f"{path} is neither PNG nor JPEG.", hint="Save it as one of them.")
     check_decodes(content, path.name)
     return content
