@@ -52,6 +52,21 @@ def test_teeth_that_are_gone_are_named_on_ground_with_and_without_edges_of_its_o
     assert "broken" in seen.verdict.reasons[0]
 
 
+def test_a_tooth_that_is_gone_does_not_speak_for_how_teeth_look():
+    # what is seen in its place is like nothing so much as itself: among the other teeth it made dark ground look dark
+    # teeth, and the break was not told
+    scene = random_scene(np.random.default_rng([8, 500, 29]), "bench", size_px=(2016, 1512))
+    scene = replace(scene, part=replace(scene.part, wear=replace(scene.part.wear, damage=((28, "broken"),))))
+    made = make_photo(scene)
+    photo = decode(encode(made.picture, "jpg", focal_35mm=made.focal_35mm, quality=92), "made.jpg")
+    told = honest_claim(scene)
+    seen = inspect(
+        photo, Claim(chain=chain(told.chain), teeth=told.teeth, position=told.position, turning=told.turning)
+    )
+    broken = [tip for t, tip in zip(seen.wear.teeth, tip_pixels(seen.traced.wheel), strict=True) if "broken" in t.flags]
+    assert [int(np.hypot(*(np.array(made.truth["tip_px"]) - tip).T).argmin()) for tip in broken] == [28]
+
+
 def test_a_tooth_that_is_gone_is_named_though_the_turning_told_is_the_wrong_one():
     # traced from the wrong side its edge is only one more that could not be followed
     photo = load(SAMPLES / "harbour-front-broken-tooth.jpg")

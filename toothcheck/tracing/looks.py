@@ -48,7 +48,8 @@ class Looks:
         root = radius - 0.5 * roller
         rings = [_patches(planes, wheel, place, np.linspace(d - 1.5, d, 4), 2.5) for d in (root - 1.5, root - 6.0)]
         self.face = some(np.concatenate([patch for ring in rings for patch in ring]))
-        self.teeth = some(np.concatenate([self.body[i] for i in clear]))
+        self._clear = clear
+        self.teeth = self.other_teeth(-1)
         beside = sorted({int(k) for i in clear for k in (i, (i + 1) % wheel.form.teeth)})
         self.through = some(np.concatenate([self.inner[k] for k in beside]))
         # holes are no nearer to the roots than this
@@ -61,6 +62,11 @@ class Looks:
         rim = np.concatenate(self._rim())
         like = log_density(self.through, rim) > log_density(self.teeth, rim)
         return some(rim[like]) if like.mean() > _SOILED else rim[:0]
+
+    def other_teeth(self, i: int) -> Floats:
+        """(n, 3) clear teeth but tooth ``i``: one that is gone looks like itself."""
+        others = [self.body[k] for k in self._clear if k != i]
+        return some(np.concatenate(others or [self.body[i]]))
 
     def ground(self, i: int) -> Floats:
         """(n, 3) what is seen beside tooth ``i`` and beyond its tip."""

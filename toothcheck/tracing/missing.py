@@ -124,10 +124,11 @@ def _like_ground(looks: Looks, i: int, asked: _Asked) -> bool:
     """Whether what stands in tooth ``i``'s place is the ground beside it."""
     z, body, ground = len(looks.body), looks.body[i], looks.ground(i)
     further = np.concatenate([looks.inner[(i - 1) % z], looks.inner[(i + 2) % z], looks.outer[i]])
-    as_ground, as_tooth = log_density(ground, body), log_density(looks.teeth, body)
+    teeth = looks.other_teeth(i)
+    as_ground, as_tooth, teeth_there = log_density(ground, body), log_density(teeth, body), log_density(teeth, ground)
     than_face = likelier(as_ground, log_density(looks.face, body))
-    other_ground = float(np.mean(log_density(looks.teeth, ground) > log_density(further, ground)))
-    metal = np.maximum(log_density(looks.teeth, ground), log_density(looks.face, ground))
+    other_ground = float(np.mean(teeth_there > log_density(further, ground)))
+    metal = np.maximum(teeth_there, log_density(looks.face, ground))
     strange = float(np.mean(metal > log_density(looks.through, ground)))
     return (
         float(np.mean(as_ground > as_tooth)) >= _LIKE_GROUND
