@@ -15,6 +15,7 @@ from rings import form_of, ring_of
 from toothcheck.grade import grade
 from toothcheck.toothform import AsmeForm
 from toothcheck.wear import measure
+from toothcheck.wear.hooks import hook_of
 from toothcheck.wear.profiles import arc_per_normal
 
 FEW = settings(max_examples=5, derandomize=True, deadline=None, database=None)
@@ -319,6 +320,22 @@ def test_a_hook_is_read_as_high_as_it_stands_out(teeth, lost, lean):
     assert abs(wear.overhang_mm.value - true) < 1.96 * wear.overhang_mm.std
     for tooth in wear.teeth:
         assert abs(tooth.overhang_mm.value - true) < 3 * tooth.overhang_mm.std
+
+
+@pytest.mark.parametrize("lip_mm", [1.2, 1.4, 2.0])
+def test_a_lip_that_is_a_corner_is_not_rounded_off(lip_mm):
+    # a pocket of a 520 roller's radius whose lip stands this far over its deepest point, under a tip that leans back:
+    # the lip stands out by r - sqrt(r^2 - lip^2) (own arithmetic; the roller from ISO 606)
+    radius = 10.16 / 2
+    readings = []
+    for seed in range(20):
+        rng = np.random.default_rng(seed)
+        up = np.arange(-2.8, 2.6, 0.2) + rng.uniform(0, 0.2)
+        x = radius - np.sqrt(radius**2 - np.minimum(up, lip_mm) ** 2) - 0.6 * np.maximum(up - lip_mm, 0.0)
+        seen = x + 0.02 * rng.standard_normal(len(up))
+        hook = hook_of(seen, 40 + up, 40 + up, np.full(len(up), 0.02), 42.8, 42.8, rng)
+        readings.append(hook.value)
+    assert np.mean(readings) == pytest.approx(radius - math.sqrt(radius**2 - lip_mm**2), abs=0.05)
 
 
 def cut(ring, radius_mm):
