@@ -17,6 +17,7 @@ from scipy.special import ndtr
 
 from toothcheck.edges import Optics, sample
 from toothcheck.geometry import Bools, Floats
+from toothcheck.toothform import IsoForm
 from toothcheck.tracing.rims import Rims
 
 DEEPEST_MM = -2.8
@@ -27,6 +28,9 @@ TOGETHER_PX = 1.3
 _STIFFNESS = 0.35
 _GAIN_STD_MM = 0.27
 """Metal does not grow: offsets outwards are errors of the nominal outline, and burrs."""
+_DRAWN_STD_MM, _DRAWN_FROM, _DRAWN_OVER = 0.5, 0.04, 0.15
+"""But it flows: a worn tooth's tip may be drawn over its own hollow flank.  By how much, as a standard deviation; from
+how far over the pitch circle on, and over which height that grows, roller diameters."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
@@ -93,6 +97,13 @@ def colour_evidence(profiles: NDArray[np.float32], spacing_px: float, optics: Op
     out: Floats = np.zeros(profiles.shape[:2])
     for k in range(3):
         out += step_evidence(values[..., k], spacing_px, optics.blurs_px[k], optics.noise[k])
+    return out
+
+
+def drawn_over_mm(form: IsoForm, points_mm: Floats, least_mm: float) -> Floats:
+    """(n,) how far drive flanks may stand outside the form at points (n, 2) of a gap, as a standard deviation."""
+    over = (np.hypot(points_mm[:, 0], points_mm[:, 1]) - form.pitch_radius_mm) / form.roller_diameter_mm
+    out: Floats = least_mm + (_DRAWN_STD_MM - least_mm) * np.clip((over - _DRAWN_FROM) / _DRAWN_OVER, 0.0, 1.0)
     return out
 
 

@@ -17,7 +17,7 @@ from toothcheck.toothform import Outline
 from toothcheck.tracing.bends import bent_teeth
 from toothcheck.tracing.consensus import first_fit, how_seen, on_form
 from toothcheck.tracing.fit import UNKNOWNS, Priors, WheelFit, fit, slopes
-from toothcheck.tracing.follow import DEEPEST_MM, Paths, follow
+from toothcheck.tracing.follow import DEEPEST_MM, Paths, drawn_over_mm, follow
 from toothcheck.tracing.locate import Edges, locate
 from toothcheck.tracing.looks import Looks, has_colours
 from toothcheck.tracing.missing import missing_teeth
@@ -97,7 +97,8 @@ def trace(
         frame = rims(wheel, outline, tip)
         expected: dict[str, Any] = {}
         if sweep >= _SETTLED and worn is None:
-            expected = {"highest_mm": 0.35, "loss_std_mm": np.where(coast, 0.3, 3.0), "gain_std_mm": 0.15}
+            drawn = drawn_over_mm(wheel.form, outline.points_mm, 0.15)
+            expected = {"loss_std_mm": np.where(coast, 0.3, 3.0), "gain_std_mm": np.where(coast, 0.15, drawn)}
         elif sweep >= _SETTLED:
             expected = {
                 "loss_std_mm": np.where(coast, 0.3, _SCATTER_MM),
