@@ -49,7 +49,7 @@ class Looks:
         rings = [_patches(planes, wheel, place, np.linspace(d - 1.5, d, 4), 2.5) for d in (root - 1.5, root - 6.0)]
         self.face = some(np.concatenate([patch for ring in rings for patch in ring]))
         self._clear = clear
-        self.teeth = self.other_teeth(-1)
+        self.teeth = self.other_teeth()
         beside = sorted({int(k) for i in clear for k in (i, (i + 1) % wheel.form.teeth)})
         self.through = some(np.concatenate([self.inner[k] for k in beside]))
         # holes are no nearer to the roots than this
@@ -63,10 +63,10 @@ class Looks:
         like = log_density(self.through, rim) > log_density(self.teeth, rim)
         return some(rim[like]) if like.mean() > _SOILED else rim[:0]
 
-    def other_teeth(self, i: int) -> Floats:
-        """(n, 3) clear teeth but tooth ``i``: one that is gone looks like itself."""
-        others = [self.body[k] for k in self._clear if k != i]
-        return some(np.concatenate(others or [self.body[i]]))
+    def other_teeth(self, *gone: int) -> Floats:
+        """(n, 3) clear teeth but those that may be ``gone``, which look like themselves; all where no other is left."""
+        others = [k for k in self._clear.tolist() if k not in gone]
+        return some(np.concatenate([self.body[k] for k in others or self._clear]))
 
     def ground(self, i: int) -> Floats:
         """(n, 3) what is seen beside tooth ``i`` and beyond its tip."""
