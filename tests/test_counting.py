@@ -148,7 +148,7 @@ def test_size_is_asked_of_what_is_seen_and_not_of_the_chain_over_more_than_half_
     grey = np.where(covered & ~edges, 130, grey).astype(np.uint8)
     placed = Placed(
         plane=PLANE.moved(centre_mm=np.array([aside_mm, 0.0])), chain=chain("520"), teeth=15, phase=0.3, score=0.56,
-        found=Found(), pitches={}, flags=(), notes=(),
+        found=Found(), pitches={}, flags=(), notes=(), worded=(),
     )  # fmt: skip
     size = free_scale(grey, placed)
     assert size == 1.0 if true == 1 else (size - 1) / (true - 1) > 0.4

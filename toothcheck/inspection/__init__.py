@@ -120,7 +120,7 @@ def _inspected(photo: Photo, claim: Claim, card: CardSighting | None, pose: Card
     seen = quality.judge(photo.grey, start.wheel, None if card is None else card.blur_px)
     told.flags += seen.flags
     told.faults = seen.notes
-    told.worded = seen.worded
+    told.worded = (*told.worded, *seen.worded)
     if seen.hopeless:
         return told.refused()
 

@@ -91,6 +91,7 @@ class Told:
     def take(self, placed: Placed) -> None:
         """Go on with what was placed: fills in what was left to the photo, keeps what was told."""
         self.say(list(placed.flags), list(placed.notes))
+        self.worded = placed.worded
         self.found = replace(placed.found, chains=claims.chain_shares(placed.pitches, None))
         self.claim = replace(
             self.claim,

@@ -36,6 +36,8 @@ class Placed:
     flags: tuple[str, ...]
     notes: tuple[str, ...]
     """Sentences with numbers for the flags."""
+    worded: tuple[str, ...]
+    """Those of the flags that they are for."""
 
     @property
     def form(self) -> IsoForm:
@@ -45,6 +47,7 @@ class Placed:
 
 def judged(plane: PlanePose, claim: Claim, claimed: IsoForm | None, fits: list[Fit], flags: list[str]) -> Placed:
     """Weigh all fits against one another, and the best against the claim."""
+    before = len(flags)
     # a scale far out is believed only where nothing else comes near
     usual = max((f.score for f in fits if f.scale == 1.0), default=-1.0)
     fits = [f for f in fits if f.scale == 1.0 or f.score > usual + _SCALE_MARGIN]
@@ -105,6 +108,7 @@ def judged(plane: PlanePose, claim: Claim, claimed: IsoForm | None, fits: list[F
         pitches=pitches,
         flags=tuple(flags),
         notes=tuple(notes),
+        worded=tuple(flags[before:]),
     )
 
 
