@@ -196,8 +196,7 @@ def _borne_out(looks: Looks, i: int, found: _Found) -> bool:
     if found.own < asked.edge or not len(found.between):
         return False
     ground, teeth, face, itself = (
-        log_density(samples, found.between)
-        for samples in (looks.ground(i), looks.other_teeth(i), looks.face, looks.body[i])
+        log_density(samples, found.between) for samples in (looks.ground(i), looks.teeth, looks.face, looks.body[i])
     )
     share = float(np.mean(ground > teeth))
     if found.higher_mm < 0:
