@@ -20,8 +20,8 @@ from toothcheck.geometry import Bools, Floats
 from toothcheck.toothform import IsoForm
 from toothcheck.tracing.rims import Rims
 
-DEEPEST_MM = -2.8
-_HIGHEST_MM = 0.9
+_DEEPEST_MM, _HIGHEST_MM = -2.8, 0.9
+"""Between which offsets a path is looked for; negative is metal gone."""
 """Range of offsets searched; negative is metal gone."""
 TOGETHER_PX = 1.3
 """A side wall narrower than this shows one step, not two."""
@@ -112,8 +112,6 @@ def follow(
     rims: Rims,
     optics: Optics,
     *,
-    deepest_mm: float = DEEPEST_MM,
-    highest_mm: float = _HIGHEST_MM,
     loss_std_mm: Floats | float = 3.0,
     gain_std_mm: Floats | float = _GAIN_STD_MM,
 ) -> Paths:
@@ -127,8 +125,6 @@ def follow(
         Where the nominal outline stands.
     optics
         Of the photo at the sprocket.
-    deepest_mm, highest_mm
-        Range of offsets searched; negative is metal gone.
     loss_std_mm
         (n,) or one: how much loss is expected at each place of the outline, as a standard deviation.
     gain_std_mm
@@ -140,7 +136,7 @@ def follow(
     wall = np.where(rims.wall_seen, rims.wall_mm, 0.0)
     reach = min(float(wall.max(initial=0.0)), 4.5)
     margin = 3 / px_per_mm
-    t = np.arange(deepest_mm - margin, highest_mm + reach + margin, spacing)
+    t = np.arange(_DEEPEST_MM - margin, _HIGHEST_MM + reach + margin, spacing)
     x = rims.near_px[..., :1] + t * rims.step_px[..., :1]
     y = rims.near_px[..., 1:] + t * rims.step_px[..., 1:]
     profiles = sample(planes, x.reshape(g * n, -1), y.reshape(g * n, -1))
@@ -148,8 +144,8 @@ def follow(
     evidence: Floats = np.where(finite, colour_evidence(profiles, 0.5, optics), 0.0).reshape(g, n, -1)
     inside = finite.all(1).reshape(g, n)
 
-    states = np.arange(deepest_mm, highest_mm + 1e-9, spacing)
-    first = round((deepest_mm - t[0]) / spacing)
+    states = np.arange(_DEEPEST_MM, _HIGHEST_MM + 1e-9, spacing)
+    first = round((_DEEPEST_MM - t[0]) / spacing)
     near = evidence[..., first : first + len(states)]
     shift = np.clip(np.round(wall / spacing).astype(int), 0, len(t) - first - len(states))
     columns = first + np.arange(len(states)) + shift[..., None]

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import math
 from dataclasses import dataclass
-from typing import Any, NamedTuple
+from typing import NamedTuple
 
 import numpy as np
 from numpy.typing import NDArray
@@ -17,7 +17,7 @@ from toothcheck.toothform import Outline
 from toothcheck.tracing.bends import bent_teeth
 from toothcheck.tracing.consensus import first_fit, how_seen, on_form
 from toothcheck.tracing.fit import UNKNOWNS, Priors, WheelFit, fit, slopes
-from toothcheck.tracing.follow import DEEPEST_MM, Paths, drawn_over_mm, follow
+from toothcheck.tracing.follow import Paths, drawn_over_mm, follow
 from toothcheck.tracing.locate import Edges, locate
 from toothcheck.tracing.looks import Looks, has_colours
 from toothcheck.tracing.missing import missing_teeth
@@ -29,6 +29,9 @@ _SHARED = ("height", "tilt_x", "tilt_y", "thickness")
 _REACH_MM = 3.4
 _SETTLED = 3
 """Sweep from which on the wheel stands well enough to say what wear is to be expected where."""
+_LOSS_MM, _COAST_LOSS_MM, _COAST_GAIN_MM = 3.0, 0.3, 0.15
+"""How much may be gone from a drive flank of unknown wear and from a coast flank, and how far a coast flank may stand
+outside the form, as standard deviations."""
 _SEAT_VOTES = 0.65
 """How far up the seat, of the way from its bottom to its end, its drive half votes."""
 _SCATTER_MM = 0.22
@@ -95,16 +98,15 @@ def trace(
         outline = ideal if worn is None else worn_outline(ideal, np.interp(_arc(ideal), *worn), step)
         coast = _coast_side(outline.points_mm[:, 0], drive_clockwise)
         frame = rims(wheel, outline, tip)
-        expected: dict[str, Any] = {}
-        if sweep >= _SETTLED and worn is None:
-            drawn = drawn_over_mm(wheel.form, outline.points_mm, 0.15)
-            expected = {"loss_std_mm": np.where(coast, 0.3, 3.0), "gain_std_mm": np.where(coast, 0.15, drawn)}
-        elif sweep >= _SETTLED:
+        expected: dict[str, Floats] = {}
+        if sweep >= _SETTLED:
+            drawn = drawn_over_mm(wheel.form, outline.points_mm, _COAST_GAIN_MM)
+            loss, gain = (_LOSS_MM, drawn) if worn is None else (_SCATTER_MM, _SCATTER_MM)
             expected = {
-                "loss_std_mm": np.where(coast, 0.3, _SCATTER_MM),
-                "gain_std_mm": np.where(coast, 0.15, _SCATTER_MM),
+                "loss_std_mm": np.where(coast, _COAST_LOSS_MM, loss),
+                "gain_std_mm": np.where(coast, _COAST_GAIN_MM, gain),
             }
-        paths = follow(planes, frame, optics, deepest_mm=DEEPEST_MM, **expected)
+        paths = follow(planes, frame, optics, **expected)
         edges = locate(planes, frame, paths, optics, drive_clockwise=drive_clockwise, line=line)
         line = edges.line
         # tips are bevelled: from a little above the pitch circle the near rim may leave the form
