@@ -21,7 +21,6 @@ from toothcheck.toothform import IsoForm
 from toothcheck.tracing.rims import Rims
 
 _DEEPEST_MM, _HIGHEST_MM = -2.8, 0.9
-"""Between which offsets a path is looked for; negative is metal gone."""
 """Range of offsets searched; negative is metal gone."""
 TOGETHER_PX = 1.3
 """A side wall narrower than this shows one step, not two."""

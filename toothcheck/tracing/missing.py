@@ -107,12 +107,8 @@ def missing_teeth(
     breaks = _breaks(planes, wheel, optics) / usual
     broken_off = sight.plain & ~bare & (sight.beside > _CLEAR_BESIDE) & (breaks > _CLEAR_BREAK)
     clearly = bare & (breaks > _BREAK)
-    out = {i for i in np.flatnonzero(clearly).tolist() if _like_ground(looks, sight, i, _BARE)}
-    out |= {
-        i
-        for i in np.flatnonzero((bare & ~clearly) | broken_off).tolist()
-        if _like_ground(looks, sight, i, _BEYOND_DOUBT)
-    }
+    suspects = np.flatnonzero(bare | broken_off).tolist()
+    out = {i for i in suspects if _like_ground(looks, sight, i, _BARE if clearly[i] else _BEYOND_DOUBT)}
     most = MANY * len(sight.clear)
     perhaps: set[int] = set()
     for row in (row for row in sight.rows if len(row) > 1):

@@ -100,8 +100,9 @@ def trace(
         frame = rims(wheel, outline, tip)
         expected: dict[str, Floats] = {}
         if sweep >= _SETTLED:
-            drawn = drawn_over_mm(wheel.form, outline.points_mm, _COAST_GAIN_MM)
-            loss, gain = (_LOSS_MM, drawn) if worn is None else (_SCATTER_MM, _SCATTER_MM)
+            loss, gain = np.full((2, len(coast)), _SCATTER_MM)
+            if worn is None:
+                loss, gain = np.full(len(coast), _LOSS_MM), drawn_over_mm(wheel.form, outline.points_mm, _COAST_GAIN_MM)
             expected = {
                 "loss_std_mm": np.where(coast, _COAST_LOSS_MM, loss),
                 "gain_std_mm": np.where(coast, _COAST_GAIN_MM, gain),
@@ -125,7 +126,7 @@ def trace(
             votes = np.where(voter, np.where(edges.far, 0.3, 1.0), 0.5 * (seat[edges.place] & ~edges.far))
             # a gap that lies on the form alone may be a link's, or a shadow
             believed = np.where(larger_beside(trust) > _TRACED, trust, 0.0)
-            votes *= (believed * how_seen(edges, trust, len(radius)))[edges.gap]
+            votes *= (believed * how_seen(edges, trust, len(coast)))[edges.gap]
             result = fit(start, edges, votes, priors, begin=unknowns, wide_mm={1: 0.7, 2: 0.5}.get(sweep, 0.35))
         wheel, unknowns = result.wheel, result.unknowns
         if sweep >= 2:
