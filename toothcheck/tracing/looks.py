@@ -14,7 +14,7 @@ from toothcheck.edges import sample
 from toothcheck.geometry import Floats
 from toothcheck.tracing.rims import Wheel
 
-_LOOK = (8.0, 3.0, 3.0)
+LOOK = (8.0, 3.0, 3.0)
 """By how much luma and both chroma differ within one look, grey levels: noise, texture, light."""
 _DOUBT = 1e-9
 """Density of a pixel unlike all samples."""
@@ -96,7 +96,7 @@ def has_colours(planes: NDArray[np.uint8]) -> bool:
 
 def log_density(samples: Floats, at: Floats) -> Floats:
     """(m,) log density of pixels (m, 3) among the samples (n, 3)."""
-    apart = (at[:, None] - samples) / np.array(_LOOK)
+    apart = (at[:, None] - samples) / np.array(LOOK)
     out: Floats = np.log(np.exp(-0.5 * (apart**2).sum(-1)).mean(1) + _DOUBT)
     return out
 
@@ -104,3 +104,8 @@ def log_density(samples: Floats, at: Floats) -> Floats:
 def likelier(one: Floats, other: Floats) -> float:
     """By how much pixels are on average more likely of one look than of another, from both `log_density` (m,)."""
     return float(np.clip(one - other, -_MOST, _MOST).mean())
+
+
+def unlike(one: Floats, other: Floats) -> float:
+    """How unlike pixels (n, 3) and (m, 3) are on the whole, in spreads of a look; NaN, outside the photo, left out."""
+    return float(np.linalg.norm((np.nanmedian(one, axis=0) - np.nanmedian(other, axis=0)) / np.array(LOOK)))

@@ -11,6 +11,10 @@ Several teeth in a row in plain sight, without edges and with a break across all
 not say so: chains hide the gaps between, too.  A plate may hide no more than their tips, but mostly looks like nothing
 that is seen through the gaps elsewhere: such teeth are neither called gone nor doubted.
 
+A guard or plate that shows its own rim (`toothcheck.tracing.covers`) takes no tooth away, whatever it looks like.
+Where no such rim is seen, a break across a tooth and hardly any edge of it are enough for doubt, whatever stands in its
+place: paper as light as the metal looks like both.
+
 Dirt of the ground's own colour makes a sound tooth look gone in every way.  It seldom lies on one tooth alone: where
 what looks like ground lies on the face, too, and is as like what is seen in the tooth's place, the tooth is doubted.
 """
@@ -25,20 +29,23 @@ from scipy.ndimage import maximum_filter1d
 
 from toothcheck.edges import Optics, sample
 from toothcheck.geometry import Floats
+from toothcheck.tracing.covers import hidden
 from toothcheck.tracing.follow import Paths, colour_evidence
 from toothcheck.tracing.looks import Looks, likelier, log_density, some
 from toothcheck.tracing.rims import Rims, Wheel
-from toothcheck.tracing.sight import ASIDE_MM, CLEAR_STEP, FOOT_MM, MANY, Sight, on_sides
+from toothcheck.tracing.sight import ASIDE_MM, CLEAR_STEP, FOOT_MM, MANY, Sight, on_sides, usual_edge
 
 _NO_EDGE = 0.75
 """Of the usual: less of either flank may be followed in the tooth's place."""
+_HARDLY = 0.5
+"""Of the usual: less than this of either flank is followed where a tooth is doubted for that and its break alone (six
+teeth that are gone in made photos and do not look so: 0.3 at most; a sound one in dirt 0.75)."""
 _MIDDLE_MM = 1.6
 """To where over the pitch circle a break may have left a flank's foot."""
 _LIKE_GROUND = 0.8
 """Share of the points in a tooth's place that must look more like ground than like teeth."""
-_BREAK, _CLEAR_BREAK, _CLEAR_BESIDE, _LEAST_EDGE = 0.6, 0.8, 0.7, 0.1
-"""Of the usual, how clear the break must be; where edges are followed all the same, and the teeth beside it then; what
-is usual at the least, evidence."""
+_BREAK, _CLEAR_BREAK, _CLEAR_BESIDE = 0.6, 0.8, 0.7
+"""Of the usual, how clear the break must be; where edges are followed all the same, and the teeth beside it then."""
 _KNOWN = -5.0
 """Median log density, among the ground seen elsewhere, from which on what is seen in a row's place is known from there:
 2.4 times the spread of a look away (of 29 teeth gone in made photos the least was -1.9)."""
@@ -56,7 +63,7 @@ class Missing(NamedTuple):
     gone: set[int]
     """Broken off or missing."""
     perhaps: set[int]
-    """In a row of teeth of which that may be so, or what is seen may be dirt."""
+    """By their edges alone, in a row of teeth of which that may be so, or where what is seen may be dirt."""
 
 
 class _Asked(NamedTuple):
@@ -102,20 +109,24 @@ def missing_teeth(
     # a tooth in shadow or dirt may show no edge on one flank; one that is not there shows none on either
     foot = (above > FOOT_MM) & (above < _MIDDLE_MM)
     followed = on_sides((step > CLEAR_STEP) & (offset < ASIDE_MM), points, foot).max(0)
-    bare = sight.plain & (followed < _NO_EDGE * max(float(np.median(followed[sight.clear])), 1e-6))
-    usual = max(float(np.median(step[sight.whole])), _LEAST_EDGE)
+    own = max(float(np.median(followed[sight.clear])), 1e-6)
+    bare = sight.plain & (followed < _NO_EDGE * own)
+    usual = usual_edge(paths, sight)
     breaks = _breaks(planes, wheel, optics) / usual
     broken_off = sight.plain & ~bare & (sight.beside > _CLEAR_BESIDE) & (breaks > _CLEAR_BREAK)
     clearly = bare & (breaks > _BREAK)
     suspects = np.flatnonzero(bare | broken_off).tolist()
     out = {i for i in suspects if _like_ground(looks, sight, i, _BARE if clearly[i] else _BEYOND_DOUBT)}
     most = MANY * len(sight.clear)
-    perhaps: set[int] = set()
+    alone = {row[0] for row in sight.rows if len(row) == 1 and clearly[row[0]] and followed[row[0]] < _HARDLY * own}
+    perhaps = alone - out
     for row in (row for row in sight.rows if len(row) > 1):
         known = [_known(looks, sight, i) for i in row]
         out -= {i for i, so in zip(row, known, strict=True) if not so}
         if all(known) and sight.plain[row].all() and (breaks[row] > _BREAK).all():
             perhaps |= set(row)
+    covered = hidden(planes, wheel, out | perhaps, optics, usual)
+    out, perhaps = out - covered, perhaps - covered
     soiled = {i for i in out if _like_soil(looks, i)}
     out, perhaps = out - soiled, perhaps | soiled
     out = out if len(out) <= most else set()

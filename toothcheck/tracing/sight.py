@@ -38,6 +38,8 @@ ones at least 0.42, but for tips behind a plate or under dirt of the ground's lo
 _ROW = 3
 """How many teeth in a row may show none, or end elsewhere: a longer row is taken for hidden, or for what light does."""
 _FEWEST = 4
+_LEAST_EDGE = 0.1
+"""Evidence for an edge that is usual at the least."""
 
 
 class Sight(NamedTuple):
@@ -89,6 +91,11 @@ def in_plain_sight(wheel: Wheel, frame: Rims, paths: Paths, trust: Floats) -> Si
     plain = (np.maximum(trust, after) > _ON_FORM) & (seats >= _BOTTOM_SEEN) & before.free & behind.free
     beside = np.minimum(before.edge, behind.edge)
     return Sight(whole, clear, plain, faint, beside, rows)
+
+
+def usual_edge(paths: Paths, sight: Sight) -> float:
+    """How clear edges are on the gaps that lie on the form, evidence."""
+    return max(float(np.median(paths.near_evidence[sight.whole])), _LEAST_EDGE)
 
 
 class _Beside(NamedTuple):
