@@ -18,6 +18,7 @@ from toothcheck.inspection import Claim, inspect, tip_pixels
 from toothcheck.photo import decode, load
 from toothcheck.synthetic import Wear, encode, handled, honest_claim, make_photo, random_scene, set_stage
 from toothcheck.toothform import IsoForm
+from toothcheck.tracing.creases import creased
 from toothcheck.tracing.fit import Priors
 from toothcheck.tracing.looks import has_colours
 from toothcheck.tracing.rims import Wheel
@@ -52,19 +53,41 @@ def test_teeth_that_are_gone_are_named_on_ground_with_and_without_edges_of_its_o
     assert "broken" in seen.verdict.reasons[0]
 
 
-def test_a_tooth_that_is_gone_does_not_speak_for_how_teeth_look():
-    # what is seen in its place is like nothing so much as itself: among the other teeth it made dark ground look dark
-    # teeth, and the break was not told
-    scene = random_scene(np.random.default_rng([8, 500, 29]), "bench", size_px=(2016, 1512))
-    scene = replace(scene, part=replace(scene.part, wear=replace(scene.part.wear, damage=((28, "broken"),))))
+def flagged_by_lot(tier, lot, tooth, kind):
+    """The inspection of a photo by lot with a damaged tooth, and for each flag the teeth in the truth that have it."""
+    scene = random_scene(np.random.default_rng([8, 500, lot]), tier, size_px=(2016, 1512))
+    scene = replace(scene, part=replace(scene.part, wear=replace(scene.part.wear, damage=((tooth, kind),))))
     made = make_photo(scene)
     photo = decode(encode(made.picture, "jpg", focal_35mm=made.focal_35mm, quality=92), "made.jpg")
     told = honest_claim(scene)
-    seen = inspect(
-        photo, Claim(chain=chain(told.chain), teeth=told.teeth, position=told.position, turning=told.turning)
-    )
-    broken = [tip for t, tip in zip(seen.wear.teeth, tip_pixels(seen.traced.wheel), strict=True) if "broken" in t.flags]
-    assert [int(np.hypot(*(np.array(made.truth["tip_px"]) - tip).T).argmin()) for tip in broken] == [28]
+    claim = Claim(
+        chain=chain(told.chain), teeth=told.teeth, position=told.position, turning=told.turning,
+        card_height_mm=told.card_height_mm,
+    )  # fmt: skip
+    seen, there = inspect(photo, claim), np.array(made.truth["tip_px"])
+    out = {}
+    for t, tip in zip(seen.wear.teeth, tip_pixels(seen.traced.wheel), strict=True):
+        for code in t.flags:
+            out.setdefault(code, []).append(int(np.hypot(*(there - tip).T).argmin()))
+    return seen, out
+
+
+def test_a_tooth_that_is_gone_does_not_speak_for_how_teeth_look():
+    # what is seen in its place is like nothing so much as itself: among the other teeth it made dark ground look dark
+    # teeth, and the break was not told
+    _, flags = flagged_by_lot("bench", 29, 28, "broken")
+    assert flags["broken"] == [28]
+
+
+@pytest.mark.parametrize(
+    ("lot", "tooth", "kind", "code"), [(61, 10, "broken", "tip-differs"), (63, 13, "bent", "leans")]
+)
+def test_on_paper_as_light_as_the_metal_a_damaged_tooth_is_doubted(lot, tooth, kind, code):
+    # both were graded good: what is seen in the place of one looks like paper and like metal, and straight from the
+    # front the other's outline has hardly moved
+    seen, flags = flagged_by_lot("mat", lot, tooth, kind)
+    assert flags[code] == [tooth]
+    assert seen.verdict.grade == "cannot-tell"
 
 
 def test_a_tooth_that_is_gone_is_named_though_the_turning_told_is_the_wrong_one():
@@ -191,12 +214,13 @@ def leaned_about_root(plane, form, tooth, degrees):
     )
 
 
-def drawn(painted, *, dirty=None, turned=None, bent=None, teeth=15, colours=True):
-    """The ring traced of a flat wheel, of some teeth of which and what is beside them something else is seen.
+def flat(painted, *, dirty=None, turned=None, bent=None, plate=None, teeth=15, colours=True):
+    """The planes of a flat wheel, of some teeth of which and what is beside them something else is seen, and the wheel.
 
     ``painted``: for a tooth, from what height over the pitch circle, how grey, and up to what height if not all the
     way; ``dirty``: the same on metal alone; ``turned``: by what angle round the wheel a tooth stands aside; ``bent``:
-    by how many degrees it leans towards the camera.
+    by how many degrees it leans towards the camera; ``plate``: a tooth, how high over the pitch circle the straight rim
+    of what lies before its tip crosses it, how steeply, and how grey it is.
     """
     form = IsoForm(pitch_mm=15.875, roller_diameter_mm=10.16, teeth=teeth, blend=0.5)
     size = round(17 * (form.pitch_radius_mm + 5))
@@ -219,12 +243,24 @@ def drawn(painted, *, dirty=None, turned=None, bent=None, teeth=15, colours=True
     for i, (above_mm, tone, *below_mm) in (painted | (dirty or {})).items():
         there = (tooth == i) & (height > above_mm) & (height < min(below_mm, default=np.inf)) & (metal | (i in painted))
         grey[there] = tone + 2 * rng.standard_normal(there.sum())
+    if plate:
+        before, high_mm, slope, tone = plate
+        angle = PHASE + (before + 0.5) * form.pitch_angle
+        out, right = np.array([math.cos(angle), math.sin(angle)]), np.array([math.sin(angle), -math.cos(angle)])
+        there = at @ out - form.pitch_radius_mm > high_mm + slope * (at @ right)
+        grey[there] = tone + 2 * rng.standard_normal(there.sum())
     warm = 0.15 * (grey - (METAL + GROUND) / 2) if colours else np.zeros_like(grey)
     planes = np.stack([grey, 128 + warm, 128 - warm], axis=-1)
     if colours:
         planes[..., 1:] += rng.standard_normal((size, size, 2))
     planes = np.clip(np.rint(planes), 0, 255).astype(np.uint8)
-    start = Wheel(plane=plane, form=form, phase=PHASE + 0.002, thickness_mm=5.9)
+    return planes, Wheel(plane=plane, form=form, phase=PHASE, thickness_mm=5.9)
+
+
+def drawn(painted, **changes):
+    """The ring traced of a `flat` wheel."""
+    planes, wheel = flat(painted, **changes)
+    start = replace(wheel, phase=wheel.phase + 0.002)
     priors = Priors(pivot_mm=np.zeros(2), height_mm=0.35, tilt=math.radians(1.7), thickness_mm=0.3, bias_mm=0.02)
     seen = trace(planes, start, priors, optics(planes, 1.6), drive_clockwise=True, scale_std=0.003)
     return seen.ring
@@ -267,6 +303,15 @@ def test_a_plate_before_the_tips_of_three_teeth_makes_none_of_them_broken(tone):
     # all gaps are seen to their bottoms: but nothing elsewhere behind the sprocket looks like the plate
     ring = drawn(dict.fromkeys((4, 5, 6), (0.3, tone)))
     assert flagged(ring) == dict.fromkeys((4, 5, 6), ("unclear-edge",))
+    assert not ring.tips_apart
+
+
+@pytest.mark.parametrize("slope", [-0.6, 0.0, 0.6])
+@pytest.mark.parametrize("tone", [25, 130], ids=["darker than the ground", "lighter"])
+def test_the_straight_rim_of_a_guard_is_no_break(tone, slope):
+    # what lies over the gaps, too, looks like what is seen beside the tooth: one to three teeth were called broken
+    ring = drawn({}, plate=(6, 0.1, slope, tone))
+    assert {code for codes in ring.tooth_flags for code in codes} <= {"covered", "unclear-edge"}
     assert not ring.tips_apart
 
 
@@ -314,6 +359,33 @@ def test_a_tooth_bent_out_of_the_plane_is_named_with_its_lean(degrees):
     ring = drawn({}, bent={6: degrees})
     assert [i for i, _ in ring.leaning] == [6]
     assert ring.leaning[0][1] == pytest.approx(degrees, abs=4)
+
+
+def creases(dirty, *, bumpy=False):
+    """Which teeth of a flat wheel show a crease, whose metal has another shade from so high up on."""
+    planes, wheel = flat({}, dirty=dirty)
+    if bumpy:  # the shade ends a millimetre higher on every other millimetre and a half
+        other, _ = flat({}, dirty={i: (above + 1.0, tone) for i, (above, tone) in dirty.items()})
+        y, x = np.mgrid[0 : planes.shape[0], 0 : planes.shape[1]].astype(np.float64)
+        at = wheel.plane.on_plane(np.stack([x, y], axis=-1))
+        every_other = (np.arctan2(at[..., 1], at[..., 0]) * wheel.form.pitch_radius_mm / 1.5 % 2) < 1
+        planes = np.where(every_other[..., None], other, planes)
+    return np.flatnonzero(creased(planes, wheel, optics(planes, 1.6), usual=1.0)).tolist()
+
+
+@pytest.mark.parametrize("tone", [150, 175, 220])
+def test_a_crease_is_another_shade_of_one_tooth_from_its_root_on(tone):
+    root_mm = -0.5 * 10.16 + 0.3
+    assert creases({6: (root_mm, tone)}) == [6]
+    assert creases({6: (root_mm, tone), 11: (root_mm, tone)}) == [6, 11]
+    # rings on the face are on the teeth beside it, too; dirt lies higher up, or ends unevenly
+    assert not creases(dict.fromkeys((6, 7), (root_mm, tone)))
+    assert not creases({6: (root_mm + 2.0, tone)})
+    assert not creases({6: (root_mm, tone)}, bumpy=True)
+
+
+def test_a_shade_from_the_root_on_bends_no_tooth_whose_outline_stands_where_a_sound_ones_does():
+    assert not drawn({}, dirty={6: (-4.6, 165)}).leaning
 
 
 def test_one_flank_or_tip_alone_bends_no_tooth():

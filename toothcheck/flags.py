@@ -246,7 +246,7 @@ _ALL = (
     ),
     Flag(
         code="leans",
-        sentence="A tooth's flanks and tip are seen where those of a tooth bent out of the plane would be.",
+        sentence="A tooth is seen as one bent out of the plane: by where it stands or a crease at its root.",
         remedy="Look along the sprocket's edge and lay a straight edge on the teeth: with a bent tooth, do not ride.",
     ),
     Flag(

@@ -64,8 +64,9 @@ class ToothRing:
     """Where the traced flanks end, median over the teeth; None where that was not seen."""
     tips_apart: tuple[tuple[int, float], ...] = ()
     """Teeth whose tips end elsewhere than the others', and how much higher, mm (negative: lower)."""
-    leaning: tuple[tuple[int, float], ...] = ()
-    """Teeth that may be bent out of the plane, and by how much, degrees (positive: towards the camera)."""
+    leaning: tuple[tuple[int, float | None], ...] = ()
+    """Teeth that may be bent out of the plane, and by how much, degrees (positive: towards the camera)
+    where that was told."""
 
 
 def teeth_in_words(indices: Sequence[int]) -> str:

@@ -161,8 +161,8 @@ class _Damage(NamedTuple):
     """Their edges are next to none: a path through what is seen in their place would be no outline."""
     apart: dict[int, float]
     """By how much their tips end higher than the others' that do not end with them, mm."""
-    leaning: dict[int, float]
-    """By how much those lean that may be bent, degrees."""
+    leaning: dict[int, float | None]
+    """By how much those lean that may be bent, degrees; None where only their creases tell."""
 
 
 def _damaged(

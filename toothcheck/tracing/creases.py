@@ -1,0 +1,94 @@
+"""The crease at the root of a bent tooth: from there on its face takes another light.
+
+What is asked: a straight edge right across a tooth at the height of the bottoms of its gaps, along which the shade
+changes all the way alike, and not on the teeth beside it.  Rings and steps that the maker turned are on all teeth,
+shadows run on, dirt ends unevenly.
+
+Neglected: a bend so wide that the light changes little by little, and one that begins farther up.
+"""
+
+from __future__ import annotations
+
+import math
+
+import numpy as np
+from numpy.typing import NDArray
+from scipy.ndimage import maximum_filter1d
+
+from toothcheck.edges import Optics, sample
+from toothcheck.geometry import Bools
+from toothcheck.tracing.follow import colour_evidence
+from toothcheck.tracing.looks import LOOK
+from toothcheck.tracing.rims import Wheel
+
+_WIDE, _COLUMN_MM = 0.62, 0.15
+"""How far to both sides of its middle a tooth is looked at, of half the pitch at its root, and in columns of which
+width."""
+_HEIGHTS_MM, _SLOPES = np.arange(-0.4, 0.75, 0.1), np.linspace(-0.1, 0.1, 5)
+"""Where over the gaps' bottoms a crease may cross the tooth's middle, and how much it may slant."""
+_ROUND_MM = 0.15
+"""How far beside a line its edge may stand."""
+_BAND_MM = 0.3, 1.2
+"""From where to where below and above a line the shades are compared."""
+_CLEAR, _ALONG = 0.3, 0.12
+"""How clear an edge there must be, of the usual, along all but this share of the line."""
+_CHANGE, _ALIKE, _HALF = 1.2, 0.8, 0.5
+"""How much the shade must change, in spreads of a look; in which share of the columns by more than half as much; how
+much of that the teeth beside it may show at the same place.  In made photos 15 of 24 bent teeth show such a crease and
+none of 450 sound ones, in path-traced photos none of 498."""
+
+
+def creased(planes: NDArray[np.uint8], wheel: Wheel, optics: Optics, usual: float) -> Bools:
+    """(z,) which teeth show a crease at their roots that the teeth beside them do not.
+
+    Parameters
+    ----------
+    planes
+        (height, width, 3) luma and chroma of the photo.
+    wheel
+        As fitted.
+    optics
+        Of the photo at the sprocket.
+    usual
+        Evidence for an edge that is usual along this wheel.
+    """
+    form, step = wheel.form, 0.5 / wheel.plane.px_per_mm
+    root = form.seat_centre_radius_mm - form.seat_radius_mm
+    half = _WIDE * root * math.pi / form.teeth
+    # the tooth's frame: y along its centre line from the wheel's centre, x to the right
+    x = np.arange(-half, half + 1e-9, _COLUMN_MM)
+    reach = _SLOPES[-1] * half + _BAND_MM[1] + 2 * step
+    y = np.arange(root + _HEIGHTS_MM[0] - reach, root + _HEIGHTS_MM[-1] + reach, step)
+    frame = np.stack(np.meshgrid(x, y, indexing="ij"), axis=-1).reshape(-1, 2)
+    index = np.arange(form.teeth, dtype=np.float64) + 0.5
+    px = wheel.plane.project(wheel.from_gap(np.broadcast_to(frame, (len(index), *frame.shape)), index))
+    values = np.nan_to_num(sample(planes, *(px[..., k].reshape(-1, len(y)) for k in (0, 1))), nan=128.0)
+    evidence = colour_evidence(values, 0.5, optics) / usual
+    edge = maximum_filter1d(evidence, 2 * round(_ROUND_MM / step) + 1, axis=-1).reshape(len(index), len(x), len(y))
+    # sums up to each height, so that a band's mean is a difference
+    shade = np.cumsum(values.astype(np.float64).reshape(*edge.shape, 3), axis=2)
+    columns = np.arange(len(x))
+    near, far = (round(mm / step) for mm in _BAND_MM)
+    clearest, change = np.full(len(index), -1.0), np.zeros((len(index), len(x), 3))
+    beside = np.zeros((2, len(index), 3))
+    for height in _HEIGHTS_MM:
+        for slope in _SLOPES:
+            at = np.rint((root + height + slope * x - y[0]) / step).astype(int)
+            clear = np.quantile(edge[:, columns, at], _ALONG, axis=1)
+            upper = shade[:, columns, at + far] - shade[:, columns, at + near]
+            lower = shade[:, columns, at - near] - shade[:, columns, at - far]
+            here = (upper - lower) / (far - near) / np.array(LOOK)
+            usually = np.median(here, axis=1)
+            better = clear > clearest
+            clearest = np.where(better, clear, clearest)
+            change[better] = here[better]
+            for k, way in enumerate((1, -1)):
+                beside[k, better] = np.roll(usually, way, axis=0)[better]
+    middle = np.median(change, axis=1)
+    size = np.linalg.norm(middle, axis=1)
+    way = middle / np.maximum(size, 1e-9)[:, None]
+    along = np.einsum("zxc,zc->zx", change, way)
+    others = np.einsum("kzc,zc->kz", beside, way).max(axis=0)
+    alike = (along > _HALF * size[:, None]).mean(axis=1)
+    out: Bools = (clearest >= _CLEAR) & (size >= _CHANGE) & (alike >= _ALIKE) & (others < _HALF * size)
+    return out
