@@ -53,9 +53,9 @@ def test_teeth_that_are_gone_are_named_on_ground_with_and_without_edges_of_its_o
     assert "broken" in seen.verdict.reasons[0]
 
 
-def flagged_by_lot(tier, lot, tooth, kind):
+def flagged_by_lot(seed, tier, lot, tooth, kind):
     """The inspection of a photo by lot with a damaged tooth, and for each flag the teeth in the truth that have it."""
-    scene = random_scene(np.random.default_rng([8, 500, lot]), tier, size_px=(2016, 1512))
+    scene = random_scene(np.random.default_rng([seed, 500, lot]), tier, size_px=(2016, 1512))
     scene = replace(scene, part=replace(scene.part, wear=replace(scene.part.wear, damage=((tooth, kind),))))
     made = make_photo(scene)
     photo = decode(encode(made.picture, "jpg", focal_35mm=made.focal_35mm, quality=92), "made.jpg")
@@ -75,17 +75,21 @@ def flagged_by_lot(tier, lot, tooth, kind):
 def test_a_tooth_that_is_gone_does_not_speak_for_how_teeth_look():
     # what is seen in its place is like nothing so much as itself: among the other teeth it made dark ground look dark
     # teeth, and the break was not told
-    _, flags = flagged_by_lot("bench", 29, 28, "broken")
+    _, flags = flagged_by_lot(8, "bench", 29, 28, "broken")
     assert flags["broken"] == [28]
 
 
 @pytest.mark.parametrize(
-    ("lot", "tooth", "kind", "code"), [(61, 10, "broken", "tip-differs"), (63, 13, "bent", "leans")]
+    ("seed", "tier", "lot", "tooth", "kind", "code"),
+    [
+        pytest.param(8, "mat", 61, 10, "broken", "tip-differs", id="paper as light as the metal"),
+        pytest.param(9, "hand", 33, 10, "broken", "tip-differs", id="stump with feet of both flanks"),
+        pytest.param(8, "mat", 63, 13, "bent", "leans", id="bent, seen straight from the front"),
+    ],
 )
-def test_on_paper_as_light_as_the_metal_a_damaged_tooth_is_doubted(lot, tooth, kind, code):
-    # both were graded good: what is seen in the place of one looks like paper and like metal, and straight from the
-    # front the other's outline has hardly moved
-    seen, flags = flagged_by_lot("mat", lot, tooth, kind)
+def test_a_damaged_tooth_that_looks_like_none_is_doubted_by_what_is_seen_across_it(seed, tier, lot, tooth, kind, code):
+    # each was graded as if all its teeth were sound
+    seen, flags = flagged_by_lot(seed, tier, lot, tooth, kind)
     assert flags[code] == [tooth]
     assert seen.verdict.grade == "cannot-tell"
 

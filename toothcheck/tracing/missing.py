@@ -38,8 +38,9 @@ from toothcheck.tracing.sight import ASIDE_MM, CLEAR_STEP, FOOT_MM, MANY, Sight,
 _NO_EDGE = 0.75
 """Of the usual: less of either flank may be followed in the tooth's place."""
 _HARDLY = 0.5
-"""Of the usual: less than this of either flank is followed where a tooth is doubted for that and its break alone (six
-teeth that are gone in made photos and do not look so: 0.3 at most; a sound one in dirt 0.75)."""
+"""Of the usual: less than this of either flank is followed where a tooth is doubted for its edges alone (six teeth that
+are gone in made photos and do not look so: 0.3 at most; a sound one in dirt 0.75).  Of a stump more may be: its break
+must be as clear as an outline then, and ground be seen beside it."""
 _MIDDLE_MM = 1.6
 """To where over the pitch circle a break may have left a flank's foot."""
 _LIKE_GROUND = 0.8
@@ -118,8 +119,10 @@ def missing_teeth(
     suspects = np.flatnonzero(bare | broken_off).tolist()
     out = {i for i in suspects if _like_ground(looks, sight, i, _BARE if clearly[i] else _BEYOND_DOUBT)}
     most = MANY * len(sight.clear)
-    alone = {row[0] for row in sight.rows if len(row) == 1 and clearly[row[0]] and followed[row[0]] < _HARDLY * own}
-    perhaps = alone - out
+    alone = [row[0] for row in sight.rows if len(row) == 1 and sight.plain[row[0]]]
+    nothing = {i for i in alone if followed[i] < _HARDLY * own and breaks[i] > _BREAK}
+    stumps = {i for i in alone if breaks[i] > _CLEAR_BREAK and _before_ground(looks, sight, i, _BARE)}
+    perhaps = (nothing | stumps) - out
     for row in (row for row in sight.rows if len(row) > 1):
         known = [_known(looks, sight, i) for i in row]
         out -= {i for i, so in zip(row, known, strict=True) if not so}
@@ -135,21 +138,30 @@ def missing_teeth(
 
 def _like_ground(looks: Looks, sight: Sight, i: int, asked: _Asked) -> bool:
     """Whether what stands in tooth ``i``'s place is the ground beside it."""
-    z, body, ground = len(looks.body), looks.body[i], looks.ground(i)
-    further = np.concatenate([looks.inner[(i - 1) % z], looks.inner[(i + 2) % z], looks.outer[i]])
-    teeth = looks.other_teeth(*next((row for row in sight.rows if i in row), [i]))
-    as_ground, as_tooth, teeth_there = log_density(ground, body), log_density(teeth, body), log_density(teeth, ground)
-    than_face = likelier(as_ground, log_density(looks.face, body))
-    other_ground = float(np.mean(teeth_there > log_density(further, ground)))
-    metal = np.maximum(teeth_there, log_density(looks.face, ground))
-    strange = float(np.mean(metal > log_density(looks.through, ground)))
+    body, ground = looks.body[i], looks.ground(i)
+    as_ground, as_tooth = log_density(ground, body), log_density(_teeth(looks, sight, i), body)
     return (
         float(np.mean(as_ground > as_tooth)) >= _LIKE_GROUND
         and likelier(as_ground, as_tooth) >= asked.than_tooth
-        and than_face >= asked.than_face
-        and other_ground <= asked.other_ground
-        and strange <= asked.strange
+        and likelier(as_ground, log_density(looks.face, body)) >= asked.than_face
+        and _before_ground(looks, sight, i, asked)
     )
+
+
+def _before_ground(looks: Looks, sight: Sight, i: int, asked: _Asked) -> bool:
+    """Whether what is seen beside tooth ``i`` is the ground, and no metal."""
+    z, ground = len(looks.body), looks.ground(i)
+    further = np.concatenate([looks.inner[(i - 1) % z], looks.inner[(i + 2) % z], looks.outer[i]])
+    teeth_there = log_density(_teeth(looks, sight, i), ground)
+    other_ground = float(np.mean(teeth_there > log_density(further, ground)))
+    metal = np.maximum(teeth_there, log_density(looks.face, ground))
+    strange = float(np.mean(metal > log_density(looks.through, ground)))
+    return other_ground <= asked.other_ground and strange <= asked.strange
+
+
+def _teeth(looks: Looks, sight: Sight, i: int) -> Floats:
+    """(n, 3) how the teeth look that do not stand in tooth ``i``'s row."""
+    return looks.other_teeth(*next((row for row in sight.rows if i in row), [i]))
 
 
 def _like_soil(looks: Looks, i: int) -> bool:
