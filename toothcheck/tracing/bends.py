@@ -62,7 +62,7 @@ _LIKELIER = math.log(30)
 """Log likelihood ratio from which a tooth may be bent (photos of three renderers: 24 of 50 bent teeth, none of 7,000
 sound ones)."""
 _CREASE = math.log(200)
-"""How much likelier a crease is on a bent tooth (15 of 24) than on a sound one (none of 948), at the least."""
+"""How much likelier a crease is on a bent tooth (13 of 24) than on a sound one (none of 948), at the least."""
 
 
 def bent_teeth(
