@@ -445,8 +445,11 @@ def test_the_wheel_measured_is_the_one_pointed_at_or_none():
     assert other.found.teeth[0][0] == 11
     assert other.wear is None
     nothing = near(60.0, 100.0)
-    assert "no-sprocket" in nothing.flags
-    assert "No sprocket was found at the place pointed at." in nothing.verdict.reasons
+    # there is a sprocket in the picture: neither another photo nor "none was found in it" is what helps
+    assert nothing.flags == ("nothing-there",)
+    assert nothing.verdict.reasons == ("No sprocket was found at the place pointed at.",)
+    assert nothing.verdict.advice_heading == "Next"
+    assert "--near" in nothing.verdict.next_steps[0]
 
 
 def test_a_mirrored_photo_is_refused():

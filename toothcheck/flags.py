@@ -95,6 +95,12 @@ _ALL = (
         remedy="Check chain size and tooth count; put the sprocket in the middle against a plain background.",
     ),
     Flag(
+        code="nothing-there",
+        sentence="No sprocket was found at the place pointed at.",
+        remedy="Check the pixels of --near X,Y: x from the left edge, y from the top one, of the photo as it is shown;"
+        " then chain size and tooth count.",
+    ),
+    Flag(
         code="teeth-disagree",
         sentence="The photo does not support the tooth count given.",
         remedy="Count the teeth again, or leave the count to the photo with --teeth auto.",

@@ -104,8 +104,7 @@ def _inspected(photo: Photo, claim: Claim, card: CardSighting | None, pose: Card
         height_std = 0.0
         placed = placing.place_facing(photo.grey, photo.focals_35mm, claim)
     if placed is None:
-        pointed = claim.near_px is not None
-        return told.refused("no-sprocket", note="No sprocket was found at the place pointed at." if pointed else "")
+        return told.refused("no-sprocket" if claim.near_px is None else "nothing-there")
     if card is None:
         told.flags.append("pitch-guess")
     told.take(placed)

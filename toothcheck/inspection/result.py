@@ -99,11 +99,9 @@ class Told:
             teeth=placed.teeth if self.claim.teeth is None else self.claim.teeth,
         )
 
-    def refused(self, *flags: str, note: str = "") -> Inspection:
+    def refused(self, *flags: str) -> Inspection:
         """The inspection where nothing could be measured."""
         self.flags += [f for f in flags if f not in self.flags]
-        if note:
-            self.notes.append(note)
         return self.inspection(refusal(self.flags), None, None, None)
 
     def inspection(
