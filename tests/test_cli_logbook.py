@@ -95,6 +95,11 @@ def test_a_part_s_life_from_the_command_line(run):
     assert "was retired on" in run("logbook", "retire", "KC-07 front 2", status=2)
     none = run("trend", "KC-08", "front", status=2)
     assert "No front sprocket is fitted to KC-08; name the one meant of those that were: KC-07 front 2" in none
+    # out of use with its sprockets, it needs no new one: those that were still have their trend
+    run("logbook", "retire", "KC-08", "--at", "60km")
+    none = run("trend", "KC-08", status=2)
+    assert "No sprocket is fitted to KC-08, which was retired on 20" in none
+    assert none.endswith("; name the one meant of those that were: KC-07 front 2.\n")
     # as a list shows it, alone
     assert "is a part, not a machine: name the machine" in run("trend", "KC-07 front 2", status=2)
     assert "(it was on: KC-07, KC-08)" in run("report", "KC-07 front 2", "-o", "r.html", status=2)

@@ -10,7 +10,7 @@ from dataclasses import dataclass
 from toothcheck.advice import Halt
 from toothcheck.geometry import Bools, Floats
 from toothcheck.grade import GRADES, band, halt_until
-from toothcheck.logbook import Fitting, History, Judged, Reading, judged, nearest, once_a_photo
+from toothcheck.logbook import History, Judged, Reading, judged, nearest, once_a_photo
 from toothcheck.trend.model import fit
 from toothcheck.trend.result import BANDS, Crossing, Point, Trend
 
@@ -320,12 +320,14 @@ def parts_of(history: History, machine: str, which: str | None = None) -> list[s
         )
     if machine not in history.machines:
         raise ValueError(f"machine {machine} is not in the logbook ({nearest(machine, history.machines)})")
-    fitted = history.machines[machine].fitted
+    fitted, retired_on = history.machines[machine].fitted, history.machines[machine].retired_on
+    retired = "" if retired_on is None else f", which was retired on {retired_on}"
     if which is None:
         found = [fitted[p] for p in ("front", "rear") if p in fitted]
         if not found:
+            add = "" if retired else "; add one (toothcheck logbook add-part MACHINE front|rear)"
             raise ValueError(
-                f"no sprocket is fitted to {machine}; add one (toothcheck logbook add-part MACHINE front|rear)"
+                f"no sprocket is fitted to {machine}{retired}{_were(history, machine, 'front', 'rear') or add}"
             )
         return found
     which = fitted.get(which, which)
@@ -334,14 +336,15 @@ def parts_of(history: History, machine: str, which: str | None = None) -> list[s
     if which in history.parts and any(f.machine == machine for f in history.parts[which].fittings):
         return [which]
     if which in ("front", "rear"):
-        were = [n for n, p in sorted(history.parts.items()) if any(_there(f, machine, which) for f in p.fittings)]
-        named = f"; name the one meant of those that were: {', '.join(were)}" if were else ""
-        raise ValueError(f"no {which} sprocket is fitted to {machine}{named}")
+        raise ValueError(f"no {which} sprocket is fitted to {machine}{retired}{_were(history, machine, which)}")
     raise ValueError(f"part must be front, rear or the name of a part that was on {machine}, not {which!r}")
 
 
-def _there(fitting: Fitting, machine: str, position: str) -> bool:
-    return (fitting.machine, fitting.position) == (machine, position)
+def _were(history: History, machine: str, *positions: str) -> str:
+    """The parts that were at these positions once, for one who named none that is there now; empty where none was."""
+    there = {(machine, position) for position in positions}
+    were = [n for n, p in sorted(history.parts.items()) if any((f.machine, f.position) in there for f in p.fittings)]
+    return f"; name the one meant of those that were: {', '.join(were)}" if were else ""
 
 
 def due(history: History, *, today: dt.date, within_km: float | None = None) -> list[PartTrend]:
