@@ -573,11 +573,13 @@ def test_a_photo_again_and_a_replaced_odometer_each_want_their_own_reason(run):
     (run.folder / "h.json").write_text(json.dumps(paper()))
     record = ("logbook", "record", "h.json", "M")
     run(*record, "--at", "24700km")
-    assert "give --again" in run(*record, "--at", "2480km", "--reason", "better words", status=2)
+    again = run(*record, "--at", "2480km", "--reason", "better words", status=2)
+    assert "give --again with the reason why this entry shall count instead" in again
     assert "give --reason" in run(*record, "--at", "2480km", "--again", "better words", status=2)
     said = run(*record, "--at", "2480km", "--again", "better words", "--reason", "new odometer").splitlines()
     assert said[0] == "Entry 5: odometer of M replaced at 24 700 km, shows 2 480 km."
     assert said[1].startswith("Entry 6: M front 1, 6.0 ± 0.5 %, watch, at 2 480 km")
+    assert run("trend", "M").startswith("M front 1: 1 reading with a number")  # as --again says, not two
 
 
 def test_refusals_answer_in_the_unit_that_was_typed(run):

@@ -104,7 +104,9 @@ Replaced = Annotated[
 Again = Annotated[
     str | None,
     typer.Option(
-        "--again", metavar="REASON", help="Why a photo that is recorded for this part already counts once more."
+        "--again",
+        metavar="REASON",
+        help="Why a photo that is recorded for this part already is recorded anew; its newest entry counts.",
     ),
 ]
 

@@ -61,7 +61,7 @@ def photo_slips(before: History, entries: Sequence[Entry]) -> Iterator[EntryErro
             if there.photo_sha256 == e.photo_sha256 and there.asymmetry_percent is not None:
                 yield EntryError(
                     f"this photo is recorded for {e.part} already: entry {there.number}, {there.on_date}; correct or "
-                    "withdraw that one, or give --again with the reason why it counts again",
+                    "withdraw that one, or give --again with the reason why this entry shall count instead",
                     e,
                     there,
                 )
