@@ -567,6 +567,27 @@ def test_what_was_said_is_read_back_and_a_reason_lets_it_pass(run):
     assert "worn; odometer read in m" in run("logbook", "show", "M front 1")
 
 
+def test_a_table_s_chain_lengths_that_would_not_be_taken_when_typed_are_told_with_their_lines(run):
+    run("logbook", "add-machine", "M", "--at", "100km", "--on", "2025-01-01")
+    run("logbook", "add-part", "M", "chain", "--chain", "520", "--at", "100km", "--on", "2025-01-01")
+    (run.folder / "lengths.csv").write_text(
+        "kind;on_date;machine;part;pitches;length_mm;length_std_mm;distance_km;text\n"
+        "chain-length;2025-02-01;M;M chain 1;20;318,4;0,05;200;\n"
+        "chain-length;2025-02-02;M;M chain 1;20;3184;;300;\n"  # a comma forgotten
+        "chain-length;2025-02-03;M;M chain 1;20;318,4;20;400;\n"
+        "chain-length;2025-02-04;M;M chain 1;40;634;;500;\n"  # perhaps 39 pitches
+        "chain-length;2025-02-05;M;M chain 1;40;634;;600;Rollers counted: 41\n"
+    )
+    said = " ".join(run("logbook", "import", "lengths.csv").split())
+    assert [line.split(":")[0] for line in said.split("Mind: ")[1:]] == ["Line 3", "Line 4", "Line 5"]
+    assert "Line 3: 3184.00 mm over 20 pitches of 520 is +902.8 %, which no such chain has" in said
+    assert "Line 4: length_std_mm 20: over 20 pitches an uncertainty of 6.3 % says nothing" in said
+    assert "5 entries added" in said
+    # typed, each of the three is refused
+    for words in (("3184", "--pitches", "20"), ("318.4", "--pitches", "20", "--std", "20"), ("634", "--pitches", "40")):
+        assert "Not recorded." in run("logbook", "chain-length", "M", *words, "--at", "700km", status=2)
+
+
 def test_a_photo_again_and_a_replaced_odometer_each_want_their_own_reason(run):
     run("logbook", "add-machine", "M", "--at", "24000km", "--on", "2025-01-01")
     run("logbook", "add-part", "M", "front", "--at", "24000km", "--on", "2025-01-01")

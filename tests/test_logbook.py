@@ -834,9 +834,9 @@ def test_any_entry_survives_both_forms(text, km, length, pitches):
         def new(self, kind):
             return replace(e, kind=kind)
 
-        def bring_in(self, entries, *, by_hand, on_slip):
+        def bring_in(self, entries, *, by_hand, on_slip, slip_of):
             assert not by_hand
-            assert on_slip is None
+            assert (on_slip, slip_of) == (None, None)
             self.entries = entries
             return len(entries), 0
 

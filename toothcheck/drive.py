@@ -11,7 +11,7 @@ from toothcheck.chains import Chain
 from toothcheck.chains import chain as chain_of
 from toothcheck.estimate import Estimate
 from toothcheck.logbook import Entry, History, JudgedLength, Length, Machine, Reading, judged, judged_length, nearest
-from toothcheck.stretch import TOOLS, Limit, count_trap, doubt_about, estimate_of, if_one_fewer
+from toothcheck.stretch import TOOLS, Limit, count_trap, doubt_about, estimate_of, if_one_fewer, says_nothing
 
 LIMIT_NOTE = "Chain limit: "
 """How a note begins that keeps a machine's chain limit."""
@@ -42,6 +42,38 @@ def rollers_of(e: Entry) -> int | None:
     """How many rollers were counted for a length, by its remark."""
     found = re.match(rf"{ROLLERS_NOTE}([0-9]{{1,4}})(?![0-9])", e.text or "")  # anybody's words may stand there
     return None if found is None else int(found[1])
+
+
+def unlike_a_length(length_mm: float, pitches: int, size: Chain, rollers: int | None = None) -> str | None:
+    """What a length looks like instead, such as rollers counted as pitches; None where nothing speaks against it.
+
+    Parameters
+    ----------
+    length_mm, pitches, size
+        As measured, and of which chain.
+    rollers
+        How many were counted from end to end, if they were.
+    """
+    trap = count_trap(length_mm, pitches, size, sure=rollers is not None)
+    hides_wear = if_one_fewer(length_mm, 0.0, pitches, size) is not None
+    return trap.sentence if trap is not None and (trap.spoils or hides_wear) else None
+
+
+def length_slip(history: History, e: Entry) -> str | None:
+    """Why a chain's length would not have been taken from the one who types it; None for one that is, and other kinds.
+
+    ``history`` holds the entry, which an import may have brought.
+    """
+    if e.kind != "chain-length" or e.machine is None or e.length_mm is None or e.pitches is None:
+        return None
+    size = chain_size(history, e.machine, e.part)
+    if size is None:
+        return None
+    unlike = unlike_a_length(e.length_mm, e.pitches, size, rollers_of(e))
+    if unlike is not None:
+        return unlike.removesuffix(".")
+    nothing = None if e.length_std_mm is None else says_nothing(100 * e.length_std_mm / (e.pitches * size.pitch_mm))
+    return None if nothing is None else f"length_std_mm {e.length_std_mm:g}: over {e.pitches} pitches {nothing}"
 
 
 def chain_size(history: History, machine: str, part: str | None) -> Chain | None:

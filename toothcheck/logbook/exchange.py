@@ -21,6 +21,7 @@ from toothcheck.errors import LogbookError
 from toothcheck.jsontext import parsed
 from toothcheck.logbook.checks import checked
 from toothcheck.logbook.entries import FLOATS, INTS, NAMES, Entry, EntryError, same_letters, short
+from toothcheck.logbook.history import History
 from toothcheck.logbook.store import Logbook
 
 SCHEMA = "toothcheck/logbook/1"
@@ -218,7 +219,12 @@ def _rows(text: str, form: str) -> Iterable[tuple[str, dict[str, Any]]]:
 
 
 def bring_in(
-    logbook: Logbook, text: str, form: str, *, on_slip: Callable[[str], None] | None = None
+    logbook: Logbook,
+    text: str,
+    form: str,
+    *,
+    on_slip: Callable[[str], None] | None = None,
+    slip_of: Callable[[History, Entry], str | None] | None = None,
 ) -> tuple[int, int]:
     """Import a text, all of it or nothing.
 
@@ -233,6 +239,8 @@ def bring_in(
     on_slip
         Is told, with its line, of each row without uid that would have been refused as a slip of the pen, had it been
         entered here.  It is imported all the same.
+    slip_of
+        As of `toothcheck.logbook.Logbook.bring_in`.
 
     Returns
     -------
@@ -269,6 +277,7 @@ def bring_in(
             entries,
             by_hand=by_hand,
             on_slip=None if on_slip is None else lambda slip: on_slip(_placed(slip, label_of)),
+            slip_of=slip_of,
         )
     except EntryError as error:
         raise LogbookError(f"{_placed(error, label_of)} Nothing was imported.") from None

@@ -435,6 +435,7 @@ class Logbook:
         *,
         by_hand: Collection[str] = (),
         on_slip: Callable[[EntryError], None] | None = None,
+        slip_of: Callable[[History, Entry], str | None] | None = None,
     ) -> tuple[int, int]:
         """Add entries of another logbook, all or none; those already here, and the same, are passed over.
 
@@ -448,6 +449,9 @@ class Logbook:
             uids of those whose moment of recording is that of this call: they were made by hand.
         on_slip
             Is told of each of these that would have been refused as a slip of the pen, had it been entered here.
+        slip_of
+            Says what else is one, of the state with all entries and one of them, such as
+            `toothcheck.drive.length_slip`.
 
         Raises
         ------
@@ -478,6 +482,7 @@ class Logbook:
                     *name_slips(state, typed),
                     *photo_slips(state, typed),
                     *distance_slips(state, after, typed, excuse=None),
+                    *(() if slip_of is None else _more_slips(after, typed, slip_of)),
                 ):
                     on_slip(slip)
             return len(fresh), len(entries) - len(fresh)
@@ -521,6 +526,15 @@ def _with_reason(e: Entry, reason: str) -> Entry:
 
 def _far_check(before: History, excuse: str | None) -> Callable[[History, Sequence[Entry]], None]:
     return lambda after, entries: refuse(distance_slips(before, after, entries, excuse=excuse))
+
+
+def _more_slips(
+    after: History, entries: Sequence[Entry], slip_of: Callable[[History, Entry], str | None]
+) -> Iterator[EntryError]:
+    for e in entries:
+        said = slip_of(after, e)
+        if said is not None:
+            yield EntryError(said, e)
 
 
 def _moment(e: Entry, by_hand: Collection[str]) -> dict[str, Any]:

@@ -70,6 +70,7 @@ def import_(
     where: Where = None,
 ) -> None:
     """Add the entries of a file, all of them or none; those already here are passed over."""
+    from toothcheck.drive import length_slip
     from toothcheck.logbook.exchange import bring_in
 
     form = _form(file)
@@ -78,7 +79,7 @@ def import_(
     slips: list[str] = []
     rehearsed(where, lambda book: bring_in(book, text, form))
     with opened(where, create=True) as book:
-        added, known = bring_in(book, text, form, on_slip=slips.append)
+        added, known = bring_in(book, text, form, on_slip=slips.append, slip_of=length_slip)
         say(*(f"Mind: {slip}" for slip in slips))
         there = f"{known} {'was' if known == 1 else 'were'} there already"
         say(f"{counted(added, 'entry', 'entries')} added to {book.name}, {there}.")

@@ -137,17 +137,16 @@ def check_length(
     std_mm: float | None = None,
 ) -> None:
     """Refuse a length that looks like something else, such as rollers counted as pitches, or is too unsure to count."""
-    from toothcheck.drive import chain_size
-    from toothcheck.stretch import check_rollers, count_trap, if_one_fewer, says_nothing
+    from toothcheck.drive import chain_size, unlike_a_length
+    from toothcheck.stretch import check_rollers, says_nothing
 
     check_rollers(pitches, rollers)
     size = chain_size(state, machine, part)
     if size is None or not 1 <= pitches < 2**31:  # which is refused by what follows
         return
-    trap = count_trap(length_mm, pitches, size, sure=rollers is not None)
-    hides_wear = if_one_fewer(length_mm, 0.0, pitches, size) is not None
-    if trap is not None and (trap.spoils or hides_wear):
-        raise LogbookError(f"{trap.sentence} Not recorded.")
+    unlike = unlike_a_length(length_mm, pitches, size, rollers)
+    if unlike is not None:
+        raise LogbookError(f"{unlike} Not recorded.")
     nothing = None if std_mm is None else says_nothing(100 * std_mm / (pitches * size.pitch_mm))
     if nothing is not None:
         raise LogbookError(
