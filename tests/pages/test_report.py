@@ -12,7 +12,7 @@ from made import document, drawn_photo
 from toothcheck.estimate import Estimate
 from toothcheck.lessons.model import Wear, reading, tooth_table, worn
 from toothcheck.report import PAPERS, Origin, ReportInput, ToothOutline, outlines_of, report_page, report_pdf, view_of
-from toothcheck.report.figures import _drawn_from_numbers, reading_on_rule, trend_chart
+from toothcheck.report.figures import _drawn_from_numbers, reading_on_rule, teeth_chart, trend_chart
 from toothcheck.toothform import IsoForm
 
 
@@ -331,6 +331,17 @@ def test_the_mark_stands_where_the_number_is():
     figure = reading_on_rule(Estimate(value=18.0, std=1.0))
     mark = next(s for s in figure.shapes if s.role == "worn")
     assert mark.points[0][0] == pytest.approx(100 * 18 / 36)  # the rule is 100 wide and ends at 36 %
+
+
+def test_a_rule_ends_at_the_whole_tooth_whatever_a_file_says():
+    figure = reading_on_rule(Estimate(value=1e9, std=1.0))
+    assert len(figure.shapes) < 150  # a stroke for each per cent
+    assert max(x for s in figure.shapes if s.role == "worn" for x, _ in np.atleast_2d(s.points)) == pytest.approx(100.0)
+    tooth = {"index": 0, "measured": True, "asymmetry_percent": {"value": 9.0, "std": 1e9}}
+    chart = teeth_chart([tooth])
+    assert all(
+        chart.bottom <= y <= chart.bottom + chart.height for s in chart.shapes for _, y in np.atleast_2d(s.points)
+    )
 
 
 def test_a_long_forecast_does_not_shrink_the_readings_to_a_dot():

@@ -206,6 +206,32 @@ def test_a_grade_that_is_too_old_or_overtaken_says_so_beside_itself(tmp_path):
     assert "passed" not in " ".join(fresh.trends[0][1].sentences)
 
 
+@pytest.mark.parametrize("percent", [55.0, 98.0])
+def test_a_used_part_worn_beyond_what_is_foretold_is_reported_where_it_stands(tmp_path, percent):
+    file = tmp_path / "used.sqlite"
+    days = ("2025-05-01", "2025-06-01")
+    with opened(str(file), create=True) as book:
+        book.add(
+            book.new("machine", machine="M", distance_km=0.0, on_date="2025-01-01"),
+            book.new("part", part="F", position="front", on_date="2025-01-01"),  # ridden unknown
+            book.new("fit", machine="M", part="F", position="front", distance_km=0.0, on_date="2025-01-01"),
+            *(
+                book.new(
+                    "reading", machine="M", part="F", position="front", distance_km=100.0 + 500 * i, on_date=day,
+                    grade="replace-now", asymmetry_percent=percent + i, asymmetry_std_percent=2.0,
+                )
+                for i, day in enumerate(days)
+            ),
+        )  # fmt: skip
+    given = reported(file, "M")
+    assert report_pdf(given).startswith(b"%PDF")
+    figure = trend_chart("F", given.trends[0][1])
+    # no dot stands on the edge, as if there was no more
+    limit = next(s.points[0][1] for s in figure.shapes if s.role == "rule" and s.points[0][1] > 0) / 5.0
+    dots = [s.points[0][1] / limit for s in figure.shapes if s.role == "point"]
+    assert dots == pytest.approx([percent, percent + 1])
+
+
 def test_a_report_in_miles_has_no_kilometres(fleet):
     given = reported(fleet, "KC-01", unit="miles")
     page = report_page(given)

@@ -23,11 +23,13 @@ if TYPE_CHECKING:
 COVER = 1.96
 """Standard uncertainties to each side that hold about 95 of 100."""
 _RED = 0.12  # least room above the highest reading, as a share of the scale
+_WHOLE = 100.0  # %; more than the tooth is not gone from it, whatever a file says
+_FORETOLD = 45.0  # %; a line that is foretold need not be seen beyond
 
 
 def _top(highest: float) -> float:
     """End of a scale of asymmetry: always past the last limit, so that all four bands are seen."""
-    return max(36.0, 5 * math.ceil(highest * (1 + _RED) / 5))
+    return max(36.0, 5 * math.ceil(min(highest * (1 + _RED), _WHOLE) / 5))
 
 
 def reading_on_rule(asymmetry: Estimate) -> Figure:
@@ -82,14 +84,15 @@ def teeth_chart(teeth: Sequence[Mapping[str, Any]]) -> Figure | None:
     count = max(int(t["index"]) for t in teeth) + 1
     ends = [e.value + COVER * e.std for e in known.values()]
     top = _top(max(ends))
-    bottom = min(0.0, 5 * math.floor(min(e.value - COVER * e.std for e in known.values()) / 5))
+    lowest = max(-_WHOLE, min(e.value - COVER * e.std for e in known.values()))
+    bottom = min(0.0, 5 * math.floor(lowest / 5))
     wide, high = 100.0, 42.0
 
     def x(index: float) -> float:
         return wide * (index + 0.5) / count
 
     def y(percent: float) -> float:
-        return high * (min(percent, top) - bottom) / (top - bottom)
+        return high * (min(max(percent, bottom), top) - bottom) / (top - bottom)
 
     shapes: list[Shape] = []
     edges = (0.0, *ASYMMETRY_LIMITS_PERCENT, top)
@@ -297,7 +300,8 @@ def trend_chart(title: str, trend: TrendLine, unit: str = "km") -> Figure:
     )
     km = np.append(km[km < far], far) if len(km) else km
     ends = [p.percent + COVER * p.std_percent for p in points]
-    top = min(45.0, _top(max([*ends, float(percent[1].max()) if len(km) else 0.0])))
+    top = min(_FORETOLD, _top(max([*ends, float(percent[1].max()) if len(km) else 0.0])))
+    top = max(top, _top(max((p.percent for p in points), default=0.0)))
     wide, high = 100.0, 46.0
 
     def xy(at_km: Floats, at_percent: Floats) -> Floats:
@@ -316,7 +320,8 @@ def trend_chart(title: str, trend: TrendLine, unit: str = "km") -> Figure:
             shapes.append(word(name, wide + 1, high * (low + upper) / 2 / top - 0.9, anchor="start", role=Role.SMALL))
     if len(km):
         below = percent[1] <= top
-        shapes.append(line(Role.IDEAL, xy(km[below], percent[1][below])))
+        if below.any():
+            shapes.append(line(Role.IDEAL, xy(km[below], percent[1][below])))
     for i, p in enumerate(points):
         x, y = xy(np.array(p.km), np.array(p.percent))
         reach = high * COVER * p.std_percent / top
