@@ -770,6 +770,17 @@ def test_a_table_written_by_hand_may_leave_out_uid_and_moment(book):
     assert bring_in(book, notes, "csv") == (0, 2)
 
 
+@pytest.mark.parametrize("numbers", [(175, 2), (-175, 2), (17.5, 180)])
+def test_more_than_the_whole_tooth_is_not_gone_from_it(book, numbers):
+    head = "kind,on_date,machine,part,position,distance_km,grade,asymmetry_percent,asymmetry_std_percent\n"
+    part = "machine,2025-01-01,M,,,100,,,\npart,2025-01-01,,F,front,,,,\nfit,2025-01-01,M,F,front,100,,,\n"
+    row = "reading,2025-06-01,M,F,front,8100,replace-set,{},{}\n"
+    with pytest.raises(LogbookError, match=r"Line 5: asymmetry.* must lie within ± 100, the whole tooth, not -?1"):
+        bring_in(book, head + part + row.format(*numbers), "csv")
+    assert book.entries() == []
+    assert bring_in(book, head + part + row.format(17.5, 1.8), "csv") == (4, 0)
+
+
 def test_slips_in_a_table_written_by_hand_are_told_with_their_lines(book):
     text = (
         "kind,on_date,machine,distance_km\n"

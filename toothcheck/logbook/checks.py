@@ -49,6 +49,8 @@ _NEEDED: dict[str, set[str]] = {
     "note": {"text"},
     "withdrawal": {"corrects", "reason"},
 }
+MOST_PERCENT = 100
+"""More than the whole tooth is not gone from its drive flank: a decimal comma was lost on the way."""
 _NAME = re.compile(r"[^\W_][^\x00-\x1f\x7f\u2028\u2029]{0,79}")
 _UID = re.compile(r"[0-9a-f]{32}")
 _SHA256 = re.compile(r"[0-9a-f]{64}")
@@ -116,6 +118,11 @@ def check_sense(entry: Entry) -> None:
         raise EntryError(f"links must be {FEWEST_LINKS} or more, not {entry.links}", entry)
     if entry.chain is not None and entry.chain not in CHAINS:
         raise EntryError(f"chain must be one of {', '.join(CHAINS)}, not {short(entry.chain)}", entry)
+    for name in ("asymmetry_percent", "asymmetry_std_percent"):
+        value = getattr(entry, name)
+        # what an inspection says of itself is kept as it says it
+        if value is not None and entry.document is None and abs(value) > MOST_PERCENT:
+            raise EntryError(f"{name} must lie within ± {MOST_PERCENT}, the whole tooth, not {value:g}", entry)
     if entry.grade is not None and entry.grade not in ALL_GRADES:
         raise EntryError(f"grade must be one of {', '.join(ALL_GRADES)}, not {short(entry.grade)}", entry)
 
