@@ -132,6 +132,8 @@ def stretch(
         refuse_typed(
             context, "is for the general figures, which are shown only without a limit; leave it out", "rear_teeth"
         )
+    if json_to == "-":
+        refuse_typed(context, "is for the general figures, which the JSON does not hold; leave it out", "rear_teeth")
     check_ending("--picture", picture, PICTURE)
     check_targets(
         read={"the photo itself": photo, "the logbook": file_of(logbook)},
