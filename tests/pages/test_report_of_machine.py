@@ -11,7 +11,7 @@ import pytest
 from toothcheck.cli import main
 from toothcheck.cli.books import opened
 from toothcheck.logbook.demo import made_document
-from toothcheck.report import from_logbook, report_page, report_pdf
+from toothcheck.report import from_logbook, report_page, report_pdf, view_of
 from toothcheck.report.figures import trend_chart
 
 TODAY = dt.date(2026, 3, 1)
@@ -109,6 +109,10 @@ def test_no_reason_is_made_up_for_a_reading_whose_teeth_were_not_kept(tmp_path):
     assert "By the mark alone it would be good; the grade is replace-now." in text
     assert "likeliest" not in text
     assert "The logbook holds the numbers of this reading" in text
+    # nobody knows whether a photo was measured for it, how, and how right such a grade is
+    assert "on made photos" not in text
+    assert "One photo of one face" not in text
+    assert [row.name for row in view_of(given).method] == ["Uncertainty", "Made with"]
 
 
 def test_of_a_reading_that_is_a_grade_alone_no_numbers_are_said_to_be_kept(tmp_path):

@@ -216,6 +216,8 @@ class ReportView:
     flags: tuple[FlagRow, ...]
     trends: tuple[tuple[str, Figure, tuple[str, ...]], ...] = field(default=())
     method: tuple[Row, ...] = ()
+    source: str = ""
+    """What the report is of, and what was done with it."""
     limits: str = ""
     version: str = __version__
 
@@ -262,7 +264,7 @@ def _view(given: ReportInput) -> ReportView:
         grade=grade,
         doubts=_texts(given.doubts),
         meaning=_meaning(grade, d["teeth"]),
-        confidence=_confidence(verdict.get("confidence"), grade),
+        confidence=_confidence(verdict.get("confidence"), grade, typed=_typed(d)),
         reasons=_texts(verdict.get("reasons")),
         next_steps=_texts(verdict.get("next_steps")),
         cautions=_texts(verdict.get("cautions")) or CAUTIONS,
@@ -291,6 +293,7 @@ def _view(given: ReportInput) -> ReportView:
             for title, trend in given.trends
         ),
         method=_method(d),
+        source="A reading as the logbook holds it, shown" if _typed(d) else "One photo of one face, read",
         limits=tied(
             f"Grades by asymmetry, {', '.join(f'{limit:.0f} %' for limit in ASYMMETRY_LIMITS_PERCENT)}, and "
             f"hook overhang, {OVERHANG_LIMIT_MM} mm: a convention of this project. No standard sets a limit, and "
@@ -316,7 +319,12 @@ def _meaning(grade: str, teeth: Sequence[Mapping[str, Any]]) -> str:
     return f"{halt_until(teeth_in_words(halted))}. {MEANING[grade]}" if halted else MEANING[grade]
 
 
-def _confidence(value: float | None, grade: str) -> str:
+def _typed(d: Mapping[str, Any]) -> bool:
+    """Whether the document stands for a reading whose inspection the logbook does not hold: it may be read by eye."""
+    return bool(d.get("wear")) and not d["teeth"]
+
+
+def _confidence(value: float | None, grade: str, *, typed: bool) -> str:
     if value is None:
         return "No confidence is stated."
     share = float(value)
@@ -326,7 +334,7 @@ def _confidence(value: float | None, grade: str) -> str:
         return tied(f"No grade is given below 50 %: all doubts counted, the most likely one has {100 * share:.0f} %.")
     # a reading from elsewhere may claim more than any inspection does
     text = f"{'over ' if share > MOST_CONFIDENCE else ''}{100 * min(share, MOST_CONFIDENCE):.0f} %"
-    right = "on made photos about that share of such grades was right"
+    right = "as the logbook holds it" if typed else "on made photos about that share of such grades was right"
     return tied(f"Confidence {text}: {right}. Damage that was not seen is not in it.")
 
 
@@ -472,11 +480,12 @@ def _method(d: Mapping[str, Any]) -> tuple[Row, ...]:
                 note=tied(held),
             )
         )
-    if d.get("wear"):
+    measured = d.get("wear") and not _typed(d)
+    if measured:
         rows.append(Row(name="Datum", value="coast flanks, coast half of the seats and the spacing of all teeth"))
     if sprocket.get("drive_flank"):
         rows.append(Row(name="Drive flank in the photo", value=f"{sprocket['drive_flank']} side of each tooth"))
-    elif d.get("wear"):
+    elif measured:
         rows.append(Row(name="Drive flank in the photo", value="not known: which way it turns was not told"))
     source = {"card": "scale card", "pitch": "pitch of the chain alone"}.get(str(scale.get("source")), "")
     note = []
