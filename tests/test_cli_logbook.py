@@ -567,6 +567,19 @@ def test_what_was_said_is_read_back_and_a_reason_lets_it_pass(run):
     assert "worn; odometer read in m" in run("logbook", "show", "M front 1")
 
 
+def test_a_measured_chain_is_not_listed_as_never_read(run):
+    run("logbook", "add-machine", "M", "--at", "100km", "--on", "2025-01-01")
+    run("logbook", "add-part", "M", "chain", "--chain", "520", "--at", "100km", "--on", "2025-01-01")
+    assert "no reading" in run("logbook", "list", "--parts")
+    for day, mm, km in (("2025-03-01", "318.9", "900km"), ("2025-02-01", "318.4", "500km")):  # noted down later
+        run("logbook", "chain-length", "M", mm, "--pitches", "20", "--at", km, "--on", day)
+    said = " ".join(run("logbook", "list", "--parts").split())
+    assert "318.9 mm over 20 pitches (2025-03-01)" in said
+    assert "no reading" not in said
+    (row,) = json.loads(run("logbook", "list", "--parts", "--json", "-"))["parts"]
+    assert row["length"] == {"length_mm": 318.9, "pitches": 20, "on": "2025-03-01"}
+
+
 def test_a_table_s_chain_lengths_that_would_not_be_taken_when_typed_are_told_with_their_lines(run):
     run("logbook", "add-machine", "M", "--at", "100km", "--on", "2025-01-01")
     run("logbook", "add-part", "M", "chain", "--chain", "520", "--at", "100km", "--on", "2025-01-01")

@@ -66,6 +66,7 @@ def _parts_listed(history: History) -> list[dict[str, Any]]:
             "machine": None if part.current is None else part.current.machine,
             "retired_on": part.retired_on,
             "reading": _last(history, name),
+            "length": _last_length(history, name),
         }
         for name, part in sorted(history.parts.items(), key=_as_counted)
     ]
@@ -77,7 +78,8 @@ def _part_row(row: dict[str, Any], unit: str) -> list[str]:
     where = row["machine"] or (f"retired {row['retired_on']}" if row["retired_on"] else "on the shelf")
     km = distance_text(row["own_km"], unit) + (" since it joined" if row["since_it_joined"] else "")
     what = "links" if row["position"] == "chain" else "teeth"
-    return [row["part"], row["chain"] or "?", f"{row[what] or '?'} {what}", km, where, _last_in_words(row["reading"])]
+    seen = _last_in_words(row["reading"]) if row["length"] is None else _length_in_words(row["length"])
+    return [row["part"], row["chain"] or "?", f"{row[what] or '?'} {what}", km, where, seen]
 
 
 def _machines_listed(history: History) -> list[dict[str, Any]]:
@@ -142,6 +144,19 @@ def _last(history: History, part: str) -> dict[str, Any] | None:
         "before": said(found.worse),
         "untold": said(found.untold),
     }
+
+
+def _last_length(history: History, part: str) -> dict[str, Any] | None:
+    """The newest length of a chain, as it was measured; `list` of machines tells how it stands to their limit."""
+    entries = [length.entry for length in history.lengths.get(part, [])]
+    if not entries:
+        return None
+    last = max(entries, key=lambda e: (e.on_date, e.number))
+    return {"length_mm": last.length_mm, "pitches": last.pitches, "on": last.on_date}
+
+
+def _length_in_words(found: dict[str, Any]) -> str:
+    return f"{found['length_mm']:g} mm over {found['pitches']} pitches ({found['on']})"
 
 
 def _last_in_words(found: dict[str, Any] | None) -> str:
