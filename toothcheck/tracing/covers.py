@@ -21,7 +21,7 @@ from toothcheck.tracing.follow import colour_evidence
 from toothcheck.tracing.looks import unlike
 from toothcheck.tracing.rims import Wheel
 
-_HALF_MM, _COLUMN_MM, _UNEVEN_MM, _BENT_MM = 0.7, 0.15, 0.1, 0.3
+_HALF_MM, _COLUMN_MM, _NEAR_MM, _ALONG_MM = 0.7, 0.15, 0.1, 0.3
 """How far to both sides of a tooth's middle the rim is looked for, in columns of which width; how far from a straight
 line it may lie there, and further along."""
 _STEEPEST, _SLOPES, _AS_CLEAR = 2.0, 81, 0.95
@@ -36,6 +36,7 @@ _RIM, _OTHER_LOOK = 0.2, 4.0
 on both sides of it there, in spreads of a look.  In made photos of 45 teeth that are gone never more than 2.8 on both
 sides at once; plates before tips in path-traced ones 6.0 and 7.3."""
 _FEWEST = 8
+"""On how many places all of that must rest."""
 _PLACE_MM = 0.8
 """How high over the pitch circle a tooth's place is asked whether it lies beyond a rim."""
 
@@ -45,14 +46,10 @@ def hidden(planes: NDArray[np.uint8], wheel: Wheel, suspects: set[int], optics: 
 
     Parameters
     ----------
-    planes
-        (height, width, 3) luma and chroma of the photo.
-    wheel
-        As fitted.
-    optics
-        Of the photo at the sprocket.
+    planes, wheel, optics
+        As for `toothcheck.tracing.missing.missing_teeth`.
     usual
-        Evidence for an edge that is usual along this wheel.
+        As `toothcheck.tracing.sight.usual_edge` says.
     """
     rims = [rim for i in sorted(suspects) if (rim := _rim(planes, wheel, i, optics, usual)) is not None]
     radius = wheel.form.pitch_radius_mm + _PLACE_MM
@@ -88,10 +85,10 @@ def _rim(planes: NDArray[np.uint8], wheel: Wheel, i: int, optics: Optics, usual:
     px = wheel.plane.project(plane)
     values = sample(planes, px[..., 0], px[..., 1])
     evidence = colour_evidence(values, 0.5, optics) / usual
-    on, near = (maximum_filter1d(evidence, 2 * round(far / step) + 1, axis=1) for far in (_UNEVEN_MM, _BENT_MM))
+    on, near = (maximum_filter1d(evidence, 2 * round(far / step) + 1, axis=1) for far in (_NEAR_MM, _ALONG_MM))
     gap = np.where(x > 0, i, (i + 1) % form.teeth)
-    depth = form.metal_depth_mm(wheel.to_gap(plane.reshape(-1, 2), np.repeat(gap, len(y))), with_tip=False)
-    depth = depth.reshape(near.shape)
+    in_gap = wheel.to_gap(plane.reshape(-1, 2), np.repeat(gap, len(y))).reshape(plane.shape)
+    depth = form.metal_depth_mm(in_gap, with_tip=False)
     sides = [(side * x > _HALF_MM)[:, None] & (depth < -_AIR_MM) for side in (-1, 1)]
     for line in _clear_lines(on, x, y, reach=(y > radius - 0.5 * roller - 0.8) & (y < radius + 2.4)):
         above = y - line[:, None]

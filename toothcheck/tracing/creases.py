@@ -11,13 +11,14 @@ Neglected: a bend so wide that the light changes little by little, and one that 
 from __future__ import annotations
 
 import math
+from typing import NamedTuple
 
 import numpy as np
 from numpy.typing import NDArray
 from scipy.ndimage import maximum_filter1d
 
 from toothcheck.edges import Optics, sample
-from toothcheck.geometry import Bools
+from toothcheck.geometry import Bools, Floats
 from toothcheck.tracing.follow import colour_evidence
 from toothcheck.tracing.looks import LOOK
 from toothcheck.tracing.rims import Wheel
@@ -44,15 +45,38 @@ def creased(planes: NDArray[np.uint8], wheel: Wheel, optics: Optics, usual: floa
 
     Parameters
     ----------
-    planes
-        (height, width, 3) luma and chroma of the photo.
-    wheel
-        As fitted.
-    optics
-        Of the photo at the sprocket.
+    planes, wheel, optics
+        As for `toothcheck.tracing.missing.missing_teeth`.
     usual
-        Evidence for an edge that is usual along this wheel.
+        As `toothcheck.tracing.sight.usual_edge` says.
     """
+    line = _clearest_lines(planes, wheel, optics, usual)
+    change = line.own[1] - line.own[0]
+    middle = np.median(change, axis=1)
+    size = np.linalg.norm(middle, axis=1)
+    way = middle / np.maximum(size, 1e-9)[:, None]
+    along = np.einsum("zxc,zc->zx", change, way)
+    alike = (along > _HALF * size[:, None]).mean(axis=1)
+    others = np.einsum("kzc,zc->kz", line.beside[:, 1] - line.beside[:, 0], way).max(axis=0)
+    unlike_root = np.linalg.norm(np.median(line.own[0], axis=1) - line.beside[:, 0].mean(axis=0), axis=-1)
+    out: Bools = (
+        (line.clear >= _CLEAR) & (size >= _CHANGE) & (alike >= _ALIKE) & (others < _HALF * size) & (unlike_root < _ROOT)
+    )
+    return out
+
+
+class _Lines(NamedTuple):
+    """The clearest straight edge across each of z teeth, n columns wide; looks in their spreads."""
+
+    clear: Floats
+    """(z,) how clear it is along nearly all of its way, of the usual edge."""
+    own: Floats
+    """(2, z, n, 3) the look below and above it."""
+    beside: Floats
+    """(2, 2, z, 3) of either tooth beside the look below and above, where the line would be on it."""
+
+
+def _clearest_lines(planes: NDArray[np.uint8], wheel: Wheel, optics: Optics, usual: float) -> _Lines:
     form, step = wheel.form, 0.5 / wheel.plane.px_per_mm
     root = form.seat_centre_radius_mm - form.seat_radius_mm
     half = _WIDE * root * math.pi / form.teeth
@@ -70,10 +94,7 @@ def creased(planes: NDArray[np.uint8], wheel: Wheel, optics: Optics, usual: floa
     shade = np.cumsum(values.astype(np.float64).reshape(*edge.shape, 3), axis=2)
     columns = np.arange(len(x))
     near, far = (round(mm / step) for mm in _BAND_MM)
-    clearest = np.full(len(index), -1.0)
-    # below and above the clearest line (2): of the tooth itself in each column, and of the teeth beside it there
-    own = np.zeros((2, len(index), len(x), 3))
-    beside = np.zeros((2, 2, len(index), 3))
+    best = _Lines(np.full(len(index), -1.0), np.zeros((2, len(index), len(x), 3)), np.zeros((2, 2, len(index), 3)))
     for height in _HEIGHTS_MM:
         for slope in _SLOPES:
             at = np.rint((root + height + slope * x - y[0]) / step).astype(int)
@@ -82,20 +103,9 @@ def creased(planes: NDArray[np.uint8], wheel: Wheel, optics: Optics, usual: floa
             upper = shade[:, columns, at + far] - shade[:, columns, at + near]
             bands = np.stack([lower, upper]) / (far - near) / np.array(LOOK)
             middle = np.median(bands, axis=2)
-            better = clear > clearest
-            clearest = np.where(better, clear, clearest)
-            own[:, better] = bands[:, better]
+            better = clear > best.clear
+            best.clear[better] = clear[better]
+            best.own[:, better] = bands[:, better]
             for k, way in enumerate((1, -1)):
-                beside[k][:, better] = np.roll(middle, way, axis=1)[:, better]
-    change = own[1] - own[0]
-    middle = np.median(change, axis=1)
-    size = np.linalg.norm(middle, axis=1)
-    way = middle / np.maximum(size, 1e-9)[:, None]
-    along = np.einsum("zxc,zc->zx", change, way)
-    others = np.einsum("kzc,zc->kz", beside[:, 1] - beside[:, 0], way).max(axis=0)
-    alike = (along > _HALF * size[:, None]).mean(axis=1)
-    unlike_root = np.linalg.norm(np.median(own[0], axis=1) - beside[:, 0].mean(axis=0), axis=-1)
-    out: Bools = (
-        (clearest >= _CLEAR) & (size >= _CHANGE) & (alike >= _ALIKE) & (others < _HALF * size) & (unlike_root < _ROOT)
-    )
-    return out
+                best.beside[k][:, better] = np.roll(middle, way, axis=1)[:, better]
+    return best

@@ -28,7 +28,7 @@ from numpy.typing import NDArray
 from scipy.ndimage import maximum_filter1d
 
 from toothcheck.edges import Optics, sample
-from toothcheck.geometry import Floats
+from toothcheck.geometry import Bools, Floats
 from toothcheck.tracing.covers import hidden
 from toothcheck.tracing.follow import Paths, colour_evidence
 from toothcheck.tracing.looks import Looks, likelier, log_density, some
@@ -119,10 +119,7 @@ def missing_teeth(
     suspects = np.flatnonzero(bare | broken_off).tolist()
     out = {i for i in suspects if _like_ground(looks, sight, i, _BARE if clearly[i] else _BEYOND_DOUBT)}
     most = MANY * len(sight.clear)
-    alone = [row[0] for row in sight.rows if len(row) == 1 and sight.plain[row[0]]]
-    nothing = {i for i in alone if followed[i] < _HARDLY * own and breaks[i] > _BREAK}
-    stumps = {i for i in alone if breaks[i] > _CLEAR_BREAK and _before_ground(looks, sight, i, _BARE)}
-    perhaps = (nothing | stumps) - out
+    perhaps = _by_edges(looks, sight, followed < _HARDLY * own, breaks) - out
     for row in (row for row in sight.rows if len(row) > 1):
         known = [_known(looks, sight, i) for i in row]
         out -= {i for i, so in zip(row, known, strict=True) if not so}
@@ -134,6 +131,16 @@ def missing_teeth(
     out, perhaps = out - soiled, perhaps | soiled
     out = out if len(out) <= most else set()
     return Missing(out, perhaps - out if len(out | perhaps) <= most else set())
+
+
+def _by_edges(looks: Looks, sight: Sight, nothing: Bools, breaks: Floats) -> set[int]:
+    """Single teeth in plain sight that their edges make doubtful, whatever they look like.
+
+    ``nothing`` (z,) says which show hardly any, ``breaks`` (z,) how clear a break is, of the usual edge.
+    """
+    alone = [row[0] for row in sight.rows if len(row) == 1 and sight.plain[row[0]]]
+    stumps = {i for i in alone if breaks[i] > _CLEAR_BREAK and _before_ground(looks, sight, i, _BARE)}
+    return stumps | {i for i in alone if nothing[i] and breaks[i] > _BREAK}
 
 
 def _like_ground(looks: Looks, sight: Sight, i: int, asked: _Asked) -> bool:
