@@ -634,7 +634,11 @@ def test_words_are_taken_in_any_case(run):
     assert run("trend", "M", "FRONT").startswith("M front 1: ")
     (run.folder / "result.json").write_text(json.dumps(paper() | {"sprocket": paper()["sprocket"] | {"teeth": 16}}))
     said = run("logbook", "record", "result.json", "M", "--at", "2000km", status=2)
-    assert said.endswith("16, but M front 1 has 15; was the part changed?\n")
+    assert "16, but M front 1 has 15; if it was changed, retire or remove it and add the new part first" in said
+    assert said.endswith("if entry 2 is wrong, correct that.\n")
+    run("logbook", "correct", "2", "--teeth", "16", "--reason", "miscounted")
+    run("logbook", "record", "result.json", "M", "--at", "2000km")
+    assert "16 teeth" in run("logbook", "list", "--parts")
 
 
 def heic_named_jpg(path):

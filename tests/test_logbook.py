@@ -446,7 +446,7 @@ def test_the_database_itself_refuses_to_overwrite(book):
     [
         ({"machine": "KC-99"}, "Machine KC-99 is not in the logbook"),
         ({"part": "none such"}, "part none such is not in the logbook"),
-        ({"document": document(teeth=16)}, "16, but KC-07 front has 15; was the part changed"),
+        ({"document": document(teeth=16)}, "16, but KC-07 front has 15; if it was changed, retire or remove it"),
         ({"document": document(position="rear")}, "No rear sprocket is fitted"),
         ({"on_date": "2024-12-31"}, "No front sprocket is fitted to KC-07 on 2024-12-31"),
         ({"on_date": "2026-04-01"}, "lies after the day of recording"),

@@ -283,7 +283,10 @@ def _step(out: History, e: Entry) -> None:
         for name, what in (("teeth", "teeth"), ("chain", "chain size")):
             said, known = getattr(e, name), getattr(part.entry, name)
             if said is not None and known is not None and said != known:
-                way = "was the part changed?"
+                way = (
+                    "if it was changed, retire or remove it and add the new part first; "
+                    f"if entry {part.entry.number} is wrong, correct that"
+                )
                 if part.entry.number > e.number:  # it is the part that is being corrected
                     way = (
                         f"was the part changed? If the photo was inspected with the wrong {what}, withdraw its reading "
