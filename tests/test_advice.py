@@ -1,6 +1,7 @@
 """One plan from the evidence."""
 
 import itertools
+import math
 from dataclasses import replace
 
 import pytest
@@ -17,6 +18,7 @@ from toothcheck.advice import (
     Seen,
     Situation,
     SprocketState,
+    links_doubt,
     meshing,
     plan_for,
     roller_lift_mm,
@@ -270,6 +272,38 @@ def test_an_odd_number_of_links_is_asked_about(links, asked):
     # common practice: inner and outer links take turns, so an odd number closes only with a cranked link
     text = " ".join(plan_for(drive(links=links)).notes)
     assert (f"{links} links: an odd number closes only with a cranked (half) link" in text) == asked
+
+
+def wraps(centre_pitches, z1, z2):
+    """Links of a chain round two sprockets, by plane geometry: two tangents and two arcs of the pitch circles."""
+    small, large = sorted((z1, z2))
+    r, R = (0.5 / math.sin(math.pi / z) for z in (small, large))
+    lean = math.asin((R - r) / centre_pitches)
+    tangents = 2 * math.sqrt(centre_pitches**2 - (R - r) ** 2)
+    return tangents + small * (0.5 - lean / math.pi) + large * (0.5 + lean / math.pi)
+
+
+@pytest.mark.parametrize(("front", "rear"), [(15, 45), (13, 53), (17, 38), (45, 15)])
+def test_links_that_cannot_go_round_both_sprockets_or_go_far_beyond_are_asked_about(front, rear):
+    touching = sum(0.5 / math.sin(math.pi / z) for z in (front, rear))
+    few, many = wraps(touching, front, rear), wraps(150, front, rear)
+    for links, said in (
+        (2 * math.floor(few / 2 - 1), f"too few to go round {front} and {rear} teeth"),
+        (2 * math.ceil(few / 2 + 1), None),
+        (2 * math.floor(many / 2 - 1), None),
+        (2 * math.ceil(many / 2 + 1), f"far more than go round {front} and {rear} teeth"),
+        (100_000, "far more than"),
+        (2, "too few"),
+    ):
+        doubt = links_doubt(links, [front, rear])
+        assert (doubt is None) if said is None else doubt.startswith(said)
+    # one sprocket alone says nothing of it
+    assert links_doubt(20, [front]) is None
+
+
+def test_doubtful_links_are_asked_about_in_the_plan():
+    there = Situation(front=sprocket(teeth=15), rear=sprocket(teeth=45), chain=ChainState(links=20))
+    assert "20 links: too few to go round 15 and 45 teeth; count again, and the teeth." in plan_for(there).notes
 
 
 def test_hunting_tooth():

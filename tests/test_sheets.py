@@ -65,10 +65,13 @@ def test_known_facts_are_filled_and_unknown_ones_left_blank():
     assert f"| teeth (count twice) | {BLANK} |" in front
 
 
-def test_an_odd_number_of_links_is_not_ordered_unasked():
+def test_links_in_doubt_are_not_ordered_unasked():
     text = to_markdown(order_sheet(replace(FACTS, links=111), date="12 May"))
     said = "| links, the joining link counted | 111 (an odd number closes only with a cranked (half) link; count again,"
     assert said in text
+    front = SprocketOrder(part=replace(REAR, teeth=replace(REAR.teeth, value=15)))
+    text = to_markdown(order_sheet(replace(FACTS, links=20, front=front), date="12 May"))
+    assert "| 20 (too few to go round 15 and 43 teeth; count again, and the teeth) |" in text
 
 
 @pytest.mark.parametrize("paper", ["a4", "letter"])

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from toothcheck.advice.evidence import said_of
-from toothcheck.advice.meshing import ODD_LINKS, Meshing, meshing, roller_lift_mm
+from toothcheck.advice.meshing import Meshing, links_doubt, meshing, roller_lift_mm
 from toothcheck.advice.plan import CAUTIONS, Action, Plan, plan_for
 from toothcheck.advice.seen import LENGTH_HOLDS_KM, PHOTO_HOLDS_KM, UNREAD_DAYS, Dispute, Halt, InWords, Seen
 from toothcheck.advice.situation import CONFIDENT, ChainState, Situation, SprocketState
@@ -12,7 +12,6 @@ __all__ = [
     "CAUTIONS",
     "CONFIDENT",
     "LENGTH_HOLDS_KM",
-    "ODD_LINKS",
     "PHOTO_HOLDS_KM",
     "UNREAD_DAYS",
     "Action",
@@ -25,6 +24,7 @@ __all__ = [
     "Seen",
     "Situation",
     "SprocketState",
+    "links_doubt",
     "meshing",
     "plan_for",
     "roller_lift_mm",

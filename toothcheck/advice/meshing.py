@@ -3,12 +3,47 @@
 from __future__ import annotations
 
 import math
+from collections.abc import Sequence
 from dataclasses import dataclass
 
 from toothcheck.toothform import IsoForm
 
-ODD_LINKS = "an odd number closes only with a cranked (half) link; count again, the joining link included"
+_ODD = "an odd number closes only with a cranked (half) link; count again, the joining link included"
 """Inner and outer links take turns round the chain, so without a cranked link their number is even."""
+_FARTHEST_PITCHES = 150
+"""No motorcycle's wheel stands two metres from its front sprocket (common practice, no source)."""
+
+
+def links_doubt(links: int, teeth: Sequence[int]) -> str | None:
+    """Why a number of links is to be counted again; None where nothing speaks against it.
+
+    Parameters
+    ----------
+    links
+        Of the chain.
+    teeth
+        Of the sprockets, as far as they are known.
+    """
+    if links % 2:
+        return _ODD
+    if len(teeth) != 2:
+        return None
+    apart, round_both = _centres_pitches(links, *teeth), f"round {teeth[0]} and {teeth[1]} teeth"
+    # the sprockets' pitch circles must not reach into one another
+    if apart is None or apart <= sum(0.5 / math.sin(math.pi / z) for z in teeth):
+        return f"too few to go {round_both}; count again, and the teeth"
+    return f"far more than go {round_both} on a motorcycle; count again" if apart > _FARTHEST_PITCHES else None
+
+
+def _centres_pitches(links: int, z1: int, z2: int) -> float | None:
+    """How far apart a chain holds two sprockets, in pitches; None where it does not even go round them.
+
+    From L = 2C + (z1 + z2)/2 + (z1 - z2)²/(4π²C), the handbooks' length of a roller chain (Machinery's Handbook, from
+    memory), which neglects that a chain lies on its sprockets as a polygon.
+    """
+    straight = links - (z1 + z2) / 2
+    inside = straight**2 - 2 * ((z1 - z2) / math.pi) ** 2
+    return (straight + math.sqrt(inside)) / 4 if straight > 0 and inside >= 0 else None
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

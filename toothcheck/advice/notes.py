@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from toothcheck.advice.meshing import ODD_LINKS, meshing, roller_lift_mm
+from toothcheck.advice.meshing import links_doubt, meshing, roller_lift_mm
 from toothcheck.advice.situation import Situation
 
 
@@ -24,8 +24,9 @@ def notes_on(s: Situation, *, renewing: bool) -> list[str]:
             f"often as each of the {more}'s {z2}. Look at the {less} before trusting a good {more}.{swapped}"
         )
     if s.chain.links is not None:
-        if s.chain.links % 2:
-            out.append(f"{s.chain.links} links: {ODD_LINKS}.")
+        doubt = links_doubt(s.chain.links, [*teeth.values()])
+        if doubt is not None:
+            out.append(f"{s.chain.links} links: {doubt}.")
         out += [f"{name.capitalize()}: {meshing(z, s.chain.links).sentence()}" for name, z in teeth.items()]
     return out
 

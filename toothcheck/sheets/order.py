@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from dataclasses import dataclass, field
 
-from toothcheck.advice import ODD_LINKS
+from toothcheck.advice import links_doubt
 from toothcheck.chains import Chain
 from toothcheck.matching import Count, Part
 from toothcheck.sheets.sheet import Section, Sheet
@@ -87,7 +87,9 @@ def order_sheet(facts: OrderFacts, *, date: str) -> Sheet:
         As it is to be printed.
     """
     size = facts.size
-    links = "" if facts.links is None else f"{facts.links}{f' ({ODD_LINKS})' if facts.links % 2 else ''}"
+    teeth = [o.part.teeth.value for o in (facts.front, facts.rear) if o.part is not None and o.part.teeth is not None]
+    doubt = None if facts.links is None else links_doubt(facts.links, teeth)
+    links = "" if facts.links is None else f"{facts.links}{'' if doubt is None else f' ({doubt})'}"
     pitch = "" if size is None else f"{size.name} (pitch {size.pitch_mm:g} mm, inner width {size.inner_width_mm:g} mm)"
     return Sheet(
         title=f"Order sheet: {facts.machine}",
