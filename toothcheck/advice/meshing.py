@@ -28,11 +28,11 @@ def links_doubt(links: int, teeth: Sequence[int]) -> str | None:
         return _ODD
     if len(teeth) != 2:
         return None
-    apart, round_both = _centres_pitches(links, *teeth), f"round {teeth[0]} and {teeth[1]} teeth"
+    apart, both = _centres_pitches(links, *teeth), f"{teeth[0]} and {teeth[1]} teeth"
     # the sprockets' pitch circles must not reach into one another
     if apart is None or apart <= sum(0.5 / math.sin(math.pi / z) for z in teeth):
-        return f"too few to go {round_both}; count again, and the teeth"
-    return f"far more than go {round_both} on a motorcycle; count again" if apart > _FARTHEST_PITCHES else None
+        return f"too few to go round {both}; count again, and the teeth"
+    return f"far more than go round {both} on a motorcycle; count again" if apart > _FARTHEST_PITCHES else None
 
 
 def _centres_pitches(links: int, z1: int, z2: int) -> float | None:

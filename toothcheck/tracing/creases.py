@@ -45,10 +45,8 @@ def creased(planes: NDArray[np.uint8], wheel: Wheel, optics: Optics, usual: floa
 
     Parameters
     ----------
-    planes, wheel, optics
-        As for `toothcheck.tracing.missing.missing_teeth`.
-    usual
-        As `toothcheck.tracing.sight.usual_edge` says.
+    planes, wheel, optics, usual
+        As for `toothcheck.tracing.covers.hidden`.
     """
     line = _clearest_lines(planes, wheel, optics, usual)
     change = line.own[1] - line.own[0]
