@@ -59,6 +59,11 @@ def unlike_a_length(length_mm: float, pitches: int, size: Chain, rollers: int | 
     return trap.sentence if trap is not None and (trap.spoils or hides_wear) else None
 
 
+def too_unsure(std_mm: float | None, pitches: int, size: Chain) -> str | None:
+    """Why a length known to ``std_mm`` over so many pitches says nothing; None where it does, or none is given."""
+    return None if std_mm is None else says_nothing(100 * std_mm / (pitches * size.pitch_mm))
+
+
 def length_slip(history: History, e: Entry) -> str | None:
     """Why a chain's length would not have been taken from the one who types it; None for one that is, and other kinds.
 
@@ -72,7 +77,7 @@ def length_slip(history: History, e: Entry) -> str | None:
     unlike = unlike_a_length(e.length_mm, e.pitches, size, rollers_of(e))
     if unlike is not None:
         return unlike.removesuffix(".")
-    nothing = None if e.length_std_mm is None else says_nothing(100 * e.length_std_mm / (e.pitches * size.pitch_mm))
+    nothing = too_unsure(e.length_std_mm, e.pitches, size)
     return None if nothing is None else f"length_std_mm {e.length_std_mm:g}: over {e.pitches} pitches {nothing}"
 
 

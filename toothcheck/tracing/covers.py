@@ -8,7 +8,6 @@ Neglected: a plate whose corner lies on the tooth, and one with a curved rim.
 
 from __future__ import annotations
 
-import math
 from typing import NamedTuple
 
 import numpy as np
@@ -52,8 +51,8 @@ def hidden(planes: NDArray[np.uint8], wheel: Wheel, suspects: set[int], optics: 
         As `toothcheck.tracing.sight.usual_edge` says.
     """
     rims = [rim for i in sorted(suspects) if (rim := _rim(planes, wheel, i, optics, usual)) is not None]
-    radius = wheel.form.pitch_radius_mm + _PLACE_MM
-    return {i for i in suspects if any(rim.normal @ (radius * _out(wheel, i) - rim.point) > 0 for rim in rims)}
+    place = np.array([0.0, wheel.form.pitch_radius_mm + _PLACE_MM])
+    return {i for i in suspects if any(rim.normal @ (_from_tooth(wheel, i, place) - rim.point) > 0 for rim in rims)}
 
 
 class _Rim(NamedTuple):
@@ -65,23 +64,19 @@ class _Rim(NamedTuple):
     """(2,) towards what lies over the wheel: away from its centre."""
 
 
-def _out(wheel: Wheel, i: int) -> Floats:
-    """(2,) the unit vector from the wheel's centre to tooth ``i``."""
-    angle = wheel.phase + (i + 0.5) * wheel.form.pitch_angle
-    return np.array([math.cos(angle), math.sin(angle)])
+def _from_tooth(wheel: Wheel, i: int, points_mm: Floats) -> Floats:
+    """Points (…, 2) of tooth ``i``'s frame, whose +y is its centre line, in the plane: half a pitch on from a gap's."""
+    out: Floats = wheel.from_gap(points_mm[None], np.array([i + 0.5]))[0]
+    return out
 
 
 def _rim(planes: NDArray[np.uint8], wheel: Wheel, i: int, optics: Optics, usual: float) -> _Rim | None:
     """The clearest straight edge across tooth ``i``, if it is the rim of something that lies over the gaps, too."""
     form, step = wheel.form, 0.5 / wheel.plane.px_per_mm
     radius, roller = form.pitch_radius_mm, form.roller_diameter_mm
-    # the tooth's frame: y along its centre line from the wheel's centre, x to the right as seen from there
     x = np.arange(-form.pitch_mm, form.pitch_mm + 1e-9, _COLUMN_MM)
     y = np.arange(radius - 0.5 * roller - 1.5, radius + 6.0, step)
-    frame = np.stack(np.meshgrid(x, y, indexing="ij"), axis=-1)
-    out = _out(wheel, i)
-    right = np.array([out[1], -out[0]])
-    plane = frame[..., :1] * right + frame[..., 1:] * out
+    plane = _from_tooth(wheel, i, np.stack(np.meshgrid(x, y, indexing="ij"), axis=-1))
     px = wheel.plane.project(plane)
     values = sample(planes, px[..., 0], px[..., 1])
     evidence = colour_evidence(values, 0.5, optics) / usual
@@ -101,7 +96,8 @@ def _rim(planes: NDArray[np.uint8], wheel: Wheel, i: int, optics: Optics, usual:
             for air in sides
         ):
             slope = (line[-1] - line[0]) / (x[-1] - x[0])
-            return _Rim(point=float(line[len(x) // 2]) * out, normal=out - slope * right)
+            point, normal = np.array([0.0, line[len(x) // 2]]), np.array([-slope, 1.0])
+            return _Rim(*(_from_tooth(wheel, i, p) for p in (point, normal)))
     return None
 
 

@@ -137,8 +137,8 @@ def check_length(
     std_mm: float | None = None,
 ) -> None:
     """Refuse a length that looks like something else, such as rollers counted as pitches, or is too unsure to count."""
-    from toothcheck.drive import chain_size, unlike_a_length
-    from toothcheck.stretch import check_rollers, says_nothing
+    from toothcheck.drive import chain_size, too_unsure, unlike_a_length
+    from toothcheck.stretch import check_rollers
 
     check_rollers(pitches, rollers)
     size = chain_size(state, machine, part)
@@ -147,7 +147,7 @@ def check_length(
     unlike = unlike_a_length(length_mm, pitches, size, rollers)
     if unlike is not None:
         raise LogbookError(f"{unlike} Not recorded.")
-    nothing = None if std_mm is None else says_nothing(100 * std_mm / (pitches * size.pitch_mm))
+    nothing = too_unsure(std_mm, pitches, size)
     if nothing is not None:
         raise LogbookError(
             f"--std {std_mm:g} mm cannot be used: over {pitches} pitches {nothing}. Not recorded.",
